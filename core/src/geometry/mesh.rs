@@ -1,0 +1,101 @@
+//! Triangle meshes with shared vertices.
+
+use super::{Aabb, Direction, Point, Vector};
+
+/// Why some triangles are no mesh.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum MeshError {
+    /// No triangle at all.
+    #[error("the mesh has no triangles")]
+    Empty,
+    /// A corner number beyond the vertices.
+    #[error("triangle {triangle} names vertex {vertex}, but there are {vertices} vertices")]
+    VertexOutOfRange {
+        /// Index of the triangle.
+        triangle: usize,
+        /// The number it names.
+        vertex: u32,
+        /// How many vertices there are.
+        vertices: usize,
+    },
+    /// A coordinate that is no number.
+    #[error("vertex {vertex} has a coordinate that is not a finite number")]
+    NotFinite {
+        /// Index of the vertex.
+        vertex: usize,
+    },
+}
+
+/// Triangles over shared vertices; indices are in range and coordinates finite by construction.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TriangleMesh {
+    vertices: Vec<Point>,
+    triangles: Vec<[u32; 3]>,
+}
+
+impl TriangleMesh {
+    /// Checks indices and coordinates.
+    pub fn new(vertices: Vec<Point>, triangles: Vec<[u32; 3]>) -> Result<Self, MeshError> {
+        if triangles.is_empty() {
+            return Err(MeshError::Empty);
+        }
+        if let Some(vertex) = vertices.iter().position(|p| !p.iter().all(|c| c.is_finite())) {
+            return Err(MeshError::NotFinite { vertex });
+        }
+        for (triangle, corners) in triangles.iter().enumerate() {
+            if let Some(&vertex) = corners.iter().find(|&&v| v as usize >= vertices.len()) {
+                return Err(MeshError::VertexOutOfRange { triangle, vertex, vertices: vertices.len() });
+            }
+        }
+        Ok(Self { vertices, triangles })
+    }
+
+    /// All vertices, mm.
+    pub fn vertices(&self) -> &[Point] {
+        &self.vertices
+    }
+
+    /// Corner indices, counter-clockwise seen from outside the material.
+    pub fn triangles(&self) -> &[[u32; 3]] {
+        &self.triangles
+    }
+
+    /// The three corners of a triangle.
+    #[inline]
+    pub fn corners(&self, triangle: u32) -> [Point; 3] {
+        self.triangles[triangle as usize].map(|v| self.vertices[v as usize])
+    }
+
+    /// Twice the area times the unit normal of a triangle.
+    pub fn area_vector(&self, triangle: u32) -> Vector {
+        let [a, b, c] = self.corners(triangle);
+        (b - a).cross(&(c - a))
+    }
+
+    /// Area of a triangle, mm2.
+    pub fn area(&self, triangle: u32) -> f64 {
+        0.5 * self.area_vector(triangle).norm()
+    }
+
+    /// Unit normal; `None` for a triangle without area.
+    pub fn normal(&self, triangle: u32) -> Option<Direction> {
+        Direction::new(self.area_vector(triangle))
+    }
+
+    /// The box of the vertices that triangles use.
+    pub fn bounds(&self) -> Aabb {
+        let mut all = Aabb::empty();
+        for t in &self.triangles {
+            for &v in t {
+                all.add(&self.vertices[v as usize]);
+            }
+        }
+        all
+    }
+
+    /// Every triangle turned round, so that its normal points the other way.
+    pub fn reversed(&self) -> Self {
+        let triangles = self.triangles.iter().map(|t| [t[0], t[2], t[1]]).collect();
+        Self { vertices: self.vertices.clone(), triangles }
+    }
+}

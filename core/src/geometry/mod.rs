@@ -1,0 +1,28 @@
+//! Points, directions, motions between named frames, triangle meshes, small exact algebra.
+//!
+//! Lengths are millimetres and angles radians. Vectors and points are nalgebra's; where a wrong value
+//! must not be buildable there is a thin type: [`Direction`] (unit length), [`Motion`] (frames).
+
+mod aabb;
+mod algebra;
+mod direction;
+pub mod math;
+mod mesh;
+mod motion;
+pub mod random;
+pub mod sum;
+mod triangle;
+
+pub use aabb::Aabb;
+pub use algebra::{Cholesky, symmetric_eigen3};
+pub use direction::Direction;
+pub use mesh::{MeshError, TriangleMesh};
+pub use motion::{Frame, Motion, PartFrame, ScanFrame};
+pub use triangle::{Foot, closest_point_on_triangle};
+
+/// A place, mm.
+pub type Point = nalgebra::Point3<f64>;
+/// A difference of places, mm.
+pub type Vector = nalgebra::Vector3<f64>;
+/// A 3 x 3 matrix.
+pub type Matrix3 = nalgebra::Matrix3<f64>;

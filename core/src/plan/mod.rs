@@ -1,0 +1,1 @@
+//! The inspection plan: what a file says, and the checked plan made from it.

@@ -1,0 +1,225 @@
+//! What an inspection leaves behind: every value with its evidence, in one canonical form.
+
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// Counts up when the form of [`Record`] changes.
+pub const RECORD_VERSION: u32 = 1;
+
+/// The answer about one characteristic, or about a part. Absence never reads as a pass.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// Inside the limits by more than the uncertainty, by the plan's decision rule.
+    Conforms,
+    /// Outside the limits by more than the uncertainty, by the plan's decision rule.
+    DoesNotConform,
+    /// Too close to a limit, or too coarse a measurement, to say either.
+    Undecided,
+    /// Not measured, or not completely enough; the reason says what is missing.
+    NotMeasured,
+}
+
+/// A signed extreme and where it was found.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Extreme {
+    /// Signed value, mm; positive is outside the material.
+    pub value_mm: f64,
+    /// Place on the part, mm, in the part's axes.
+    pub at_mm: [f64; 3],
+}
+
+/// A deviation by axes.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Components {
+    /// Along x of the part's axes, mm.
+    pub dx_mm: f64,
+    /// Along y, mm.
+    pub dy_mm: f64,
+    /// Along z, mm.
+    pub dz_mm: f64,
+    /// Along the nominal normal or across the nominal axis, mm.
+    pub dn_mm: f64,
+}
+
+/// An interval said to hold the true value with 95 % probability.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Interval {
+    /// Lower end, mm.
+    pub low_mm: f64,
+    /// Upper end, mm.
+    pub high_mm: f64,
+}
+
+/// One line of an uncertainty budget.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Contribution {
+    /// Where it comes from: `noise`, `sampling`, `alignment`.
+    pub source: String,
+    /// Standard uncertainty of the characteristic from this source, mm.
+    pub standard_uncertainty_mm: f64,
+}
+
+/// How much of a feature was seen.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Coverage {
+    /// Seen fraction of the feature's area (of the full turn for a hole), 0 to 1.
+    pub fraction: f64,
+    /// Diameter of the largest disc on the feature in which nothing was seen, mm.
+    pub largest_unseen_disc_mm: f64,
+    /// Points used.
+    pub points: u64,
+}
+
+/// A range of accepted values; an absent limit does not limit.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Limits {
+    /// Smallest accepted value, mm.
+    pub lower_mm: Option<f64>,
+    /// Largest accepted value, mm.
+    pub upper_mm: Option<f64>,
+}
+
+/// One characteristic, evaluated.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Evaluation {
+    /// Number on the ballooned drawing.
+    pub number: String,
+    /// What is required: `surface_profile`, `diameter`, `position`, `flatness`.
+    pub requirement: String,
+    /// The feature it is required of.
+    pub feature: String,
+    /// The datum system it refers to.
+    pub datum_system: Option<String>,
+    /// Whether the part's verdict needs it.
+    pub required: bool,
+    /// The customer's class symbol.
+    pub class: Option<String>,
+    /// Limits of `value_mm`; for a surface profile, of the signed extremes.
+    pub limits: Limits,
+    /// The measured value, mm; absent when it could not be measured.
+    pub value_mm: Option<f64>,
+    /// Smallest signed deviation, mm, and its place.
+    pub minimum: Option<Extreme>,
+    /// Largest signed deviation, mm, and its place.
+    pub maximum: Option<Extreme>,
+    /// Deviation of the feature's location by axes.
+    pub components: Option<Components>,
+    /// 95 % interval of the value.
+    pub interval: Option<Interval>,
+    /// Combined standard uncertainty, mm.
+    pub standard_uncertainty_mm: Option<f64>,
+    /// Where the uncertainty comes from.
+    pub budget: Vec<Contribution>,
+    /// What a perfect part would read here because of noise alone, mm.
+    pub noise_floor_mm: Option<f64>,
+    /// How much of the feature was seen.
+    pub coverage: Option<Coverage>,
+    /// Association, filter, standard and whatever else defines the value, by name.
+    pub operators: BTreeMap<String, String>,
+    /// The answer.
+    pub verdict: Verdict,
+    /// Why, in words.
+    pub reason: String,
+}
+
+/// How the scan was brought onto the part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AlignmentRecord {
+    /// Rotation matrix, row by row, of the motion from scan axes to part axes (best fit on the surface).
+    pub rotation: [[f64; 3]; 3],
+    /// Shift of that motion, mm.
+    pub translation_mm: [f64; 3],
+    /// Root mean square distance of the points used, mm.
+    pub rms_mm: f64,
+    /// Points used.
+    pub points: u64,
+    /// How it ended, one word.
+    pub stop: String,
+    /// Points that tell this pose from the next best one, and speak for it.
+    pub evidence_for: u64,
+    /// Points that tell the two apart and speak against it.
+    pub evidence_against: u64,
+    /// Estimated standard deviation of the point noise, mm.
+    pub noise_mm: f64,
+    /// Points of the scan that belong to no part of the nominal within reach.
+    pub points_unexplained: u64,
+}
+
+/// How a datum system was established on the measured features.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DatumSystemRecord {
+    /// Id in the plan.
+    pub id: String,
+    /// Rotation matrix, row by row, of the motion from scan axes to part axes on these datums.
+    pub rotation: [[f64; 3]; 3],
+    /// Shift of that motion, mm.
+    pub translation_mm: [f64; 3],
+    /// Per datum: letter, feature, and the freedoms it locked, in words.
+    pub datums: Vec<DatumRecord>,
+    /// Rounds of extracting and aligning until it rested.
+    pub rounds: u32,
+}
+
+/// One datum of a datum system.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DatumRecord {
+    /// Letter on the drawing.
+    pub letter: String,
+    /// The datum feature.
+    pub feature: String,
+    /// Freedoms it locked: `tz`, `rx`, ... in the datum's own axes.
+    pub locks: Vec<String>,
+    /// Largest distance of the measured datum feature from its datum after alignment, mm.
+    pub residual_mm: f64,
+}
+
+/// Everything that was found, without ids or times: same input, same bytes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Record {
+    /// [`RECORD_VERSION`] when it was made.
+    pub record_version: u32,
+    /// Version of the program that made it.
+    pub program_version: String,
+    /// SHA-256 of the nominal's file.
+    pub nominal_sha256: String,
+    /// SHA-256 of the plan's canonical form.
+    pub plan_sha256: String,
+    /// SHA-256 of each scan file, in the order of the sources.
+    pub scan_sha256: Vec<String>,
+    /// Groups asked for; empty for the whole plan.
+    pub scope: Vec<String>,
+    /// The decision rule in words.
+    pub decision: String,
+    /// Best fit on the surface; absent when the scan could not be aligned.
+    pub alignment: Option<AlignmentRecord>,
+    /// The datum systems that were used.
+    pub datum_systems: Vec<DatumSystemRecord>,
+    /// Every characteristic in the scope, in the plan's order.
+    pub evaluations: Vec<Evaluation>,
+    /// The verdict over the scope.
+    pub verdict: Verdict,
+    /// Why, in words.
+    pub reason: String,
+    /// What a reader must know before relying on it.
+    pub cautions: Vec<String>,
+}
+
+impl Record {
+    /// The canonical JSON text.
+    pub fn canonical_json(&self) -> String {
+        crate::canonical::json(self)
+    }
+
+    /// SHA-256 of the canonical JSON.
+    pub fn digest(&self) -> String {
+        crate::canonical::sha256_hex(self.canonical_json().as_bytes())
+    }
+}
+
+/// Deviation at each vertex of the nominal, for pictures and maps.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct DeviationMap {
+    /// Signed distance of the measured surface at each nominal vertex, mm; `None` where nothing was seen.
+    pub deviation_mm: Vec<Option<f32>>,
+}

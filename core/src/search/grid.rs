@@ -1,0 +1,163 @@
+//! Neighbours of a place among many points, by a grid of cells.
+
+use crate::geometry::{Aabb, Point};
+
+/// Points sorted into cubic cells; neighbours come in a fixed order.
+#[derive(Clone, Debug)]
+pub struct PointGrid {
+    low: Point,
+    cell_mm: f64,
+    size: [u64; 3],
+    /// Keys of the occupied cells, ascending.
+    keys: Vec<u64>,
+    /// Where each cell's points begin in `order`; one more than `keys`.
+    starts: Vec<u32>,
+    /// Point indices, cell by cell, ascending within a cell.
+    order: Vec<u32>,
+    /// The points in that order.
+    sorted: Vec<Point>,
+}
+
+/// No axis gets more cells than this, so that three of them fit one key.
+const MOST_CELLS: f64 = 2_000_000.0;
+
+impl PointGrid {
+    /// Sorts `points` into cells of about `cell_mm` (larger when the points spread over more than two
+    /// million cells along an axis). Points that are not finite are left out.
+    pub fn new(points: &[Point], cell_mm: f64) -> Self {
+        let finite = |p: &&Point| p.iter().all(|c| c.is_finite());
+        let bounds = Aabb::of(points.iter().filter(finite));
+        let longest = bounds.size().max();
+        let cell_mm =
+            if cell_mm > 0.0 && cell_mm.is_finite() { cell_mm } else { 1.0 }.max(longest / MOST_CELLS);
+        let low = if bounds.is_empty() { Point::origin() } else { bounds.low };
+        let mut grid = Self {
+            low,
+            cell_mm,
+            size: [0; 3],
+            keys: Vec::new(),
+            starts: vec![0],
+            order: Vec::new(),
+            sorted: Vec::new(),
+        };
+        if bounds.is_empty() {
+            return grid;
+        }
+        for axis in 0..3 {
+            grid.size[axis] = ((bounds.high[axis] - low[axis]) / cell_mm) as u64 + 1;
+        }
+        let mut keyed: Vec<(u64, u32)> = points
+            .iter()
+            .enumerate()
+            .filter(|(_, p)| finite(p))
+            .map(|(i, p)| {
+                let c = std::array::from_fn(|axis| ((p[axis] - low[axis]) / cell_mm) as u64);
+                (grid.key(c), i as u32)
+            })
+            .collect();
+        keyed.sort_unstable();
+        for (n, &(key, index)) in keyed.iter().enumerate() {
+            if grid.keys.last() != Some(&key) {
+                if n > 0 {
+                    grid.starts.push(n as u32);
+                }
+                grid.keys.push(key);
+            }
+            grid.order.push(index);
+            grid.sorted.push(points[index as usize]);
+        }
+        grid.starts.push(keyed.len() as u32);
+        grid
+    }
+
+    fn key(&self, c: [u64; 3]) -> u64 {
+        (c[2] * self.size[1] + c[1]) * self.size[0] + c[0]
+    }
+
+    /// Whether there is no point.
+    pub fn is_empty(&self) -> bool {
+        self.order.is_empty()
+    }
+
+    /// Calls `each(index, squared distance)` for every point within `radius_mm` of `p`, in an order that
+    /// depends only on the points.
+    pub fn within(&self, p: &Point, radius_mm: f64, mut each: impl FnMut(u32, f64)) {
+        if self.is_empty() || !p.iter().all(|c| c.is_finite()) || !(radius_mm >= 0.0) {
+            return;
+        }
+        let mut from = [0u64; 3];
+        let mut to = [0u64; 3];
+        for axis in 0..3 {
+            let a = (p[axis] - radius_mm - self.low[axis]) / self.cell_mm;
+            let b = (p[axis] + radius_mm - self.low[axis]) / self.cell_mm;
+            if b < 0.0 || a >= self.size[axis] as f64 {
+                return;
+            }
+            from[axis] = a.max(0.0) as u64;
+            to[axis] = (b as u64).min(self.size[axis] - 1);
+        }
+        let r2 = radius_mm * radius_mm;
+        for z in from[2]..=to[2] {
+            for y in from[1]..=to[1] {
+                // Cells of one row have consecutive keys, and their points lie side by side.
+                let first = self.keys.partition_point(|&k| k < self.key([from[0], y, z]));
+                let last_key = self.key([to[0], y, z]);
+                let mut cell = first;
+                while cell < self.keys.len() && self.keys[cell] <= last_key {
+                    for i in self.starts[cell] as usize..self.starts[cell + 1] as usize {
+                        let d2 = (self.sorted[i] - p).norm_squared();
+                        if d2 <= r2 {
+                            each(self.order[i], d2);
+                        }
+                    }
+                    cell += 1;
+                }
+            }
+        }
+    }
+
+    /// The nearest point no further than `radius_mm`, other than number `skip`; ties go to the lowest index.
+    pub fn nearest(&self, p: &Point, radius_mm: f64, skip: Option<u32>) -> Option<(u32, f64)> {
+        let mut best: Option<(u32, f64)> = None;
+        self.within(p, radius_mm, |i, d2| {
+            if Some(i) != skip && best.is_none_or(|(j, b2)| d2 < b2 || (d2 == b2 && i < j)) {
+                best = Some((i, d2));
+            }
+        });
+        best.map(|(i, d2)| (i, d2.sqrt()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::random::Random;
+
+    #[test]
+    fn neighbours_are_those_of_brute_force() {
+        let mut random = Random::seeded(3);
+        let mut points: Vec<Point> = (0..2000)
+            .map(|_| Point::new(random.range(-9.0, 9.0), random.range(-9.0, 9.0), random.range(-1.0, 1.0)))
+            .collect();
+        points.push(points[5]);
+        points.push(Point::new(f64::NAN, 0.0, 0.0));
+        let grid = PointGrid::new(&points, 0.7);
+        for _ in 0..300 {
+            let p = Point::new(random.range(-12.0, 12.0), random.range(-12.0, 12.0), random.range(-2.0, 2.0));
+            let r = random.range(0.0, 3.0);
+            let mut found = Vec::new();
+            grid.within(&p, r, |i, _| found.push(i));
+            found.sort_unstable();
+            let slow: Vec<u32> =
+                (0..2001u32).filter(|&i| (points[i as usize] - p).norm_squared() <= r * r).collect();
+            assert_eq!(found, slow);
+        }
+    }
+
+    #[test]
+    fn no_points_have_no_neighbours() {
+        let grid = PointGrid::new(&[], 1.0);
+        assert!(grid.is_empty());
+        assert_eq!(grid.nearest(&Point::origin(), 5.0, None), None);
+    }
+}

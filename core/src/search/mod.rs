@@ -1,0 +1,7 @@
+//! Closest points on triangles and neighbours among points: exact in f64, ties to the lowest index.
+
+mod grid;
+mod tree;
+
+pub use grid::PointGrid;
+pub use tree::SurfaceTree;

@@ -128,6 +128,15 @@ impl PointGrid {
     }
 }
 
+/// Indices of some of the `points`, ascending: in each cube of edge `cell_mm` that holds any, the one with
+/// the lowest index. What remains is about equally dense everywhere, so that dense patches do not pull.
+pub fn thin(points: &[Point], cell_mm: f64) -> Vec<u32> {
+    let grid = PointGrid::new(points, cell_mm);
+    let mut kept: Vec<u32> = grid.starts[..grid.keys.len()].iter().map(|&s| grid.order[s as usize]).collect();
+    kept.sort_unstable();
+    kept
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

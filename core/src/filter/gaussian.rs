@@ -230,6 +230,24 @@ impl Gaussian {
         robust_scatter(&mut around)
     }
 
+    /// The filtered value at point `i` and its residual, scaled to the standard deviation of one point.
+    fn at(&self, i: usize, values: &[f64], factors: &mut Vec<(u32, f64)>) -> Option<(f64, Option<f64>)> {
+        if !self.factors(i, factors) {
+            return None;
+        }
+        let (mut g, mut square, mut own) = (0.0, 0.0, 0.0);
+        for &(j, h) in factors.iter() {
+            g += h * values[j as usize];
+            square += h * h;
+            if j as usize == i {
+                own = h;
+            }
+        }
+        // Var(d - g) = s^2 (1 - 2 h_ii + sum h^2) for white noise.
+        let share = 1.0 - 2.0 * own + square;
+        Some((g, (share > 1e-3).then(|| (values[i] - g) / share.sqrt())))
+    }
+
     fn pass(&self, run: &Run, values: &[f64]) -> Result<Pass, Stopped> {
         let parts: Result<Vec<Pass>, Stopped> = (0..self.points.len().div_ceil(CHUNK))
             .into_par_iter()
@@ -238,25 +256,9 @@ impl Gaussian {
                 let mut part = Pass::default();
                 let mut factors = Vec::new();
                 for i in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.points.len()) {
-                    if !self.alive[i] || !self.factors(i, &mut factors) {
-                        part.value.push(None);
-                        part.alone.push(None);
-                        continue;
-                    }
-                    let (mut g, mut square, mut own) = (0.0, 0.0, 0.0);
-                    for &(j, h) in &factors {
-                        g += h * values[j as usize];
-                        square += h * h;
-                        if j as usize == i {
-                            own = h;
-                        }
-                    }
-                    let residual = values[i] - g;
-                    // Var(d - g) = s^2 (1 - 2 h_ii + sum h^2) for white noise.
-                    let share = 1.0 - 2.0 * own + square;
-                    part.value.push(Some(g));
-                    // What the point shows against its neighbours without itself.
-                    part.alone.push((share > 1e-3).then(|| residual / share.sqrt()));
+                    let found = if self.alive[i] { self.at(i, values, &mut factors) } else { None };
+                    part.value.push(found.map(|(g, _)| g));
+                    part.alone.push(found.and_then(|(_, alone)| alone));
                 }
                 Ok(part)
             })
@@ -347,6 +349,25 @@ impl Gaussian {
             })
             .collect();
         parts.concat()
+    }
+
+    /// The standard deviation of the noise in `values` (mm, one a point), from every `every`-th point and its
+    /// neighbours; `None` when no point has enough of them.
+    ///
+    /// # Errors
+    /// A stop by the caller.
+    pub fn noise_of(&self, run: &Run, values: &[f64], every: usize) -> Result<Option<f64>, Stopped> {
+        let mut alone = Vec::new();
+        let mut factors = Vec::new();
+        for (n, i) in (0..self.points.len()).step_by(every.max(1)).enumerate() {
+            if n % crate::run::CHECK_EVERY == 0 {
+                run.check()?;
+            }
+            if let Some((_, Some(r))) = self.at(i, values, &mut factors) {
+                alone.push(r.abs());
+            }
+        }
+        Ok((!alone.is_empty()).then(|| robust_scatter(&mut alone)))
     }
 
     /// The points, mm.

@@ -142,7 +142,7 @@ fn align(run: &Run, job: &Job, tree: &SurfaceTree) -> Result<BestFit, Unaligned>
     let located = match locate(run, job.nominal, tree, job.scan, &LocateSettings::default()) {
         Ok(located) => located,
         Err(LocateError::Stopped(stopped)) => return Err(Unaligned::Stopped(stopped)),
-        Err(error @ LocateError::NoFit { unit_hint: Some(_), .. }) => {
+        Err(error @ LocateError::NoFit { unit_ratio: Some(_), .. }) => {
             return Err(Unaligned::LengthUnit(error.to_string()));
         }
         Err(error) => return Err(Unaligned::Because(format!("the scan could not be located on the part: {error}"))),

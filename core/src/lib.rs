@@ -15,9 +15,16 @@
 pub mod canonical;
 pub mod run;
 
+pub mod geometry;
+pub mod search;
+pub mod read;
+pub mod scan;
+pub mod nominal;
+pub mod plan;
+pub mod filter;
 pub mod align;
+pub mod partition;
 pub mod associate;
-pub mod conformity;
 pub mod datum;
 pub mod record;
 pub mod uncertainty;

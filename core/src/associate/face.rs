@@ -4,7 +4,7 @@ use crate::geometry::{Cholesky, Direction, Point, Vector};
 use crate::partition::MeasuredPoint;
 use crate::search::PointGrid;
 
-use super::{FitError, plane};
+use super::{FitError, Shape, plane};
 
 /// A plane associated with a measured face.
 #[derive(Clone, Debug, PartialEq)]
@@ -46,8 +46,8 @@ pub fn plane_of_face(
         means.push(Point::from(sum / cell.len() as f64));
         counts.push(cell.len() as f64);
     }
-    let fit = plane(&means)?;
-    let normal = if fit.normal.dot(facing) < 0.0 { fit.normal.reversed() } else { fit.normal };
+    let fit = plane(&means)?.facing(facing);
+    let normal = fit.normal;
     let axes = normal.frame();
     // Heights are fitted by a + b x + c y with equal weight a cell; a cell's mean has the variance of its
     // points over their number. Covariance of a weighted fit: M^-1 (sum x x' s^2/n) M^-1.
@@ -55,7 +55,7 @@ pub fn plane_of_face(
     let mut noise = [[0.0; 3]; 3];
     let mut residual: f64 = 0.0;
     for (mean, n) in means.iter().zip(&counts) {
-        let d = mean - fit.point;
+        let d = mean - fit.centroid;
         let x = [1.0, d.dot(&axes.0), d.dot(&axes.1)];
         residual = residual.max(d.dot(&normal.vector()).abs());
         for i in 0..3 {
@@ -65,7 +65,7 @@ pub fn plane_of_face(
             }
         }
     }
-    let inverse = Cholesky::new(&m).ok_or(FitError::TooFewPoints { shape: "plane", need: 3, got: means.len() })?.inverse();
+    let inverse = Cholesky::new(&m).ok_or(FitError::TooFewPoints { shape: Shape::Plane, need: 3, got: means.len() })?.inverse();
     let mut covariance = [[0.0; 3]; 3];
     for (i, row) in covariance.iter_mut().enumerate() {
         for (j, entry) in row.iter_mut().enumerate() {
@@ -76,5 +76,5 @@ pub fn plane_of_face(
             }
         }
     }
-    Ok(AssociatedPlane { point: fit.point, normal, axes, covariance, residual_mm: residual, cells: means.len() })
+    Ok(AssociatedPlane { point: fit.centroid, normal, axes, covariance, residual_mm: residual, cells: means.len() })
 }

@@ -105,7 +105,7 @@ pub fn hole(
         return Err(HoleError::TooFewPoints { need: MIN_POINTS, got: wall.len() });
     }
     let first = circle(&wall, axis)?;
-    let (u, v) = axis.frame();
+    let [u, v] = first.across.map(Direction::vector);
     let off = |p: &Point, centre: &Point, radius: f64| {
         let d = p - centre;
         let (x, y) = (d.dot(&u), d.dot(&v));

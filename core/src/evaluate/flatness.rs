@@ -45,21 +45,21 @@ pub(super) fn evaluate(
         }
     }
     let found = match association {
-        Association::MinimumZone => minimum_zone_plane(&surface).map(|z| (z.width_mm, None)),
-        Association::LeastSquares => plane(&surface).map(|f| (f.high.0 - f.low.0, Some((f.low, f.high)))),
+        Association::MinimumZone => minimum_zone_plane(&surface).map(|z| (z.width_mm, z.normal, z.low, z.high)),
+        Association::LeastSquares => plane(&surface).map(|f| (f.high.0 - f.low.0, f.normal, f.low, f.high)),
     };
-    let (raw, places) = match found {
+    let (raw, up, low, high) = match found {
         Ok(found) => found,
         Err(error) => {
             evaluation.reason = error.to_string();
             return Ok(());
         }
     };
-    if let Some((low, high)) = places {
-        let at = |(value_mm, i): (f64, usize)| Extreme { value_mm, at_mm: place(&surface[i]) };
-        evaluation.minimum = Some(at(low));
-        evaluation.maximum = Some(at(high));
-    }
+    // Positive outside the material, whichever way the reference's normal happens to point.
+    let (low, high) = if up.dot(normal) < 0.0 { ((-high.0, high.1), (-low.0, low.1)) } else { (low, high) };
+    let at = |(value_mm, i): (f64, usize)| Extreme { value_mm, at_mm: place(&surface[i]) };
+    evaluation.minimum = Some(at(low));
+    evaluation.maximum = Some(at(high));
     let r = &field.rehearsal;
     // A recognised systematic effect is corrected: JCGM 100:2008, 3.2.4. A width is never negative.
     let value = (raw - r.range_bias_mm).max(0.0);

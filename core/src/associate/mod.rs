@@ -14,12 +14,16 @@
 
 mod circle;
 mod cylinder;
+mod face;
+mod hole;
 mod levenberg;
 mod plane;
 mod zone;
 
 pub use circle::{CircleFit, circle};
 pub use cylinder::{CylinderFit, cylinder};
+pub use face::{AssociatedPlane, plane_of_face};
+pub use hole::{AssociatedHole, HoleError, hole};
 pub use plane::{PlaneFit, plane};
 pub use zone::{ZoneFit, minimum_zone_plane};
 

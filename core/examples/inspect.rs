@@ -9,7 +9,7 @@ use scantling_core::plan;
 use scantling_core::read::{header, read};
 use scantling_core::run::quiet;
 use scantling_core::scan::{LengthUnit, Scan};
-use scantling_core::simulate::demo::Demo;
+use scantling_core::simulate::Demo;
 
 fn argument(name: &str) -> Option<String> {
     let all: Vec<String> = std::env::args().collect();
@@ -53,9 +53,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let demo = Demo::new(seed, 1.0);
     let nominal_file = demo.nominal_stl();
     let scans = if asked("--peak") {
-        vec![("good", demo.good_scan_ply(spacing_mm))]
+        vec![("good", demo.good_scan_ply(spacing_mm)?)]
     } else {
-        vec![("good", demo.good_scan_ply(spacing_mm)), ("bad", demo.bad_scan_ply(spacing_mm))]
+        vec![("good", demo.good_scan_ply(spacing_mm)?), ("bad", demo.bad_scan_ply(spacing_mm)?)]
     };
     let (_, plan) = plan::check_toml(&demo.plan_toml()).map_err(|f| f[0].to_string())?;
     let nominal = Nominal::from_mesh(read(&nominal_file, &run)?, LengthUnit::Millimetre, plan.side, &run)?;

@@ -8,7 +8,7 @@ use scantling_core::plan;
 use scantling_core::read::read;
 use scantling_core::run::{Limits, Run, Stage, quiet};
 use scantling_core::scan::{LengthUnit, Scan};
-use scantling_core::simulate::demo::Demo;
+use scantling_core::simulate::Demo;
 
 #[test]
 fn the_work_stops_inside_every_stage() {
@@ -17,7 +17,7 @@ fn the_work_stops_inside_every_stage() {
     let nominal =
         Nominal::from_mesh(read(&demo.nominal_stl(), &quiet()).unwrap(), LengthUnit::Millimetre, plan.side, &quiet()).unwrap();
     let faces = plan::bind(&plan, &nominal).unwrap();
-    let scan = Scan::new(read(&demo.good_scan_ply(3.0), &quiet()).unwrap(), LengthUnit::Millimetre, &quiet()).unwrap();
+    let scan = Scan::new(read(&demo.good_scan_ply(3.0).unwrap(), &quiet()).unwrap(), LengthUnit::Millimetre, &quiet()).unwrap();
     let digests = Digests { nominal_sha256: String::new(), plan_sha256: String::new(), scan_sha256: vec![] };
     let job = Job { nominal: &nominal, plan: &plan, faces: &faces, scan: &scan, scope: &[], digests };
     for at in [Stage::Locate, Stage::Align, Stage::Partition, Stage::Filter, Stage::Evaluate] {
@@ -34,6 +34,6 @@ fn the_work_stops_inside_every_stage() {
     }
     let stop = AtomicBool::new(true);
     let run = Run { stop: &stop, progress: &|_, _| {}, limits: Limits::default() };
-    let error = read(&demo.good_scan_ply(3.0), &run).unwrap_err();
+    let error = read(&demo.good_scan_ply(3.0).unwrap(), &run).unwrap_err();
     assert!(error.to_string().contains("stopped"), "{error}");
 }

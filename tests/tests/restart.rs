@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use scantling_core::simulate::demo::Demo;
+use scantling_core::simulate::Demo;
 use scantling_proto::v1::InspectionState;
 use scantling_tests::plant::Plant;
 use tonic::transport::Endpoint;
@@ -58,7 +58,7 @@ impl Server {
 async fn ten_kills_between_answer_and_verdict_lose_and_repeat_nothing() {
     let folder = tempfile::tempdir().unwrap();
     let demo = Demo::new(3, 1.0);
-    let scan = demo.good_scan_ply(2.5);
+    let scan = demo.good_scan_ply(2.5).unwrap();
     let mut server = Server::start(folder.path()).await;
     let revision = server.plant.register("ws-214", &demo.plan_toml(), &demo.nominal_stl()).await.unwrap();
     let acquisition = server.plant.acquire(&scan).await.unwrap();

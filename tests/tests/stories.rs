@@ -2,7 +2,7 @@
 
 use std::sync::OnceLock;
 
-use scantling_core::simulate::demo::Demo;
+use scantling_core::simulate::Demo;
 use scantling_proto::v1::{FailureReason, InspectionState, PlanInput, Verdict, plan_input};
 use scantling_server::{Config, Embedded, embedded};
 use scantling_tests::plant::{Plant, reason};
@@ -40,9 +40,9 @@ async fn running() -> Running {
 #[tokio::test(flavor = "multi_thread")]
 async fn the_good_part_conforms_and_the_bad_one_fails_where_it_was_made_wrong() {
     let mut r = running().await;
-    let good = r.plant.measure(&r.revision, "good", &demo().good_scan_ply(SPACING_MM)).await.unwrap();
+    let good = r.plant.measure(&r.revision, "good", &demo().good_scan_ply(SPACING_MM).unwrap()).await.unwrap();
     assert_eq!(good.verdict(), Verdict::Conforms, "{}", good.reason);
-    let bad = r.plant.measure(&r.revision, "bad", &demo().bad_scan_ply(SPACING_MM)).await.unwrap();
+    let bad = r.plant.measure(&r.revision, "bad", &demo().bad_scan_ply(SPACING_MM).unwrap()).await.unwrap();
     assert_eq!(bad.verdict(), Verdict::DoesNotConform, "{}", bad.reason);
     let failed: Vec<&str> =
         bad.evaluations.iter().filter(|e| e.verdict() == Verdict::DoesNotConform).map(|e| e.number.as_str()).collect();
@@ -58,7 +58,7 @@ async fn the_good_part_conforms_and_the_bad_one_fails_where_it_was_made_wrong() 
 #[tokio::test(flavor = "multi_thread")]
 async fn the_same_scan_gives_the_same_result_and_a_second_look_is_counted() {
     let mut r = running().await;
-    let acquisition = r.plant.acquire(&demo().good_scan_ply(SPACING_MM)).await.unwrap();
+    let acquisition = r.plant.acquire(&demo().good_scan_ply(SPACING_MM).unwrap()).await.unwrap();
     let first = Plant::request(&r.revision, "sn-1", &acquisition);
     let name = r.plant.inspections.create_inspection(first.clone()).await.unwrap().into_inner().name;
     let one = r.plant.wait(&name).await.unwrap();
@@ -86,7 +86,7 @@ async fn the_same_scan_gives_the_same_result_and_a_second_look_is_counted() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_bad_file_fails_with_its_reason_and_no_verdict() {
     let mut r = running().await;
-    let good = demo().good_scan_ply(SPACING_MM);
+    let good = demo().good_scan_ply(SPACING_MM).unwrap();
     let mut nan = good.clone();
     let body = nan.windows(11).position(|w| w == b"end_header\n").unwrap() + 11;
     nan[body..body + 8].copy_from_slice(&[0xff; 8]);

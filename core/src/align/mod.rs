@@ -1,1 +1,12 @@
-//! (in progress)
+//! Where a scan lies on its nominal: found from any pose ([`locate`]).
+
+#[cfg(test)]
+mod bracket;
+mod distance_field;
+mod evidence;
+mod locate;
+mod refine;
+mod sample;
+mod starts;
+
+pub use locate::{LocateError, LocateSettings, Located, locate};

@@ -1,1 +1,3 @@
 //! (in progress)
+pub mod window_surround;
+pub use window_surround::WindowSurround;

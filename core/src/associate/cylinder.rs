@@ -95,22 +95,24 @@ pub fn cylinder(points: &[Point]) -> Result<CylinderFit, FitError> {
     let best = ends.first().ok_or(free(Freedom::Radius))?;
     let rms = |square: f64| (square / judges.len() as f64).sqrt();
     let (axis, limit) = (best.model.axis, rms(best.sums.square) * (1.0 + 1e-6) + floor);
-    let rival = ends.iter().any(|end| {
-        rms(end.sums.square) <= limit && end.model.axis.cross(&axis).norm() > 0.5 * LARGEST_TURN_RAD
-    });
+    let rival = ends
+        .iter()
+        .any(|end| rms(end.sums.square) <= limit && end.model.axis.cross(&axis).norm() > LARGEST_TURN_RAD);
 
     let mut ended = minimise(best.model.clone(), all, 500);
     ended.model.axis = signed(ended.model.axis);
     let tube = ended.model;
     let sums = Sums::of(&tube, all);
     let cov = tube.covariance(&sums).ok_or(free(Freedom::Radius))?;
-    let sigma =
-        (sums.square / (all.len() - 5) as f64).sqrt().max(floor + 4.0 * f64::EPSILON * tube.radius);
+    let sigma = (sums.square / (all.len() - 5) as f64).sqrt().max(floor + 4.0 * f64::EPSILON * tube.radius);
     if !(sigma * cov[4][4].sqrt() <= LARGEST_RADIUS_SHARE * tube.radius) {
         return Err(free(Freedom::Radius));
     }
     if !(sigma * (cov[0][0] + cov[1][1]).sqrt() <= LARGEST_TURN_RAD) {
         return Err(free(Freedom::Turns));
+    }
+    if !((sums.square / all.len() as f64).sqrt() <= LARGEST_RADIUS_SHARE * tube.radius) {
+        return Err(free(Freedom::Cloud));
     }
     if rival {
         return Err(free(Freedom::Ambiguous));
@@ -211,11 +213,7 @@ struct Tube {
 impl Tube {
     /// Unit vectors across: from the axis towards the points, and the one that completes the triple.
     fn across(&self) -> (Vector, Vector) {
-        let u = if self.point.norm() > 1e-9 {
-            -self.point.normalize()
-        } else {
-            unit(self.axis).frame().0
-        };
+        let u = if self.point.norm() > 1e-9 { -self.point.normalize() } else { unit(self.axis).frame().0 };
         (u, self.axis.cross(&u))
     }
 

@@ -163,8 +163,7 @@ impl Frame {
         let pa = self.items[a];
         let b = furthest(&|q| (q[0] - pa[0]) * (q[0] - pa[0]) + (q[1] - pa[1]) * (q[1] - pa[1]));
         let pb = self.items[b];
-        let c =
-            furthest(&|q| ((pb[0] - pa[0]) * (q[1] - pa[1]) - (pb[1] - pa[1]) * (q[0] - pa[0])).abs());
+        let c = furthest(&|q| ((pb[0] - pa[0]) * (q[1] - pa[1]) - (pb[1] - pa[1]) * (q[0] - pa[0])).abs());
         [a, b, c]
     }
 

@@ -20,6 +20,7 @@ mod cylinder;
 mod levenberg;
 mod plane;
 mod zone;
+mod zone_proof;
 
 pub use circle::{CircleFit, circle};
 pub use cylinder::{CylinderFit, cylinder};
@@ -120,7 +121,7 @@ pub enum FitError {
 const LARGEST_MM: f64 = 1e9;
 
 /// Largest standard deviation of a direction that still counts as determined, rad. At 0.2 three in a
-/// hundred straight lines with round noise passed for planes; at 0.1 none in a million should.
+/// hundred straight lines with round noise passed for planes; at 0.1 one in ten thousand (measured).
 const LARGEST_TURN_RAD: f64 = 0.1;
 
 /// Largest relative standard deviation of a radius: beyond it the curvature is within three standard
@@ -232,6 +233,8 @@ fn unit(v: Vector) -> Direction {
     Direction::new(v).expect("a turned unit vector keeps its length")
 }
 
+#[cfg(test)]
+mod covariance_tests;
 #[cfg(test)]
 mod degenerate_tests;
 #[cfg(test)]

@@ -1,1 +1,2 @@
 //! The measurement service.
+pub mod convert;

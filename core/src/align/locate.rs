@@ -145,6 +145,8 @@ const DENSE_POINTS: usize = 30_000;
 const KEPT_STARTS: usize = 1500;
 const KEPT_COARSE: usize = 160;
 const KEPT_FINE: usize = 16;
+/// A rival this much worse than the winner stays worse when refined on more points.
+const CLOSE_LOSS: f64 = 0.15;
 /// Rivals that the winner is compared with.
 const RIVALS: usize = 8;
 
@@ -160,8 +162,8 @@ pub fn locate(
     locate_points(run, nominal.mesh(), tree, scan.points(), scan.normals(), settings)
 }
 
-/// [`locate`] on bare points.
-pub(super) fn locate_points(
+/// [`locate`] on bare points, with one normal a point where they are known.
+pub fn locate_points(
     run: &Run,
     mesh: &TriangleMesh,
     tree: &SurfaceTree,
@@ -170,16 +172,40 @@ pub(super) fn locate_points(
     settings: &LocateSettings,
 ) -> Result<Located, LocateError> {
     run.check()?;
-    let all = Cloud::strided(points, normals, MOST_POINTS);
+    let mut clock=std::time::Instant::now(); let mut lap=|w:&str|{eprintln!("  {w} {:?}",clock.elapsed());clock=std::time::Instant::now();};
+    let all = Cloud::strided(points, normals, MOST_POINTS).without_strays();
     let dense = all.thinned(DENSE_POINTS);
     let fine = dense.thinned(FINE_POINTS);
     if fine.points.len() < LEAST_POINTS {
         return Err(LocateError::TooFewPoints { need: LEAST_POINTS, got: fine.points.len() });
     }
+    lap("thin");
     let search = Search::new(run, mesh, tree, &dense, settings)?;
+    lap("field");
     let mut ranked = search.ranked(run, &fine)?;
+    lap("ranked");
     search.challenge(run, &fine, &mut ranked)?;
-    search.decide(run, &all, &dense, ranked)
+    lap("challenge");
+    let r = search.decide(run, &all, &dense, ranked);
+    lap("decide");
+    r
+}
+
+/// Where the descent ends that starts from `near`, within a few times the deviation allowed: what
+/// [`locate`] does with its last candidates, for a caller who knows the pose already.
+pub fn settle(
+    mesh: &TriangleMesh,
+    tree: &SurfaceTree,
+    points: &[Point],
+    normals: Option<&[Direction]>,
+    near: &Motion<PartFrame, ScanFrame>,
+    settings: &LocateSettings,
+) -> Motion<PartFrame, ScanFrame> {
+    let cloud = Cloud::strided(points, normals, MOST_POINTS).without_strays().thinned(DENSE_POINTS).thinned(LAST_POINTS);
+    let deviation = settings.deviation_mm;
+    let descent =
+        Descent { from_mm: 3.0 * deviation, to_mm: 2.0 * deviation, steps: 20, still_mm: 1e-4 * deviation };
+    descend(&Exact { mesh, tree }, &cloud, near, &Middle::of(&mesh.bounds()), &descent).0
 }
 
 /// A pose with its loss (0 to 1, on the exact surface once refined).
@@ -248,9 +274,15 @@ impl<'a> Search<'a> {
         })
     }
 
-    /// Poses nearer to each other than this are one answer: fine alignment would settle between them.
-    fn same_mm(&self) -> f64 {
+    /// On the coarse tables poses nearer to each other than this lead to the same place.
+    fn close_mm(&self) -> f64 {
         (0.01 * self.bounds.diagonal()).max(2.0 * self.settings.deviation_mm)
+    }
+
+    /// Refined poses nearer to each other than this are one answer: fine alignment settles between them.
+    /// Less than the thickness of a skin, whose sides are two answers.
+    fn same_mm(&self) -> f64 {
+        2.0 * self.settings.deviation_mm
     }
 
     /// Descends every start in parallel; the results stay in the order of the starts.
@@ -288,6 +320,7 @@ impl<'a> Search<'a> {
 
     /// From all starts to a few poses on the exact surface, best first.
     fn ranked(&self, run: &Run, fine: &Cloud) -> Result<Vec<Ranked>, LocateError> {
+        let mut clock=std::time::Instant::now(); let mut lap=|w:&str|{eprintln!("{w} {:?}",clock.elapsed());clock=std::time::Instant::now();};
         let diagonal = self.bounds.diagonal();
         let coarse_cloud = fine.thinned(COARSE_POINTS);
         let nominal_few: Vec<SurfacePoint> = self.nominal.iter().step_by(8).copied().collect();
@@ -311,7 +344,7 @@ impl<'a> Search<'a> {
             })
             .collect();
         let mut starts: Vec<Ranked> = per_turn?.into_iter().flatten().collect();
-        starts.sort_by(|a, b| a.1.total_cmp(&b.1));
+        lap("starts");        starts.sort_by(|a, b| a.1.total_cmp(&b.1));
         starts.truncate(KEPT_STARTS);
         run.tell(Stage::Locate, 0.2);
 
@@ -322,9 +355,11 @@ impl<'a> Search<'a> {
             still_mm: 0.005 * diagonal,
         };
         let poses = self.descend_all(run, &self.coarse, &coarse_cloud, &starts, &down)?;
+        lap("coarse");
         let poses = self.best_distinct(poses, KEPT_COARSE, 0.02 * diagonal);
         run.tell(Stage::Locate, 0.5);
-        let poses = self.settled(run, fine, &poses)?;
+        lap("distinct");        let poses = self.settled(run, fine, &poses)?;
+        lap("settled");
         run.tell(Stage::Locate, 0.8);
         Ok(poses)
     }
@@ -340,7 +375,7 @@ impl<'a> Search<'a> {
             still_mm: 0.1 * self.settings.deviation_mm,
         };
         let poses = self.descend_all(run, &self.fine, fine, starts, &on_table)?;
-        let poses = self.best_distinct(poses, KEPT_FINE, self.same_mm());
+        let poses = self.best_distinct(poses, KEPT_FINE, self.close_mm());
         let poses = self.descend_all(run, &self.exact, fine, &poses, &self.on_surface(near))?;
         Ok(self.best_distinct(poses, KEPT_FINE, self.same_mm()))
     }
@@ -359,8 +394,17 @@ impl<'a> Search<'a> {
                 self.challengers(fine, &winner).into_iter().map(|m| (m * winner, 1.0)).collect();
             self.tried.fetch_add(starts.len(), std::sync::atomic::Ordering::Relaxed);
             let found = self.settled(run, fine, &starts)?;
+            // Steps on the tables are as long as a skin is thick, so these go to the exact surface at once.
+            let through: Vec<Ranked> = if fine.normals.is_none() {
+                self.through_the_skin().into_iter().map(|m| (m * winner, 1.0)).collect()
+            } else {
+                Vec::new()
+            };
+            let reach = 2.0 * self.settings.deviation_mm;
+            let through = self.descend_all(run, &self.exact, fine, &through, &self.on_surface(reach))?;
             let mut all = std::mem::take(ranked);
             all.extend(found);
+            all.extend(through);
             *ranked = self.best_distinct(all, KEPT_FINE, self.same_mm());
             let new = &ranked[0];
             if new.1 >= loss || apart_mm(&new.0, &winner, &self.bounds) <= self.same_mm() {
@@ -390,15 +434,12 @@ impl<'a> Search<'a> {
         for direction in weakest(&e.matrix) {
             for amount in [3.0, 12.0] {
                 for sign in [-1.0, 1.0] {
-                    let step = direction.map(|d| d * sign * amount * self.same_mm());
+                    let step = direction.map(|d| d * sign * amount * self.close_mm());
                     let turn = Vector::new(step[0], step[1], step[2]) / self.middle.radius_mm;
                     let shift = Vector::new(step[3], step[4], step[5]);
                     motions.push(Motion::turn_about(self.middle.centre, turn, shift));
                 }
             }
-        }
-        if fine.normals.is_none() {
-            motions.extend(self.through_the_skin());
         }
         motions
     }
@@ -434,8 +475,12 @@ impl<'a> Search<'a> {
     ) -> Result<Located, LocateError> {
         let deviation = self.settings.deviation_mm;
         let last = dense.thinned(LAST_POINTS);
-        let first: Vec<Ranked> = ranked.into_iter().take(1 + RIVALS).collect();
-        let poses = self.descend_all(run, &self.exact, &last, &first, &self.on_surface(3.0 * deviation))?;
+        let best = ranked.first().map_or(1.0, |r| r.1);
+        let (near, far): (Vec<Ranked>, Vec<Ranked>) =
+            ranked.into_iter().take(1 + RIVALS).partition(|r| r.1 <= best + CLOSE_LOSS);
+        let descent = Descent { steps: 20, ..self.on_surface(2.0 * deviation) };
+        let mut poses = self.descend_all(run, &self.exact, &last, &near, &descent)?;
+        poses.extend(far);
         let poses = self.best_distinct(poses, 1 + RIVALS, self.same_mm());
         let Some(&(winner, _)) = poses.first() else { return Err(self.no_fit(0.0)) };
 

@@ -16,7 +16,7 @@ fn settled_mm(mesh: &TriangleMesh, view: &View, with_normals: bool, found: &Pose
     let tree = SurfaceTree::new(mesh);
     let (points, normals, _) = scan(mesh, view);
     let cloud =
-        Cloud::strided(&points, with_normals.then_some(&normals[..]), MOST_POINTS).thinned(LAST_POINTS);
+        Cloud::strided(&points, with_normals.then_some(&normals[..]), MOST_POINTS).without_strays().thinned(LAST_POINTS);
     let exact = Exact { mesh, tree: &tree };
     let descent = Descent { from_mm: 2.0, to_mm: 1.0, steps: 30, still_mm: 1e-4 };
     let middle = Middle::of(&mesh.bounds());

@@ -9,4 +9,4 @@ mod refine;
 mod sample;
 mod starts;
 
-pub use locate::{LocateError, LocateSettings, Located, locate};
+pub use locate::{LocateError, LocateSettings, Located, locate, locate_points, settle};

@@ -87,7 +87,7 @@ impl Cloud {
         // On a surface the number of occupied cubes falls with the square of their edge; bisecting on
         // the logarithm needs no such law, and twelve halvings of a factor of 4,096 leave 0.2 %.
         let (mut fine, mut coarse) = (bounds.diagonal() / 4096.0, bounds.diagonal() * 1.01);
-        if !(fine > 0.0) {
+        if fine <= 0.0 {
             return (1.0, if self.points.is_empty() { Vec::new() } else { vec![0] });
         }
         let mut best = vec![0];
@@ -183,8 +183,9 @@ mod tests {
     #[test]
     fn strays_go_and_sheets_and_lines_stay() {
         let mut random = Random::seeded(8);
-        let mut points: Vec<Point> =
-            (0..20_000).map(|_| Point::new(random.range(0.0, 100.0), random.range(0.0, 100.0), 0.0)).collect();
+        let mut points: Vec<Point> = (0..20_000)
+            .map(|_| Point::new(random.range(0.0, 100.0), random.range(0.0, 100.0), 0.0))
+            .collect();
         points.extend((0..5000).map(|i| Point::new(0.02 * f64::from(i), 0.0, 60.0)));
         for _ in 0..500 {
             points.push(Point::new(

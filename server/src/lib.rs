@@ -1,1 +1,3 @@
 //! The measurement service.
+
+pub mod report;

@@ -77,7 +77,9 @@ pub struct ReportInput<'a> {
 #[derive(Debug, thiserror::Error)]
 pub enum ReportError {
     /// The map is of another nominal.
-    #[error("the deviation map has {values} values but the nominal has {vertices} vertices: take the map and nominal of one inspection")]
+    #[error(
+        "the deviation map has {values} values but the nominal has {vertices} vertices: take the map and nominal of one inspection"
+    )]
     OtherNominal {
         /// Values of the map.
         values: usize,
@@ -85,7 +87,9 @@ pub enum ReportError {
         vertices: usize,
     },
     /// The digest does not belong to the record, so the page would vouch for values it does not show.
-    #[error("the record's digest is {actual} but {stated} was stated: the record was changed or belongs to another inspection")]
+    #[error(
+        "the record's digest is {actual} but {stated} was stated: the record was changed or belongs to another inspection"
+    )]
     OtherRecord {
         /// Digest of the record given.
         actual: String,
@@ -102,6 +106,10 @@ pub enum ReportError {
 
 /// The page. The same input gives the same bytes.
 pub fn html(input: &ReportInput) -> Result<String, ReportError> {
+    page(input, picture::PRINT)
+}
+
+fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError> {
     let record = input.record;
     let vertices = input.mesh.vertices().len();
     let values = input.deviation.deviation_mm.len();
@@ -125,7 +133,7 @@ pub fn html(input: &ReportInput) -> Result<String, ReportError> {
     let scale = Scale::of_record(record, input.deviation);
     let worst = rows::worst(record, input.feature_places);
     let marks: Vec<picture::Mark> = worst.iter().map(|w| w.mark.clone()).collect();
-    let pictures = picture::pictures(input.mesh, deviation, &scale, &marks)?;
+    let pictures = picture::pictures(input.mesh, deviation, &scale, &marks, size)?;
     let seen_vertices = deviation.iter().flatten().filter(|d| d.is_finite()).count();
     let page = Page {
         input,

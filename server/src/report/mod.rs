@@ -3,14 +3,18 @@
 //! ```text
 //! numbers           digits of values beside their limits
 //! palette, scale    colours of deviations, and the bar that explains them
-//! raster, picture   the part shaded by deviation
-//! rows              the record in words
+//! raster            triangles to pixels
+//! paint, marks      pixels to colours, worst places with their labels
+//! picture           the views of the part
+//! rows, worst       the record in words, its worst places
 //! ```
 //!
 //! The page needs no network and no script, and forbids itself both. Every word from outside goes through
 //! the template's escaping.
 
+mod marks;
 pub mod numbers;
+mod paint;
 mod palette;
 mod picture;
 mod raster;
@@ -18,6 +22,7 @@ mod rows;
 mod scale;
 #[cfg(test)]
 mod tests;
+mod worst;
 
 use askama::Template;
 use picture::Picture;
@@ -131,8 +136,8 @@ fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError>
         &input.deviation.deviation_mm
     };
     let scale = Scale::of_record(record, input.deviation);
-    let worst = rows::worst(record, input.feature_places);
-    let marks: Vec<picture::Mark> = worst.iter().map(|w| w.mark.clone()).collect();
+    let worst = worst::worst(record, input.feature_places);
+    let marks: Vec<marks::Mark> = worst.iter().map(|w| w.mark.clone()).collect();
     let pictures = picture::pictures(input.mesh, deviation, &scale, &marks, size)?;
     let seen_vertices = deviation.iter().flatten().filter(|d| d.is_finite()).count();
     let page = Page {
@@ -192,7 +197,7 @@ struct Page<'a> {
     tally: String,
     facts: Vec<(&'static str, String)>,
     rows: Vec<Row>,
-    worst: &'a [rows::Worst],
+    worst: &'a [worst::Worst],
     pictures: &'a [Picture],
     nothing_seen: bool,
     scale: &'a Scale,

@@ -1,15 +1,10 @@
 //! The record in words: every cell of the page's tables as text, missing values as a dash with a reason.
 
 use super::numbers::{self, DASH};
-use super::picture::Mark;
-use scantling_core::geometry::Point;
 use scantling_core::record::{
     AlignmentRecord, DatumSystemRecord, Evaluation, Extreme, Limits, Record, Verdict,
 };
 use std::collections::BTreeMap;
-
-/// More marks than this would cover the part.
-const MOST_MARKS: usize = 10;
 
 /// A verdict in words.
 pub(super) fn verdict_words(verdict: Verdict) -> &'static str {
@@ -64,19 +59,21 @@ pub(super) fn tally(record: &Record) -> String {
     format!("{total}: {}.", parts.join(", "))
 }
 
-fn requirement_words(requirement: &str) -> String {
+/// A requirement's name in words.
+pub(super) fn requirement_words(requirement: &str) -> String {
     match requirement {
         "surface_profile" => "profile of a surface".into(),
         other => other.replace('_', " "),
     }
 }
 
-fn known_limits(limits: &Limits) -> Vec<f64> {
+/// The limits there are, mm.
+pub(super) fn known_limits(limits: &Limits) -> Vec<f64> {
     [limits.lower_mm, limits.upper_mm].into_iter().flatten().collect()
 }
 
 /// Whether values are deviations to both sides, so that their sign is always shown.
-fn signed(evaluation: &Evaluation) -> bool {
+pub(super) fn signed(evaluation: &Evaluation) -> bool {
     evaluation.requirement == "surface_profile"
 }
 
@@ -188,67 +185,6 @@ fn measured(e: &Evaluation, write: &dyn Fn(f64) -> String, missing: &dyn Fn() ->
         lines.push(format!("dz {}", write(c.dz_mm)));
     }
     lines
-}
-
-/// A worst place: marked on the picture and listed beside it.
-pub(super) struct Worst {
-    pub(super) mark: Mark,
-    pub(super) feature: String,
-    pub(super) value: String,
-    pub(super) place: String,
-    pub(super) verdict: &'static str,
-}
-
-/// The worst place of each characteristic, most of its limits used first (common practice; compared as
-/// value over limit, for a range as the share of its half), at most ten.
-pub(super) fn worst(record: &Record, places: &BTreeMap<String, Point>) -> Vec<Worst> {
-    let mut found: Vec<(f64, Worst)> = Vec::new();
-    for e in &record.evaluations {
-        let limits = known_limits(&e.limits);
-        let extremes: Vec<Extreme> = [e.minimum, e.maximum].into_iter().flatten().collect();
-        let extreme = extremes
-            .into_iter()
-            .filter(|x| x.value_mm.is_finite())
-            .max_by(|a, b| used(a.value_mm, &e.limits).total_cmp(&used(b.value_mm, &e.limits)));
-        let (value, at) = match (extreme.filter(|_| signed(e)), e.value_mm, places.get(&e.feature)) {
-            (Some(x), _, _) => (x.value_mm, Point::from(x.at_mm)),
-            (None, Some(value), Some(at)) if value.is_finite() => (value, *at),
-            // Flatness has extremes but its value is their distance: the place of the larger one.
-            (None, Some(value), None) if value.is_finite() => match extreme {
-                Some(x) => (value, Point::from(x.at_mm)),
-                None => continue,
-            },
-            _ => continue,
-        };
-        let text = if signed(e) {
-            numbers::signed_beside_limits(value, &limits)
-        } else {
-            numbers::beside_limits(value, &limits)
-        };
-        found.push((
-            used(value, &e.limits),
-            Worst {
-                mark: Mark { number: e.number.clone(), at },
-                feature: format!("{} {}", e.feature, requirement_words(&e.requirement)),
-                value: text,
-                place: at.iter().map(|c| numbers::fixed(*c, 1)).collect::<Vec<_>>().join(", "),
-                verdict: verdict_words(e.verdict),
-            },
-        ));
-    }
-    // Stable: equal shares stay in the plan's order.
-    found.sort_by(|a, b| b.0.total_cmp(&a.0));
-    found.into_iter().take(MOST_MARKS).map(|(_, w)| w).collect()
-}
-
-/// The used share of the limits: 0 at their middle, 1 on a limit, more beyond.
-fn used(value: f64, limits: &Limits) -> f64 {
-    match (limits.lower_mm, limits.upper_mm) {
-        (Some(low), Some(high)) if high > low => (value - 0.5 * (low + high)).abs() / (0.5 * (high - low)),
-        (None, Some(high)) if high > 0.0 => value / high,
-        (Some(low), None) if value > 0.0 => low / value,
-        _ => 0.0,
-    }
 }
 
 /// The lines of one uncertainty budget.

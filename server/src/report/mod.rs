@@ -20,9 +20,10 @@ mod picture;
 mod raster;
 mod rows;
 mod scale;
+mod worst;
+
 #[cfg(test)]
 mod tests;
-mod worst;
 
 use askama::Template;
 use picture::Picture;

@@ -9,7 +9,7 @@
 pub mod blobs;
 pub mod clock;
 pub mod config;
-mod convert;
+pub mod convert;
 mod plans;
 mod serve;
 mod service;

@@ -4,6 +4,7 @@
 //! of it. Uses geometry and nominal only, never what it is meant to test.
 
 mod demo;
+mod demo_files;
 mod depth;
 mod deviation;
 mod lattice;
@@ -14,6 +15,7 @@ mod tests;
 pub mod window_surround;
 mod write;
 
+pub use demo_files::{DEMO_NOISE_MM, DEMO_SPACING_MM};
 pub use demo::{Demo, DemoDent, DemoHole, DemoPart, demo_parts};
 pub use deviation::{Dent, Deviation, HoleShift, Warp};
 pub use made::Made;

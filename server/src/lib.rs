@@ -12,6 +12,7 @@ pub mod config;
 pub mod convert;
 mod nominals;
 mod plans;
+pub mod report;
 mod serve;
 mod service;
 mod services;

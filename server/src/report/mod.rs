@@ -77,7 +77,9 @@ pub struct ReportInput<'a> {
 #[derive(Debug, thiserror::Error)]
 pub enum ReportError {
     /// The map is of another nominal.
-    #[error("the deviation map has {values} values but the nominal has {vertices} vertices: take the map and nominal of one inspection")]
+    #[error(
+        "the deviation map has {values} values but the nominal has {vertices} vertices: take the map and nominal of one inspection"
+    )]
     OtherNominal {
         /// Values of the map.
         values: usize,
@@ -85,7 +87,9 @@ pub enum ReportError {
         vertices: usize,
     },
     /// The digest does not belong to the record, so the page would vouch for values it does not show.
-    #[error("the record's digest is {actual} but {stated} was stated: the record was changed or belongs to another inspection")]
+    #[error(
+        "the record's digest is {actual} but {stated} was stated: the record was changed or belongs to another inspection"
+    )]
     OtherRecord {
         /// Digest of the record given.
         actual: String,

@@ -62,8 +62,7 @@ fn linear_from_lab([l, a, b]: [f64; 3]) -> Linear {
 pub fn srgb(colour: Linear, light: f64) -> [u8; 3] {
     colour.map(|c| {
         let c = (c * light).clamp(0.0, 1.0);
-        let encoded =
-            if c <= 0.003_130_8 { 12.92 * c } else { 1.055 * math::exp(math::ln(c) / 2.4) - 0.055 };
+        let encoded = if c <= 0.003_130_8 { 12.92 * c } else { 1.055 * math::exp(math::ln(c) / 2.4) - 0.055 };
         // In 0 to 255 by the clamp; NaN becomes 0.
         (encoded * 255.0).round() as u8
     })

@@ -212,7 +212,10 @@ fn paint(
             continue;
         };
         // The pixels to the right and below; lines are one pixel wide on each side.
-        let next = [(column + 1 < canvas.width).then_some(i + 1), (row + 1 < canvas.height).then(|| i + canvas.width)];
+        let next = [
+            (column + 1 < canvas.width).then_some(i + 1),
+            (row + 1 < canvas.height).then(|| i + canvas.width),
+        ];
         let mut colour = match values[i] {
             Some(value) => palette::colour(scale.share(value)),
             None => None,
@@ -222,7 +225,8 @@ fn paint(
         let crosses = |limit: f64| {
             next.into_iter().flatten().any(|j| {
                 let same_surface = hits[j].is_some_and(|h| (h.near_mm - hit.near_mm).abs() < step_mm);
-                same_surface && matches!((values[i], values[j]), (Some(a), Some(b)) if (a > limit) != (b > limit))
+                same_surface
+                    && matches!((values[i], values[j]), (Some(a), Some(b)) if (a > limit) != (b > limit))
             })
         };
         if scale.lines().iter().any(|&limit| crosses(limit)) {
@@ -300,7 +304,12 @@ fn smooth_normals(mesh: &TriangleMesh) -> Vec<[Vector; 3]> {
 }
 
 /// Labels keep out of each other's way by moving down, and stay on the picture.
-fn place_marks(mesh: &TriangleMesh, marks: &[Mark], canvas: &Canvas, hits: &[Option<Hit>]) -> Vec<PlacedMark> {
+fn place_marks(
+    mesh: &TriangleMesh,
+    marks: &[Mark],
+    canvas: &Canvas,
+    hits: &[Option<Hit>],
+) -> Vec<PlacedMark> {
     let hidden_mm = HIDDEN_SHARE * mesh.bounds().diagonal();
     let (width, height) = (canvas.width as f64, canvas.height as f64);
     let mut placed: Vec<PlacedMark> = Vec::new();
@@ -309,10 +318,12 @@ fn place_marks(mesh: &TriangleMesh, marks: &[Mark], canvas: &Canvas, hits: &[Opt
         if !(x >= 0.0 && x < width && y >= 0.0 && y < height) {
             continue;
         }
-        let hidden = hits[y as usize * canvas.width + x as usize].is_some_and(|h| h.near_mm > near + hidden_mm);
+        let hidden =
+            hits[y as usize * canvas.width + x as usize].is_some_and(|h| h.near_mm > near + hidden_mm);
         let half_width = 9.0 + 8.5 * mark.number.chars().count().min(12) as f64;
         let right = if x < width * 0.5 { 1.0 } else { -1.0 };
-        let label_x = (x + right * (34.0 + half_width)).clamp(half_width + 2.0, (width - half_width - 2.0).max(half_width));
+        let label_x = (x + right * (34.0 + half_width))
+            .clamp(half_width + 2.0, (width - half_width - 2.0).max(half_width));
         let wanted = (y - 34.0).clamp(20.0, (height - 20.0).max(20.0));
         let clear = |at: f64, placed: &[PlacedMark]| {
             placed.iter().all(|p| {
@@ -421,7 +432,10 @@ mod tests {
     #[test]
     fn the_view_is_from_where_most_was_measured() {
         let (mesh, values) = plate(|_, _| Some(0.0));
-        assert_eq!(pictures(&mesh.reversed(), &values, &scale(), &[]).unwrap()[0].title, "Seen from \u{2212}z");
+        assert_eq!(
+            pictures(&mesh.reversed(), &values, &scale(), &[]).unwrap()[0].title,
+            "Seen from \u{2212}z"
+        );
         let (_, none) = plate(|_, _| None);
         assert_eq!(pictures(&mesh, &none, &scale(), &[]).unwrap()[0].title, "Seen from +z");
     }
@@ -441,7 +455,8 @@ mod tests {
     fn marks_lie_where_the_place_is_and_labels_keep_apart() {
         let (mesh, values) = plate(|_, _| Some(0.0));
         let mark = |number: &str, x: f64, y: f64| Mark { number: number.into(), at: Point::new(x, y, 0.0) };
-        let marks = [mark("1", 0.0, 20.0), mark("2.10", 0.5, 19.5), mark("3", f64::NAN, 0.0), mark("4", 900.0, 0.0)];
+        let marks =
+            [mark("1", 0.0, 20.0), mark("2.10", 0.5, 19.5), mark("3", f64::NAN, 0.0), mark("4", 900.0, 0.0)];
         let p = &pictures(&mesh, &values, &scale(), &marks).unwrap()[0];
         assert_eq!(p.marks.len(), 2, "places that are no place or off the part are not drawn");
         assert!((p.marks[0].x - 44.0).abs() < 1.0 && (p.marks[0].y - 44.0).abs() < 1.0);

@@ -199,8 +199,14 @@ mod tests {
 
     #[test]
     fn the_nearer_triangle_shows_whatever_the_order() {
-        let points =
-            [[0.0, 0.0, 0.0], [9.0, 0.0, 0.0], [0.0, 9.0, 0.0], [0.0, 0.0, 1.0], [9.0, 0.0, 1.0], [0.0, 9.0, 1.0]];
+        let points = [
+            [0.0, 0.0, 0.0],
+            [9.0, 0.0, 0.0],
+            [0.0, 9.0, 0.0],
+            [0.0, 0.0, 1.0],
+            [9.0, 0.0, 1.0],
+            [0.0, 9.0, 1.0],
+        ];
         for (order, top) in [([[0, 1, 2], [3, 4, 5]], 1), ([[3, 4, 5], [0, 1, 2]], 0)] {
             let both = mesh(&points, &order);
             let canvas = Canvas::fit(&both, from_above(), 50, 50, 2);
@@ -219,7 +225,8 @@ mod tests {
         for (i, hit) in rasterise(&one, &canvas).iter().enumerate() {
             let Some(hit) = hit else { continue };
             let w = hit.corners();
-            let p = Point::from(corners[0].coords * w[0] + corners[1].coords * w[1] + corners[2].coords * w[2]);
+            let p =
+                Point::from(corners[0].coords * w[0] + corners[1].coords * w[1] + corners[2].coords * w[2]);
             let [x, y, near] = canvas.place(&p);
             assert!((x - ((i % canvas.width) as f64 + 0.5)).abs() < 1e-9);
             assert!((y - ((i / canvas.width) as f64 + 0.5)).abs() < 1e-9);

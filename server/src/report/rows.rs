@@ -3,7 +3,9 @@
 use super::numbers::{self, DASH};
 use super::picture::Mark;
 use scantling_core::geometry::Point;
-use scantling_core::record::{AlignmentRecord, DatumSystemRecord, Evaluation, Extreme, Limits, Record, Verdict};
+use scantling_core::record::{
+    AlignmentRecord, DatumSystemRecord, Evaluation, Extreme, Limits, Record, Verdict,
+};
 use std::collections::BTreeMap;
 
 /// More marks than this would cover the part.
@@ -119,7 +121,11 @@ impl Row {
         let missing = || format!("{DASH} {why}");
         let limits = known_limits(&e.limits);
         let write = |v: f64| {
-            if signed(e) { numbers::signed_beside_limits(v, &limits) } else { numbers::beside_limits(v, &limits) }
+            if signed(e) {
+                numbers::signed_beside_limits(v, &limits)
+            } else {
+                numbers::beside_limits(v, &limits)
+            }
         };
         let mut notes = Vec::new();
         if let Some(class) = &e.class {
@@ -200,9 +206,10 @@ pub fn worst(record: &Record, places: &BTreeMap<String, Point>) -> Vec<Worst> {
     for e in &record.evaluations {
         let limits = known_limits(&e.limits);
         let extremes: Vec<Extreme> = [e.minimum, e.maximum].into_iter().flatten().collect();
-        let extreme = extremes.into_iter().filter(|x| x.value_mm.is_finite()).max_by(|a, b| {
-            used(a.value_mm, &e.limits).total_cmp(&used(b.value_mm, &e.limits))
-        });
+        let extreme = extremes
+            .into_iter()
+            .filter(|x| x.value_mm.is_finite())
+            .max_by(|a, b| used(a.value_mm, &e.limits).total_cmp(&used(b.value_mm, &e.limits)));
         let (value, at) = match (extreme.filter(|_| signed(e)), e.value_mm, places.get(&e.feature)) {
             (Some(x), _, _) => (x.value_mm, Point::from(x.at_mm)),
             (None, Some(value), Some(at)) if value.is_finite() => (value, *at),
@@ -213,8 +220,11 @@ pub fn worst(record: &Record, places: &BTreeMap<String, Point>) -> Vec<Worst> {
             },
             _ => continue,
         };
-        let text =
-            if signed(e) { numbers::signed_beside_limits(value, &limits) } else { numbers::beside_limits(value, &limits) };
+        let text = if signed(e) {
+            numbers::signed_beside_limits(value, &limits)
+        } else {
+            numbers::beside_limits(value, &limits)
+        };
         found.push((
             used(value, &e.limits),
             Worst {
@@ -293,7 +303,11 @@ impl Alignment {
                 ("Estimated point noise", format!("{} mm", numbers::significant(a.noise_mm, 2))),
                 (
                     "Points that tell this pose from the next best",
-                    format!("{} for, {} against", numbers::count(a.evidence_for), numbers::count(a.evidence_against)),
+                    format!(
+                        "{} for, {} against",
+                        numbers::count(a.evidence_for),
+                        numbers::count(a.evidence_against)
+                    ),
                 ),
                 ("Points on no surface of the nominal", numbers::count(a.points_unexplained)),
             ],

@@ -48,8 +48,11 @@ impl Scale {
     /// From the limits of the record's surface profiles; without one, from the largest deviation.
     pub fn of_record(record: &Record, map: &DeviationMap) -> Self {
         let profiles = record.evaluations.iter().filter(|e| e.requirement == "surface_profile");
-        let mut lines: Vec<f64> =
-            profiles.flat_map(|e| [e.limits.lower_mm, e.limits.upper_mm]).flatten().filter(|l| l.is_finite()).collect();
+        let mut lines: Vec<f64> = profiles
+            .flat_map(|e| [e.limits.lower_mm, e.limits.upper_mm])
+            .flatten()
+            .filter(|l| l.is_finite())
+            .collect();
         lines.sort_by(f64::total_cmp);
         lines.dedup();
         let largest = map.deviation_mm.iter().flatten().map(|d| f64::from(d.abs())).filter(|d| d.is_finite());
@@ -102,9 +105,11 @@ impl Scale {
         if !self.lines().contains(&0.0) {
             ticks.push(Tick { left: 50.0, label: "0".into(), limit: false });
         }
-        ticks.extend(
-            self.lines().iter().map(|&l| Tick { left: place(l), label: numbers::signed_limit(l), limit: true }),
-        );
+        ticks.extend(self.lines().iter().map(|&l| Tick {
+            left: place(l),
+            label: numbers::signed_limit(l),
+            limit: true,
+        }));
         ticks.sort_by(|a, b| a.left.total_cmp(&b.left));
         ticks
     }

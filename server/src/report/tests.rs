@@ -185,7 +185,9 @@ fn a_part_that_was_not_measured_never_reads_as_a_pass() {
     let empty = DeviationMap::default();
     let page = try_page(&record, &Words::default(), &empty, &record.digest()).unwrap();
     let text = text(&page);
-    assert!(text.contains("This is not a pass: a characteristic that was not measured is not known to conform."));
+    assert!(
+        text.contains("This is not a pass: a characteristic that was not measured is not known to conform.")
+    );
     assert!(text.contains("the scan could not be aligned"));
     assert!(text.contains("no deviation was measured anywhere"));
     assert!(text.contains("no datum system was established"));
@@ -235,9 +237,23 @@ fn the_page_carries_what_it_rests_on() {
     let text = text(&page(&record));
     let digest = record.digest();
     for words in [
-        "aa11", "bb22", "cc33", &digest, "9.8.7", "proven conformity", "Gaussian, nesting index 2.5 mm",
-        "free state on three supports", "responsible quality authority", "laser class", "dust", "0042",
-        "The scan carries no normals.", "123 456", "FLANGE", "tz, rx", "noise 0.0040",
+        "aa11",
+        "bb22",
+        "cc33",
+        &digest,
+        "9.8.7",
+        "proven conformity",
+        "Gaussian, nesting index 2.5 mm",
+        "free state on three supports",
+        "responsible quality authority",
+        "laser class",
+        "dust",
+        "0042",
+        "The scan carries no normals.",
+        "123 456",
+        "FLANGE",
+        "tz, rx",
+        "noise 0.0040",
     ] {
         assert!(text.contains(words), "{words} is missing");
     }

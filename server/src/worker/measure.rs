@@ -3,22 +3,27 @@
 use std::io;
 use std::sync::atomic::AtomicBool;
 
+use scantling_core::inspect::{self, Digests, InspectError, Inspected};
 use scantling_core::plan::{bind, check_json};
 use scantling_core::read::{self, ReadError};
 use scantling_core::record::Record;
 use scantling_core::run::{Limits, Run};
 use scantling_core::scan::{Scan, ScanError};
 
+use super::page;
 use crate::blobs::Digest;
 use crate::nominals::{Key, NominalFailure};
 use crate::service::Service;
-use crate::store::{Acquisition, Claim, Failure, Revision, StoreError};
+use crate::store::{Acquisition, Claim, Failure, Purpose, Revision, StoreError};
 
 /// Everything an inspection needs but the bytes.
 #[derive(Debug)]
 pub(crate) struct Job {
+    pub(crate) part_title: String,
     pub(crate) revision: Revision,
     pub(crate) scan: Acquisition,
+    pub(crate) serial_number: String,
+    pub(crate) purpose: Purpose,
     pub(crate) scope: Vec<String>,
 }
 
@@ -49,6 +54,9 @@ impl Job {
         Ok(Self {
             revision: service.store.revision(&request.part, &request.revision).await?,
             scan: service.store.acquisition(source).await?,
+            part_title: service.store.part(&request.part).await?.title,
+            serial_number: request.serial_number.clone(),
+            purpose: request.purpose,
             scope: request.scope_groups.clone(),
         })
     }
@@ -81,11 +89,37 @@ pub(crate) fn measure(
         other => internal("the kept nominal", &other),
     })?;
     let faces = bind(&plan, &nominal).map_err(|faults| internal("the kept plan on its nominal", &faults))?;
-    let _ = (scan, faces, &job.scope);
-    Err(MeasureError::Failed {
-        failure: Failure::Internal,
-        reason: "this build of the service cannot measure".to_owned(),
-    })
+    let digests = Digests {
+        nominal_sha256: content.nominal_sha256.clone(),
+        plan_sha256: content.plan_sha256.clone(),
+        scan_sha256: vec![source.blob.clone()],
+    };
+    let question = inspect::Job {
+        nominal: &nominal,
+        plan: &plan,
+        faces: &faces,
+        scan: &scan,
+        scope: &job.scope,
+        digests,
+    };
+    let Inspected { record, deviation } = inspect::inspect(&run, &question).map_err(|error| match error {
+        InspectError::Stopped(_) => MeasureError::Stopped,
+        InspectError::LengthUnit(hint) => {
+            MeasureError::Failed { failure: Failure::LengthUnit, reason: format!("the scan: {hint}") }
+        }
+        // Groups were checked when the inspection was accepted.
+        InspectError::UnknownGroup(group) => internal("the scope", &group),
+    })?;
+    let report = page::html(&page::Shown {
+        inspection,
+        job,
+        plan: &plan,
+        faces: &faces,
+        mesh: nominal.mesh(),
+        record: &record,
+        deviation: &deviation,
+    });
+    Ok(Measured { record, report })
 }
 
 /// Something that was checked when it was kept is not right any more: a fault of the program.

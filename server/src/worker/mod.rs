@@ -2,6 +2,7 @@
 
 mod claimed;
 mod measure;
+mod page;
 
 use std::sync::Arc;
 use std::time::Duration;

@@ -12,9 +12,8 @@ use scantling_proto::v1::inspection_service_client::InspectionServiceClient;
 use scantling_proto::v1::part_service_client::PartServiceClient;
 use scantling_proto::v1::write_blob_request::Part;
 use scantling_proto::v1::{
-    CreatePartRequest, CreateRevisionRequest, PlanInput, plan_input,
-    Acquisition, CreateAcquisitionRequest, CreateUploadRequest, LengthUnit, Upload, WriteBlobRequest,
-    WriteBlobStart,
+    Acquisition, CreateAcquisitionRequest, CreatePartRequest, CreateRevisionRequest, CreateUploadRequest,
+    LengthUnit, PlanInput, Upload, WriteBlobRequest, WriteBlobStart, plan_input,
 };
 use scantling_server::blobs::Digest;
 use scantling_server::{Config, ServeError, Store, open_store, run};

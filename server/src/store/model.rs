@@ -1,0 +1,278 @@
+//! What the store keeps, in words of its own: neither rows nor messages.
+
+use std::collections::BTreeMap;
+
+use scantling_core::record::Verdict;
+use scantling_core::scan::LengthUnit;
+use serde::{Deserialize, Serialize};
+
+/// Gives an enum the words under which the store keeps it.
+macro_rules! words {
+    ($(#[$doc:meta])* $name:ident { $($(#[$variant_doc:meta])* $variant:ident = $word:literal),+ $(,)? }) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+        #[serde(rename_all = "snake_case")]
+        pub enum $name { $($(#[$variant_doc])* $variant),+ }
+        impl $name {
+            /// The word under which it is kept.
+            pub fn word(self) -> &'static str {
+                match self { $(Self::$variant => $word),+ }
+            }
+            /// The value of a word.
+            pub fn from_word(word: &str) -> Option<Self> {
+                match word { $($word => Some(Self::$variant),)+ _ => None }
+            }
+        }
+    };
+}
+
+words!(
+    /// How far a revision is.
+    RevisionState {
+        /// Created, not yet released.
+        Draft = "draft",
+        /// In force.
+        Released = "released",
+        /// A newer one is in force.
+        Superseded = "superseded",
+    }
+);
+
+words!(
+    /// How a part was held while it was scanned.
+    Restraint {
+        /// Not stated.
+        Unstated = "unstated",
+        /// Free state.
+        FreeState = "free_state",
+        /// Held in a fixture.
+        Fixture = "fixture",
+    }
+);
+
+words!(
+    /// What an inspection is for.
+    Purpose {
+        /// A production part.
+        Production = "production",
+        /// A first article.
+        FirstArticle = "first_article",
+        /// A study.
+        Study = "study",
+        /// A rehearsal.
+        Rehearsal = "rehearsal",
+    }
+);
+
+words!(
+    /// How far an inspection is.
+    State {
+        /// Accepted, waiting.
+        Queued = "queued",
+        /// Being measured.
+        Running = "running",
+        /// Finished with a verdict.
+        Done = "done",
+        /// Ended without a verdict.
+        Failed = "failed",
+    }
+);
+
+words!(
+    /// Why an inspection ended without a verdict.
+    Failure {
+        /// The scan file cannot be read.
+        ScanUnreadable = "scan_unreadable",
+        /// The scan is too large for the limits set.
+        LimitExceeded = "limit_exceeded",
+        /// The scan's size suggests another length unit.
+        LengthUnit = "length_unit",
+        /// A fault of the program.
+        Internal = "internal",
+    }
+);
+
+/// A part.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Part {
+    pub id: String,
+    pub title: String,
+    pub create_time_us: i64,
+    /// Id of the revision in force.
+    pub released_revision: Option<String>,
+}
+
+/// A place where a pick of a plan was bound on its nominal.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Bound {
+    pub feature: String,
+    /// The kind's lower-case word in the plan.
+    pub kind: String,
+    pub area_mm2: f64,
+    pub centroid_mm: [f64; 3],
+    /// Of a hole.
+    pub diameter_mm: Option<f64>,
+}
+
+/// What a caller gives to make a revision, checked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NewRevision {
+    pub part: String,
+    pub id: String,
+    /// The plan in the JSON form of its file.
+    pub plan_json: String,
+    pub plan_sha256: String,
+    /// Source text as it was sent; empty when it came as a message.
+    pub plan_source: String,
+    pub nominal_sha256: String,
+    pub nominal_unit: LengthUnit,
+    pub bound: Vec<Bound>,
+}
+
+/// A revision.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Revision {
+    pub content: NewRevision,
+    pub state: RevisionState,
+    pub create_time_us: i64,
+    pub release_time_us: Option<i64>,
+}
+
+/// Stored bytes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BlobRow {
+    pub sha256: String,
+    pub size_bytes: u64,
+}
+
+/// An upload under way.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Upload {
+    pub id: String,
+    pub sha256: String,
+    pub size_bytes: u64,
+    /// Bytes that are safe.
+    pub offset_bytes: u64,
+    pub complete: bool,
+}
+
+/// What a caller gives to record a scan, checked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NewAcquisition {
+    pub blob: String,
+    pub length_unit: LengthUnit,
+    pub instrument: String,
+    pub operator: String,
+    pub acquire_time_us: Option<i64>,
+    pub restraint: Restraint,
+    pub temperature_c: Option<f64>,
+    pub simulated: bool,
+}
+
+/// A scan as it was taken.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Acquisition {
+    pub id: String,
+    pub content: NewAcquisition,
+    pub create_time_us: i64,
+}
+
+/// Where and how a part was made; free text.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Context {
+    pub mould: String,
+    pub cavity: String,
+    pub lot: String,
+    pub trim_fixture: String,
+    pub machine: String,
+    pub order: String,
+    pub other: BTreeMap<String, String>,
+}
+
+/// What a caller asks for, checked as far as it can be without the store. Its canonical JSON is what
+/// `request_id` stands for.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Request {
+    pub part: String,
+    pub revision: String,
+    pub serial_number: String,
+    /// Ids of acquisitions, in the caller's order.
+    pub sources: Vec<String>,
+    pub scope_groups: Vec<String>,
+    pub purpose: Purpose,
+    pub context: Context,
+    /// Id of the inspection that this one repeats.
+    pub repeat_of: Option<String>,
+}
+
+/// An inspection.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Inspection {
+    pub id: String,
+    pub request: Request,
+    pub attempt: u32,
+    pub state: State,
+    pub verdict: Option<Verdict>,
+    pub reason: String,
+    /// Canonical JSON of the record; left out of lists.
+    pub result_json: Option<String>,
+    pub result_sha256: Option<String>,
+    pub report_sha256: Option<String>,
+    pub failure: Option<Failure>,
+    pub create_time_us: i64,
+    pub finish_time_us: Option<i64>,
+    pub sequence: Option<i64>,
+}
+
+/// The right to end one inspection, until a later claim takes it over.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Claim {
+    pub inspection: Inspection,
+    pub fence: i64,
+    /// How often it was begun without being handed back, this time included.
+    pub starts: u32,
+}
+
+/// How an inspection ended.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Outcome {
+    /// With a verdict.
+    Done {
+        verdict: Verdict,
+        reason: String,
+        result_json: String,
+        result_sha256: String,
+        report: Option<BlobRow>,
+    },
+    /// Without one.
+    Failed { failure: Failure, reason: String },
+}
+
+/// Which inspections to list.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Filter {
+    pub part: Option<String>,
+    pub revision: Option<String>,
+    pub serial_number: Option<String>,
+}
+
+/// A page of a list, and where the next one begins.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Page<T> {
+    pub items: Vec<T>,
+    /// `None` on the last page.
+    pub next: Option<i64>,
+}
+
+/// One entry of the audit trail.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AuditEntry {
+    pub ord: i64,
+    pub time_us: i64,
+    pub caller: String,
+    pub action: String,
+    pub subject: String,
+    pub detail: String,
+    pub previous_sha256: String,
+    pub sha256: String,
+}

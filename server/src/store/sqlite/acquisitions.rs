@@ -1,0 +1,107 @@
+//! Scans as they were taken.
+
+use sqlx::FromRow;
+
+use super::{Sqlite, audit, known, unit, unit_word};
+use crate::store::{Acquisition, NewAcquisition, Page, Restraint, StoreError};
+
+#[derive(FromRow)]
+struct Row {
+    ord: i64,
+    id: String,
+    blob: String,
+    length_unit: String,
+    instrument: String,
+    operator: String,
+    acquire_time: Option<i64>,
+    restraint: String,
+    temperature_c: Option<f64>,
+    simulated: bool,
+    create_time: i64,
+}
+
+impl Row {
+    fn read(self) -> Result<Acquisition, StoreError> {
+        Ok(Acquisition {
+            id: self.id,
+            create_time_us: self.create_time,
+            content: NewAcquisition {
+                length_unit: unit(&self.length_unit)?,
+                restraint: known(Restraint::from_word(&self.restraint), "restraint", &self.restraint)?,
+                blob: self.blob,
+                instrument: self.instrument,
+                operator: self.operator,
+                acquire_time_us: self.acquire_time,
+                temperature_c: self.temperature_c,
+                simulated: self.simulated,
+            },
+        })
+    }
+}
+
+impl Sqlite {
+    pub(in crate::store) async fn create_acquisition(
+        &self,
+        caller: &str,
+        new: &NewAcquisition,
+    ) -> Result<Acquisition, StoreError> {
+        let mut tx = self.begin().await?;
+        let now = self.clock.now_us();
+        let blob: Option<i64> = sqlx::query_scalar("SELECT size_bytes FROM blob WHERE sha256 = ?")
+            .bind(&new.blob)
+            .fetch_optional(&mut *tx)
+            .await?;
+        if blob.is_none() {
+            return Err(StoreError::NotFound { name: format!("blobs/{}", new.blob) });
+        }
+        let id = self.ids.next();
+        sqlx::query(
+            "INSERT INTO acquisition (id, blob, length_unit, instrument, operator, acquire_time, restraint,
+                 temperature_c, simulated, create_time, caller)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        )
+        .bind(&id)
+        .bind(&new.blob)
+        .bind(unit_word(new.length_unit))
+        .bind(&new.instrument)
+        .bind(&new.operator)
+        .bind(new.acquire_time_us)
+        .bind(new.restraint.word())
+        .bind(new.temperature_c)
+        .bind(new.simulated)
+        .bind(now)
+        .bind(caller)
+        .execute(&mut *tx)
+        .await?;
+        let detail = format!("blob {}{}", new.blob, if new.simulated { " simulated" } else { "" });
+        audit::note(&mut tx, now, caller, "create_acquisition", &format!("acquisitions/{id}"), &detail)
+            .await?;
+        tx.commit().await?;
+        Ok(Acquisition { id, content: new.clone(), create_time_us: now })
+    }
+
+    pub(in crate::store) async fn acquisition(&self, id: &str) -> Result<Acquisition, StoreError> {
+        let row: Option<Row> = sqlx::query_as("SELECT * FROM acquisition WHERE id = ?")
+            .bind(id)
+            .fetch_optional(&self.reader)
+            .await?;
+        row.ok_or_else(|| StoreError::NotFound { name: format!("acquisitions/{id}") })?.read()
+    }
+
+    pub(in crate::store) async fn list_acquisitions(
+        &self,
+        before: Option<i64>,
+        size: u32,
+    ) -> Result<Page<Acquisition>, StoreError> {
+        let mut rows: Vec<Row> =
+            sqlx::query_as("SELECT * FROM acquisition WHERE ord < ? ORDER BY ord DESC LIMIT ?")
+                .bind(before.unwrap_or(i64::MAX))
+                .bind(i64::from(size) + 1)
+                .fetch_all(&self.reader)
+                .await?;
+        let more = rows.len() > size as usize;
+        rows.truncate(size as usize);
+        let next = if more { rows.last().map(|r| r.ord) } else { None };
+        Ok(Page { items: rows.into_iter().map(Row::read).collect::<Result<_, _>>()?, next })
+    }
+}

@@ -1,0 +1,130 @@
+//! The store in one SQLite file: write-ahead log, synchronous FULL, one writer. Every transaction that
+//! writes begins IMMEDIATE, since one that begins deferred and writes after reading fails at once when
+//! another has written in between.
+
+mod acquisitions;
+mod audit;
+mod inspections;
+mod jobs;
+mod parts;
+mod revisions;
+mod uploads;
+
+use std::fs::{File, TryLockError};
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+use sqlx::{Sqlite as Driver, SqlitePool, Transaction};
+
+use super::StoreError;
+use crate::clock::{Clock, Ids};
+
+/// A store in one file.
+#[derive(Clone, Debug)]
+pub struct Sqlite {
+    writer: SqlitePool,
+    reader: SqlitePool,
+    clock: Clock,
+    ids: Ids,
+    /// Held until the store is closed, or as long as any copy of it lives.
+    lock: Arc<File>,
+}
+
+/// A reader for each few calls at a time; more would only wait for the disc.
+const READERS: u32 = 4;
+
+impl Sqlite {
+    /// Opens the store of a folder, makes it when there is none, and locks the folder.
+    ///
+    /// # Errors
+    /// When another process holds the folder, when it cannot be written, or when its data is of a later
+    /// version.
+    pub async fn open(folder: &Path, clock: Clock, ids: Ids) -> Result<Self, StoreError> {
+        let unusable = |source| StoreError::Folder { folder: folder.to_path_buf(), source };
+        std::fs::create_dir_all(folder).map_err(unusable)?;
+        let lock = File::options()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .open(folder.join("scantling.lock"))
+            .map_err(unusable)?;
+        match lock.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                return Err(StoreError::FolderInUse { folder: folder.to_path_buf() });
+            }
+            Err(TryLockError::Error(source)) => return Err(unusable(source)),
+        }
+
+        let options = SqliteConnectOptions::new()
+            .filename(folder.join("store.sqlite"))
+            .create_if_missing(true)
+            .journal_mode(SqliteJournalMode::Wal)
+            .synchronous(SqliteSynchronous::Full)
+            .foreign_keys(true)
+            .busy_timeout(Duration::from_secs(10));
+        let writer = SqlitePoolOptions::new().max_connections(1).connect_with(options.clone()).await?;
+        sqlx::migrate!("./migrations").run(&writer).await?;
+        let reader =
+            SqlitePoolOptions::new().max_connections(READERS).connect_with(options.read_only(true)).await?;
+        // The entries of a new file in its folder must survive a power cut as well.
+        File::open(folder).and_then(|f| f.sync_all()).map_err(unusable)?;
+        Ok(Self { writer, reader, clock, ids, lock: Arc::new(lock) })
+    }
+
+    pub(super) async fn close(&self) {
+        self.reader.close().await;
+        // The last connection to close moves the log into the file.
+        self.writer.close().await;
+        if let Err(error) = self.lock.unlock() {
+            tracing::warn!(%error, "the data folder stays locked until the process ends");
+        }
+    }
+
+    async fn begin(&self) -> Result<Transaction<'static, Driver>, StoreError> {
+        Ok(self.writer.begin_with("BEGIN IMMEDIATE").await?)
+    }
+}
+
+/// An unsigned number of ours as the signed one of the database.
+fn signed(n: u64, what: &str) -> Result<i64, StoreError> {
+    i64::try_from(n).map_err(|_| StoreError::Unreadable { what: format!("{what} {n}") })
+}
+
+fn unsigned(n: i64, what: &str) -> Result<u64, StoreError> {
+    u64::try_from(n).map_err(|_| StoreError::Unreadable { what: format!("{what} {n}") })
+}
+
+fn unit_word(unit: scantling_core::scan::LengthUnit) -> &'static str {
+    use scantling_core::scan::LengthUnit::{Centimetre, Inch, Metre, Micrometre, Millimetre};
+    match unit {
+        Micrometre => "micrometre",
+        Millimetre => "millimetre",
+        Centimetre => "centimetre",
+        Metre => "metre",
+        Inch => "inch",
+    }
+}
+
+fn unit(word: &str) -> Result<scantling_core::scan::LengthUnit, StoreError> {
+    use scantling_core::scan::LengthUnit::{Centimetre, Inch, Metre, Micrometre, Millimetre};
+    [Micrometre, Millimetre, Centimetre, Metre, Inch]
+        .into_iter()
+        .find(|u| unit_word(*u) == word)
+        .ok_or_else(|| StoreError::Unreadable { what: format!("length unit {word}") })
+}
+
+/// A word of ours, or what the store holds instead.
+fn known<T>(value: Option<T>, what: &str, word: &str) -> Result<T, StoreError> {
+    value.ok_or_else(|| StoreError::Unreadable { what: format!("{what} {word}") })
+}
+
+fn to_json<T: serde::Serialize>(value: &T) -> String {
+    scantling_core::canonical::json(value)
+}
+
+fn from_json<T: serde::de::DeserializeOwned>(text: &str, what: &str) -> Result<T, StoreError> {
+    serde_json::from_str(text).map_err(|e| StoreError::Unreadable { what: format!("{what}: {e}") })
+}

@@ -41,6 +41,9 @@ pub struct Limits {
     /// Uploads and downloads under way at a time
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().transfers)]
     pub transfers: usize,
+    /// Plans being checked, or waiting for it, at a time
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().plan_checks)]
+    pub plan_checks: usize,
     /// Inspections that may wait
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().queued_inspections)]
     pub queued_inspections: u32,
@@ -82,6 +85,8 @@ impl Default for Limits {
             chunk_bytes: 1 << 20,
             // More at a time share one disc and only get slower.
             transfers: 16,
+            // One is checked at a time, in seconds; people wait that long.
+            plan_checks: 8,
             // A day of a busy plant; a row each, so waiting costs nothing but patience.
             queued_inspections: 1000,
             // One power cut is an accident, three on the same job are its fault.

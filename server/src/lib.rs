@@ -9,6 +9,8 @@
 pub mod blobs;
 pub mod clock;
 pub mod config;
+mod convert;
+mod plans;
 mod serve;
 mod service;
 mod services;

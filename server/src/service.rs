@@ -1,16 +1,23 @@
 //! What calls and workers share.
 
-use std::collections::BTreeMap;
+use std::any::Any;
+use std::collections::{BTreeMap, BTreeSet};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 use scantling_core::run::Stage;
-use tokio::sync::{Notify, Semaphore, watch};
+use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::blobs::Blobs;
 use crate::config::Config;
+use crate::convert::status::Problem;
 use crate::serve::ServeError;
 use crate::store::Store;
+
+/// Also without a notice whoever waits reads the state again so often: a notice is a hint.
+pub(crate) const READ_AGAIN: Duration = Duration::from_secs(2);
 
 /// Settings, store, blobs, threads, and who tells whom what.
 #[derive(Debug)]
@@ -20,6 +27,10 @@ pub(crate) struct Service {
     pub(crate) blobs: Blobs,
     /// The threads that measure, beside those that answer.
     pub(crate) pool: rayon::ThreadPool,
+    /// One more for plans and nominals, so that a call need not wait for an inspection.
+    checks: rayon::ThreadPool,
+    /// Places for plans being checked or waiting for it.
+    check_places: Arc<Semaphore>,
     /// Cancelled when the service begins to end.
     pub(crate) stopping: CancellationToken,
     /// An inspection was accepted.
@@ -27,7 +38,9 @@ pub(crate) struct Service {
     /// Counts up whenever an inspection changes state. A hint: whoever hears it reads the state again.
     pub(crate) changed: watch::Sender<u64>,
     pub(crate) progress: Progress,
-    pub(crate) transfers: Arc<Semaphore>,
+    transfers: Arc<Semaphore>,
+    /// Uploads into which a call writes at the moment.
+    written: Arc<Mutex<BTreeSet<String>>>,
     pub(crate) watchers: Arc<Semaphore>,
 }
 
@@ -43,8 +56,13 @@ impl Service {
             .num_threads(config.pool_threads())
             .thread_name(|n| format!("measure-{n}"))
             .build()?;
+        let checks =
+            rayon::ThreadPoolBuilder::new().num_threads(1).thread_name(|_| "check".to_owned()).build()?;
         Ok(Self {
             pool,
+            checks,
+            check_places: Arc::new(Semaphore::new(config.limits.plan_checks)),
+            written: Arc::default(),
             transfers: Arc::new(Semaphore::new(config.limits.transfers)),
             watchers: Arc::new(Semaphore::new(config.limits.watchers)),
             config,
@@ -57,9 +75,83 @@ impl Service {
         })
     }
 
+    /// `Err` once the service is ending: it takes nothing new.
+    pub(crate) fn open(&self) -> Result<(), Problem> {
+        if self.stopping.is_cancelled() { Err(Problem::stopping()) } else { Ok(()) }
+    }
+
+    /// A place for an upload or a download.
+    pub(crate) fn transfer(&self) -> Result<OwnedSemaphorePermit, Problem> {
+        Arc::clone(&self.transfers)
+            .try_acquire_owned()
+            .map_err(|_| Problem::overloaded("transfers", self.config.limits.transfers))
+    }
+
+    /// The right to write into an upload; `None` while another call has it.
+    pub(crate) fn write_alone(&self, upload: &str) -> Option<Writing> {
+        let fresh = lock(&self.written).insert(upload.to_owned());
+        fresh.then(|| Writing { upload: upload.to_owned(), written: Arc::clone(&self.written) })
+    }
+
+    /// Computes on the thread for checks; the answer is `Internal` when that panics.
+    pub(crate) async fn check<T: Send + 'static>(
+        &self,
+        f: impl FnOnce() -> T + Send + 'static,
+    ) -> Result<T, Problem> {
+        let _place = Arc::clone(&self.check_places)
+            .try_acquire_owned()
+            .map_err(|_| Problem::overloaded("plan checks", self.config.limits.plan_checks))?;
+        compute(&self.checks, f).await.map_err(|_| Problem::internal("a plan check panicked"))
+    }
+
     /// Tells whoever waits that an inspection changed state.
     pub(crate) fn tell_changed(&self) {
         self.changed.send_modify(|n| *n = n.wrapping_add(1));
+    }
+}
+
+/// Computes on a pool beside the calls' threads, in the current span. The channel closes without an answer
+/// when `f` panics; the log then has its words.
+pub(crate) fn compute<T: Send + 'static>(
+    pool: &rayon::ThreadPool,
+    f: impl FnOnce() -> T + Send + 'static,
+) -> oneshot::Receiver<T> {
+    let (tell, told) = oneshot::channel();
+    let span = tracing::Span::current();
+    pool.spawn(move || {
+        let _entered = span.enter();
+        match catch_unwind(AssertUnwindSafe(f)) {
+            // Nobody listens any more when the caller has left.
+            Ok(value) => drop(tell.send(value)),
+            Err(panic) => tracing::error!(panic = words(&*panic), "a computation panicked"),
+        }
+    });
+    told
+}
+
+fn words(panic: &(dyn Any + Send)) -> &str {
+    panic
+        .downcast_ref::<&str>()
+        .copied()
+        .or_else(|| panic.downcast_ref::<String>().map(String::as_str))
+        .unwrap_or("")
+}
+
+/// What is behind these locks is whole at any moment, so one left by a panicking thread is as good as any.
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The right of one call to write into an upload.
+#[derive(Debug)]
+pub(crate) struct Writing {
+    upload: String,
+    written: Arc<Mutex<BTreeSet<String>>>,
+}
+
+impl Drop for Writing {
+    fn drop(&mut self) {
+        lock(&self.written).remove(&self.upload);
     }
 }
 
@@ -80,16 +172,11 @@ fn span(stage: Stage) -> (f64, f64) {
 }
 
 impl Progress {
-    fn map(&self) -> MutexGuard<'_, BTreeMap<String, i32>> {
-        // A number is whole at any moment, so one left by a panicking thread is as good as any.
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
     pub(crate) fn set(&self, inspection: &str, stage: Stage, fraction: f64) {
         let (from, to) = span(stage);
         let fraction = if fraction.is_finite() { fraction.clamp(0.0, 1.0) } else { 0.0 };
         let percent = (from + (to - from) * fraction) as i32;
-        let mut map = self.map();
+        let mut map = lock(&self.0);
         match map.get_mut(inspection) {
             // Never back: stages may tell their beginning again.
             Some(shown) => *shown = percent.max(*shown),
@@ -100,10 +187,10 @@ impl Progress {
     }
 
     pub(crate) fn percent(&self, inspection: &str) -> i32 {
-        self.map().get(inspection).copied().unwrap_or(0)
+        lock(&self.0).get(inspection).copied().unwrap_or(0)
     }
 
     pub(crate) fn forget(&self, inspection: &str) {
-        self.map().remove(inspection);
+        lock(&self.0).remove(inspection);
     }
 }

@@ -1,7 +1,7 @@
 //! The file of an upload under way, written on a thread of its own: bytes come through a short queue, so
 //! that an upload holds few of them in memory and the calls' threads never wait for the disc.
 
-use std::fs::{self, File};
+use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
@@ -99,7 +99,7 @@ fn write(path: &Path, from: u64, mut queue: mpsc::Receiver<Step>) -> io::Result<
 
 /// Digest of a whole file. Blocks.
 pub(crate) fn digest_of_file(path: &Path) -> io::Result<Digest> {
-    let mut file = fs::File::open(path)?;
+    let mut file = File::open(path)?;
     let mut hasher = Sha256::new();
     let mut buffer = vec![0; 1 << 20];
     loop {

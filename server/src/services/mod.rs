@@ -1,16 +1,31 @@
 //! The calls. Each is thin: convert, call, convert back.
 
+mod acquisitions;
+mod blobs;
+mod download;
 mod health;
+mod inspections;
+mod parts;
+mod upload;
+mod watch;
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use scantling_proto::DESCRIPTOR;
+use scantling_proto::v1::acquisition_service_server::AcquisitionServiceServer;
+use scantling_proto::v1::blob_service_server::BlobServiceServer;
+use scantling_proto::v1::inspection_service_server::InspectionServiceServer;
+use scantling_proto::v1::part_service_server::PartServiceServer;
 use tonic::service::Routes;
 
 pub(crate) use health::Health;
 
 use crate::serve::ServeError;
 use crate::service::Service;
+
+/// A transfer on which nothing moves for so long is ended, since it holds a place among a few.
+const IDLE: Duration = Duration::from_secs(60);
 
 /// Every service of the contract, health and reflection.
 pub(crate) async fn routes(service: &Arc<Service>) -> Result<(Health, Routes), ServeError> {
@@ -20,8 +35,11 @@ pub(crate) async fn routes(service: &Arc<Service>) -> Result<(Health, Routes), S
             .register_encoded_file_descriptor_set(DESCRIPTOR)
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
-    let _ = service;
     let routes = Routes::new(health_server)
+        .add_service(PartServiceServer::new(parts::Parts(Arc::clone(service))))
+        .add_service(BlobServiceServer::new(blobs::BlobCalls(Arc::clone(service))))
+        .add_service(AcquisitionServiceServer::new(acquisitions::Acquisitions(Arc::clone(service))))
+        .add_service(InspectionServiceServer::new(inspections::Inspections(Arc::clone(service))))
         .add_service(reflection().build_v1()?)
         // Older tools ask for this one.
         .add_service(reflection().build_v1alpha()?);

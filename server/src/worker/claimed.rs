@@ -1,16 +1,15 @@
 //! One claimed inspection: measured on the threads for it, kept alive meanwhile, ended under its fence.
 
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use tokio::sync::oneshot;
-use tracing::{Span, error, info, warn};
+use tracing::{error, info, warn};
 
 use super::measure::{self, Job, MeasureError, Measured};
 use super::nominals::Nominals;
-use crate::service::Service;
+use crate::service::{Service, compute};
 use crate::store::{Claim, ClaimError, Failure, Outcome, StoreError};
 
 pub(super) fn lease_us(service: &Service) -> i64 {
@@ -79,7 +78,7 @@ async fn finish(service: &Service, claim: &Claim, outcome: &Outcome) -> Result<O
 }
 
 async fn measure_claimed(service: &Arc<Service>, nominals: &Arc<Nominals>, claim: &Claim) -> End {
-    let job = match measure::Job::load(service, claim).await {
+    let job = match Job::load(service, claim).await {
         Ok(job) => job,
         Err(fault) => {
             error!(%fault, "the inspection cannot be loaded");
@@ -126,28 +125,9 @@ fn spawn(
     job: Job,
     stop: &Arc<AtomicBool>,
 ) -> oneshot::Receiver<Result<Measured, MeasureError>> {
-    let (tell, told) = oneshot::channel();
-    let (service, nominals, stop) = (Arc::clone(service), Arc::clone(nominals), Arc::clone(stop));
-    let (id, span) = (claim.inspection.id.clone(), Span::current());
-    let pool = Arc::clone(&service);
-    pool.pool.spawn(move || {
-        let _entered = span.enter();
-        let measured =
-            catch_unwind(AssertUnwindSafe(|| measure::measure(&service, &nominals, &id, &job, &stop)));
-        match measured {
-            // Nobody listens any more when the service has ended at its drain limit.
-            Ok(measured) => drop(tell.send(measured)),
-            Err(panic) => {
-                let words = panic
-                    .downcast_ref::<&str>()
-                    .map(|s| (*s).to_owned())
-                    .or_else(|| panic.downcast_ref::<String>().cloned())
-                    .unwrap_or_default();
-                error!(panic = %words, "measuring panicked");
-            }
-        }
-    });
-    told
+    let (shared, nominals, stop) = (Arc::clone(service), Arc::clone(nominals), Arc::clone(stop));
+    let id = claim.inspection.id.clone();
+    compute(&service.pool, move || measure::measure(&shared, &nominals, &id, &job, &stop))
 }
 
 /// The report becomes a blob; then the outcome may name it.

@@ -1,0 +1,293 @@
+//! Binds the plan's picks to triangles of the nominal: once, so that a feature cannot move silently.
+
+use super::domain::{DatumSystem, Feature, FeatureKind, Plan};
+use super::fault::Fault;
+use super::hole;
+use super::tree::short;
+use crate::geometry::{Direction, Point, TriangleMesh, closest_point_on_triangle};
+use crate::nominal::{Carrier, Nominal};
+use std::collections::VecDeque;
+
+/// A pick further from everything than this is a slip of the pen. Coordinates come off a drawing or a
+/// screen; common practice, no source.
+pub(super) const REACH_MM: f64 = 10.0;
+
+/// The second best must be further than the best by this and by [`CLEARLY_PART`] of the best's distance,
+/// or the pick could mean either. Half a millimetre is finer than a coordinate off a drawing.
+const CLEARLY_MM: f64 = 0.5;
+const CLEARLY_PART: f64 = 0.1;
+
+/// How far a surface may turn from `facing`, which is given roughly, and still be meant: 30 degrees.
+const FACING_RAD: f64 = std::f64::consts::PI / 6.0;
+
+/// Hole datums stand square on the plane datum, or they hold other freedoms than a plan's reader thinks:
+/// 5 degrees, ten times what drilling by hand leaves.
+const SQUARE_RAD: f64 = std::f64::consts::PI / 36.0;
+
+/// Closer than this two hole datums give no turn.
+const APART_MM: f64 = 1.0;
+
+/// Where every feature of a plan lies on its nominal.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FaceMap {
+    /// In the order of [`Plan::features`].
+    pub features: Vec<BoundFeature>,
+}
+
+/// Where one feature lies on the nominal. Two features may share triangles.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BoundFeature {
+    /// Id in the plan.
+    pub id: String,
+    /// Kind.
+    pub kind: FeatureKind,
+    /// Its triangles, ascending.
+    pub triangles: Vec<u32>,
+    /// The exact surface, where there is one: always for a plane and a hole.
+    pub carrier: Option<Carrier>,
+    /// Area, mm2.
+    pub area_mm2: f64,
+    /// Centroid of its area, mm.
+    pub centroid: Point,
+}
+
+/// Finds every feature of a plan on its nominal.
+///
+/// # Errors
+/// A fault for every pick that is near nothing of its kind or could mean two things, and for every datum
+/// system whose features cannot hold it.
+pub fn bind(plan: &Plan, nominal: &Nominal) -> Result<FaceMap, Vec<Fault>> {
+    let mut faults = Vec::new();
+    let bound: Vec<Option<BoundFeature>> = plan
+        .features
+        .iter()
+        .enumerate()
+        .map(|(i, feature)| {
+            let found = match feature.kind {
+                FeatureKind::Plane => plane(feature, nominal),
+                FeatureKind::Hole => hole::bind(feature, nominal),
+                FeatureKind::Surface => surface(feature, nominal),
+            };
+            let found = found.and_then(|f| f.bound(feature, nominal.mesh()));
+            found
+                .map_err(|problem| {
+                    let (place, id) = (format!("feature[{i}].pick"), short(&feature.id));
+                    faults.push(Fault { place, problem: format!("feature {id}: {problem}") });
+                })
+                .ok()
+        })
+        .collect();
+    for (i, system) in plan.datum_systems.iter().enumerate() {
+        datum_system(i, system, &bound, &mut faults);
+    }
+    match bound.into_iter().collect() {
+        Some(features) if faults.is_empty() => Ok(FaceMap { features }),
+        _ => Err(faults),
+    }
+}
+
+/// What a pick was found to mean.
+pub(super) struct Found {
+    pub(super) triangles: Vec<u32>,
+    pub(super) carrier: Option<Carrier>,
+}
+
+impl Found {
+    fn bound(mut self, feature: &Feature, mesh: &TriangleMesh) -> Result<BoundFeature, String> {
+        self.triangles.sort_unstable();
+        let (mut area, mut moment) = (0.0, crate::geometry::Vector::zeros());
+        for &t in &self.triangles {
+            let [a, b, c] = mesh.corners(t);
+            let share = mesh.area(t);
+            area += share;
+            moment += (a.coords + b.coords + c.coords) * (share / 3.0);
+        }
+        if !(area.is_finite() && area > 0.0) {
+            return Err("what lies there has no area; pick another place".to_owned());
+        }
+        Ok(BoundFeature {
+            id: feature.id.clone(),
+            kind: feature.kind,
+            triangles: self.triangles,
+            carrier: self.carrier,
+            area_mm2: area,
+            centroid: Point::from(moment / area),
+        })
+    }
+}
+
+/// The two nearest of some candidates; equal distances go to the first.
+pub(super) fn two_nearest(
+    distances: impl Iterator<Item = (usize, f64)>,
+) -> (Option<(usize, f64)>, Option<f64>) {
+    let (mut best, mut second): (Option<(usize, f64)>, Option<f64>) = (None, None);
+    for (i, d) in distances {
+        if best.is_none_or(|(_, least)| d < least) {
+            second = best.map(|(_, least)| least);
+            best = Some((i, d));
+        } else if second.is_none_or(|least| d < least) {
+            second = Some(d);
+        }
+    }
+    (best, second)
+}
+
+/// Refuses a pick that lies too far from what is meant, or about as near to something else.
+pub(super) fn judge(
+    kind: FeatureKind,
+    best: f64,
+    second: Option<f64>,
+    reach_mm: f64,
+    what: &str,
+) -> Result<(), String> {
+    let kind = kind.word();
+    if best > reach_mm {
+        return Err(format!(
+            "no {kind} lies within {reach_mm:.1} mm of `near_mm`; the nearest{what} is {best:.1} mm away. \
+             Write a place on the feature"
+        ));
+    }
+    match second {
+        Some(second) if second - best <= CLEARLY_MM.max(CLEARLY_PART * best) => Err(format!(
+            "`near_mm` could mean two: one {kind} is {best:.2} mm away, another {second:.2} mm. \
+             Write a place nearer to the one and further from the other, or `facing`"
+        )),
+        _ => Ok(()),
+    }
+}
+
+pub(super) fn faces(direction: Option<Direction>, facing: Option<Direction>) -> bool {
+    match (direction, facing) {
+        (_, None) => true,
+        (Some(d), Some(f)) => d.angle_to(f) <= FACING_RAD,
+        (None, Some(_)) => false,
+    }
+}
+
+fn toward(facing: Option<Direction>) -> &'static str {
+    if facing.is_some() { " that faces so" } else { "" }
+}
+
+fn distance_to(mesh: &TriangleMesh, triangle: u32, p: &Point) -> f64 {
+    let [a, b, c] = mesh.corners(triangle);
+    (closest_point_on_triangle(p, &a, &b, &c) - p).norm()
+}
+
+fn plane(feature: &Feature, nominal: &Nominal) -> Result<Found, String> {
+    let mesh = nominal.mesh();
+    let candidates = nominal.faces().iter().enumerate().filter(|(_, face)| match face.carrier {
+        Some(Carrier::Plane { normal, .. }) => faces(Some(normal), feature.facing),
+        _ => false,
+    });
+    let distances = candidates.map(|(i, face)| {
+        (i, face.triangles.iter().map(|&t| distance_to(mesh, t, &feature.near)).fold(f64::INFINITY, f64::min))
+    });
+    let (best, second) = two_nearest(distances);
+    let Some((index, distance)) = best else {
+        return Err(format!("the nominal has no plane{}; mend the pick or the kind", toward(feature.facing)));
+    };
+    judge(feature.kind, distance, second, REACH_MM, toward(feature.facing))?;
+    let face = &nominal.faces()[index];
+    Ok(Found { triangles: face.triangles.clone(), carrier: face.carrier })
+}
+
+fn surface(feature: &Feature, nominal: &Nominal) -> Result<Found, String> {
+    let mesh = nominal.mesh();
+    let distances: Vec<(usize, f64)> = (0..mesh.triangles().len())
+        .filter(|&t| {
+            let normal = mesh.normal(t as u32);
+            normal.is_some() && faces(normal, feature.facing)
+        })
+        .map(|t| (t, distance_to(mesh, t as u32, &feature.near)))
+        .collect();
+    let (Some((seed, distance)), _) = two_nearest(distances.iter().copied()) else {
+        return Err(format!("the nominal has no surface{}; mend the pick", toward(feature.facing)));
+    };
+    let face = nominal.face_of_triangle()[seed];
+    let triangles = match feature.grow_to_angle_rad {
+        Some(angle) => grow(seed as u32, angle, nominal),
+        None => nominal.faces()[face as usize].triangles.clone(),
+    };
+    let mut inside = vec![false; mesh.triangles().len()];
+    for &t in &triangles {
+        inside[t as usize] = true;
+    }
+    let (other, _) = two_nearest(distances.into_iter().filter(|&(t, _)| !inside[t]));
+    judge(feature.kind, distance, other.map(|(_, d)| d), REACH_MM, toward(feature.facing))?;
+    // Grown, it may still be one whole face, and then that face's exact surface is its own.
+    let whole = &nominal.faces()[face as usize];
+    let same =
+        triangles.len() == whole.triangles.len() && whole.triangles.iter().all(|&t| inside[t as usize]);
+    Ok(Found { triangles, carrier: whole.carrier.filter(|_| same) })
+}
+
+/// Everything reached from `seed` across edges at which the surface turns by at most `angle` rad. A
+/// triangle without area lets through: it takes its normal from the one it was reached from.
+fn grow(seed: u32, angle: f64, nominal: &Nominal) -> Vec<u32> {
+    let mesh = nominal.mesh();
+    let mut reached = vec![false; mesh.triangles().len()];
+    reached[seed as usize] = true;
+    let mut region = vec![seed];
+    let mut queue = VecDeque::new();
+    if let Some(normal) = mesh.normal(seed) {
+        queue.push_back((seed, normal));
+    }
+    while let Some((t, normal)) = queue.pop_front() {
+        for next in nominal.across()[t as usize].iter().flatten().copied() {
+            if reached[next as usize] {
+                continue;
+            }
+            let next_normal = mesh.normal(next).unwrap_or(normal);
+            if normal.angle_to(next_normal) <= angle {
+                reached[next as usize] = true;
+                region.push(next);
+                queue.push_back((next, next_normal));
+            }
+        }
+    }
+    region
+}
+
+fn datum_system(index: usize, system: &DatumSystem, bound: &[Option<BoundFeature>], faults: &mut Vec<Fault>) {
+    let get = |feature: usize| bound.get(feature).and_then(Option::as_ref);
+    let Some(Carrier::Plane { normal, .. }) = get(system.plane.feature).and_then(|f| f.carrier) else {
+        return;
+    };
+    let mut place_across = Vec::new();
+    for (i, datum) in [(1, &system.origin), (2, &system.clock)] {
+        let Some(hole) = get(datum.feature) else { return };
+        let Some(Carrier::Cylinder { axis, .. }) = hole.carrier else { return };
+        let tilt = axis.angle_to(normal).min(axis.reversed().angle_to(normal));
+        if tilt > SQUARE_RAD {
+            faults.push(Fault {
+                place: format!("datum_system[{index}].datum[{i}].feature"),
+                problem: format!(
+                    "datum system {}: the axis of hole {} leans {:.1} degrees from square on plane {}; at most {:.0} \
+                     can be, name another hole or plane",
+                    short(&system.id),
+                    short(&hole.id),
+                    tilt.to_degrees(),
+                    system.plane.letter,
+                    SQUARE_RAD.to_degrees()
+                ),
+            });
+        }
+        // The centroid of a hole's wall lies on its axis, near the material.
+        let c = hole.centroid.coords;
+        place_across.push(c - normal.vector() * c.dot(&normal.vector()));
+    }
+    if let [b, c] = place_across.as_slice()
+        && (b - c).norm() <= APART_MM
+    {
+        faults.push(Fault {
+            place: format!("datum_system[{index}].datum[2].feature"),
+            problem: format!(
+                "datum system {}: holes {} and {} stand {:.2} mm apart, which gives no turn; name one further away",
+                short(&system.id),
+                system.origin.letter,
+                system.clock.letter,
+                (b - c).norm()
+            ),
+        });
+    }
+}

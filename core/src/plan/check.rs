@@ -1,0 +1,372 @@
+//! From what the file says to a plan that holds together: every fault at once.
+
+use super::domain::{Datum, DatumSystem, Decision, Feature, Filter, Plan};
+use super::fault::{Fault, Faults};
+use super::file::{self, FeatureKind, PlanFile, SCHEMA_VERSION, When};
+use super::nearest::{list, nearest};
+use super::requirement::characteristic;
+use super::tree::short;
+use crate::geometry::{Direction, Point, Vector};
+use crate::nominal::Side;
+use std::collections::BTreeMap;
+
+/// `None` when something needed is missing; then, and otherwise too, the faults say what is wrong.
+pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
+    if file.schema_version != SCHEMA_VERSION {
+        faults.add("schema_version", format!("is {}; write {SCHEMA_VERSION}", file.schema_version));
+    }
+    filled(faults, "part", &file.part);
+    filled_if_given(faults, "title", file.title.as_deref());
+    filled(faults, "drawing_revision", &file.drawing_revision);
+    if file.plan_version < 1 {
+        faults.add("plan_version", format!("is {}; write 1 or more", file.plan_version));
+    }
+    filled(faults, "standard.edition", &file.standard.edition);
+    filled(faults, "nominal.file", &file.nominal.file);
+    let decision = decision(faults, &file.decision);
+    let filter = file.filter.and_then(|f| filter(faults, "filter", f));
+
+    let names = Names {
+        features: unique(faults, "feature", "id", file.feature.iter().map(|f| f.id.as_str())),
+        systems: unique(faults, "datum_system", "id", file.datum_system.iter().map(|d| d.id.as_str())),
+    };
+    if file.feature.is_empty() {
+        faults.add("feature", "is missing; write at least one `[[feature]]`");
+    }
+    let features = file.feature.iter().enumerate().map(|(i, f)| feature(faults, &format!("feature[{i}]"), f));
+    let features: Vec<_> = features.collect();
+    let systems: Vec<_> =
+        (0..file.datum_system.len()).map(|i| datum_system(faults, &names, file, i)).collect();
+    letters(faults, file);
+
+    unique(faults, "characteristic", "number", file.characteristic.iter().map(|c| c.number.as_str()));
+    let characteristics: Vec<_> =
+        (0..file.characteristic.len()).map(|i| characteristic(faults, &names, file, i, filter)).collect();
+    if !file.characteristic.iter().any(|c| c.when != Some(When::ReportOnly))
+        && faults.all_sound("characteristic", "when")
+    {
+        // Otherwise an empty list would conform.
+        faults.add(
+            "characteristic",
+            "no characteristic is required of the part; write at least one without `when = \"report_only\"`",
+        );
+    }
+
+    Some(Plan {
+        part: file.part.clone(),
+        title: file.title.clone(),
+        drawing_revision: file.drawing_revision.clone(),
+        plan_version: file.plan_version,
+        standard_edition: file.standard.edition.clone(),
+        decision: decision?,
+        filter,
+        nominal_file: file.nominal.file.clone(),
+        side: file.nominal.side_of_material.map(|side| match side {
+            file::SideOfMaterial::BehindNormal => Side::BehindNormal,
+            file::SideOfMaterial::InFrontOfNormal => Side::InFrontOfNormal,
+        }),
+        features: features.into_iter().collect::<Option<_>>()?,
+        datum_systems: systems.into_iter().collect::<Option<_>>()?,
+        characteristics: characteristics.into_iter().collect::<Option<_>>()?,
+        canonical_json: crate::canonical::json(file),
+    })
+}
+
+/// Puts the name that people know (number or id) before each problem of an element of a list.
+pub(super) fn named(file: &PlanFile, mut faults: Vec<Fault>) -> Vec<Fault> {
+    for fault in &mut faults {
+        let Some((kind, rest)) = fault.place.split_once('[') else { continue };
+        let Some(index) = rest.split(']').next().and_then(|i| i.parse::<usize>().ok()) else { continue };
+        let (word, name) = match kind {
+            "feature" => ("feature", file.feature.get(index).map(|f| &f.id)),
+            "datum_system" => ("datum system", file.datum_system.get(index).map(|d| &d.id)),
+            "characteristic" => ("characteristic", file.characteristic.get(index).map(|c| &c.number)),
+            _ => continue,
+        };
+        if let Some(name) = name.filter(|n| !n.is_empty()) {
+            fault.problem = format!("{word} {}: {}", short(name), fault.problem);
+        }
+    }
+    faults
+}
+
+/// What can be referred to, with its index.
+pub(super) struct Names<'a> {
+    features: BTreeMap<&'a str, usize>,
+    systems: BTreeMap<&'a str, usize>,
+}
+
+impl Names<'_> {
+    /// The index of a feature, or a fault.
+    pub(super) fn feature(&self, faults: &Faults, place: &str, id: &str) -> Option<usize> {
+        find(faults, place, id, "feature", &self.features)
+    }
+
+    /// The index of a datum system, or a fault.
+    pub(super) fn system(&self, faults: &Faults, place: &str, id: &str) -> Option<usize> {
+        find(faults, place, id, "datum_system", &self.systems)
+    }
+}
+
+fn find(
+    faults: &Faults,
+    place: &str,
+    id: &str,
+    list_name: &str,
+    known: &BTreeMap<&str, usize>,
+) -> Option<usize> {
+    let found = known.get(id).copied();
+    // An id that could not be read may be the one meant here: it has its own fault.
+    if found.is_none() && faults.all_sound(list_name, "id") {
+        let words: Vec<&str> = known.keys().copied().collect();
+        let help = match nearest(id, words.iter().copied()) {
+            Some(near) => format!("did you mean \"{near}\"?"),
+            None if words.is_empty() => format!("the plan has no `[[{list_name}]]`"),
+            None => format!("the plan has {}", list(&words)),
+        };
+        faults.add(place, format!("is \"{}\", which no `[[{list_name}]]` has as its id; {help}", short(id)));
+    }
+    found
+}
+
+/// Names that must be filled and different, with the index of the first of each.
+fn unique<'a>(
+    faults: &Faults,
+    list: &str,
+    key: &str,
+    names: impl Iterator<Item = &'a str>,
+) -> BTreeMap<&'a str, usize> {
+    let mut seen = BTreeMap::new();
+    for (i, name) in names.enumerate() {
+        let place = format!("{list}[{i}].{key}");
+        if filled(faults, &place, name) && faults.sound(&place) {
+            let first = *seen.entry(name).or_insert(i);
+            if first != i {
+                let name = short(name);
+                faults.add(
+                    place,
+                    format!("\"{name}\" is the {key} of {list}[{first}] too; write another, each {key} stands once"),
+                );
+            }
+        }
+    }
+    seen
+}
+
+/// Whether some text says anything.
+pub(super) fn filled(faults: &Faults, place: &str, text: &str) -> bool {
+    let ok = !text.trim().is_empty();
+    if !ok {
+        faults.add(place, "is empty; write some text");
+    } else if text.trim() != text {
+        faults.add(place, format!("begins or ends with a space; write \"{}\"", short(text.trim())));
+    }
+    ok
+}
+
+/// The same for text that may be left out.
+pub(super) fn filled_if_given(faults: &Faults, place: &str, text: Option<&str>) {
+    if text.is_some_and(|t| t.trim().is_empty()) {
+        faults.add(place, "is empty; write some text or leave it out");
+    }
+}
+
+/// A number that must lie in a range; NaN lies in none.
+pub(super) fn in_range(
+    faults: &Faults,
+    place: &str,
+    value: f64,
+    inside: impl Fn(f64) -> bool,
+    range: &str,
+) -> bool {
+    let ok = value.is_finite() && inside(value);
+    if !ok {
+        faults.add(place, format!("is {value}; write a number {range}"));
+    }
+    ok
+}
+
+fn decision(faults: &Faults, d: &file::Decision) -> Option<Decision> {
+    if let Some(simple) = d.simple {
+        in_range(
+            faults,
+            "decision.simple.ratio",
+            simple.ratio,
+            |r| r > 0.0 && r <= 1.0,
+            "above 0 and at most 1",
+        );
+    }
+    if let Some(p) = d.probability {
+        let place = "decision.probability.conforms";
+        in_range(faults, place, p.conforms, |c| c > 0.5 && c < 1.0, "above 0.5 and below 1");
+    }
+    match (d.proven, d.simple, d.probability) {
+        (Some(_), None, None) => Some(Decision::Proven),
+        (None, Some(simple), None) => Some(Decision::Simple { ratio: simple.ratio }),
+        (None, None, Some(p)) => Some(Decision::Probability { conforms: p.conforms }),
+        (None, None, None) => {
+            faults.add(
+                "decision",
+                "names no rule; write one of `proven = {}`, `simple = { ratio = 0.1 }`, \
+                 `probability = { conforms = 0.95 }`",
+            );
+            None
+        }
+        _ => {
+            faults
+                .add("decision", "names more than one rule; leave one of `proven`, `simple`, `probability`");
+            None
+        }
+    }
+}
+
+/// The filter of the plan or of a characteristic.
+pub(super) fn filter(faults: &Faults, place: &str, f: file::Filter) -> Option<Filter> {
+    let Some(gaussian) = f.gaussian else {
+        faults.add(place, "names no filter; write `gaussian = { nesting_index_mm = 2.5 }`");
+        return None;
+    };
+    let place = format!("{place}.gaussian.nesting_index_mm");
+    in_range(faults, &place, gaussian.nesting_index_mm, |n| n > 0.0, "above 0, the cut-off in mm");
+    Some(Filter { nesting_index_mm: gaussian.nesting_index_mm })
+}
+
+fn feature(faults: &Faults, place: &str, f: &file::Feature) -> Option<Feature> {
+    let near = triple(faults, &format!("{place}.pick.near_mm"), &f.pick.near_mm);
+    let facing_place = format!("{place}.pick.facing");
+    let facing = match f.pick.facing.as_slice() {
+        [] => None,
+        given => triple(faults, &facing_place, given).and_then(|v| {
+            let direction = Direction::new(v);
+            if direction.is_none() {
+                faults
+                    .add(&facing_place, "has no length; write a vector out of the material, or leave it out");
+            }
+            direction
+        }),
+    };
+    if let Some(angle) = f.pick.grow_to_angle_deg {
+        let place_of_angle = format!("{place}.pick.grow_to_angle_deg");
+        if f.kind != FeatureKind::Surface && faults.sound(&format!("{place}.kind")) {
+            let kind = f.kind.word();
+            faults.add(place_of_angle, format!("is for a surface, this is a {kind}; leave it out"));
+        } else {
+            in_range(
+                faults,
+                &place_of_angle,
+                angle,
+                |a| a > 0.0 && a < 90.0,
+                "above 0 and below 90, in degrees",
+            );
+        }
+    }
+    Some(Feature {
+        id: f.id.clone(),
+        kind: f.kind,
+        near: Point::from(near?),
+        facing,
+        grow_to_angle_rad: f.pick.grow_to_angle_deg.map(f64::to_radians),
+    })
+}
+
+fn triple(faults: &Faults, place: &str, values: &[f64]) -> Option<Vector> {
+    if let [x, y, z] = *values
+        && [x, y, z].iter().all(|v| v.is_finite())
+    {
+        return Some(Vector::new(x, y, z));
+    }
+    let problem = match values.len() {
+        0 => "is missing; write three numbers, `[x, y, z]`".to_owned(),
+        3 => format!("is {values:?}; write three finite numbers"),
+        n => format!("has {n} numbers; write three, `[x, y, z]`"),
+    };
+    faults.add(place, problem);
+    None
+}
+
+/// What a datum system is made of so far.
+const DATUM_KINDS: [FeatureKind; 3] = [FeatureKind::Plane, FeatureKind::Hole, FeatureKind::Hole];
+
+fn datum_system(faults: &Faults, names: &Names<'_>, file: &PlanFile, index: usize) -> Option<DatumSystem> {
+    let system = &file.datum_system[index];
+    let place = format!("datum_system[{index}].datum");
+    if system.datum.len() != 3 {
+        let n = system.datum.len();
+        faults.add(
+            &place,
+            format!("has {n} datums; write three: a plane, a hole and another hole, in this order"),
+        );
+    }
+    let mut datums = Vec::new();
+    for (i, datum) in system.datum.iter().enumerate() {
+        let place = format!("{place}[{i}]");
+        letter(faults, &format!("{place}.letter"), &datum.letter);
+        let place_of_feature = format!("{place}.feature");
+        let Some(feature) = names.feature(faults, &place_of_feature, &datum.feature) else { continue };
+        let kind = file.feature[feature].kind;
+        let kind_sound = faults.sound(&format!("feature[{feature}].kind"));
+        if let Some(&needed) = DATUM_KINDS.get(i)
+            && kind != needed
+            && kind_sound
+        {
+            faults.add(
+                &place_of_feature,
+                format!(
+                    "is a {}, but datum {} of three must be a {}; write a plane, a hole and another hole, in this order",
+                    kind.word(),
+                    i + 1,
+                    needed.word()
+                ),
+            );
+        }
+        if let Some(earlier) = system.datum[..i].iter().position(|d| d.feature == datum.feature) {
+            faults
+                .add(&place_of_feature, format!("is the feature of datum {} too; name another", earlier + 1));
+        }
+        if kind == FeatureKind::Hole && kind_sound && datum.association != file::Association::LeastSquares {
+            faults.add(
+                format!("{place}.association"),
+                "a hole is associated by least squares; write \"least_squares\"",
+            );
+        }
+        datums.push(Datum { letter: datum.letter.clone(), feature, association: datum.association });
+    }
+    let [plane, origin, clock] = <[Datum; 3]>::try_from(datums).ok()?;
+    Some(DatumSystem { id: system.id.clone(), plane, origin, clock })
+}
+
+/// One capital letter, or the same doubled or tripled where the alphabet is used up (ISO 5459:2011, 7.2;
+/// from memory).
+fn letter(faults: &Faults, place: &str, letter: &str) {
+    let first = letter.chars().next().filter(char::is_ascii_uppercase);
+    if first.is_none_or(|first| letter.len() > 3 || letter.chars().any(|c| c != first)) {
+        faults.add(place, format!("is \"{}\"; write one capital letter, such as \"A\"", short(letter)));
+    }
+}
+
+/// A letter names one datum on the whole drawing, and once in each system.
+fn letters(faults: &Faults, file: &PlanFile) {
+    let mut first: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
+    for (s, system) in file.datum_system.iter().enumerate() {
+        for (d, datum) in system.datum.iter().enumerate() {
+            let place = format!("datum_system[{s}].datum[{d}].letter");
+            if datum.letter.is_empty() || !faults.sound(&place) {
+                continue;
+            }
+            let (fs, fd) = *first.entry(&datum.letter).or_insert((s, d));
+            let other = &file.datum_system[fs].datum[fd];
+            let letter = short(&datum.letter);
+            if fs == s && fd != d {
+                faults.add(place, format!("\"{letter}\" stands twice in this system; write another letter"));
+            } else if fs != s && (&other.feature, other.association) != (&datum.feature, datum.association) {
+                faults.add(
+                    place,
+                    format!(
+                        "\"{letter}\" is another datum in datum_system[{fs}]; write the same feature and association, \
+                         or another letter"
+                    ),
+                );
+            }
+        }
+    }
+}

@@ -1,0 +1,209 @@
+//! Checks one characteristic: its requirement, the feature it is required of, and what it needs.
+
+use super::check::{Names, filled, filled_if_given, filter, in_range};
+use super::domain::{Characteristic, Filter, Needs, Requirement};
+use super::fault::Faults;
+use super::file::{self, FeatureKind, PlanFile, When};
+use super::nearest::list;
+use super::tree::short;
+
+/// Seen fraction of the area of a plane or surface without which nothing is decided. A tenth may be
+/// missing where clamps, stickers and a border lie; common practice, no source.
+const COVERAGE_OF_AREA: f64 = 0.9;
+
+/// Seen fraction of a hole's turn. Three quarters leave no half of the wall unseen, so that centre and
+/// diameter are held on every side; scanners seldom see more. Common practice, no source.
+const COVERAGE_OF_TURN: f64 = 0.75;
+
+const REQUIREMENTS: [&str; 4] = ["surface_profile", "diameter", "position", "flatness"];
+
+pub(super) fn characteristic(
+    faults: &Faults,
+    names: &Names<'_>,
+    file: &PlanFile,
+    index: usize,
+    plan_filter: Option<Filter>,
+) -> Option<Characteristic> {
+    let c = &file.characteristic[index];
+    let place = format!("characteristic[{index}]");
+    let at = |key: &str| format!("{place}.{key}");
+
+    filled_if_given(faults, &at("title"), c.title.as_deref());
+    filled_if_given(faults, &at("class"), c.class.as_deref());
+    for (i, group) in c.group.iter().enumerate() {
+        let place = format!("{}[{i}]", at("group"));
+        filled(faults, &place, group);
+        if !group.is_empty() && c.group[..i].contains(group) {
+            faults.add(place, format!("\"{}\" stands twice; leave one", short(group)));
+        }
+    }
+
+    let feature = names.feature(faults, &at("feature"), &c.feature);
+    let kind = feature
+        .filter(|&f| faults.sound(&at("feature")) && faults.sound(&format!("feature[{f}].kind")))
+        .map(|f| file.feature[f].kind);
+    let requirement = requirement(faults, &place, c);
+    if let (Some(requirement), Some(kind)) = (&requirement, kind) {
+        let needed: &[FeatureKind] = match requirement {
+            Requirement::SurfaceProfile { .. } => &[FeatureKind::Surface, FeatureKind::Plane],
+            Requirement::Diameter { .. } | Requirement::Position { .. } => &[FeatureKind::Hole],
+            Requirement::Flatness { .. } => &[FeatureKind::Plane],
+        };
+        if !needed.contains(&kind) {
+            let needed = needed.iter().map(|k| k.word()).collect::<Vec<_>>().join(" or ");
+            faults.add(
+                at("feature"),
+                format!(
+                    "\"{}\" is a {}, but {} is required of a {needed}; name another feature or requirement",
+                    short(&c.feature),
+                    kind.word(),
+                    requirement.word()
+                ),
+            );
+        }
+    }
+
+    let datum_system = c.datum_system.as_deref().map(|id| names.system(faults, &at("datum_system"), id));
+    let filter = match c.filter {
+        Some(own) => filter(faults, &at("filter"), own),
+        None => plan_filter,
+    };
+    match requirement {
+        Some(Requirement::SurfaceProfile { .. } | Requirement::Position { .. }) if datum_system.is_none() => {
+            faults.add(at("datum_system"), "is missing; write the id of a `[[datum_system]]`");
+        }
+        Some(Requirement::Diameter { .. } | Requirement::Flatness { .. }) if datum_system.is_some() => {
+            let word = requirement.map_or("", |r| r.word());
+            faults.add(at("datum_system"), format!("{word} refers to no datums; leave it out"));
+        }
+        _ => {}
+    }
+    // A filter that was given but is wrong has its own fault.
+    let filter_given = c.filter.is_some() || file.filter.is_some() || !faults.sound("filter");
+    if let Some(Requirement::SurfaceProfile { .. } | Requirement::Flatness { .. }) = requirement
+        && !filter_given
+    {
+        faults.add(
+            at("filter"),
+            "is missing, here and for the whole plan; write `filter = { gaussian = { nesting_index_mm = 2.5 } }`",
+        );
+    }
+
+    let needs = needs(faults, &at("needs"), c.needs, kind);
+    Some(Characteristic {
+        number: c.number.clone(),
+        title: c.title.clone(),
+        feature: feature?,
+        requirement: requirement?,
+        datum_system: match datum_system {
+            Some(index) => Some(index?),
+            None => None,
+        },
+        class: c.class.clone(),
+        required: match c.when {
+            None | Some(When::Every) => true,
+            Some(When::ReportOnly) => false,
+        },
+        groups: c.group.clone(),
+        needs,
+        filter,
+    })
+}
+
+fn requirement(faults: &Faults, place: &str, c: &file::Characteristic) -> Option<Requirement> {
+    let surface_profile =
+        c.surface_profile.map(|s| surface_profile(faults, &format!("{place}.surface_profile"), s));
+    let diameter = c.diameter.map(|d| diameter(faults, &format!("{place}.diameter"), d));
+    let position = c.position.map(|p| {
+        let place = format!("{place}.position.zone_diameter_mm");
+        in_range(faults, &place, p.zone_diameter_mm, |z| z > 0.0, "above 0, the zone's diameter in mm");
+        Requirement::Position { zone_diameter_mm: p.zone_diameter_mm }
+    });
+    let flatness = c.flatness.map(|f| {
+        let place = format!("{place}.flatness.zone_width_mm");
+        in_range(faults, &place, f.zone_width_mm, |z| z > 0.0, "above 0, the zone's width in mm");
+        Requirement::Flatness { zone_width_mm: f.zone_width_mm, association: f.association }
+    });
+    let given: Vec<Requirement> =
+        [surface_profile, diameter, position, flatness].into_iter().flatten().collect();
+    match given.as_slice() {
+        [one] => Some(*one),
+        [] => {
+            // Where a requirement is there but is no table, that is its fault already.
+            if REQUIREMENTS.iter().all(|r| faults.sound(&format!("{place}.{r}"))) {
+                faults.add(place, format!("requires nothing; write one of {}", list(&REQUIREMENTS)));
+            }
+            None
+        }
+        more => {
+            let words: Vec<&str> = more.iter().map(Requirement::word).collect();
+            faults.add(
+                place,
+                format!(
+                    "requires {}; leave one, and give each other a characteristic of its own",
+                    list(&words)
+                ),
+            );
+            None
+        }
+    }
+}
+
+fn surface_profile(faults: &Faults, place: &str, s: file::SurfaceProfile) -> Requirement {
+    let outside = format!("{place}.limit_outside_mm");
+    let inside = format!("{place}.limit_inside_mm");
+    let range = "of 0 or more, in mm";
+    let ok = in_range(faults, &outside, s.limit_outside_mm, |l| l >= 0.0, range)
+        & in_range(faults, &inside, s.limit_inside_mm, |l| l >= 0.0, range);
+    let sound = faults.sound(&outside) && faults.sound(&inside);
+    if ok && sound && s.limit_outside_mm + s.limit_inside_mm <= 0.0 {
+        faults.add(place, "the zone has no width; write a limit above 0 on one side at least");
+    }
+    Requirement::SurfaceProfile { limit_outside_mm: s.limit_outside_mm, limit_inside_mm: s.limit_inside_mm }
+}
+
+fn diameter(faults: &Faults, place: &str, d: file::Diameter) -> Requirement {
+    let nominal = format!("{place}.nominal_mm");
+    let upper = format!("{place}.upper_deviation_mm");
+    let lower = format!("{place}.lower_deviation_mm");
+    let nominal_ok = in_range(faults, &nominal, d.nominal_mm, |n| n > 0.0, "above 0, the diameter in mm");
+    let ok = in_range(faults, &upper, d.upper_deviation_mm, |_| true, "in mm")
+        & in_range(faults, &lower, d.lower_deviation_mm, |_| true, "in mm");
+    if ok && faults.sound(&upper) && faults.sound(&lower) {
+        if d.upper_deviation_mm <= d.lower_deviation_mm {
+            faults.add(
+                &upper,
+                format!(
+                    "is {}, not above the lower deviation {}; write the larger one here, signed",
+                    d.upper_deviation_mm, d.lower_deviation_mm
+                ),
+            );
+        } else if nominal_ok && faults.sound(&nominal) && d.nominal_mm + d.lower_deviation_mm <= 0.0 {
+            faults.add(
+                &lower,
+                format!(
+                    "is {}, so the smallest diameter is not above 0; write a deviation, not a size",
+                    d.lower_deviation_mm
+                ),
+            );
+        }
+    }
+    Requirement::Diameter {
+        nominal_mm: d.nominal_mm,
+        upper_deviation_mm: d.upper_deviation_mm,
+        lower_deviation_mm: d.lower_deviation_mm,
+    }
+}
+
+fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<FeatureKind>) -> Needs {
+    let given = n.unwrap_or(file::Needs { coverage: None, largest_unseen_disc_mm: None });
+    if let Some(coverage) = given.coverage {
+        let place = format!("{place}.coverage");
+        in_range(faults, &place, coverage, |c| c > 0.0 && c <= 1.0, "above 0 and at most 1");
+    }
+    if let Some(disc) = given.largest_unseen_disc_mm {
+        in_range(faults, &format!("{place}.largest_unseen_disc_mm"), disc, |d| d > 0.0, "above 0, in mm");
+    }
+    let usual = if kind == Some(FeatureKind::Hole) { COVERAGE_OF_TURN } else { COVERAGE_OF_AREA };
+    Needs { coverage: given.coverage.unwrap_or(usual), largest_unseen_disc_mm: given.largest_unseen_disc_mm }
+}

@@ -1,0 +1,68 @@
+//! Scans as they were taken.
+
+use scantling_core::scan::LengthUnit;
+use scantling_proto::v1;
+
+use super::fields::Fields;
+use super::status::Problem;
+use super::{enums, name, time};
+use crate::config::Limits;
+use crate::store::{Acquisition, NewAcquisition, Restraint};
+
+/// Between absolute zero and the hottest oven of the trade: what lies outside is a slip of the unit.
+const TEMPERATURE_C: std::ops::RangeInclusive<f64> = -273.15..=1000.0;
+
+pub(crate) fn new(limits: &Limits, sent: Option<v1::Acquisition>) -> Result<NewAcquisition, Problem> {
+    let mut fields = Fields::new(limits);
+    let Some(sent) = sent else { return Err(Problem::field("acquisition", "must be sent")) };
+    let blob = fields.blob("acquisition.blob", &sent.blob);
+    let length_unit = fields.length_unit("acquisition.length_unit", sent.length_unit);
+    let restraint = enums::restraint(sent.restraint);
+    if restraint.is_none() {
+        fields.wrong("acquisition.restraint", format!("{} is no restraint of this version", sent.restraint));
+    }
+    let acquire_time_us = sent.acquire_time.as_ref().and_then(|at| {
+        let us = time::microseconds(at);
+        if us.is_none() {
+            fields.wrong("acquisition.acquire_time", "must lie in the years 1 to 9999");
+        }
+        us
+    });
+    if let Some(t) = sent.temperature_c
+        && !TEMPERATURE_C.contains(&t)
+    {
+        fields.wrong(
+            "acquisition.temperature_c",
+            format!("must be in degrees Celsius, -273.15 to 1000; it is {t}"),
+        );
+    }
+    let instrument = fields.text("acquisition.instrument", sent.instrument);
+    let operator = fields.text("acquisition.operator", sent.operator);
+    fields.finish()?;
+    Ok(NewAcquisition {
+        blob: blob.map(|b| b.hex().to_owned()).unwrap_or_default(),
+        length_unit: length_unit.unwrap_or(LengthUnit::Millimetre),
+        instrument,
+        operator,
+        acquire_time_us,
+        restraint: restraint.unwrap_or(Restraint::Unstated),
+        temperature_c: sent.temperature_c,
+        simulated: sent.simulated,
+    })
+}
+
+pub(crate) fn of_acquisition(acquisition: Acquisition) -> v1::Acquisition {
+    let content = acquisition.content;
+    v1::Acquisition {
+        name: name::of_acquisition(&acquisition.id),
+        blob: name::of_blob(&content.blob),
+        length_unit: enums::of_length_unit(content.length_unit).into(),
+        instrument: content.instrument,
+        operator: content.operator,
+        acquire_time: content.acquire_time_us.map(time::timestamp),
+        restraint: enums::of_restraint(content.restraint).into(),
+        temperature_c: content.temperature_c,
+        simulated: content.simulated,
+        create_time: Some(time::timestamp(acquisition.create_time_us)),
+    }
+}

@@ -1,0 +1,99 @@
+//! Enums of the contract and ours. Zero is never a value of ours.
+
+use scantling_core::record::Verdict;
+use scantling_core::scan::LengthUnit;
+use scantling_proto::v1;
+
+use crate::store::{Failure, Purpose, Restraint, RevisionState, State};
+
+pub(crate) fn length_unit(value: i32) -> Option<LengthUnit> {
+    match v1::LengthUnit::try_from(value).ok()? {
+        v1::LengthUnit::Unspecified => None,
+        v1::LengthUnit::Micrometre => Some(LengthUnit::Micrometre),
+        v1::LengthUnit::Millimetre => Some(LengthUnit::Millimetre),
+        v1::LengthUnit::Centimetre => Some(LengthUnit::Centimetre),
+        v1::LengthUnit::Metre => Some(LengthUnit::Metre),
+        v1::LengthUnit::Inch => Some(LengthUnit::Inch),
+    }
+}
+
+pub(crate) fn of_length_unit(unit: LengthUnit) -> v1::LengthUnit {
+    match unit {
+        LengthUnit::Micrometre => v1::LengthUnit::Micrometre,
+        LengthUnit::Millimetre => v1::LengthUnit::Millimetre,
+        LengthUnit::Centimetre => v1::LengthUnit::Centimetre,
+        LengthUnit::Metre => v1::LengthUnit::Metre,
+        LengthUnit::Inch => v1::LengthUnit::Inch,
+    }
+}
+
+pub(crate) fn of_revision_state(state: RevisionState) -> v1::RevisionState {
+    match state {
+        RevisionState::Draft => v1::RevisionState::Draft,
+        RevisionState::Released => v1::RevisionState::Released,
+        RevisionState::Superseded => v1::RevisionState::Superseded,
+    }
+}
+
+/// `None` for a number that the contract does not know.
+pub(crate) fn restraint(value: i32) -> Option<Restraint> {
+    Some(match v1::Restraint::try_from(value).ok()? {
+        v1::Restraint::Unspecified => Restraint::Unstated,
+        v1::Restraint::FreeState => Restraint::FreeState,
+        v1::Restraint::Fixture => Restraint::Fixture,
+    })
+}
+
+pub(crate) fn of_restraint(restraint: Restraint) -> v1::Restraint {
+    match restraint {
+        Restraint::Unstated => v1::Restraint::Unspecified,
+        Restraint::FreeState => v1::Restraint::FreeState,
+        Restraint::Fixture => v1::Restraint::Fixture,
+    }
+}
+
+pub(crate) fn purpose(value: i32) -> Option<Purpose> {
+    match v1::Purpose::try_from(value).ok()? {
+        v1::Purpose::Unspecified => None,
+        v1::Purpose::Production => Some(Purpose::Production),
+        v1::Purpose::FirstArticle => Some(Purpose::FirstArticle),
+        v1::Purpose::Study => Some(Purpose::Study),
+        v1::Purpose::Rehearsal => Some(Purpose::Rehearsal),
+    }
+}
+
+pub(crate) fn of_purpose(purpose: Purpose) -> v1::Purpose {
+    match purpose {
+        Purpose::Production => v1::Purpose::Production,
+        Purpose::FirstArticle => v1::Purpose::FirstArticle,
+        Purpose::Study => v1::Purpose::Study,
+        Purpose::Rehearsal => v1::Purpose::Rehearsal,
+    }
+}
+
+pub(crate) fn of_state(state: State) -> v1::InspectionState {
+    match state {
+        State::Queued => v1::InspectionState::Queued,
+        State::Running => v1::InspectionState::Running,
+        State::Done => v1::InspectionState::Done,
+        State::Failed => v1::InspectionState::Failed,
+    }
+}
+
+pub(crate) fn of_failure(failure: Failure) -> v1::FailureReason {
+    match failure {
+        Failure::ScanUnreadable => v1::FailureReason::ScanUnreadable,
+        Failure::LimitExceeded => v1::FailureReason::LimitExceeded,
+        Failure::LengthUnit => v1::FailureReason::LengthUnit,
+        Failure::Internal => v1::FailureReason::Internal,
+    }
+}
+
+pub(crate) fn of_verdict(verdict: Verdict) -> v1::Verdict {
+    match verdict {
+        Verdict::Conforms => v1::Verdict::Conforms,
+        Verdict::DoesNotConform => v1::Verdict::DoesNotConform,
+        Verdict::Undecided => v1::Verdict::Undecided,
+        Verdict::NotMeasured => v1::Verdict::NotMeasured,
+    }
+}

@@ -1,0 +1,167 @@
+//! Inspections.
+
+use scantling_core::record::Record;
+use scantling_proto::v1;
+
+use super::fields::Fields;
+use super::status::Problem;
+use super::{enums, name, record, time};
+use crate::config::Limits;
+use crate::store::{Context, Inspection, Purpose, Request, State};
+
+/// Other entries of a production context; more is a table, not a context.
+const OTHER_ENTRIES: usize = 64;
+
+/// How much of an inspection an answer holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum View {
+    /// Everything.
+    Whole,
+    /// Everything but the result's text.
+    WithoutText,
+}
+
+fn context(fields: &mut Fields, sent: Option<v1::ProductionContext>) -> Context {
+    let sent = sent.unwrap_or_default();
+    if sent.other.len() > OTHER_ENTRIES {
+        fields.wrong(
+            "inspection.context.other",
+            format!("has {} entries; at most {OTHER_ENTRIES} are taken", sent.other.len()),
+        );
+    }
+    let mut text = |field: &str, value| fields.text(&format!("inspection.context.{field}"), value);
+    Context {
+        mould: text("mould", sent.mould),
+        cavity: text("cavity", sent.cavity),
+        lot: text("lot", sent.lot),
+        trim_fixture: text("trim_fixture", sent.trim_fixture),
+        machine: text("machine", sent.machine),
+        order: text("order", sent.order),
+        other: sent.other.into_iter().map(|(k, v)| (text("other", k), text("other", v))).collect(),
+    }
+}
+
+/// The request id and what is asked for.
+pub(crate) fn request(
+    limits: &Limits,
+    sent: v1::CreateInspectionRequest,
+) -> Result<(String, Request), Problem> {
+    let mut fields = Fields::new(limits);
+    let uuid = |text: &str| uuid::Uuid::try_parse(text).ok().filter(|u| !u.is_nil() && text.len() == 36);
+    let request_id = fields.read(
+        "request_id",
+        &sent.request_id,
+        uuid,
+        "a UUID of your own, such as 36 characters of version 4",
+    );
+    let Some(sent) = sent.inspection else {
+        fields.wrong("inspection", "must be sent");
+        fields.finish()?;
+        return Err(Problem::field("inspection", "must be sent"));
+    };
+    let (part, revision) = fields.revision("inspection.revision", &sent.revision);
+    let serial_number = fields.said("inspection.serial_number", sent.serial_number);
+    match sent.sources.len() {
+        1 => {}
+        0 => fields.wrong("inspection.sources", "must name the scan; it is empty"),
+        n => fields.wrong(
+            "inspection.sources",
+            format!("must name exactly one scan; this version serves one, and {n} are sent"),
+        ),
+    }
+    let sources = sent
+        .sources
+        .iter()
+        .enumerate()
+        .map(|(n, s)| fields.acquisition(&format!("inspection.sources[{n}].acquisition"), &s.acquisition))
+        .collect();
+    let mut scope_groups: Vec<String> = sent
+        .scope_groups
+        .into_iter()
+        .enumerate()
+        .map(|(n, group)| fields.said(&format!("inspection.scope_groups[{n}]"), group))
+        .collect();
+    // The scope is a set.
+    scope_groups.sort();
+    scope_groups.dedup();
+    let purpose = enums::purpose(sent.purpose);
+    if purpose.is_none() {
+        fields.wrong("inspection.purpose", "must be said: PRODUCTION, FIRST_ARTICLE, STUDY or REHEARSAL");
+    }
+    let repeat_of = sent.repeat_of.as_deref().map(|r| fields.inspection("inspection.repeat_of", r));
+    let context = context(&mut fields, sent.context);
+    fields.finish()?;
+    let request = Request {
+        part,
+        revision,
+        serial_number,
+        sources,
+        scope_groups,
+        purpose: purpose.unwrap_or(Purpose::Study),
+        context,
+        repeat_of,
+    };
+    Ok((request_id.map(|u| u.to_string()).unwrap_or_default(), request))
+}
+
+/// `percent` is how far it is while it runs.
+pub(crate) fn of_inspection(
+    inspection: Inspection,
+    view: View,
+    percent: i32,
+) -> Result<v1::Inspection, Problem> {
+    let record: Option<Record> = match &inspection.result_json {
+        None => None,
+        Some(text) => Some(serde_json::from_str(text).map_err(|e| {
+            Problem::internal(format!("the result of {} cannot be read: {e}", inspection.id))
+        })?),
+    };
+    let (evaluations, cautions) = record.map_or_else(Default::default, |r| {
+        (r.evaluations.into_iter().map(record::of_evaluation).collect(), r.cautions)
+    });
+    let request = inspection.request;
+    Ok(v1::Inspection {
+        name: name::of_inspection(&inspection.id),
+        revision: name::of_revision(&request.part, &request.revision),
+        serial_number: request.serial_number,
+        sources: request
+            .sources
+            .iter()
+            .map(|s| v1::Source { acquisition: name::of_acquisition(s) })
+            .collect(),
+        scope_groups: request.scope_groups,
+        purpose: enums::of_purpose(request.purpose).into(),
+        context: Some(v1::ProductionContext {
+            mould: request.context.mould,
+            cavity: request.context.cavity,
+            lot: request.context.lot,
+            trim_fixture: request.context.trim_fixture,
+            machine: request.context.machine,
+            order: request.context.order,
+            other: request.context.other.into_iter().collect(),
+        }),
+        repeat_of: request.repeat_of.map(|r| name::of_inspection(&r)),
+        attempt: i32::try_from(inspection.attempt).unwrap_or(i32::MAX),
+        state: enums::of_state(inspection.state).into(),
+        progress_percent: match inspection.state {
+            State::Queued | State::Failed => 0,
+            State::Running => percent,
+            State::Done => 100,
+        },
+        verdict: inspection.verdict.map_or(v1::Verdict::Unspecified, enums::of_verdict).into(),
+        reason: inspection.reason,
+        evaluations,
+        result_json: if view == View::Whole {
+            inspection.result_json.unwrap_or_default()
+        } else {
+            String::new()
+        },
+        result_sha256: inspection.result_sha256.unwrap_or_default(),
+        report_blob: inspection.report_sha256.map(|b| name::of_blob(&b)),
+        failure: inspection.failure.map(|f| enums::of_failure(f).into()),
+        cautions,
+        create_time: Some(time::timestamp(inspection.create_time_us)),
+        finish_time: inspection.finish_time_us.map(time::timestamp),
+        sequence: inspection.sequence,
+    })
+}

@@ -1,0 +1,50 @@
+//! Parts and revisions.
+
+use scantling_proto::v1;
+
+use super::status::Problem;
+use super::{enums, name, time};
+use crate::plans::PlanFault;
+use crate::store::{Bound, Part, Revision};
+
+pub(crate) fn of_part(part: Part) -> v1::Part {
+    v1::Part {
+        name: name::of_part(&part.id),
+        released_revision: part.released_revision.map(|r| name::of_revision(&part.id, &r)),
+        title: part.title,
+        create_time: Some(time::timestamp(part.create_time_us)),
+    }
+}
+
+pub(crate) fn of_bound(bound: &Bound) -> v1::BoundFeature {
+    let kind = format!("FEATURE_KIND_{}", bound.kind.to_ascii_uppercase());
+    v1::BoundFeature {
+        feature: bound.feature.clone(),
+        kind: v1::FeatureKind::from_str_name(&kind).unwrap_or_default().into(),
+        area_mm2: bound.area_mm2,
+        centroid_x_mm: bound.centroid_mm[0],
+        centroid_y_mm: bound.centroid_mm[1],
+        centroid_z_mm: bound.centroid_mm[2],
+        diameter_mm: bound.diameter_mm,
+    }
+}
+
+pub(crate) fn of_revision(revision: Revision) -> Result<v1::Revision, Problem> {
+    let content = revision.content;
+    Ok(v1::Revision {
+        name: name::of_revision(&content.part, &content.id),
+        state: enums::of_revision_state(revision.state).into(),
+        plan: Some(crate::plans::message(&content.plan_json)?),
+        plan_sha256: content.plan_sha256,
+        plan_source: content.plan_source,
+        nominal_blob: name::of_blob(&content.nominal_sha256),
+        nominal_length_unit: enums::of_length_unit(content.nominal_unit).into(),
+        bound_features: content.bound.iter().map(of_bound).collect(),
+        create_time: Some(time::timestamp(revision.create_time_us)),
+        release_time: revision.release_time_us.map(time::timestamp),
+    })
+}
+
+pub(crate) fn of_faults(faults: Vec<PlanFault>) -> Vec<v1::PlanFault> {
+    faults.into_iter().map(|f| v1::PlanFault { place: f.place, problem: f.problem }).collect()
+}

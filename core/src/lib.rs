@@ -15,21 +15,21 @@
 pub mod canonical;
 pub mod run;
 
-pub mod align;
-pub mod associate;
-pub mod conformity;
-pub mod datum;
-pub mod evaluate;
-pub mod filter;
 pub mod geometry;
-pub mod inspect;
-pub mod nominal;
-pub mod partition;
-pub mod plan;
-pub mod read;
-pub mod record;
-pub mod scan;
 pub mod search;
+pub mod read;
+pub mod scan;
+pub mod nominal;
+pub mod plan;
+pub mod filter;
+pub mod align;
+pub mod partition;
+pub mod associate;
+pub mod datum;
+pub mod record;
 pub mod uncertainty;
+pub mod conformity;
+pub mod evaluate;
+pub mod inspect;
 
 pub mod simulate;

@@ -1,1 +1,3 @@
-//! Helpers of the end-to-end stories.
+//! Helpers of the end-to-end stories: a running service and a plant that calls it.
+
+pub mod plant;

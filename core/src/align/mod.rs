@@ -1,1 +1,15 @@
-//! (in progress)
+//! Where a scan lies on its nominal: found from any pose ([`locate`]), then refined on the surface
+//! ([`fine`]).
+
+#[cfg(test)]
+mod bracket;
+mod distance_field;
+mod evidence;
+mod fine;
+mod locate;
+mod refine;
+mod sample;
+mod starts;
+
+pub use fine::{AlignError, Alignment, FineSettings, Stop, fine};
+pub use locate::{LocateError, LocateSettings, Located, locate};

@@ -1,1 +1,235 @@
-//! (in progress)
+//! Association: the ideal feature that stands for measured points.
+//!
+//! [`plane`], [`circle`] and [`cylinder`] are total (orthogonal) least squares; [`minimum_zone_plane`] is
+//! the narrowest pair of parallel planes. Every fit subtracts the centroid first, so a part metres away
+//! from the origin loses nothing but the rounding of its own coordinates; sums run in a fixed order.
+//!
+//! A residual is the signed orthogonal distance, mm: positive on the side of the plane's normal, or
+//! outside the circle or cylinder. What lies on which side of the material is the caller's knowledge.
+//! `low` and `high` are the smallest and largest residual, each with the index of its point.
+//!
+//! `unit_covariance` is the inverse of J'J, where J holds the derivatives of the residuals by the
+//! parameters (mm, rad) in the order the field states. Multiplied by the variance of independent equal
+//! noise (mm2) it is the covariance of the parameters to first order.
+
+mod circle;
+mod cylinder;
+mod face;
+mod hole;
+mod levenberg;
+mod plane;
+mod zone;
+
+pub use circle::{CircleFit, circle};
+pub use cylinder::{CylinderFit, cylinder};
+pub use face::{AssociatedPlane, plane_of_face};
+pub use hole::{AssociatedHole, HoleError, hole};
+pub use plane::{PlaneFit, plane};
+pub use zone::{ZoneFit, minimum_zone_plane};
+
+use crate::geometry::{Direction, Point, Vector, sum::chunked};
+
+/// What was to be fitted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shape {
+    /// A plane.
+    Plane,
+    /// A circle about a given direction.
+    Circle,
+    /// A cylinder.
+    Cylinder,
+}
+
+impl std::fmt::Display for Shape {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Shape::Plane => "plane",
+            Shape::Circle => "circle",
+            Shape::Cylinder => "cylinder",
+        })
+    }
+}
+
+/// Why points leave a shape free.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Freedom {
+    /// All points are one point to rounding.
+    Coincident,
+    /// The points lie on a line (for a circle: seen along its axis).
+    Collinear,
+    /// The residuals let the fit turn by more than 0.2 rad (one standard deviation).
+    Turns,
+    /// The residuals leave the radius open by more than half of itself (one standard deviation).
+    Radius,
+    /// Two shapes in different directions fit equally well.
+    Ambiguous,
+}
+
+impl std::fmt::Display for Freedom {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Freedom::Coincident => "all points coincide",
+            Freedom::Collinear => "they lie on a line",
+            Freedom::Turns => "within their residuals it can turn by more than 0.2 rad",
+            Freedom::Radius => "within their residuals its radius is open by more than half of itself",
+            Freedom::Ambiguous => "it fits equally well in two directions",
+        })
+    }
+}
+
+/// Why a fit has no answer.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum FitError {
+    /// Fewer points than the shape has freedoms (a cylinder: one more, five fit several cylinders).
+    #[error("a {shape} needs at least {need} points, got {got}")]
+    TooFewPoints {
+        /// The shape.
+        shape: Shape,
+        /// How many it needs.
+        need: usize,
+        /// How many there were.
+        got: usize,
+    },
+    /// A coordinate that is no number, or beyond 1e9 mm, where nothing of a part can lie.
+    #[error("point {index} has a coordinate that is not a finite number within 1e9 mm")]
+    NotFinite {
+        /// Index of the first such point.
+        index: usize,
+    },
+    /// The points do not determine the shape.
+    #[error("the points leave the {shape} undetermined: {freedom}; take points from more of the surface")]
+    Undetermined {
+        /// The shape.
+        shape: Shape,
+        /// In which way it is free.
+        freedom: Freedom,
+    },
+    /// The iteration ended without coming to rest.
+    #[error("the fit of a {shape} did not settle in {steps} steps; check the points for strays")]
+    NotSettled {
+        /// The shape.
+        shape: Shape,
+        /// Steps taken.
+        steps: usize,
+    },
+}
+
+/// Largest coordinate taken, mm: a thousand kilometres, far from overflow in fourth powers.
+const LARGEST_MM: f64 = 1e9;
+
+/// Largest standard deviation of a direction that still counts as determined, rad.
+const LARGEST_TURN_RAD: f64 = 0.2;
+
+/// Largest relative standard deviation of a radius: beyond it the curvature is within two standard
+/// deviations of none.
+const LARGEST_RADIUS_SHARE: f64 = 0.5;
+
+/// Points as offsets from their centroid.
+struct Centred {
+    centre: Point,
+    offsets: Vec<Vector>,
+    /// Rounding of the coordinates as given, mm.
+    floor_mm: f64,
+    /// Largest distance from the centroid, mm.
+    reach_mm: f64,
+}
+
+/// Checks count and coordinates and subtracts the centroid.
+fn centred(shape: Shape, need: usize, points: &[Point]) -> Result<Centred, FitError> {
+    if points.len() < need {
+        return Err(FitError::TooFewPoints { shape, need, got: points.len() });
+    }
+    let good = |p: &Point| p.iter().all(|c| c.is_finite() && c.abs() <= LARGEST_MM);
+    if let Some(index) = points.iter().position(|p| !good(p)) {
+        return Err(FitError::NotFinite { index });
+    }
+    let n = points.len() as f64;
+    let mean = |about: Point| {
+        let total = chunked(
+            points,
+            Vector::zeros(),
+            |_, chunk| chunk.iter().fold(Vector::zeros(), |s, p| s + (p - about)),
+            |a, b| a + b,
+        );
+        about + total / n
+    };
+    // Twice: the first sum carries the rounding of the distance to the first point, the second does not.
+    let centre = mean(mean(points[0]));
+    let offsets: Vec<Vector> = points.iter().map(|p| p - centre).collect();
+    let largest = points.iter().fold(0.0f64, |m, p| m.max(p.coords.amax()));
+    let reach_mm = offsets.iter().fold(0.0f64, |m, o| m.max(o.norm()));
+    let floor_mm = 4.0 * f64::EPSILON * largest;
+    // Below 1e-100 mm squares vanish in f64.
+    if reach_mm <= floor_mm || reach_mm < 1e-100 {
+        return Err(FitError::Undetermined { shape, freedom: Freedom::Coincident });
+    }
+    Ok(Centred { centre, offsets, floor_mm, reach_mm })
+}
+
+/// Sum of squares and extremes of residuals.
+#[derive(Clone, Copy)]
+struct Residuals {
+    square: f64,
+    low: (f64, usize),
+    high: (f64, usize),
+}
+
+impl Residuals {
+    fn of<T: Sync>(items: &[T], residual: impl Fn(&T) -> f64 + Sync) -> Self {
+        let none = Self { square: 0.0, low: (f64::INFINITY, 0), high: (f64::NEG_INFINITY, 0) };
+        chunked(
+            items,
+            none,
+            |first, chunk| {
+                let mut all = none;
+                for (i, item) in chunk.iter().enumerate() {
+                    let d = residual(item);
+                    all.square += d * d;
+                    if d < all.low.0 {
+                        all.low = (d, first + i);
+                    }
+                    if d > all.high.0 {
+                        all.high = (d, first + i);
+                    }
+                }
+                all
+            },
+            |a, b| Self {
+                square: a.square + b.square,
+                low: if b.low.0 < a.low.0 { b.low } else { a.low },
+                high: if b.high.0 > a.high.0 { b.high } else { a.high },
+            },
+        )
+    }
+
+    fn rms(&self, points: usize) -> f64 {
+        (self.square / points as f64).sqrt()
+    }
+}
+
+/// Standard deviation of the noise as the residuals show it, mm: degrees of freedom in the divisor.
+/// `None` without spare points.
+fn noise(rms_mm: f64, points: usize, freedoms: usize) -> Option<f64> {
+    (points > freedoms).then(|| rms_mm * (points as f64 / (points - freedoms) as f64).sqrt())
+}
+
+/// One of the two directions of an axis: that whose largest component is positive (the first of equals).
+fn signed(v: Vector) -> Vector {
+    let mut largest = 0;
+    for i in 1..3 {
+        if v[i].abs() > v[largest].abs() {
+            largest = i;
+        }
+    }
+    if v[largest] < 0.0 { -v } else { v }
+}
+
+/// A vector known to be of unit length to rounding.
+fn unit(v: Vector) -> Direction {
+    Direction::new(v).expect("a turned unit vector keeps its length")
+}
+
+#[cfg(test)]
+mod degenerate_tests;
+#[cfg(test)]
+mod law_tests;

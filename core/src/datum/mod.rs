@@ -1,1 +1,309 @@
-//! (in progress)
+//! The datum system on the measured features (ISO 5459:2011): a plane, then two holes.
+//!
+//! Datum A, a plane by total least squares, locks one shift and two turns. Datum B, the axis of a hole held
+//! square to A, locks two shifts. Datum C, the axis of another hole held square to A, locks the last turn.
+//! Features are extracted at the present alignment, the part is moved onto its datums, and both are
+//! repeated until the part rests.
+
+use crate::associate::{AssociatedHole, AssociatedPlane, FitError, HoleError, hole, plane_of_face};
+use crate::geometry::{Direction, Matrix3, Motion, PartFrame, Point, ScanFrame, Vector};
+use crate::nominal::{Carrier, Nominal};
+use crate::partition::{Partition, PartitionSettings, Rim, Seen};
+use crate::plan::{BoundFeature, DatumSystem, FaceMap, Plan};
+use crate::run::{Run, Stage, Stopped};
+use crate::scan::Scan;
+use crate::search::SurfaceTree;
+
+/// Why a datum system could not be established.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum DatumError {
+    /// The caller asked to stop.
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
+    /// The datum plane could not be associated.
+    #[error("datum {letter} ({feature}): {cause}")]
+    Plane {
+        /// Letter on the drawing.
+        letter: String,
+        /// The feature's id.
+        feature: String,
+        /// Why.
+        cause: FitError,
+    },
+    /// A datum hole could not be associated.
+    #[error("datum {letter} ({feature}): {cause}")]
+    Hole {
+        /// Letter on the drawing.
+        letter: String,
+        /// The feature's id.
+        feature: String,
+        /// Why.
+        cause: HoleError,
+    },
+    /// Too little of a datum feature was seen.
+    #[error("datum {letter} ({feature}): only {percent:.0} % of it was seen, {need:.0} % are needed for a datum")]
+    Unseen {
+        /// Letter on the drawing.
+        letter: String,
+        /// The feature's id.
+        feature: String,
+        /// Seen part, percent.
+        percent: f64,
+        /// Needed part, percent.
+        need: f64,
+    },
+    /// The bound faces are not a plane and two holes.
+    #[error("datum system {id}: the faces bound to its datums are not a plane and two holes")]
+    WrongFaces {
+        /// Id of the datum system.
+        id: String,
+    },
+}
+
+/// A scan aligned on the datums.
+#[derive(Clone, Debug)]
+pub struct DatumAlignment {
+    /// Takes scan coordinates to part coordinates.
+    pub part_from_scan: Motion<PartFrame, ScanFrame>,
+    /// Every point's place at this alignment.
+    pub partition: Partition,
+    /// Point about which `covariance` turns: the nominal place of datum B in datum A, mm.
+    pub centre: Point,
+    /// Covariance of (turn about x, y, z, rad; shift along x, y, z, mm) from the noise of the datum features.
+    pub covariance: [[f64; 6]; 6],
+    /// Largest distance of datum A's surface from its plane, mm.
+    pub plane_residual_mm: f64,
+    /// Distance of datum C from its nominal place along the line from B, which nothing locks, mm, signed.
+    pub clock_residual_mm: f64,
+    /// Rounds until it rested.
+    pub rounds: u32,
+    /// Whether the last round still moved the part by more than [`STILL_MM`].
+    pub settled: bool,
+}
+
+/// The part rests when a round moves none of its corners by more than this, mm.
+pub const STILL_MM: f64 = 1e-5;
+
+/// Rounds after which a part that still moves is reported as it is.
+const MOST_ROUNDS: u32 = 8;
+
+/// Less than this of a datum feature is no datum: a plane seen at one end would tip (common practice, no
+/// source).
+const DATUM_COVERAGE: f64 = 0.5;
+
+/// Everything the datum stage looks at.
+pub struct DatumInput<'a> {
+    /// The nominal.
+    pub nominal: &'a Nominal,
+    /// Its tree.
+    pub tree: &'a SurfaceTree,
+    /// The scan.
+    pub scan: &'a Scan,
+    /// The plan.
+    pub plan: &'a Plan,
+    /// Where its features are.
+    pub faces: &'a FaceMap,
+    /// How points are given to the nominal.
+    pub settings: &'a PartitionSettings,
+    /// Standard deviation of the points' noise, mm.
+    pub noise_mm: f64,
+    /// Edge of the cells by which a plane is fair to its area, mm.
+    pub cell_mm: f64,
+    /// Strip left out along the rims of faces, mm.
+    pub margin_mm: f64,
+}
+
+/// Nominal places of the three datums.
+struct NominalDatums<'a> {
+    plane: &'a BoundFeature,
+    origin: &'a BoundFeature,
+    clock: &'a BoundFeature,
+    normal: Direction,
+    frame: Frame,
+}
+
+/// A right-handed frame: origin, then the directions toward the clocking hole, across, and out of the plane.
+struct Frame {
+    origin: Point,
+    axes: [Vector; 3],
+    length: f64,
+}
+
+impl Frame {
+    fn new(plane_point: Point, normal: Direction, origin: Point, clock: Point) -> Option<Self> {
+        let n = normal.vector();
+        let onto = |p: Point| p - n * (p - plane_point).dot(&n);
+        let (o, c) = (onto(origin), onto(clock));
+        let x = Direction::new(c - o)?.vector();
+        Some(Self { origin: o, axes: [x, n.cross(&x), n], length: (c - o).norm() })
+    }
+}
+
+impl<'a> NominalDatums<'a> {
+    fn new(system: &DatumSystem, faces: &'a FaceMap) -> Option<Self> {
+        let bound = |feature: usize| faces.features.get(feature);
+        let (plane, origin, clock) =
+            (bound(system.plane.feature)?, bound(system.origin.feature)?, bound(system.clock.feature)?);
+        let Some(Carrier::Plane { point, normal }) = plane.carrier else { return None };
+        let Some(Carrier::Cylinder { point: b, .. }) = origin.carrier else { return None };
+        let Some(Carrier::Cylinder { point: c, .. }) = clock.carrier else { return None };
+        Some(Self { plane, origin, clock, normal, frame: Frame::new(point, normal, b, c)? })
+    }
+}
+
+/// Establishes a datum system, beginning at the alignment `start`.
+///
+/// # Errors
+/// A datum feature that was not seen well enough or cannot be associated, or a stop by the caller.
+pub fn establish(
+    run: &Run,
+    input: &DatumInput,
+    system: &DatumSystem,
+    start: Motion<PartFrame, ScanFrame>,
+) -> Result<DatumAlignment, DatumError> {
+    let wrong = || DatumError::WrongFaces { id: system.id.clone() };
+    let datums = NominalDatums::new(system, input.faces).ok_or_else(wrong)?;
+    let rim = Rim::new(input.nominal, &datums.plane.triangles);
+    let reach = 0.5 * input.nominal.mesh().bounds().diagonal();
+    let mut pose = start;
+    for round in 1..=MOST_ROUNDS {
+        run.tell(Stage::Align, f64::from(round) / f64::from(MOST_ROUNDS));
+        let partition = Partition::new(run, input.nominal, input.tree, input.scan, pose, input.settings)?;
+        let measured = associate_all(run, input, system, &datums, &rim, &partition)?;
+        let frame = Frame::new(measured.plane.point, measured.plane.normal, measured.origin.centre, measured.clock.centre)
+            .ok_or_else(wrong)?;
+        let step = onto(&frame, &datums.frame);
+        let turn = step.turn_rad() * reach;
+        let shift = (step.point(&datums.frame.origin) - datums.frame.origin).norm();
+        pose = (step * pose).orthonormalised();
+        let settled = turn + shift < STILL_MM;
+        if settled || round == MOST_ROUNDS {
+            return Ok(DatumAlignment {
+                part_from_scan: pose,
+                partition,
+                centre: datums.frame.origin,
+                covariance: covariance(&measured, &datums.frame),
+                plane_residual_mm: measured.plane.residual_mm,
+                clock_residual_mm: frame.length - datums.frame.length,
+                rounds: round,
+                settled,
+            });
+        }
+    }
+    unreachable!("the last round returns")
+}
+
+struct Measured {
+    plane: AssociatedPlane,
+    origin: AssociatedHole,
+    clock: AssociatedHole,
+}
+
+fn associate_all(
+    run: &Run,
+    input: &DatumInput,
+    system: &DatumSystem,
+    datums: &NominalDatums,
+    rim: &Rim,
+    partition: &Partition,
+) -> Result<Measured, DatumError> {
+    let name = |feature: usize| input.plan.features[feature].id.clone();
+    let unseen = |letter: &str, feature: usize, seen: f64| DatumError::Unseen {
+        letter: letter.into(),
+        feature: name(feature),
+        percent: 100.0 * seen,
+        need: 100.0 * DATUM_COVERAGE,
+    };
+    let a = &system.plane;
+    let face = partition.feature(input.scan, input.nominal, &datums.plane.triangles, rim, input.margin_mm);
+    let seen = Seen::of_surface(
+        run,
+        input.nominal,
+        &datums.plane.triangles,
+        rim,
+        input.margin_mm,
+        &face.points,
+        input.scan.spacing_mm(),
+    )?;
+    if !(seen.fraction >= DATUM_COVERAGE) {
+        return Err(unseen(&a.letter, a.feature, seen.fraction));
+    }
+    let plane = plane_of_face(&face.points, datums.normal, input.cell_mm, input.noise_mm)
+        .map_err(|cause| DatumError::Plane { letter: a.letter.clone(), feature: name(a.feature), cause })?;
+    let mut holes = [(&system.origin, datums.origin), (&system.clock, datums.clock)].into_iter().map(|(datum, bound)| {
+        // Square to datum A, as the second and third datum of a system must be.
+        let found = hole(partition, input.scan, input.nominal, bound, plane.normal, input.noise_mm).map_err(|cause| {
+            DatumError::Hole { letter: datum.letter.clone(), feature: name(datum.feature), cause }
+        })?;
+        if found.seen.fraction >= DATUM_COVERAGE {
+            Ok(found)
+        } else {
+            Err(unseen(&datum.letter, datum.feature, found.seen.fraction))
+        }
+    });
+    let origin = holes.next().expect("two holes")?;
+    let clock = holes.next().expect("two holes")?;
+    drop(holes);
+    Ok(Measured { plane, origin, clock })
+}
+
+/// The motion that brings the measured frame onto the nominal one.
+fn onto(measured: &Frame, nominal: &Frame) -> Motion<PartFrame, PartFrame> {
+    let rotation = Matrix3::from_columns(&nominal.axes) * Matrix3::from_columns(&measured.axes).transpose();
+    let translation = nominal.origin.coords - rotation * measured.origin.coords;
+    Motion::new(rotation, translation).expect("the product of two right-handed orthonormal frames is a rotation")
+}
+
+/// Propagates the covariances of plane and holes to the alignment (JCGM 100:2008, 5.1.2, with the
+/// derivatives of the construction): a height error tips the part about lines in A, an error of B shifts it,
+/// the error of C across the line from B turns it.
+fn covariance(measured: &Measured, nominal: &Frame) -> [[f64; 6]; 6] {
+    let [_, y, n] = nominal.axes;
+    let (pu, pv) = measured.plane.axes;
+    // Columns: height, slope u, slope v of A; B along its two directions; C along its two directions.
+    let mut j = [[0.0; 7]; 6];
+    let mut column = |k: usize, turn: Vector, shift: Vector| {
+        for i in 0..3 {
+            j[i][k] = turn[i];
+            j[3 + i][k] = shift[i];
+        }
+    };
+    let lever = nominal.origin - measured.plane.point;
+    // Slope b along u raises points by b u: the part is turned back about the line across u, so that it sinks by b u.
+    column(0, Vector::zeros(), -n);
+    column(1, -pu.cross(&n), -n * lever.dot(&pu));
+    column(2, -pv.cross(&n), -n * lever.dot(&pv));
+    let (bu, bv) = measured.origin.across;
+    let (cu, cv) = measured.clock.across;
+    for (k, d) in [(3, bu), (4, bv)] {
+        column(k, n * (d.dot(&y) / nominal.length), -d);
+    }
+    for (k, d) in [(5, cu), (6, cv)] {
+        column(k, -n * (d.dot(&y) / nominal.length), Vector::zeros());
+    }
+    let mut input = [[0.0; 7]; 7];
+    for i in 0..3 {
+        for k in 0..3 {
+            input[i][k] = measured.plane.covariance[i][k];
+        }
+    }
+    for (at, h) in [(3, &measured.origin), (5, &measured.clock)] {
+        for i in 0..2 {
+            for k in 0..2 {
+                input[at + i][at + k] = h.covariance[i][k];
+            }
+            input[at + i][at + i] += h.sampling_mm * h.sampling_mm;
+        }
+    }
+    let mut out = [[0.0; 6]; 6];
+    for r in 0..6 {
+        for c in 0..6 {
+            for a in 0..7 {
+                for b in 0..7 {
+                    out[r][c] += j[r][a] * input[a][b] * j[c][b];
+                }
+            }
+        }
+    }
+    out
+}

@@ -1,1 +1,211 @@
-//! (in progress)
+//! Values of characteristics, each with its extremes, uncertainty, noise floor and coverage.
+
+mod flatness;
+mod profile;
+mod round_hole;
+
+use std::collections::BTreeMap;
+
+use crate::conformity::Decided;
+use crate::datum::DatumAlignment;
+use crate::filter::FilterError;
+use crate::geometry::Point;
+use crate::nominal::Nominal;
+use crate::partition::{Partition, Seen};
+use crate::plan::{BoundFeature, Characteristic, FaceMap, Plan, Requirement};
+use crate::record::{Contribution, Coverage, Evaluation, Interval, Limits, Verdict};
+use crate::run::{Run, Stopped};
+use crate::scan::Scan;
+use crate::uncertainty::Budget;
+
+/// What every evaluation looks at.
+pub struct Context<'a> {
+    /// How to stop.
+    pub run: &'a Run<'a>,
+    /// The nominal.
+    pub nominal: &'a Nominal,
+    /// The plan.
+    pub plan: &'a Plan,
+    /// Where its features are.
+    pub faces: &'a FaceMap,
+    /// The scan.
+    pub scan: &'a Scan,
+    /// Standard deviation of the points' noise, mm.
+    pub noise_mm: f64,
+    /// Edge of the cells by which a plane is fair to its area, mm.
+    pub cell_mm: f64,
+    /// Strip left out along the rims of faces, mm.
+    pub margin_mm: f64,
+}
+
+/// The alignment at which a characteristic is evaluated.
+pub enum Aligned<'a> {
+    /// On its datum system.
+    Datums(&'a DatumAlignment),
+    /// Best fit on the surface: for characteristics without datums, whose value does not depend on it.
+    BestFit(&'a Partition),
+    /// Not at all, and why.
+    Failed(String),
+}
+
+impl Aligned<'_> {
+    fn partition(&self) -> Option<&Partition> {
+        match self {
+            Aligned::Datums(d) => Some(&d.partition),
+            Aligned::BestFit(p) => Some(p),
+            Aligned::Failed(_) => None,
+        }
+    }
+}
+
+/// Evaluates one characteristic. What cannot be measured is answered as such, with the reason.
+///
+/// # Errors
+/// Only a stop by the caller.
+pub fn evaluate(context: &Context, characteristic: &Characteristic, aligned: &Aligned) -> Result<Evaluation, Stopped> {
+    let mut evaluation = blank(context.plan, characteristic);
+    let Some(partition) = aligned.partition() else {
+        if let Aligned::Failed(why) = aligned {
+            evaluation.reason.clone_from(why);
+        }
+        return Ok(evaluation);
+    };
+    let Some(bound) = context.faces.features.get(characteristic.feature) else {
+        evaluation.reason = "the feature is not bound to the nominal".into();
+        return Ok(evaluation);
+    };
+    let datums = match aligned {
+        Aligned::Datums(d) => Some(*d),
+        _ => None,
+    };
+    let subject = Subject { context, characteristic, bound, partition, datums };
+    match characteristic.requirement {
+        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => {
+            profile::evaluate(&subject, limit_outside_mm, limit_inside_mm, &mut evaluation)?;
+        }
+        Requirement::Flatness { zone_width_mm, association } => {
+            flatness::evaluate(&subject, zone_width_mm, association, &mut evaluation)?;
+        }
+        Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm } => {
+            let tolerance = upper_deviation_mm - lower_deviation_mm;
+            round_hole::diameter(&subject, nominal_mm, tolerance, &mut evaluation);
+        }
+        Requirement::Position { zone_diameter_mm } => {
+            round_hole::position(&subject, zone_diameter_mm, &mut evaluation);
+        }
+    }
+    Ok(evaluation)
+}
+
+/// One characteristic and all that its evaluation needs.
+struct Subject<'a> {
+    context: &'a Context<'a>,
+    characteristic: &'a Characteristic,
+    bound: &'a BoundFeature,
+    partition: &'a Partition,
+    datums: Option<&'a DatumAlignment>,
+}
+
+/// The evaluation of a characteristic of which nothing is known yet.
+pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
+    let (requirement, limits) = match characteristic.requirement {
+        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => {
+            ("surface_profile", Limits { lower_mm: Some(-limit_inside_mm), upper_mm: Some(limit_outside_mm) })
+        }
+        Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm } => (
+            "diameter",
+            Limits { lower_mm: Some(nominal_mm + lower_deviation_mm), upper_mm: Some(nominal_mm + upper_deviation_mm) },
+        ),
+        Requirement::Position { zone_diameter_mm } => {
+            ("position", Limits { lower_mm: None, upper_mm: Some(zone_diameter_mm) })
+        }
+        Requirement::Flatness { zone_width_mm, .. } => {
+            ("flatness", Limits { lower_mm: None, upper_mm: Some(zone_width_mm) })
+        }
+    };
+    Evaluation {
+        number: characteristic.number.clone(),
+        requirement: requirement.into(),
+        feature: plan.features[characteristic.feature].id.clone(),
+        datum_system: characteristic.datum_system.map(|d| plan.datum_systems[d].id.clone()),
+        required: characteristic.required,
+        class: characteristic.class.clone(),
+        limits,
+        value_mm: None,
+        minimum: None,
+        maximum: None,
+        components: None,
+        interval: None,
+        standard_uncertainty_mm: None,
+        budget: Vec::new(),
+        noise_floor_mm: None,
+        coverage: None,
+        operators: BTreeMap::from([("standard".to_string(), plan.standard_edition.clone())]),
+        verdict: Verdict::NotMeasured,
+        reason: "not measured".into(),
+    }
+}
+
+/// What is missing of a feature, by the plan's needs; `None` when enough was seen.
+fn missing(characteristic: &Characteristic, seen: &Seen) -> Option<String> {
+    let needs = &characteristic.needs;
+    if !(seen.fraction >= needs.coverage) {
+        return Some(format!(
+            "only {:.1} % of the feature was seen, {:.1} % are needed",
+            100.0 * seen.fraction,
+            100.0 * needs.coverage
+        ));
+    }
+    match needs.largest_unseen_disc_mm {
+        Some(most) if !(seen.largest_unseen_disc_mm <= most) => Some(format!(
+            "a place {:.1} mm wide was not seen, at most {most} mm are allowed",
+            seen.largest_unseen_disc_mm
+        )),
+        _ => None,
+    }
+}
+
+/// Writes a decided value into the evaluation. When too little of the feature was seen, what was seen can
+/// still prove that it does not conform, never that it does.
+fn settle(evaluation: &mut Evaluation, value_mm: f64, budget: &Budget, interval: Interval, decided: Decided, missing: Option<String>) {
+    evaluation.standard_uncertainty_mm = Some(budget.combined_mm());
+    evaluation.budget = budget
+        .lines()
+        .iter()
+        .map(|(source, u)| Contribution { source: source.word().into(), standard_uncertainty_mm: *u })
+        .collect();
+    match missing {
+        Some(reason) if decided.verdict != Verdict::DoesNotConform => {
+            evaluation.verdict = Verdict::NotMeasured;
+            evaluation.reason = reason;
+        }
+        other => {
+            evaluation.value_mm = Some(value_mm);
+            evaluation.interval = Some(interval);
+            evaluation.verdict = decided.verdict;
+            evaluation.reason = match other {
+                Some(missing) => format!("{}; and {missing}", decided.reason),
+                None => decided.reason,
+            };
+        }
+    }
+}
+
+fn coverage(seen: &Seen, points: usize) -> Coverage {
+    Coverage { fraction: seen.fraction, largest_unseen_disc_mm: seen.largest_unseen_disc_mm, points: points as u64 }
+}
+
+fn filter_words(nesting_index_mm: f64) -> String {
+    format!("Gaussian, nesting index {nesting_index_mm} mm, first-order regression at edges")
+}
+
+fn sparse(error: FilterError) -> Result<String, Stopped> {
+    match error {
+        FilterError::Stopped(stopped) => Err(stopped),
+        other @ FilterError::TooSparse { .. } => Ok(other.to_string()),
+    }
+}
+
+fn place(p: &Point) -> [f64; 3] {
+    [p.x, p.y, p.z]
+}

@@ -1,1 +1,8 @@
-//! (in progress)
+//! Filtering of deviations on a curved, trimmed surface, and what noise would do to the result.
+//!
+//! An extreme or a contact taken on raw points measures the noise of the scanner. Every operator that
+//! takes one therefore works on values filtered here.
+
+mod gaussian;
+
+pub use gaussian::{Extremes, FilterError, Filtered, Gaussian, Rehearsal};

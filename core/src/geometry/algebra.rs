@@ -2,47 +2,61 @@
 
 use super::{Matrix3, Vector};
 
-/// Eigenvalues (ascending) and unit eigenvectors of a symmetric 3 x 3 matrix, by cyclic Jacobi
-/// rotations: slow and exact to rounding. Golub and Van Loan, Matrix Computations, 4th ed., 8.5.
+/// Eigenvalues (ascending) and unit eigenvectors of a symmetric 3 x 3 matrix; see [`symmetric_eigen`].
 pub fn symmetric_eigen3(m: &Matrix3) -> ([f64; 3], [Vector; 3]) {
+    let rows = std::array::from_fn(|i| std::array::from_fn(|j| m[(i, j)]));
+    let (values, vectors) = symmetric_eigen(&rows);
+    (values, vectors.map(Vector::from))
+}
+
+/// Eigenvalues (ascending) and unit eigenvectors of a symmetric N x N matrix, by cyclic Jacobi
+/// rotations: slow and exact to rounding. Golub and Van Loan, Matrix Computations, 4th ed., 8.5.
+pub fn symmetric_eigen<const N: usize>(m: &[[f64; N]; N]) -> ([f64; N], [[f64; N]; N]) {
     let mut a = *m;
-    let mut v = Matrix3::identity();
+    let mut v: [[f64; N]; N] = std::array::from_fn(|i| std::array::from_fn(|j| if i == j { 1.0 } else { 0.0 }));
     for _ in 0..60 {
-        let off = a[(0, 1)] * a[(0, 1)] + a[(0, 2)] * a[(0, 2)] + a[(1, 2)] * a[(1, 2)];
+        let mut off = 0.0;
+        for i in 0..N {
+            for j in i + 1..N {
+                off += a[i][j] * a[i][j];
+            }
+        }
         if off == 0.0 || off.is_nan() {
             break;
         }
-        for (p, q) in [(0, 1), (0, 2), (1, 2)] {
-            let apq = a[(p, q)];
-            if apq == 0.0 {
-                continue;
-            }
-            let theta = (a[(q, q)] - a[(p, p)]) / (2.0 * apq);
-            let t = theta.signum() / (theta.abs() + (theta * theta + 1.0).sqrt());
-            let c = 1.0 / (t * t + 1.0).sqrt();
-            let s = t * c;
-            for k in 0..3 {
-                let (akp, akq) = (a[(k, p)], a[(k, q)]);
-                a[(k, p)] = c * akp - s * akq;
-                a[(k, q)] = s * akp + c * akq;
-            }
-            for k in 0..3 {
-                let (apk, aqk) = (a[(p, k)], a[(q, k)]);
-                a[(p, k)] = c * apk - s * aqk;
-                a[(q, k)] = s * apk + c * aqk;
-            }
-            a[(p, q)] = 0.0;
-            a[(q, p)] = 0.0;
-            for k in 0..3 {
-                let (vkp, vkq) = (v[(k, p)], v[(k, q)]);
-                v[(k, p)] = c * vkp - s * vkq;
-                v[(k, q)] = s * vkp + c * vkq;
+        for p in 0..N {
+            for q in p + 1..N {
+                let apq = a[p][q];
+                if apq == 0.0 {
+                    continue;
+                }
+                let theta = (a[q][q] - a[p][p]) / (2.0 * apq);
+                let t = theta.signum() / (theta.abs() + (theta * theta + 1.0).sqrt());
+                let c = 1.0 / (t * t + 1.0).sqrt();
+                let s = t * c;
+                for row in &mut a {
+                    let (x, y) = (row[p], row[q]);
+                    row[p] = c * x - s * y;
+                    row[q] = s * x + c * y;
+                }
+                for k in 0..N {
+                    let (x, y) = (a[p][k], a[q][k]);
+                    a[p][k] = c * x - s * y;
+                    a[q][k] = s * x + c * y;
+                }
+                a[p][q] = 0.0;
+                a[q][p] = 0.0;
+                for row in &mut v {
+                    let (x, y) = (row[p], row[q]);
+                    row[p] = c * x - s * y;
+                    row[q] = s * x + c * y;
+                }
             }
         }
     }
-    let mut order = [0usize, 1, 2];
-    order.sort_by(|&i, &j| a[(i, i)].total_cmp(&a[(j, j)]));
-    (order.map(|i| a[(i, i)]), order.map(|i| v.column(i).into_owned()))
+    let mut order: [usize; N] = std::array::from_fn(|i| i);
+    order.sort_by(|&i, &j| a[i][i].total_cmp(&a[j][j]));
+    (order.map(|i| a[i][i]), order.map(|i| std::array::from_fn(|k| v[k][i])))
 }
 
 /// Cholesky factor of a symmetric positive definite N x N matrix (N at most about ten).
@@ -107,5 +121,45 @@ impl<const N: usize> Cholesky<N> {
             }
         }
         inv
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::random::Random;
+
+    #[test]
+    fn eigenvectors_are_orthonormal_and_give_the_matrix_back() {
+        let mut random = Random::seeded(11);
+        for _ in 0..50 {
+            let mut m = [[0.0; 6]; 6];
+            for i in 0..6 {
+                for j in 0..=i {
+                    m[i][j] = random.normal();
+                    m[j][i] = m[i][j];
+                }
+            }
+            let (values, vectors) = symmetric_eigen(&m);
+            assert!(values.windows(2).all(|w| w[0] <= w[1]));
+            for i in 0..6 {
+                for j in 0..6 {
+                    let back: f64 = (0..6).map(|k| values[k] * vectors[k][i] * vectors[k][j]).sum();
+                    assert!((back - m[i][j]).abs() < 1e-13);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn cholesky_solves_and_refuses_what_is_singular() {
+        let a = [[4.0, 1.0, 0.5], [1.0, 3.0, 0.2], [0.5, 0.2, 2.0]];
+        let x = Cholesky::new(&a).unwrap().solve(&[1.0, 2.0, 3.0]);
+        for i in 0..3 {
+            let b: f64 = (0..3).map(|j| a[i][j] * x[j]).sum();
+            assert!((b - (i as f64 + 1.0)).abs() < 1e-14);
+        }
+        assert!(Cholesky::new(&[[1.0, 1.0], [1.0, 1.0]]).is_none());
+        assert!(Cholesky::new(&[[f64::NAN, 0.0], [0.0, 1.0]]).is_none());
     }
 }

@@ -14,7 +14,7 @@ pub mod sum;
 mod triangle;
 
 pub use aabb::Aabb;
-pub use algebra::{Cholesky, symmetric_eigen3};
+pub use algebra::{Cholesky, symmetric_eigen, symmetric_eigen3};
 pub use direction::Direction;
 pub use mesh::{MeshError, TriangleMesh};
 pub use motion::{Frame, Motion, PartFrame, ScanFrame};

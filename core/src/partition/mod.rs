@@ -1,1 +1,171 @@
-//! (in progress)
+//! Which points of the scan belong to which feature.
+//!
+//! A point belongs to the nearest place of the nominal whose normal agrees with its own, within reach; it
+//! is left out near the rim of its feature, where scanners round edges and neighbours mix.
+
+mod coverage;
+mod rim;
+
+use rayon::prelude::*;
+
+use crate::geometry::sum::CHUNK;
+use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
+use crate::nominal::Nominal;
+use crate::run::{Run, Stage, Stopped};
+use crate::scan::Scan;
+use crate::search::SurfaceTree;
+
+pub use coverage::{Seen, turn_seen};
+pub use rim::Rim;
+
+/// How points are given to the nominal.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PartitionSettings {
+    /// Points further from the nominal than this belong to nothing, mm.
+    pub reach_mm: f64,
+    /// Least cosine between a point's normal and the nominal's.
+    pub min_cos: f64,
+}
+
+/// For every point of a scan its place on the nominal, at one alignment.
+#[derive(Clone, Debug)]
+pub struct Partition {
+    /// The alignment used.
+    pub part_from_scan: Motion<PartFrame, ScanFrame>,
+    /// Nearest triangle, or [`NOTHING`].
+    triangle: Vec<u32>,
+    /// Signed distance along the nominal's normal, mm, positive outside the material.
+    deviation_mm: Vec<f64>,
+    unexplained: usize,
+}
+
+/// Marks a point that belongs to no triangle.
+const NOTHING: u32 = u32::MAX;
+
+/// A point that belongs to a feature.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MeasuredPoint {
+    /// Index in the scan.
+    pub index: u32,
+    /// Place in the part's axes, mm.
+    pub point: Point,
+    /// Nearest triangle of the nominal.
+    pub triangle: u32,
+    /// Signed distance along the nominal's normal, mm, positive outside the material.
+    pub deviation_mm: f64,
+}
+
+/// A feature as it was seen.
+#[derive(Clone, Debug, Default)]
+pub struct MeasuredFeature {
+    /// Its points, in the order of the scan.
+    pub points: Vec<MeasuredPoint>,
+    /// Points left out near the rim.
+    pub near_rim: usize,
+}
+
+impl Partition {
+    /// Gives every point of `scan` to the nominal.
+    ///
+    /// # Errors
+    /// Only a stop by the caller.
+    pub fn new(
+        run: &Run,
+        nominal: &Nominal,
+        tree: &SurfaceTree,
+        scan: &Scan,
+        part_from_scan: Motion<PartFrame, ScanFrame>,
+        settings: &PartitionSettings,
+    ) -> Result<Self, Stopped> {
+        run.tell(Stage::Partition, 0.0);
+        let normals = scan.normals();
+        let parts: Result<Vec<Vec<(u32, f64)>>, Stopped> = scan
+            .points()
+            .par_chunks(CHUNK)
+            .enumerate()
+            .map(|(c, chunk)| {
+                run.check()?;
+                let place = |(k, scanned): (usize, &Point)| {
+                    let p = part_from_scan.point(scanned);
+                    let foot = match normals {
+                        Some(n) => {
+                            let n = part_from_scan.direction(n[c * CHUNK + k]);
+                            tree.nearest_facing(&p, n, settings.min_cos, settings.reach_mm)
+                        }
+                        None => tree.nearest(&p, settings.reach_mm),
+                    };
+                    let found = foot.and_then(|f| Some((f, nominal.mesh().normal(f.triangle)?)));
+                    let Some((foot, normal)) = found else { return (NOTHING, 0.0) };
+                    // At an edge between two facets the distance, not its part along one facet's normal.
+                    let along = (p - foot.point).dot(&normal.vector());
+                    (foot.triangle, if along < 0.0 { -foot.distance } else { foot.distance })
+                };
+                Ok(chunk.iter().enumerate().map(place).collect())
+            })
+            .collect();
+        let mut all = Self {
+            part_from_scan,
+            triangle: Vec::with_capacity(scan.points().len()),
+            deviation_mm: Vec::with_capacity(scan.points().len()),
+            unexplained: 0,
+        };
+        for part in parts? {
+            for (triangle, deviation) in part {
+                all.unexplained += usize::from(triangle == NOTHING);
+                all.triangle.push(triangle);
+                all.deviation_mm.push(deviation);
+            }
+        }
+        run.tell(Stage::Partition, 1.0);
+        Ok(all)
+    }
+
+    /// Points that belong to nothing within reach.
+    pub fn unexplained(&self) -> usize {
+        self.unexplained
+    }
+
+    /// Every point with a place on the nominal, in the scan's order.
+    pub fn placed<'a>(&'a self, scan: &'a Scan) -> impl Iterator<Item = MeasuredPoint> + 'a {
+        self.triangle.iter().enumerate().filter(|(_, t)| **t != NOTHING).map(|(i, &triangle)| MeasuredPoint {
+            index: i as u32,
+            point: self.part_from_scan.point(&scan.points()[i]),
+            triangle,
+            deviation_mm: self.deviation_mm[i],
+        })
+    }
+
+    /// The points on the triangles of a feature, but for those nearer to its rim than `margin_mm`.
+    pub fn feature(&self, scan: &Scan, nominal: &Nominal, triangles: &[u32], rim: &Rim, margin_mm: f64) -> MeasuredFeature {
+        let mut member = vec![false; nominal.mesh().triangles().len()];
+        for &t in triangles {
+            member[t as usize] = true;
+        }
+        let mut found = MeasuredFeature::default();
+        for p in self.placed(scan) {
+            if !member[p.triangle as usize] {
+                continue;
+            }
+            if rim.nearer_than(&self.foot(&p, nominal), margin_mm) {
+                found.near_rim += 1;
+            } else {
+                found.points.push(p);
+            }
+        }
+        found
+    }
+
+    /// The place on the nominal under a measured point.
+    fn foot(&self, p: &MeasuredPoint, nominal: &Nominal) -> Point {
+        let [a, b, c] = nominal.mesh().corners(p.triangle);
+        crate::geometry::closest_point_on_triangle(&p.point, &a, &b, &c)
+    }
+}
+
+/// The nominal's normals at measured points.
+pub fn normals_under(nominal: &Nominal, points: &[MeasuredPoint]) -> Vec<Direction> {
+    points
+        .iter()
+        .map(|p| nominal.mesh().normal(p.triangle).expect("points are only given to triangles with a normal"))
+        .collect()
+}

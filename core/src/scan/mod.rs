@@ -1,6 +1,44 @@
 //! A scan in millimetres, with normals where they are known.
 
+mod normals;
+mod repeats;
+#[cfg(test)]
+mod tests;
+
 use crate::geometry::{Direction, Point};
+use crate::read::RawScan;
+use crate::run::{CHECK_EVERY, Run, Stopped};
+
+/// Why a file's points are no scan.
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+pub enum ScanError {
+    /// Nothing to measure.
+    #[error("the scan has no points: check what was exported")]
+    NoPoints,
+    /// Lists of the raw scan that do not belong together. Readers do not make such.
+    #[error("the scan has {points} points but {normals} normals, or triangles beyond its points")]
+    Inconsistent {
+        /// How many points.
+        points: usize,
+        /// How many normals.
+        normals: usize,
+    },
+    /// A coordinate that is no number or too far out for anything that is scanned.
+    #[error(
+        "point {point} (from 0) lies more than {FURTHEST_MM} mm from the origin or nowhere: check the length unit, and move the scan to its origin"
+    )]
+    TooFar {
+        /// Number of the point.
+        point: usize,
+    },
+    /// The caller asked to stop.
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
+}
+
+/// Ten kilometres: coordinates beyond it hold no micrometre detail in 32 bits, and squares and products
+/// of anything below are far from the limits of 64 bits.
+pub(crate) const FURTHEST_MM: f64 = 1e7;
 
 /// The length unit of a file, as its sender states it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -41,6 +79,49 @@ pub struct Scan {
 }
 
 impl Scan {
+    /// Takes a file's points into mm. Of repeated points the first stays; normals come from the
+    /// triangles where there are any, else from the file; where only some points have a usable normal,
+    /// the others are dropped.
+    pub fn new(raw: RawScan, unit: LengthUnit, run: &Run) -> Result<Self, ScanError> {
+        let RawScan { mut points, normals, triangles } = raw;
+        if points.is_empty() {
+            return Err(ScanError::NoPoints);
+        }
+        let given = points.len();
+        let in_range = triangles.iter().flatten().all(|&c| (c as usize) < given);
+        if !in_range || normals.as_ref().is_some_and(|n| n.len() != given) || given > u32::MAX as usize / 4 {
+            return Err(ScanError::Inconsistent { points: given, normals: normals.map_or(0, |n| n.len()) });
+        }
+        let mm = unit.mm();
+        for (i, p) in points.iter_mut().enumerate() {
+            if i % CHECK_EVERY == 0 {
+                run.check()?;
+            }
+            // Adding zero turns -0 into 0, so that equal coordinates have equal bits.
+            *p = Point::from((p.coords * mm).add_scalar(0.0));
+            if !p.iter().all(|c| c.abs() <= FURTHEST_MM) {
+                return Err(ScanError::TooFar { point: i });
+            }
+        }
+        let sorted = repeats::sorted(&points);
+        run.check()?;
+        let first = repeats::first_of_each(&points, &sorted);
+        let spacing_mm = repeats::spacing_mm(&points, &sorted, &first, run)?;
+        drop(sorted);
+        let mut found = normals::of_triangles(&points, &triangles, &first, run)?;
+        drop(triangles);
+        if found.is_none()
+            && let Some(file) = normals
+        {
+            found = normals::of_file(&file, &first);
+        }
+        let keep = |i: &usize| first[*i] as usize == *i && found.as_ref().is_none_or(|n| n[*i].is_some());
+        let kept: Vec<usize> = (0..given).filter(keep).collect();
+        let normals = found.map(|n| kept.iter().filter_map(|&i| n[i]).collect());
+        let points: Vec<Point> = kept.iter().map(|&i| points[i]).collect();
+        Ok(Self { dropped: given - points.len(), points, normals, spacing_mm })
+    }
+
     /// All points, mm.
     pub fn points(&self) -> &[Point] {
         &self.points
@@ -50,7 +131,8 @@ impl Scan {
     pub fn normals(&self) -> Option<&[Direction]> {
         self.normals.as_deref()
     }
-    /// Median distance from a point to its nearest neighbour, mm.
+    /// Median distance from a point to its nearest other point, mm, over a fixed sample; 0 for a single
+    /// point, which has no neighbour.
     pub fn spacing_mm(&self) -> f64 {
         self.spacing_mm
     }

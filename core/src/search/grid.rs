@@ -70,6 +70,11 @@ impl PointGrid {
         grid
     }
 
+    /// The indices of each occupied cell's points, ascending within a cell; the cells in a fixed order.
+    pub fn cells(&self) -> impl Iterator<Item = &[u32]> {
+        (0..self.keys.len()).map(|c| &self.order[self.starts[c] as usize..self.starts[c + 1] as usize])
+    }
+
     fn key(&self, c: [u64; 3]) -> u64 {
         (c[2] * self.size[1] + c[1]) * self.size[0] + c[0]
     }
@@ -126,6 +131,15 @@ impl PointGrid {
         });
         best.map(|(i, d2)| (i, d2.sqrt()))
     }
+}
+
+/// Indices of some of the `points`, ascending: in each cube of edge `cell_mm` that holds any, the one with
+/// the lowest index. What remains is about equally dense everywhere, so that dense patches do not pull.
+pub fn thin(points: &[Point], cell_mm: f64) -> Vec<u32> {
+    let grid = PointGrid::new(points, cell_mm);
+    let mut kept: Vec<u32> = grid.cells().map(|cell| cell[0]).collect();
+    kept.sort_unstable();
+    kept
 }
 
 #[cfg(test)]

@@ -3,5 +3,5 @@
 mod grid;
 mod tree;
 
-pub use grid::PointGrid;
+pub use grid::{PointGrid, thin};
 pub use tree::SurfaceTree;

@@ -1,0 +1,266 @@
+//! The orthogonal least-squares cylinder.
+
+use super::circle::{Round, algebraic, carried, one_minus};
+use super::levenberg::{Ended, Model, Sums, minimise};
+use super::{
+    FitError, Freedom, LARGEST_RADIUS_SHARE, LARGEST_TURN_RAD, Residuals, Shape, centred, noise, signed, unit,
+};
+use crate::geometry::{Cholesky, Direction, Matrix3, Point, Vector, math, random::Random, symmetric_eigen3};
+
+/// The cylinder with the least sum of squared radial distances.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CylinderFit {
+    /// The point of the axis nearest to the points' centroid, mm.
+    pub point: Point,
+    /// Axis; its largest component is positive (the first of equal ones).
+    pub axis: Direction,
+    /// Two directions that make a right-handed triple with the axis ([`Direction::frame`]).
+    pub across: [Direction; 2],
+    /// Radius, mm.
+    pub radius_mm: f64,
+    /// Number of points.
+    pub points: usize,
+    /// Root mean square residual, mm (divisor: number of points).
+    pub rms_mm: f64,
+    /// Smallest residual (negative: inside), mm, and the index of its point.
+    pub low: (f64, usize),
+    /// Largest residual (positive: outside), mm, and the index of its point.
+    pub high: (f64, usize),
+    /// Inverse of J'J for: tilt of the axis towards `across[0]` and towards `across[1]` (rad), `point`
+    /// along `across[0]` and along `across[1]` (mm), radius (mm).
+    pub unit_covariance: [[f64; 5]; 5],
+}
+
+impl CylinderFit {
+    /// Diameter, mm.
+    pub fn diameter_mm(&self) -> f64 {
+        2.0 * self.radius_mm
+    }
+
+    /// Distance of `p` from the axis, mm, never negative.
+    pub fn distance_from_axis(&self, p: &Point) -> f64 {
+        (p - self.point).cross(&self.axis.vector()).norm()
+    }
+
+    /// Standard deviation of the noise the residuals show, mm.
+    pub fn noise_mm(&self) -> Option<f64> {
+        noise(self.rms_mm, self.points, 5)
+    }
+}
+
+/// Directions tried on the half sphere: about 7 degrees apart.
+const DIRECTIONS: usize = 400;
+/// Points that judge the starts; the end is always fitted to all points.
+const JUDGES: usize = 600;
+/// Starts that are refined; sets of a few points have many valleys, so they get more.
+const STARTS: usize = 16;
+const STARTS_OF_FEW: usize = 48;
+/// Starts closer than this are one start, rad (about the spacing of the directions).
+const APART_RAD: f64 = 0.12;
+
+/// Fits a cylinder to at least six points, mm. (Five determine one only up to a choice among several.)
+///
+/// Starts of its own: for each of a cover of directions the algebraic circle through the points seen along
+/// it; the best few are refined by Levenberg-Marquardt on five parameters and the least sum of squares
+/// counts. Search over the half sphere: Eberly, "Fitting 3D data with a cylinder", 2003 (idea, from
+/// memory); residual and derivatives: Shakarji, J. Res. NIST 103(6), 1998, section on cylinders.
+///
+/// # Errors
+/// [`FitError::Undetermined`] for coincident, collinear and coplanar points, for patches whose residuals
+/// leave axis or radius open, and where two cylinders in different directions fit equally well.
+pub fn cylinder(points: &[Point]) -> Result<CylinderFit, FitError> {
+    let free = |freedom| FitError::Undetermined { shape: Shape::Cylinder, freedom };
+    let mut cloud = centred(Shape::Cylinder, 6, points)?;
+    let scale = cloud.reach_mm;
+    for o in &mut cloud.offsets {
+        *o /= scale;
+    }
+    let all = &cloud.offsets;
+    let floor = cloud.floor_mm / scale;
+    let axes = principal_axes(all);
+    if !(spread(all, &axes[1]) > floor.max(1e-12)) {
+        return Err(free(Freedom::Collinear));
+    }
+    if !(spread(all, &axes[0]) > floor.max(1e-12)) {
+        // A plane is the limit of ever larger cylinders.
+        return Err(free(Freedom::Radius));
+    }
+
+    let judges = sample(all);
+    let keep = if all.len() <= 30 { STARTS_OF_FEW } else { STARTS };
+    let mut ends: Vec<Ended<Tube, 5>> =
+        starts(&judges, &axes, keep).into_iter().map(|tube| minimise(tube, &judges, 80)).collect();
+    ends.retain(|end| end.model.radius < LARGEST_RADIUS);
+    ends.sort_by(|a, b| a.sums.square.total_cmp(&b.sums.square));
+    let best = ends.first().ok_or(free(Freedom::Radius))?;
+    let rms = |square: f64| (square / judges.len() as f64).sqrt();
+    let (axis, limit) = (best.model.axis, rms(best.sums.square) * (1.0 + 1e-6) + floor);
+    let rival = ends.iter().any(|end| {
+        rms(end.sums.square) <= limit && end.model.axis.cross(&axis).norm() > 0.5 * LARGEST_TURN_RAD
+    });
+
+    let mut ended = minimise(best.model.clone(), all, 500);
+    ended.model.axis = signed(ended.model.axis);
+    let tube = ended.model;
+    let sums = Sums::of(&tube, all);
+    let cov = tube.covariance(&sums).ok_or(free(Freedom::Radius))?;
+    let sigma =
+        (sums.square / (all.len() - 5) as f64).sqrt().max(floor + 4.0 * f64::EPSILON * tube.radius);
+    if !(sigma * cov[4][4].sqrt() <= LARGEST_RADIUS_SHARE * tube.radius) {
+        return Err(free(Freedom::Radius));
+    }
+    if !(sigma * (cov[0][0] + cov[1][1]).sqrt() <= LARGEST_TURN_RAD) {
+        return Err(free(Freedom::Turns));
+    }
+    if rival {
+        return Err(free(Freedom::Ambiguous));
+    }
+    if !ended.settled {
+        return Err(FitError::NotSettled { shape: Shape::Cylinder, steps: ended.steps });
+    }
+
+    let residuals = Residuals::of(all, |q| tube.row(q).0);
+    let axis = unit(tube.axis);
+    let (a, b) = axis.frame();
+    let mut unit_covariance = cov;
+    for (i, row) in unit_covariance.iter_mut().enumerate() {
+        for (j, v) in row.iter_mut().enumerate() {
+            // Lengths by lengths keep their value; each tilt is per length.
+            *v /= if i < 2 { scale } else { 1.0 } * if j < 2 { scale } else { 1.0 };
+        }
+    }
+    Ok(CylinderFit {
+        point: cloud.centre + tube.point * scale,
+        axis,
+        across: [unit(a), unit(b)],
+        radius_mm: tube.radius * scale,
+        points: points.len(),
+        rms_mm: residuals.rms(points.len()) * scale,
+        low: (residuals.low.0 * scale, residuals.low.1),
+        high: (residuals.high.0 * scale, residuals.high.1),
+        unit_covariance,
+    })
+}
+
+/// Radius, in sizes of the point set, beyond which a tube counts as a plane.
+const LARGEST_RADIUS: f64 = 1e5;
+
+/// Principal axes of centred points, thinnest first.
+fn principal_axes(points: &[Vector]) -> [Vector; 3] {
+    let scatter = points.iter().fold(Matrix3::zeros(), |s, p| s + p * p.transpose());
+    symmetric_eigen3(&scatter).1
+}
+
+/// Root mean square extent along a direction.
+fn spread(points: &[Vector], along: &Vector) -> f64 {
+    let total: f64 = points.iter().map(|p| p.dot(along) * p.dot(along)).sum();
+    (total / points.len() as f64).sqrt()
+}
+
+/// At most [`JUDGES`] of the points, drawn with a fixed seed: a fixed stride could keep one row of a grid.
+fn sample(points: &[Vector]) -> Vec<Vector> {
+    if points.len() <= JUDGES {
+        return points.to_vec();
+    }
+    let mut random = Random::seeded(1);
+    (0..JUDGES).map(|_| points[random.below(points.len())]).collect()
+}
+
+/// The best tubes over all directions, no two of them nearly parallel.
+fn starts(judges: &[Vector], principal: &[Vector; 3], keep: usize) -> Vec<Tube> {
+    // A spiral with the golden angle covers the half sphere evenly. Common practice, no source.
+    const GOLDEN_ANGLE: f64 = 2.399_963_229_728_653;
+    let mut directions: Vec<Direction> = principal.iter().filter_map(|v| Direction::new(*v)).collect();
+    directions.extend((0..DIRECTIONS).filter_map(|i| {
+        let z = (i as f64 + 0.5) / DIRECTIONS as f64;
+        let ring = (1.0 - z * z).sqrt();
+        let angle = GOLDEN_ANGLE * i as f64;
+        Direction::new(Vector::new(ring * math::cos(angle), ring * math::sin(angle), z))
+    }));
+    let mut found: Vec<(f64, Tube)> = Vec::new();
+    for axis in directions {
+        let (a, b) = axis.frame();
+        let flat: Vec<[f64; 2]> = judges.iter().map(|o| [o.dot(&a), o.dot(&b)]).collect();
+        let cost = |r: &Round| flat.iter().map(|q| r.row(q).0).map(|d| d * d).sum::<f64>();
+        for round in algebraic(&flat).into_iter().filter(|r| r.radius < LARGEST_RADIUS) {
+            let point = a * round.centre[0] + b * round.centre[1];
+            found.push((cost(&round), Tube { axis: axis.vector(), point, radius: round.radius }));
+        }
+    }
+    found.sort_by(|x, y| x.0.total_cmp(&y.0));
+    let mut chosen: Vec<Tube> = Vec::new();
+    for (_, tube) in found {
+        if chosen.iter().all(|c| c.axis.cross(&tube.axis).norm() > APART_RAD) {
+            chosen.push(tube);
+            if chosen.len() == keep {
+                break;
+            }
+        }
+    }
+    chosen
+}
+
+/// A cylinder about points that are centred and of size one; `point` is the foot of the origin.
+#[derive(Clone, Debug)]
+struct Tube {
+    axis: Vector,
+    point: Vector,
+    radius: f64,
+}
+
+impl Tube {
+    /// Unit vectors across: from the axis towards the points, and the one that completes the triple.
+    fn across(&self) -> (Vector, Vector) {
+        let u = if self.point.norm() > 1e-9 {
+            -self.point.normalize()
+        } else {
+            unit(self.axis).frame().0
+        };
+        (u, self.axis.cross(&u))
+    }
+
+    /// Inverse of J'J by the parameters that [`CylinderFit::unit_covariance`] states, at size one.
+    fn covariance(&self, sums: &Sums<5>) -> Option<[[f64; 5]; 5]> {
+        let inverse = Cholesky::new(&sums.normal)?.inverse();
+        let (u, v) = self.across();
+        let (a, b) = unit(self.axis).frame();
+        let mut t = [[0.0; 5]; 5];
+        for at in [0, 2] {
+            t[at][at] = u.dot(&a);
+            t[at][at + 1] = v.dot(&a);
+            t[at + 1][at] = u.dot(&b);
+            t[at + 1][at + 1] = v.dot(&b);
+        }
+        t[4][2] = -1.0;
+        t[4][4] = 1.0;
+        Some(carried(&t, &inverse))
+    }
+}
+
+/// The local parameters are: tilts towards the two vectors across, the axis moved towards the points while
+/// the middle of the patch stays (the radius shrinks by as much), the axis moved across, the radius.
+impl Model<5> for Tube {
+    type Item = Vector;
+
+    fn row(&self, q: &Vector) -> (f64, [f64; 5]) {
+        let (u, v) = self.across();
+        let d = q - self.point;
+        let (x, y, along) = (d.dot(&u), d.dot(&v), q.dot(&self.axis));
+        let length = (x * x + y * y).sqrt();
+        if length == 0.0 {
+            return (-self.radius, [0.0, 0.0, 1.0, 0.0, -1.0]);
+        }
+        let (cos, sin) = (x / length, y / length);
+        (length - self.radius, [-along * cos, -along * sin, one_minus(cos, sin), -sin, -1.0])
+    }
+
+    fn moved(&self, step: &[f64; 5]) -> Option<Self> {
+        let (u, v) = self.across();
+        let axis = Direction::new(self.axis + u * step[0] + v * step[1])?.vector();
+        let moved = self.point + u * step[2] + v * step[3];
+        let point = moved - axis * axis.dot(&moved);
+        let radius = self.radius + step[4] - step[2];
+        // Twice the limit, so that a walk towards a plane is seen to pass it.
+        (radius > 0.0 && radius < 2.0 * LARGEST_RADIUS).then_some(Self { axis, point, radius })
+    }
+}

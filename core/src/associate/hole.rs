@@ -1,0 +1,148 @@
+//! A round hole from the points of its wall.
+
+use crate::geometry::{Direction, Point, Vector};
+use crate::nominal::{Carrier, Nominal};
+use crate::partition::{Partition, Seen, turn_seen};
+use crate::plan::BoundFeature;
+use crate::scan::Scan;
+
+use super::{FitError, circle};
+
+/// Why a hole could not be associated.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum HoleError {
+    /// The bound face is no cylinder.
+    #[error("the face bound to the hole is not a cylinder")]
+    NoCylinder,
+    /// Too few points on the wall.
+    #[error("only {got} points lie on the wall of the hole; at least {need} are needed: scan it from a slant")]
+    TooFewPoints {
+        /// Points needed.
+        need: usize,
+        /// Points there.
+        got: usize,
+    },
+    /// The circle could not be associated.
+    #[error(transparent)]
+    Fit(#[from] FitError),
+}
+
+/// A hole associated with the points of its wall.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AssociatedHole {
+    /// Centre, at the middle of the nominal wall's depth, mm.
+    pub centre: Point,
+    /// Direction along which the wall was projected.
+    pub axis: Direction,
+    /// Directions across the axis in which `covariance` is told.
+    pub across: (Vector, Vector),
+    /// Radius, mm.
+    pub radius_mm: f64,
+    /// Covariance of (centre along the first direction across, along the second, radius), mm2, from the
+    /// scatter of the wall's points.
+    pub covariance: [[f64; 3]; 3],
+    /// Standard uncertainty from form seen at few places, mm, of each of the three.
+    pub sampling_mm: f64,
+    /// Root mean square distance of the points from the circle, mm.
+    pub rms_mm: f64,
+    /// Points used.
+    pub points: usize,
+    /// Points left out because they stand off the wall.
+    pub left_out: usize,
+    /// How much of the turn was seen.
+    pub seen: Seen,
+    /// Nominal depth of the wall, mm.
+    pub depth_mm: f64,
+}
+
+/// Fewer points on a wall do not tell noise from form.
+const MIN_POINTS: usize = 12;
+
+/// Points this many robust standard deviations off the wall are burrs, threads of fibre or neighbours.
+const OFF_WALL: f64 = 6.0;
+
+/// Form repeats within about this length along the wall, so places closer together are no new evidence,
+/// mm: the nesting index in common use on moulded surfaces (common practice, no source).
+const FORM_LENGTH_MM: f64 = 2.5;
+
+/// Associates a hole with the wall points of a partition: projected along `axis` (for a wall shorter than its
+/// diameter the wall itself cannot tell its axis), then a least-squares circle. The ends of the wall are
+/// left out, where scanners round the arris.
+///
+/// # Errors
+/// Too few points, or points that do not determine a circle.
+pub fn hole(
+    partition: &Partition,
+    scan: &Scan,
+    nominal: &Nominal,
+    bound: &BoundFeature,
+    axis: Direction,
+    noise_mm: f64,
+) -> Result<AssociatedHole, HoleError> {
+    let Some(Carrier::Cylinder { point, axis: nominal_axis, radius_mm, .. }) = bound.carrier else {
+        return Err(HoleError::NoCylinder);
+    };
+    let along = |p: &Point| (p - point).dot(&nominal_axis.vector());
+    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+    let mut member = vec![false; nominal.mesh().triangles().len()];
+    for &t in &bound.triangles {
+        member[t as usize] = true;
+        for corner in nominal.mesh().corners(t) {
+            low = low.min(along(&corner));
+            high = high.max(along(&corner));
+        }
+    }
+    let depth = high - low;
+    // A tenth of the depth at each end, but at least 0.3 mm (what scanners round) and at most a quarter.
+    let margin = (0.1 * depth).max(0.3).min(0.25 * depth);
+    let wall: Vec<Point> = partition
+        .placed(scan)
+        .filter(|p| member[p.triangle as usize])
+        .map(|p| p.point)
+        .filter(|p| (low + margin..=high - margin).contains(&along(p)))
+        .collect();
+    if wall.len() < MIN_POINTS {
+        return Err(HoleError::TooFewPoints { need: MIN_POINTS, got: wall.len() });
+    }
+    let first = circle(&wall, axis)?;
+    let [u, v] = first.across.map(Direction::vector);
+    let off = |p: &Point, centre: &Point, radius: f64| {
+        let d = p - centre;
+        let (x, y) = (d.dot(&u), d.dot(&v));
+        (x * x + y * y).sqrt() - radius
+    };
+    let mut sizes: Vec<f64> = wall.iter().map(|p| off(p, &first.centre, first.radius_mm).abs()).collect();
+    let half = sizes.len() / 2;
+    let scatter = 1.482_602_218_505_602 * *sizes.select_nth_unstable_by(half, f64::total_cmp).1;
+    let limit = OFF_WALL * scatter.max(noise_mm).max(1e-6);
+    let kept: Vec<Point> =
+        wall.iter().copied().filter(|p| off(p, &first.centre, first.radius_mm).abs() <= limit).collect();
+    let left_out = wall.len() - kept.len();
+    if kept.len() < MIN_POINTS {
+        return Err(HoleError::TooFewPoints { need: MIN_POINTS, got: kept.len() });
+    }
+    let fit = if left_out > 0 { circle(&kept, axis)? } else { first };
+    let n = kept.len() as f64;
+    // What the wall itself scatters, but never less than the scan's noise.
+    let scatter = (fit.rms_mm * (n / (n - 3.0)).sqrt()).max(noise_mm);
+    let covariance = fit.unit_covariance.map(|row| row.map(|c| c * scatter * scatter));
+    let seen = turn_seen(&kept, fit.centre, axis, fit.radius_mm);
+    let form = (fit.rms_mm * fit.rms_mm - noise_mm * noise_mm).max(0.0).sqrt();
+    let places = (2.0 * std::f64::consts::PI * radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);
+    // Moved along the axis to the middle of the nominal wall.
+    let middle = point + nominal_axis.vector() * (0.5 * (low + high));
+    let centre = fit.centre + axis.vector() * (middle - fit.centre).dot(&axis.vector());
+    Ok(AssociatedHole {
+        centre,
+        axis,
+        across: (u, v),
+        radius_mm: fit.radius_mm,
+        covariance,
+        sampling_mm: form / places.sqrt(),
+        rms_mm: fit.rms_mm,
+        points: kept.len(),
+        left_out,
+        seen,
+        depth_mm: depth,
+    })
+}

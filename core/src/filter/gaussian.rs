@@ -1,0 +1,492 @@
+//! The Gaussian filter, as a local regression on the surface.
+//!
+//! Weights: the areal Gaussian weighting function of ISO 16610-61:2015, `exp(-pi (r / (alpha L))^2)` with
+//! `alpha = sqrt(ln 2 / pi)` and nesting index `L`: a sine of wavelength `L` passes with half its height.
+//! Deviation from the standard, and why: distances are taken in space (along the surface they differ by
+//! less than 1 % within `L` on radii above `L`), and at the edge of a face the weighted mean is replaced by
+//! a weighted plane through the neighbours (the first-order regression filter of ISO 16610-31:2016), so
+//! that a trimmed edge neither tilts the result nor needs points beyond it.
+
+use rayon::prelude::*;
+
+use crate::geometry::random::Random;
+use crate::geometry::sum::CHUNK;
+use crate::geometry::{Direction, Point, math};
+use crate::run::{Run, Stage, Stopped};
+use crate::search::PointGrid;
+
+/// sqrt(ln 2 / pi), the constant of the Gaussian filters of ISO 16610.
+const ALPHA: f64 = 0.469_718_639_349_825_8;
+
+/// Neighbours further than this many nesting indices weigh less than 2e-4 and are left out.
+const CUT: f64 = 0.77;
+
+/// A value is only given where so many points support it; fewer cannot average noise.
+const MIN_SUPPORT: usize = 5;
+
+/// A point that stands out from its neighbours by more than this many standard deviations of the noise is
+/// a spike. Local scatter only: a dent or a bump moves the neighbours too and is never a spike.
+const SPIKE: f64 = 6.0;
+
+/// Below this, differences are the rounding of coordinates, not noise.
+const LEAST_NOISE_MM: f64 = 1e-6;
+
+/// Seeded repetitions of the noise: enough for 10 % on the spread of an extreme.
+const REHEARSALS: usize = 48;
+
+/// Why nothing was filtered.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum FilterError {
+    /// The caller asked to stop.
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
+    /// The points are too sparse for the nesting index.
+    #[error(
+        "points lie too far apart for a nesting index of {nesting_index_mm} mm: only {supported} of {points} have {need} neighbours"
+    )]
+    TooSparse {
+        /// The nesting index, mm.
+        nesting_index_mm: f64,
+        /// Points with enough neighbours.
+        supported: usize,
+        /// All points.
+        points: usize,
+        /// Neighbours needed.
+        need: usize,
+    },
+}
+
+/// Neighbourhoods of one set of points, ready to filter values on them.
+pub struct Gaussian {
+    points: Vec<Point>,
+    normals: Vec<Direction>,
+    grid: PointGrid,
+    reach_mm: f64,
+    scale: f64,
+    nesting_index_mm: f64,
+    alive: Vec<bool>,
+}
+
+/// Filtered values and what they rest on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Filtered {
+    /// One value a point, mm; `None` at spikes and where too few points support it.
+    pub value: Vec<Option<f64>>,
+    /// Standard deviation of the points' noise, mm, from what the filter took away.
+    pub noise_mm: f64,
+    /// Points left out as spikes.
+    pub spikes: usize,
+}
+
+/// Extremes of a field.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Extremes {
+    /// Smallest value, mm, and the index of its point.
+    pub low: (f64, u32),
+    /// Largest value, mm, and the index of its point.
+    pub high: (f64, u32),
+}
+
+/// What noise alone does to the extremes of a field: mean and spread over seeded repetitions.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rehearsal {
+    /// How much deeper the smallest value reads because of noise, mm, negative.
+    pub low_bias_mm: f64,
+    /// Its standard deviation, mm.
+    pub low_spread_mm: f64,
+    /// How much higher the largest value reads, mm.
+    pub high_bias_mm: f64,
+    /// Its standard deviation, mm.
+    pub high_spread_mm: f64,
+    /// How much wider the range reads, mm.
+    pub range_bias_mm: f64,
+    /// Its standard deviation, mm.
+    pub range_spread_mm: f64,
+    /// The mean range that a perfect part would show, mm: the noise floor.
+    pub floor_mm: f64,
+}
+
+impl Filtered {
+    /// The extremes; `None` when no point has a value. Equal values go to the lowest index.
+    pub fn extremes(&self) -> Option<Extremes> {
+        extremes(self.value.iter().copied())
+    }
+}
+
+fn extremes(values: impl Iterator<Item = Option<f64>>) -> Option<Extremes> {
+    let mut found: Option<Extremes> = None;
+    for (i, v) in values.enumerate() {
+        let Some(v) = v else { continue };
+        let here = (v, i as u32);
+        found = Some(match found {
+            None => Extremes { low: here, high: here },
+            Some(e) => {
+                Extremes { low: if v < e.low.0 { here } else { e.low }, high: if v > e.high.0 { here } else { e.high } }
+            }
+        });
+    }
+    found
+}
+
+impl Gaussian {
+    /// Prepares the neighbourhoods of `points` (mm), whose surface has the given `normals`.
+    pub fn new(points: Vec<Point>, normals: Vec<Direction>, nesting_index_mm: f64) -> Self {
+        let reach_mm = CUT * nesting_index_mm;
+        let grid = PointGrid::new(&points, 0.5 * reach_mm);
+        let scale = std::f64::consts::PI / (ALPHA * nesting_index_mm * ALPHA * nesting_index_mm);
+        let alive = vec![true; points.len()];
+        Self { points, normals, grid, reach_mm, scale, nesting_index_mm, alive }
+    }
+
+    /// The neighbours of point `i` and the factor by which each one's value enters the filtered value
+    /// there; false when too few support it.
+    fn factors(&self, i: usize, out: &mut Vec<(u32, f64)>) -> bool {
+        out.clear();
+        let p = self.points[i];
+        let (u, v) = self.normals[i].frame();
+        let n = self.normals[i];
+        // Weighted moments of the neighbours' places in the tangent plane, in units of the reach.
+        let mut m = [0.0f64; 6];
+        self.grid.within(&p, self.reach_mm, |j, d2| {
+            if !self.alive[j as usize] || self.normals[j as usize].dot(n) < 0.5 {
+                return;
+            }
+            let w = math::exp(-self.scale * d2);
+            let d = (self.points[j as usize] - p) / self.reach_mm;
+            let (x, y) = (d.dot(&u), d.dot(&v));
+            m[0] += w;
+            m[1] += w * x;
+            m[2] += w * y;
+            m[3] += w * x * x;
+            m[4] += w * x * y;
+            m[5] += w * y * y;
+            out.push((j, w));
+        });
+        if out.len() < MIN_SUPPORT {
+            return false;
+        }
+        // First row of the inverse of the moment matrix [[m0 m1 m2] [m1 m3 m4] [m2 m4 m5]].
+        let c0 = m[3] * m[5] - m[4] * m[4];
+        let c1 = m[2] * m[4] - m[1] * m[5];
+        let c2 = m[1] * m[4] - m[2] * m[3];
+        let det = m[0] * c0 + m[1] * c1 + m[2] * c2;
+        // Neighbours on a line cannot carry a plane; neither can far one-sided ones without blowing up noise.
+        if !(c0 > 1e-6 * m[0] * m[0]) || !(det > 1e-7 * m[0] * m[0] * m[0]) {
+            return false;
+        }
+        let (a, b, c) = (c0 / det, c1 / det, c2 / det);
+        for (j, w) in out.iter_mut() {
+            let d = (self.points[*j as usize] - p) / self.reach_mm;
+            *w *= a + b * d.dot(&u) + c * d.dot(&v);
+        }
+        true
+    }
+
+    /// Filters `values` (mm, one a point, finite).
+    ///
+    /// # Errors
+    /// Points too sparse for the nesting index, or a stop by the caller.
+    pub fn apply(&mut self, run: &Run, values: &[f64]) -> Result<Filtered, FilterError> {
+        let first = self.pass(run, values)?;
+        let noise = first.noise();
+        // Leave out what stands alone, and filter once more where it stood.
+        let mut spikes = Vec::new();
+        for (i, alone) in first.alone.iter().enumerate() {
+            if let Some(r) = alone
+                && r.abs() > SPIKE * noise.max(LEAST_NOISE_MM)
+                && r.abs() > SPIKE * self.scatter_around(i, &first)
+            {
+                spikes.push(i);
+            }
+        }
+        for &i in &spikes {
+            self.alive[i] = false;
+        }
+        let spikes = spikes.len();
+        let done = if spikes > 0 { self.pass(run, values)? } else { first };
+        let supported = done.value.iter().filter(|v| v.is_some()).count();
+        if 2 * supported < values.len() || supported == 0 {
+            return Err(FilterError::TooSparse {
+                nesting_index_mm: self.nesting_index_mm,
+                supported,
+                points: values.len(),
+                need: MIN_SUPPORT,
+            });
+        }
+        Ok(Filtered { noise_mm: done.noise(), value: done.value, spikes })
+    }
+
+    /// Robust scatter of the residuals of the neighbours of point `i`, itself left out: at the flank of a
+    /// dent all residuals are large, around a flyer only its own is.
+    fn scatter_around(&self, i: usize, pass: &Pass) -> f64 {
+        let mut around = Vec::new();
+        self.grid.within(&self.points[i], self.reach_mm, |j, _| {
+            if j as usize != i
+                && let Some(r) = pass.alone[j as usize]
+            {
+                around.push(r.abs());
+            }
+        });
+        robust_scatter(&mut around)
+    }
+
+    /// The filtered value at point `i` and its residual, scaled to the standard deviation of one point.
+    fn at(&self, i: usize, values: &[f64], factors: &mut Vec<(u32, f64)>) -> Option<(f64, Option<f64>)> {
+        if !self.factors(i, factors) {
+            return None;
+        }
+        let (mut g, mut square, mut own) = (0.0, 0.0, 0.0);
+        for &(j, h) in factors.iter() {
+            g += h * values[j as usize];
+            square += h * h;
+            if j as usize == i {
+                own = h;
+            }
+        }
+        // Var(d - g) = s^2 (1 - 2 h_ii + sum h^2) for white noise.
+        let share = 1.0 - 2.0 * own + square;
+        Some((g, (share > 1e-3).then(|| (values[i] - g) / share.sqrt())))
+    }
+
+    fn pass(&self, run: &Run, values: &[f64]) -> Result<Pass, Stopped> {
+        let parts: Result<Vec<Pass>, Stopped> = (0..self.points.len().div_ceil(CHUNK))
+            .into_par_iter()
+            .map(|chunk| {
+                run.check()?;
+                let mut part = Pass::default();
+                let mut factors = Vec::new();
+                for i in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.points.len()) {
+                    let found = if self.alive[i] { self.at(i, values, &mut factors) } else { None };
+                    part.value.push(found.map(|(g, _)| g));
+                    part.alone.push(found.and_then(|(_, alone)| alone));
+                }
+                Ok(part)
+            })
+            .collect();
+        run.tell(Stage::Filter, 1.0);
+        let mut all = Pass::default();
+        for part in parts? {
+            all.value.extend(part.value);
+            all.alone.extend(part.alone);
+        }
+        Ok(all)
+    }
+
+    /// What noise of standard deviation `noise_mm` does to the extremes of the filtered field, by seeded
+    /// repetition (JCGM 101:2008, 5.9): on the field itself, so that a single sharp worst place and a wide
+    /// flat one each get the bias and the spread they deserve.
+    ///
+    /// # Errors
+    /// A stop by the caller.
+    pub fn rehearse(&self, run: &Run, field: &Filtered, noise_mm: f64, seed: u64) -> Result<Option<Rehearsal>, Stopped> {
+        let Some(measured) = field.extremes() else { return Ok(None) };
+        let noise = self.draw(noise_mm, seed);
+        type Worst = [[f64; 4]; REHEARSALS];
+        let start: Worst = [[f64::INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::NEG_INFINITY]; REHEARSALS];
+        let parts: Result<Vec<Worst>, Stopped> = (0..self.points.len().div_ceil(CHUNK))
+            .into_par_iter()
+            .map(|chunk| {
+                run.check()?;
+                let mut worst = start;
+                let mut factors = Vec::new();
+                let mut sum = [0.0f64; REHEARSALS];
+                for i in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.points.len()) {
+                    let Some(value) = field.value[i] else { continue };
+                    if !self.factors(i, &mut factors) {
+                        continue;
+                    }
+                    sum.fill(0.0);
+                    for &(j, h) in &factors {
+                        for (s, e) in sum.iter_mut().zip(&noise[j as usize]) {
+                            *s += h * f64::from(*e);
+                        }
+                    }
+                    for (w, &e) in worst.iter_mut().zip(&sum) {
+                        w[0] = w[0].min(value + e);
+                        w[1] = w[1].max(value + e);
+                        w[2] = w[2].min(e);
+                        w[3] = w[3].max(e);
+                    }
+                }
+                Ok(worst)
+            })
+            .collect();
+        let mut worst = start;
+        for part in parts? {
+            for (w, p) in worst.iter_mut().zip(&part) {
+                *w = [w[0].min(p[0]), w[1].max(p[1]), w[2].min(p[2]), w[3].max(p[3])];
+            }
+        }
+        let over = |f: &dyn Fn(&[f64; 4]) -> f64| {
+            let mean = worst.iter().map(f).sum::<f64>() / REHEARSALS as f64;
+            let square = worst.iter().map(|w| (f(w) - mean) * (f(w) - mean)).sum::<f64>();
+            (mean, (square / (REHEARSALS - 1) as f64).sqrt())
+        };
+        let (low_bias_mm, low_spread_mm) = over(&|w| w[0] - measured.low.0);
+        let (high_bias_mm, high_spread_mm) = over(&|w| w[1] - measured.high.0);
+        let range = measured.high.0 - measured.low.0;
+        let (range_bias_mm, range_spread_mm) = over(&|w| w[1] - w[0] - range);
+        let (floor_mm, _) = over(&|w| w[3] - w[2]);
+        Ok(Some(Rehearsal {
+            low_bias_mm,
+            low_spread_mm,
+            high_bias_mm,
+            high_spread_mm,
+            range_bias_mm,
+            range_spread_mm,
+            floor_mm,
+        }))
+    }
+
+    /// Independent noise for every point and repetition; single precision is plenty for noise.
+    fn draw(&self, noise_mm: f64, seed: u64) -> Vec<[f32; REHEARSALS]> {
+        let parts: Vec<Vec<[f32; REHEARSALS]>> = (0..self.points.len().div_ceil(CHUNK))
+            .into_par_iter()
+            .map(|chunk| {
+                let mut random = Random::seeded(seed ^ (chunk as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15));
+                let count = ((chunk + 1) * CHUNK).min(self.points.len()) - chunk * CHUNK;
+                (0..count).map(|_| std::array::from_fn(|_| (noise_mm * random.normal()) as f32)).collect()
+            })
+            .collect();
+        parts.concat()
+    }
+
+    /// The standard deviation of the noise in `values` (mm, one a point), from every `every`-th point and its
+    /// neighbours; `None` when no point has enough of them.
+    ///
+    /// # Errors
+    /// A stop by the caller.
+    pub fn noise_of(&self, run: &Run, values: &[f64], every: usize) -> Result<Option<f64>, Stopped> {
+        let mut alone = Vec::new();
+        let mut factors = Vec::new();
+        for (n, i) in (0..self.points.len()).step_by(every.max(1)).enumerate() {
+            if n % crate::run::CHECK_EVERY == 0 {
+                run.check()?;
+            }
+            if let Some((_, Some(r))) = self.at(i, values, &mut factors) {
+                alone.push(r.abs());
+            }
+        }
+        Ok((!alone.is_empty()).then(|| robust_scatter(&mut alone)))
+    }
+
+    /// The points, mm.
+    pub fn points(&self) -> &[Point] {
+        &self.points
+    }
+}
+
+#[derive(Default)]
+struct Pass {
+    value: Vec<Option<f64>>,
+    /// Residual scaled to the standard deviation of one point.
+    alone: Vec<Option<f64>>,
+}
+
+impl Pass {
+    /// Robust standard deviation of the points' noise: 1.4826 times the median absolute residual
+    /// (consistent for normal noise; Rousseeuw and Croux, JASA 88, 1993), so that spikes do not enter.
+    fn noise(&self) -> f64 {
+        robust_scatter(&mut self.alone.iter().flatten().map(|r| r.abs()).collect::<Vec<f64>>())
+    }
+}
+
+fn robust_scatter(sizes: &mut [f64]) -> f64 {
+    if sizes.is_empty() {
+        return 0.0;
+    }
+    let half = sizes.len() / 2;
+    let (_, median, _) = sizes.select_nth_unstable_by(half, f64::total_cmp);
+    1.482_602_218_505_602 * *median
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::run::quiet;
+
+    fn flat(spacing: f64, half: i32) -> (Vec<Point>, Vec<Direction>) {
+        let mut points = Vec::new();
+        for i in -half..=half {
+            for j in -half..=half {
+                points.push(Point::new(f64::from(i) * spacing, f64::from(j) * spacing, 0.0));
+            }
+        }
+        let normals = vec![Direction::Z; points.len()];
+        (points, normals)
+    }
+
+    #[test]
+    fn a_wave_of_the_nesting_index_passes_with_half_its_height_and_a_long_one_whole() {
+        // ISO 16610-61: 50 % transmission at the cut-off; exp(-pi (alpha L / w)^2) at wavelength w.
+        for (wavelength, expected) in [(2.5, 0.5), (5.0, 0.8409), (25.0, 0.9931)] {
+            let (points, normals) = flat(0.1, 60);
+            let wave = |x: f64| math::cos(2.0 * std::f64::consts::PI * x / wavelength);
+            let values: Vec<f64> = points.iter().map(|p| wave(p.x)).collect();
+            let middle = points.iter().position(|p| p.x == 0.0 && p.y == 0.0).unwrap();
+            let out = Gaussian::new(points, normals, 2.5).apply(&quiet(), &values).unwrap();
+            let found = out.value[middle].unwrap();
+            assert!((found - expected).abs() < 2e-3, "wavelength {wavelength}: {found}");
+        }
+    }
+
+    #[test]
+    fn a_tilted_plane_passes_unchanged_up_to_its_edges() {
+        let (points, normals) = flat(0.5, 20);
+        let values: Vec<f64> = points.iter().map(|p| 0.3 + 0.01 * p.x - 0.02 * p.y).collect();
+        let out = Gaussian::new(points, normals, 2.5).apply(&quiet(), &values).unwrap();
+        for (g, d) in out.value.iter().zip(&values) {
+            assert!((g.unwrap() - d).abs() < 1e-12);
+        }
+        assert_eq!(out.spikes, 0);
+    }
+
+    #[test]
+    fn noise_is_found_again_and_the_floor_is_what_a_perfect_face_reads() {
+        let (points, normals) = flat(0.5, 60);
+        let mut floors = Vec::new();
+        let mut rehearsed = 0.0;
+        for seed in 0..6 {
+            let mut random = Random::seeded(seed);
+            let values: Vec<f64> = points.iter().map(|_| 0.02 * random.normal()).collect();
+            let mut filter = Gaussian::new(points.clone(), normals.clone(), 2.5);
+            let out = filter.apply(&quiet(), &values).unwrap();
+            assert!((out.noise_mm / 0.02 - 1.0).abs() < 0.03, "{}", out.noise_mm);
+            let e = out.extremes().unwrap();
+            floors.push(e.high.0 - e.low.0);
+            let r = filter.rehearse(&quiet(), &out, out.noise_mm, 5).unwrap().unwrap();
+            assert!(r.high_bias_mm > 0.0 && r.low_bias_mm < 0.0);
+            rehearsed = r.floor_mm;
+        }
+        let seen = floors.iter().sum::<f64>() / floors.len() as f64;
+        assert!((rehearsed / seen - 1.0).abs() < 0.1, "rehearsed {rehearsed}, seen {seen}");
+    }
+
+    #[test]
+    fn a_single_flyer_is_a_spike_and_a_dent_is_not() {
+        let (points, normals) = flat(0.5, 30);
+        let mut random = Random::seeded(9);
+        let mut values: Vec<f64> = points
+            .iter()
+            .map(|p| {
+                let dent = if p.coords.norm() < 3.0 { -0.8 } else { 0.0 };
+                dent + 0.01 * random.normal()
+            })
+            .collect();
+        let flyer = points.iter().position(|p| p.x == 10.0 && p.y == 10.0).unwrap();
+        values[flyer] += 0.5;
+        let out = Gaussian::new(points, normals, 2.5).apply(&quiet(), &values).unwrap();
+        assert_eq!(out.value[flyer], None);
+        assert!(out.extremes().unwrap().low.0 < -0.78);
+        assert!(out.extremes().unwrap().high.0 < 0.1);
+    }
+
+    #[test]
+    fn points_too_far_apart_are_refused() {
+        let (points, normals) = flat(4.0, 10);
+        let values = vec![0.0; points.len()];
+        let error = Gaussian::new(points, normals, 2.5).apply(&quiet(), &values).unwrap_err();
+        assert!(matches!(error, FilterError::TooSparse { .. }), "{error}");
+        assert!(Gaussian::new(vec![], vec![], 2.5).apply(&quiet(), &[]).is_err());
+    }
+}

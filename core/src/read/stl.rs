@@ -1,0 +1,191 @@
+//! STL, ascii and binary. Facet normals are not used: the order of the corners says the same, always.
+//!
+//! Binary: 80 bytes of anything (also `solid`), a 32-bit count, 50 bytes a facet, little endian.
+//! Ascii: `solid`, `facet normal`, `outer loop`, three `vertex`, `endloop`, `endfacet`, `endsolid`.
+//! From memory; there is no standard.
+
+use super::merge::equal;
+use super::ply_ascii::check;
+use super::text::{Lines, number, shown, words};
+use super::{Place, RawScan, ReadError, allowed};
+use crate::geometry::Point;
+use crate::run::Run;
+
+const HEAD: usize = 84;
+const FACET: usize = 50;
+
+/// Triangles that byte 80 announces, if the file is a binary STL.
+pub(super) fn announced(bytes: &[u8]) -> Option<u64> {
+    let count = bytes.get(80..HEAD)?;
+    Some(u64::from(u32::from_le_bytes([count[0], count[1], count[2], count[3]])))
+}
+
+/// Length of a binary STL.
+pub(super) fn binary_length(triangles: u64) -> u64 {
+    HEAD as u64 + FACET as u64 * triangles
+}
+
+/// Whether the length is that of a binary STL. Text at byte 80 would announce at least 151 million
+/// triangles (four tabs), so a text file of less than 7 GB is never taken for a binary one.
+pub(super) fn is_binary(bytes: &[u8]) -> bool {
+    announced(bytes).is_some_and(|n| binary_length(n) == bytes.len() as u64)
+}
+
+/// Whether the file begins with `solid`; binary files may do so too.
+pub(super) fn is_solid(bytes: &[u8]) -> bool {
+    let start = bytes.trim_ascii_start();
+    start.get(..5).is_some_and(|w| w.eq_ignore_ascii_case(b"solid"))
+        && start.get(5).is_none_or(u8::is_ascii_whitespace)
+}
+
+/// Refuses a damaged binary file that begins with `solid`: text has no zero bytes.
+fn expect_text(bytes: &[u8]) -> Result<(), ReadError> {
+    if bytes[..bytes.len().min(1024)].contains(&0) {
+        return Err(ReadError::UnknownFormat {
+            bytes: bytes.len() as u64,
+            triangles: announced(bytes).unwrap_or(0),
+            needed: binary_length(announced(bytes).unwrap_or(0)),
+        });
+    }
+    Ok(())
+}
+
+/// How many triangles.
+pub(super) fn count(bytes: &[u8]) -> Result<u64, ReadError> {
+    let triangles = if is_binary(bytes) {
+        announced(bytes).unwrap_or(0)
+    } else {
+        expect_text(bytes)?;
+        Lines::from(bytes, 0, 0).filter(|l| keyword(l.trim_ascii_start(), b"facet")).count() as u64
+    };
+    if triangles == 0 { Err(ReadError::NoPoints) } else { Ok(triangles) }
+}
+
+pub(super) fn read(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
+    if is_binary(bytes) {
+        read_binary(bytes, run)
+    } else {
+        expect_text(bytes)?;
+        read_ascii(bytes, run)
+    }
+}
+
+fn read_binary(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
+    let triangles = announced(bytes).unwrap_or(0);
+    allowed("triangles", triangles, run.limits.triangles)?;
+    if triangles == 0 {
+        return Err(ReadError::NoPoints);
+    }
+    // `is_binary` held the count against the length, so this many corners exist.
+    let mut keys: Vec<[u32; 3]> = Vec::with_capacity(3 * triangles as usize);
+    for (i, facet) in bytes[HEAD..].chunks_exact(FACET).enumerate() {
+        check(i as u64, run)?;
+        for corner in 0..3 {
+            let at = 12 + 12 * corner;
+            let coordinate: [f32; 3] = std::array::from_fn(|axis| {
+                let b = &facet[at + 4 * axis..at + 4 * axis + 4];
+                // Adding zero turns -0 into 0.
+                f32::from_le_bytes([b[0], b[1], b[2], b[3]]) + 0.0
+            });
+            if !coordinate.iter().all(|c| c.is_finite()) {
+                return Err(ReadError::NotFinite {
+                    vertex: (3 * i + corner) as u64,
+                    at: Place::Byte((HEAD + FACET * i + at) as u64),
+                });
+            }
+            keys.push(coordinate.map(f32::to_bits));
+        }
+    }
+    let (corner_vertex, firsts) = equal(keys.iter().copied());
+    let point = |&c: &u32| Point::from(keys[c as usize].map(|bits| f64::from(f32::from_bits(bits))));
+    finish(&corner_vertex, firsts.iter().map(point).collect(), run)
+}
+
+fn finish(corner_vertex: &[u32], points: Vec<Point>, run: &Run) -> Result<RawScan, ReadError> {
+    allowed("points", points.len() as u64, run.limits.points)?;
+    let triangles = corner_vertex.chunks_exact(3).map(|c| [c[0], c[1], c[2]]).collect();
+    Ok(RawScan { points, normals: None, triangles })
+}
+
+/// Whether a line begins with this word, in any case.
+fn keyword(line: &[u8], word: &[u8]) -> bool {
+    line.get(..word.len()).is_some_and(|w| w.eq_ignore_ascii_case(word))
+        && line.get(word.len()).is_none_or(u8::is_ascii_whitespace)
+}
+
+fn read_ascii(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
+    let mut corners: Vec<[f64; 3]> = Vec::new();
+    let mut lines = Lines::from(bytes, 0, 0);
+    // Corners of the open facet; `None` between facets.
+    let mut open: Option<usize> = None;
+    let mut in_solid = false;
+    while let Some(line) = lines.next_filled() {
+        check(lines.line, run)?;
+        let line = line.trim_ascii();
+        let fault = |problem: String| Err(ReadError::BadLine { line: lines.line, problem });
+        if keyword(line, b"vertex") {
+            let Some(n) = open.as_mut() else {
+                return fault("a vertex outside of a facet".into());
+            };
+            *n += 1;
+            let mut at = [0.0; 3];
+            let mut word = words(line).skip(1);
+            for c in &mut at {
+                let Some(w) = word.next() else {
+                    return fault("a vertex needs three coordinates; is the line cut short?".into());
+                };
+                *c = number(w, lines.line)? + 0.0;
+            }
+            if word.next().is_some() {
+                return fault("a vertex has more than three coordinates".into());
+            }
+            if !at.iter().all(|c| c.is_finite()) {
+                return Err(ReadError::NotFinite {
+                    vertex: corners.len() as u64,
+                    at: Place::Line(lines.line),
+                });
+            }
+            corners.push(at);
+        } else if keyword(line, b"facet") {
+            if open.is_some() || !in_solid {
+                return fault("a facet begins inside another one or outside of a solid".into());
+            }
+            allowed("triangles", corners.len() as u64 / 3 + 1, run.limits.triangles)?;
+            open = Some(0);
+        } else if keyword(line, b"endfacet") {
+            if open != Some(3) {
+                return fault(format!("a facet ends with {} corners; it has three", open.unwrap_or(0)));
+            }
+            open = None;
+        } else if keyword(line, b"outer") || keyword(line, b"endloop") {
+            if open.is_none() {
+                return fault("a loop outside of a facet".into());
+            }
+        } else if keyword(line, b"solid") {
+            if in_solid {
+                return fault("a solid begins inside another one".into());
+            }
+            in_solid = true;
+        } else if keyword(line, b"endsolid") {
+            if open.is_some() || !in_solid {
+                return fault("a solid ends inside a facet or was not begun".into());
+            }
+            in_solid = false;
+        } else {
+            return fault(format!("`{}` begins no line of an ascii STL", shown(line)));
+        }
+    }
+    if in_solid {
+        return Err(ReadError::Truncated {
+            at: Place::Line(lines.line),
+            what: "a solid, which has no `endsolid`",
+        });
+    }
+    if corners.is_empty() {
+        return Err(ReadError::NoPoints);
+    }
+    // Equal bits are equal numbers here: no NaN, and -0 became 0.
+    let (corner_vertex, firsts) = equal(corners.iter().map(|c| c.map(f64::to_bits)));
+    let points = firsts.iter().map(|&c| Point::from(corners[c as usize])).collect();
+    finish(&corner_vertex, points, run)
+}

@@ -1,0 +1,122 @@
+use super::*;
+use crate::geometry::Vector;
+use crate::geometry::random::Random;
+use crate::run::quiet;
+
+fn raw(points: Vec<Point>) -> RawScan {
+    RawScan { points, ..RawScan::default() }
+}
+
+/// A square grid of `n` x `n` points `step` apart, turned so that no side lies along an axis.
+fn grid(n: usize, step: f64) -> Vec<Point> {
+    let (u, v) = (Vector::new(0.36, 0.48, -0.8) * step, Vector::new(-0.8, 0.6, 0.0) * step);
+    (0..n * n).map(|k| Point::from(u * (k % n) as f64 + v * (k / n) as f64)).collect()
+}
+
+#[test]
+fn repeated_points_are_dropped_and_the_first_stays() {
+    let mut points = grid(5, 1.0);
+    points.extend(grid(5, 1.0));
+    points[3] = Point::new(-0.0, 7.0, 0.0);
+    points.push(Point::new(0.0, 7.0, -0.0));
+    let scan = Scan::new(raw(points), LengthUnit::Millimetre, &quiet()).unwrap();
+    // 25 places with the fourth moved away, whose copy keeps the old place: 26 in all.
+    assert_eq!(scan.points().len(), 26);
+    assert_eq!(scan.dropped(), 51 - 26);
+    assert_eq!(scan.normals(), None);
+    assert_eq!(scan.points()[3].y, 7.0);
+}
+
+#[test]
+fn spacing_is_that_of_the_grid_in_mm_and_outliers_do_not_change_it() {
+    for (unit, factor) in
+        [(LengthUnit::Millimetre, 1.0), (LengthUnit::Inch, 25.4), (LengthUnit::Metre, 1000.0)]
+    {
+        let mut points = grid(60, 0.25);
+        points.push(Point::new(900.0, 0.0, 0.0));
+        let scan = Scan::new(raw(points), unit, &quiet()).unwrap();
+        assert!((scan.spacing_mm() / factor - 0.25).abs() < 1e-9, "{}", scan.spacing_mm());
+    }
+}
+
+#[test]
+fn spacing_is_the_median_of_brute_force() {
+    let mut random = Random::seeded(5);
+    let points: Vec<Point> = (0..301)
+        .map(|_| Point::new(random.range(0.0, 2.0), random.range(0.0, 9.0), random.range(0.0, 4.0)))
+        .collect();
+    let mut slow: Vec<f64> = points
+        .iter()
+        .map(|p| points.iter().map(|q| (p - q).norm()).filter(|&d| d > 0.0).fold(f64::INFINITY, f64::min))
+        .collect();
+    slow.sort_unstable_by(f64::total_cmp);
+    let scan = Scan::new(raw(points), LengthUnit::Millimetre, &quiet()).unwrap();
+    assert!((scan.spacing_mm() - slow[150]).abs() < 1e-15);
+}
+
+#[test]
+fn one_place_has_no_spacing() {
+    let scan = Scan::new(raw(vec![Point::origin(); 9]), LengthUnit::Millimetre, &quiet()).unwrap();
+    assert_eq!((scan.points().len(), scan.dropped(), scan.spacing_mm()), (1, 8, 0.0));
+}
+
+#[test]
+fn normals_of_a_mesh_are_weighted_by_angle() {
+    // A cube's corner whose three sides are cut into 1, 2 and 2 triangles at it: by angle each side
+    // weighs the same, so the normal is the space diagonal.
+    let points = vec![
+        Point::origin(),
+        Point::new(1.0, 0.0, 0.0),
+        Point::new(0.0, 1.0, 0.0),
+        Point::new(0.0, 0.0, 1.0),
+        Point::new(0.0, 1.0, 1.0),
+        Point::new(3.0, 0.0, 1.0),
+        Point::new(9.0, 9.0, 9.0),
+    ];
+    let triangles = vec![[0, 1, 2], [0, 2, 4], [0, 4, 3], [0, 3, 5], [0, 5, 1]];
+    let file = vec![Vector::new(0.0, 0.0, 5.0); 7];
+    let mesh = RawScan { points, normals: Some(file), triangles };
+    let scan = Scan::new(mesh, LengthUnit::Millimetre, &quiet()).unwrap();
+    let normal = scan.normals().unwrap()[0].vector();
+    assert!((normal - Vector::repeat(1.0).normalize()).norm() < 1e-12, "{normal}");
+    // The vertex that no triangle uses has no normal and is left out.
+    assert_eq!((scan.points().len(), scan.dropped()), (6, 1));
+}
+
+#[test]
+fn normals_of_a_file_are_made_unit_and_unusable_ones_leave_out_their_points() {
+    let mut cloud = raw(grid(2, 1.0));
+    cloud.points.push(cloud.points[1]);
+    let up = Vector::new(0.0, 0.0, 4.0);
+    cloud.normals = Some(vec![up, Vector::zeros(), Vector::zeros(), -up, up]);
+    let scan = Scan::new(cloud.clone(), LengthUnit::Millimetre, &quiet()).unwrap();
+    // The second point takes the normal of its repetition; the third has none.
+    assert_eq!(scan.points(), [cloud.points[0], cloud.points[1], cloud.points[3]]);
+    assert_eq!(scan.normals().unwrap(), [Direction::Z, Direction::Z, Direction::Z.reversed()]);
+    assert_eq!(scan.dropped(), 2);
+    cloud.normals = Some(vec![Vector::zeros(); 5]);
+    let scan = Scan::new(cloud, LengthUnit::Millimetre, &quiet()).unwrap();
+    assert_eq!((scan.normals(), scan.points().len()), (None, 4));
+}
+
+#[test]
+fn what_is_no_scan_is_refused() {
+    let new = |raw| Scan::new(raw, LengthUnit::Metre, &quiet());
+    assert_eq!(new(raw(vec![])), Err(ScanError::NoPoints));
+    assert_eq!(
+        new(raw(vec![Point::origin(), Point::new(0.0, 1e5, 0.0)])),
+        Err(ScanError::TooFar { point: 1 })
+    );
+    assert_eq!(new(raw(vec![Point::new(f64::NAN, 0.0, 0.0)])), Err(ScanError::TooFar { point: 0 }));
+    let mut wrong = raw(vec![Point::origin()]);
+    wrong.triangles = vec![[0, 0, 1]];
+    assert_eq!(new(wrong), Err(ScanError::Inconsistent { points: 1, normals: 0 }));
+}
+
+#[test]
+fn a_stop_is_obeyed() {
+    let stop = std::sync::atomic::AtomicBool::new(true);
+    let run = Run { stop: &stop, ..quiet() };
+    let scan = Scan::new(raw(grid(3, 1.0)), LengthUnit::Millimetre, &run);
+    assert_eq!(scan, Err(ScanError::Stopped(Stopped)));
+}

@@ -1,0 +1,39 @@
+//! A caller can stop the work inside every stage.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use scantling_core::inspect::{Digests, InspectError, Job, inspect};
+use scantling_core::nominal::Nominal;
+use scantling_core::plan;
+use scantling_core::read::read;
+use scantling_core::run::{Limits, Run, Stage, quiet};
+use scantling_core::scan::{LengthUnit, Scan};
+use scantling_core::simulate::Demo;
+
+#[test]
+fn the_work_stops_inside_every_stage() {
+    let demo = Demo::new(2, 1.0);
+    let (_, plan) = plan::check_toml(&demo.plan_toml()).unwrap();
+    let nominal =
+        Nominal::from_mesh(read(&demo.nominal_stl(), &quiet()).unwrap(), LengthUnit::Millimetre, plan.side, &quiet()).unwrap();
+    let faces = plan::bind(&plan, &nominal).unwrap();
+    let scan = Scan::new(read(&demo.good_scan_ply(3.0).unwrap(), &quiet()).unwrap(), LengthUnit::Millimetre, &quiet()).unwrap();
+    let digests = Digests { nominal_sha256: String::new(), plan_sha256: String::new(), scan_sha256: vec![] };
+    let job = Job { nominal: &nominal, plan: &plan, faces: &faces, scan: &scan, scope: &[], digests };
+    for at in [Stage::Locate, Stage::Align, Stage::Partition, Stage::Filter, Stage::Evaluate] {
+        let stop = AtomicBool::new(false);
+        let progress = |stage: Stage, _: f64| {
+            if stage == at {
+                stop.store(true, Ordering::Relaxed);
+            }
+        };
+        let run = Run { stop: &stop, progress: &progress, limits: Limits::default() };
+        let found = inspect(&run, &job);
+        assert!(stop.load(Ordering::Relaxed), "the stage {at:?} was never told");
+        assert!(matches!(found, Err(InspectError::Stopped(_))), "{at:?}: {:?}", found.map(|f| f.record.verdict));
+    }
+    let stop = AtomicBool::new(true);
+    let run = Run { stop: &stop, progress: &|_, _| {}, limits: Limits::default() };
+    let error = read(&demo.good_scan_ply(3.0).unwrap(), &run).unwrap_err();
+    assert!(error.to_string().contains("stopped"), "{error}");
+}

@@ -86,6 +86,9 @@ pub(crate) struct Demo {
     /// Seed of everything that is drawn: sizes of what is built in, pose, noise
     #[arg(long, value_name = "N", default_value_t = 1, conflicts_with = "runs")]
     pub(crate) seed: u64,
+    /// Size of the part as a factor, 0.75 to 1.3
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0, value_parser = size, conflicts_with = "runs")]
+    pub(crate) size: f64,
     /// Keep nominal, plan, scans, data and reports in this folder (new or empty); else only the reports
     /// are kept, in scantling-demo
     #[arg(long, value_name = "FOLDER")]
@@ -344,6 +347,14 @@ fn context(typed: &str) -> Result<(String, String), String> {
     match typed.split_once('=') {
         Some((word, text)) if !word.is_empty() => Ok((word.to_owned(), text.to_owned())),
         _ => Err("write WORD=TEXT, such as lot=L-17".to_owned()),
+    }
+}
+
+#[cfg(feature = "embedded")]
+fn size(typed: &str) -> Result<f64, String> {
+    match typed.parse() {
+        Ok(factor) if (0.75..=1.3).contains(&factor) => Ok(factor),
+        _ => Err("write a number from 0.75 to 1.3".to_owned()),
     }
 }
 

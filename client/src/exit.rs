@@ -71,6 +71,15 @@ impl Exit {
         }
     }
 
+    /// The code where a verdict was needed and there is none.
+    #[cfg(feature = "embedded")]
+    pub(crate) fn of_unfinished(inspection: &Inspection) -> Self {
+        match inspection.state() {
+            InspectionState::Failed => Self::of_failure(inspection.failure()),
+            _ => Self::Unavailable,
+        }
+    }
+
     fn of_verdict(verdict: Verdict) -> Self {
         match verdict {
             Verdict::Conforms => Self::Success,

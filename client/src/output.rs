@@ -61,6 +61,7 @@ impl Output {
     }
 
     /// Text that only people read: nothing when the output is for programs.
+    #[cfg(feature = "embedded")]
     pub(crate) fn prose(&self, text: &str) -> anyhow::Result<Reader> {
         match self.form {
             Form::Table => write(text),

@@ -52,17 +52,12 @@ pub(crate) fn table(head: &[&str], rows: Vec<Vec<Entry>>, look: &Look) -> String
         table.force_no_tty();
     }
     let numbers: Vec<bool> = (0..head.len()).map(|k| rows.first().is_some_and(|row| row[k].number)).collect();
-    let longest = |k: usize| {
-        rows.iter().map(|row| row[k].text.chars().count()).chain([head[k].chars().count()]).max().unwrap_or(0)
-    };
-    let rule: Vec<String> = (0..head.len()).map(|k| "-".repeat(longest(k).min(40))).collect();
     let cell = |text: String, number: bool| {
         Cell::new(text).set_alignment(if number { CellAlignment::Right } else { CellAlignment::Left })
     };
     table.set_header(
         head.iter().zip(&numbers).map(|(text, n)| cell((*text).to_owned(), *n)).collect::<Vec<_>>(),
     );
-    drop(rule);
     for row in rows {
         table.add_row(
             row.into_iter()

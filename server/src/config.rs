@@ -89,8 +89,9 @@ impl Default for Limits {
             plan_checks: 8,
             // A day of a busy plant; a row each, so waiting costs nothing but patience.
             queued_inspections: 1000,
-            // One power cut is an accident, three on the same job are its fault.
-            starts: 3,
+            // A job that brings the process down must not do so for ever; so many power cuts in a row during
+            // one job do not happen by themselves.
+            starts: 20,
             // What the contract promises.
             page_size: 100,
             page_size_max: 1000,

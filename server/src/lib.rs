@@ -9,8 +9,10 @@
 pub mod blobs;
 pub mod clock;
 pub mod config;
-mod convert;
+pub mod convert;
+mod nominals;
 mod plans;
+pub mod report;
 mod serve;
 mod service;
 mod services;

@@ -2,27 +2,25 @@
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
+use scantling_core::nominal::Carrier;
+use scantling_core::plan::{BoundFeature, Fault, PlanFile, bind};
+use scantling_core::run::{Limits, Run};
 use scantling_core::scan::LengthUnit;
-use scantling_proto::v1;
+use scantling_proto::v1::{self, ErrorReason};
 
 use crate::blobs::Digest;
+use crate::convert::plan::{CheckedPlan, check_input, to_message};
 use crate::convert::status::Problem;
+use crate::nominals::{Key, NominalFailure};
 use crate::service::Service;
-use crate::store::{Bound, Request, Revision, Store};
+use crate::store::{Bound, LOCAL_CALLER, NewRevision, Request, Revision, Store};
 
-/// One thing wrong with a plan: where, and what to write instead.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct PlanFault {
-    pub(crate) place: String,
-    pub(crate) problem: String,
-}
-
-/// A plan that was checked.
+/// A plan that was checked, and where its picks lie; nowhere without a nominal.
 #[derive(Debug)]
 pub(crate) struct Checked {
-    pub(crate) plan_sha256: String,
-    /// Where its picks lie on the nominal; empty without one.
+    pub(crate) plan: CheckedPlan,
     pub(crate) bound: Vec<Bound>,
 }
 
@@ -30,40 +28,123 @@ pub(crate) struct Checked {
 #[derive(Debug)]
 pub(crate) enum Refused {
     /// It has faults.
-    Faults(Vec<PlanFault>),
+    Faults(Vec<Fault>),
     /// It could not be checked.
     Problem(Problem),
 }
 
-fn unavailable() -> Problem {
-    Problem::internal("this build of the service cannot check plans")
+impl From<Problem> for Refused {
+    fn from(problem: Problem) -> Self {
+        Refused::Problem(problem)
+    }
+}
+
+impl From<Refused> for Problem {
+    fn from(refused: Refused) -> Self {
+        match refused {
+            Refused::Problem(problem) => problem,
+            Refused::Faults(faults) => {
+                let fields = faults.into_iter().map(|f| {
+                    let place = if f.place.is_empty() { "plan".to_owned() } else { f.place };
+                    (place, f.problem)
+                });
+                Problem::fields(ErrorReason::PlanRefused, fields.collect())
+            }
+        }
+    }
+}
+
+/// Stops the work of a call when the call is over, whoever ended it.
+struct StopOnDrop(Arc<AtomicBool>);
+
+impl Drop for StopOnDrop {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
 }
 
 /// Checks a plan, and binds it when there is a nominal.
 pub(crate) async fn check(
     service: &Arc<Service>,
-    plan: v1::plan_input::Plan,
+    input: v1::PlanInput,
     nominal: Option<(Digest, LengthUnit)>,
 ) -> Result<Checked, Refused> {
-    let _ = (service, plan, nominal);
-    Err(Refused::Problem(unavailable()))
+    if let Some((digest, _)) = &nominal {
+        service.store.blob(digest.hex()).await.map_err(Problem::from)?;
+    }
+    let stop = Arc::new(AtomicBool::new(false));
+    let _stop = StopOnDrop(Arc::clone(&stop));
+    let shared = Arc::clone(service);
+    service.check(move || check_blocking(&shared, &input, nominal, &stop)).await?
 }
 
-/// Keeps a checked plan as a draft.
+fn check_blocking(
+    service: &Service,
+    input: &v1::PlanInput,
+    nominal: Option<(Digest, LengthUnit)>,
+    stop: &AtomicBool,
+) -> Result<Checked, Refused> {
+    let plan = check_input(Some(input)).map_err(Refused::Faults)?;
+    let Some((digest, unit)) = nominal else { return Ok(Checked { plan, bound: Vec::new() }) };
+    let limits = Limits { file_bytes: service.config.limits.file_bytes, ..Limits::default() };
+    let run = Run { stop, progress: &|_, _| {}, limits };
+    let key = Key { digest, unit, side: plan.plan.side };
+    let nominal = service.nominals.get(&service.blobs, &key, &run).map_err(|failure| match failure {
+        // The call is over, so nobody reads this.
+        NominalFailure::Stopped => Problem::stopping(),
+        NominalFailure::Storage(error) => Problem::internal(error),
+        NominalFailure::Refused(words) => {
+            Problem::new(ErrorReason::NominalRefused, format!("the nominal blobs/{}: {words}", key.digest))
+                .with("nominal_blob", format!("blobs/{}", key.digest))
+        }
+    })?;
+    let map = bind(&plan.plan, &nominal).map_err(Refused::Faults)?;
+    Ok(Checked { bound: map.features.iter().map(bound).collect(), plan })
+}
+
+fn bound(feature: &BoundFeature) -> Bound {
+    let diameter_mm = match feature.carrier {
+        Some(Carrier::Cylinder { radius_mm, hollow: true, .. }) => Some(2.0 * radius_mm),
+        _ => None,
+    };
+    Bound {
+        feature: feature.id.clone(),
+        kind: feature.kind.word().to_owned(),
+        area_mm2: feature.area_mm2,
+        centroid_mm: [feature.centroid.x, feature.centroid.y, feature.centroid.z],
+        diameter_mm,
+    }
+}
+
+/// Keeps a plan as a draft once it has no faults on its nominal.
 pub(crate) async fn create_revision(
     service: &Arc<Service>,
     part: String,
     id: String,
-    content: Option<((v1::plan_input::Plan, Digest), LengthUnit)>,
+    input: v1::PlanInput,
+    (digest, unit): (Digest, LengthUnit),
 ) -> Result<Revision, Problem> {
-    let _ = (service, part, id, content);
-    Err(unavailable())
+    // Cheap refusals first; the store asks again in its transaction.
+    service.store.part(&part).await?;
+    let nominal_sha256 = digest.hex().to_owned();
+    let Checked { plan, bound } = check(service, input, Some((digest, unit))).await?;
+    let new = NewRevision {
+        part,
+        id,
+        plan_json: plan.plan.canonical_json().to_owned(),
+        plan_sha256: plan.plan.sha256(),
+        plan_source: plan.source.unwrap_or_default(),
+        nominal_sha256,
+        nominal_unit: unit,
+        bound,
+    };
+    Ok(service.store.create_revision(LOCAL_CALLER, &new).await?)
 }
 
 /// A kept plan as a message.
 pub(crate) fn message(plan_json: &str) -> Result<v1::Plan, Problem> {
-    let _ = plan_json;
-    Err(unavailable())
+    let file = PlanFile::from_json(plan_json).map_err(|e| Problem::internal(format!("a kept plan: {e}")))?;
+    to_message(&file).map_err(Problem::internal)
 }
 
 /// Whether every group asked for is in the plan.
@@ -72,15 +153,10 @@ pub(crate) async fn check_scope(store: &Store, request: &Request) -> Result<(), 
         return Ok(());
     }
     let revision = store.revision(&request.part, &request.revision).await?;
-    let plan: serde_json::Value = serde_json::from_str(&revision.content.plan_json)
+    let plan = PlanFile::from_json(&revision.content.plan_json)
         .map_err(|e| Problem::internal(format!("a kept plan: {e}")))?;
-    let there: BTreeSet<&str> = plan["characteristic"]
-        .as_array()
-        .into_iter()
-        .flatten()
-        .flat_map(|c| c["group"].as_array().into_iter().flatten())
-        .filter_map(|group| group.as_str())
-        .collect();
+    let there: BTreeSet<&str> =
+        plan.characteristic.iter().flat_map(|c| c.group.iter()).map(String::as_str).collect();
     let missing: Vec<&str> =
         request.scope_groups.iter().map(String::as_str).filter(|group| !there.contains(group)).collect();
     if missing.is_empty() {

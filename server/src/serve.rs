@@ -155,6 +155,7 @@ where
         .max_concurrent_streams(streams)
         .http2_keepalive_interval(Some(PING_EVERY))
         .http2_keepalive_timeout(Some(PING_ANSWER))
+        .trace_fn(|call| tracing::info_span!("call", path = call.uri().path()))
         .add_routes(routes)
         .serve_with_incoming_shutdown(incoming, stopping.clone().cancelled_owned());
     tokio::pin!(server, shutdown);
@@ -168,7 +169,9 @@ where
     let finish = async {
         // A connection that never says a word keeps the server waiting; the work must not wait for it.
         let served = async { if let Some(ended) = ended { ended } else { server.await } };
-        tokio::join!(served, workers.finished()).0
+        let served = tokio::join!(served, workers.finished()).0;
+        service.store.close().await;
+        served
     };
     match tokio::time::timeout(drain, finish).await {
         Ok(served) => {

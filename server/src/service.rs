@@ -13,6 +13,7 @@ use tokio_util::sync::CancellationToken;
 use crate::blobs::Blobs;
 use crate::config::Config;
 use crate::convert::status::Problem;
+use crate::nominals::Nominals;
 use crate::serve::ServeError;
 use crate::store::Store;
 
@@ -25,6 +26,7 @@ pub(crate) struct Service {
     pub(crate) config: Config,
     pub(crate) store: Store,
     pub(crate) blobs: Blobs,
+    pub(crate) nominals: Nominals,
     /// The threads that measure, beside those that answer.
     pub(crate) pool: rayon::ThreadPool,
     /// One more for plans and nominals, so that a call need not wait for an inspection.
@@ -68,6 +70,7 @@ impl Service {
             config,
             store,
             blobs,
+            nominals: Nominals::default(),
             stopping: CancellationToken::new(),
             accepted: Notify::new(),
             changed: watch::Sender::new(0),

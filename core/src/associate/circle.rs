@@ -90,6 +90,9 @@ pub fn circle(points: &[Point], axis: Direction) -> Result<CircleFit, FitError> 
     if !(sigma * cov[2][2].sqrt() <= LARGEST_RADIUS_SHARE * round.radius) {
         return Err(free(Freedom::Radius));
     }
+    if !((ended.sums.square / points.len() as f64).sqrt() <= LARGEST_RADIUS_SHARE * round.radius) {
+        return Err(free(Freedom::Cloud));
+    }
     if !ended.settled {
         return Err(FitError::NotSettled { shape: Shape::Circle, steps: ended.steps });
     }

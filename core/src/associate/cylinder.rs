@@ -88,29 +88,35 @@ pub fn cylinder(points: &[Point]) -> Result<CylinderFit, FitError> {
 
     let judges = sample(all);
     let keep = if all.len() <= 30 { STARTS_OF_FEW } else { STARTS };
-    let mut ends: Vec<Ended<Tube, 5>> =
-        starts(&judges, &axes, keep).into_iter().map(|tube| minimise(tube, &judges, 80)).collect();
+    let mut tubes = starts(&judges, &half_sphere(&axes), APART_RAD, keep);
+    let slender = spread(all, &axes[1]) / spread(all, &axes[2]);
+    if slender < 0.3 {
+        tubes.extend(starts(&judges, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
+    }
+    let mut ends: Vec<Ended<Tube, 5>> = tubes.into_iter().map(|tube| minimise(tube, &judges, 80)).collect();
     ends.retain(|end| end.model.radius < LARGEST_RADIUS);
     ends.sort_by(|a, b| a.sums.square.total_cmp(&b.sums.square));
     let best = ends.first().ok_or(free(Freedom::Radius))?;
     let rms = |square: f64| (square / judges.len() as f64).sqrt();
     let (axis, limit) = (best.model.axis, rms(best.sums.square) * (1.0 + 1e-6) + floor);
-    let rival = ends.iter().any(|end| {
-        rms(end.sums.square) <= limit && end.model.axis.cross(&axis).norm() > 0.5 * LARGEST_TURN_RAD
-    });
+    let rival = ends
+        .iter()
+        .any(|end| rms(end.sums.square) <= limit && end.model.axis.cross(&axis).norm() > LARGEST_TURN_RAD);
 
     let mut ended = minimise(best.model.clone(), all, 500);
     ended.model.axis = signed(ended.model.axis);
     let tube = ended.model;
     let sums = Sums::of(&tube, all);
     let cov = tube.covariance(&sums).ok_or(free(Freedom::Radius))?;
-    let sigma =
-        (sums.square / (all.len() - 5) as f64).sqrt().max(floor + 4.0 * f64::EPSILON * tube.radius);
+    let sigma = (sums.square / (all.len() - 5) as f64).sqrt().max(floor + 4.0 * f64::EPSILON * tube.radius);
     if !(sigma * cov[4][4].sqrt() <= LARGEST_RADIUS_SHARE * tube.radius) {
         return Err(free(Freedom::Radius));
     }
     if !(sigma * (cov[0][0] + cov[1][1]).sqrt() <= LARGEST_TURN_RAD) {
         return Err(free(Freedom::Turns));
+    }
+    if !((sums.square / all.len() as f64).sqrt() <= LARGEST_RADIUS_SHARE * tube.radius) {
+        return Err(free(Freedom::Cloud));
     }
     if rival {
         return Err(free(Freedom::Ambiguous));
@@ -166,17 +172,38 @@ fn sample(points: &[Vector]) -> Vec<Vector> {
     (0..JUDGES).map(|_| points[random.below(points.len())]).collect()
 }
 
-/// The best tubes over all directions, no two of them nearly parallel.
-fn starts(judges: &[Vector], principal: &[Vector; 3], keep: usize) -> Vec<Tube> {
-    // A spiral with the golden angle covers the half sphere evenly. Common practice, no source.
+/// A spiral with the golden angle covers the half sphere evenly. Common practice, no source.
+fn half_sphere(principal: &[Vector; 3]) -> Vec<Direction> {
     const GOLDEN_ANGLE: f64 = 2.399_963_229_728_653;
-    let mut directions: Vec<Direction> = principal.iter().filter_map(|v| Direction::new(*v)).collect();
-    directions.extend((0..DIRECTIONS).filter_map(|i| {
+    let spiral = (0..DIRECTIONS).map(|i| {
         let z = (i as f64 + 0.5) / DIRECTIONS as f64;
         let ring = (1.0 - z * z).sqrt();
         let angle = GOLDEN_ANGLE * i as f64;
-        Direction::new(Vector::new(ring * math::cos(angle), ring * math::sin(angle), z))
-    }));
+        Vector::new(ring * math::cos(angle), ring * math::sin(angle), z)
+    });
+    principal.iter().copied().chain(spiral).filter_map(Direction::new).collect()
+}
+
+/// Directions about the long axis of a needle, tilted by up to twice `slender` (width over length): a few
+/// points leave the axis that free, and the cover of the half sphere is too coarse to see it.
+fn about_the_long_axis(principal: &[Vector; 3], slender: f64) -> Vec<Direction> {
+    const RINGS: u32 = 10;
+    const WAYS: u32 = 16;
+    let [a, b, long] = *principal;
+    let mut out: Vec<Direction> = Direction::new(long).into_iter().collect();
+    for ring in 1..=RINGS {
+        let tilt = 2.0 * slender * f64::from(ring) / f64::from(RINGS);
+        for way in 0..WAYS {
+            let angle = std::f64::consts::TAU * f64::from(way) / f64::from(WAYS);
+            let side = a * math::cos(angle) + b * math::sin(angle);
+            out.extend(Direction::new(long + side * tilt));
+        }
+    }
+    out
+}
+
+/// The best tubes over some directions, no two of them closer than `apart` in rad.
+fn starts(judges: &[Vector], directions: &[Direction], apart: f64, keep: usize) -> Vec<Tube> {
     let mut found: Vec<(f64, Tube)> = Vec::new();
     for axis in directions {
         let (a, b) = axis.frame();
@@ -190,7 +217,7 @@ fn starts(judges: &[Vector], principal: &[Vector; 3], keep: usize) -> Vec<Tube> 
     found.sort_by(|x, y| x.0.total_cmp(&y.0));
     let mut chosen: Vec<Tube> = Vec::new();
     for (_, tube) in found {
-        if chosen.iter().all(|c| c.axis.cross(&tube.axis).norm() > APART_RAD) {
+        if chosen.iter().all(|c| c.axis.cross(&tube.axis).norm() > apart) {
             chosen.push(tube);
             if chosen.len() == keep {
                 break;
@@ -211,11 +238,7 @@ struct Tube {
 impl Tube {
     /// Unit vectors across: from the axis towards the points, and the one that completes the triple.
     fn across(&self) -> (Vector, Vector) {
-        let u = if self.point.norm() > 1e-9 {
-            -self.point.normalize()
-        } else {
-            unit(self.axis).frame().0
-        };
+        let u = if self.point.norm() > 1e-9 { -self.point.normalize() } else { unit(self.axis).frame().0 };
         (u, self.axis.cross(&u))
     }
 

@@ -126,7 +126,7 @@ pub fn hole(
     // What the wall itself scatters, but never less than the scan's noise.
     let scatter = (fit.rms_mm * (n / (n - 3.0)).sqrt()).max(noise_mm);
     let covariance = fit.unit_covariance.map(|row| row.map(|c| c * scatter * scatter));
-    let seen = turn_seen(&kept, fit.centre, axis, fit.radius_mm);
+    let seen = turn_seen(&kept, fit.centre, axis, fit.radius_mm, scan.spacing_mm());
     let form = (fit.rms_mm * fit.rms_mm - noise_mm * noise_mm).max(0.0).sqrt();
     let places = (2.0 * std::f64::consts::PI * radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);
     // Moved along the axis to the middle of the nominal wall.

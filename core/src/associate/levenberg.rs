@@ -80,6 +80,8 @@ pub(super) struct Ended<M, const N: usize> {
 
 /// Steps of unit-sized shapes below this are rounding.
 const STILL: f64 = 1e-15;
+/// A longer last step than this means that the iteration still was on its way.
+const RESTLESS: f64 = 1e-10;
 
 /// Minimises the sum of squared residuals from `start`; parameters are expected to be of the order of one.
 ///
@@ -121,5 +123,6 @@ pub(super) fn minimise<M: Model<N>, const N: usize>(
             }
         }
     }
-    Ended { model, sums, steps: max_steps, settled: false }
+    // Steps of rounding size may go on for ever.
+    Ended { model, sums, steps: max_steps, settled: last <= RESTLESS }
 }

@@ -103,18 +103,24 @@ fn places(nominal: &Nominal, triangles: &[u32], pitch: f64) -> Vec<Point> {
     places
 }
 
-/// Steps in which the turn of a hole is looked at, 5 degrees each.
-const STEPS: usize = 72;
+/// Steps in which the turn of a hole is looked at, one degree each.
+const STEPS: usize = 360;
 
-/// How much of the turn about an axis was seen: the fraction of 5-degree steps that hold a point, and the
-/// widest unseen gap as the chord of a circle of the given radius.
-pub fn turn_seen(points: &[Point], centre: Point, axis: Direction, radius_mm: f64) -> Seen {
+/// How much of the turn about an axis was seen, in steps of one degree, and the widest unseen gap as the
+/// chord of a circle of the given radius. A point stands for three quarters of a spacing to either side
+/// (neighbours of a scan with that spacing leave no gap), and for at least 2.5 degrees.
+pub fn turn_seen(points: &[Point], centre: Point, axis: Direction, radius_mm: f64, spacing_mm: f64) -> Seen {
     let (u, v) = axis.frame();
+    let half_rad = (0.75 * spacing_mm / radius_mm.max(1e-9)).min(std::f64::consts::PI);
+    let half = ((half_rad.to_degrees()).max(2.5) as usize).min(STEPS / 2);
     let mut seen = [false; STEPS];
     for p in points {
         let d: Vector = p - centre;
         let turn = math::atan2(d.dot(&v), d.dot(&u)) / (2.0 * std::f64::consts::PI) + 0.5;
-        seen[((turn * STEPS as f64) as usize).min(STEPS - 1)] = true;
+        let step = ((turn * STEPS as f64) as usize).min(STEPS - 1);
+        for k in 0..=2 * half {
+            seen[(step + STEPS - half + k) % STEPS] = true;
+        }
     }
     let count = seen.iter().filter(|s| **s).count();
     let (mut gap, mut widest) = (0usize, 0usize);
@@ -138,12 +144,12 @@ mod tests {
                 .map(|a| Point::new(5.0 * math::cos(a), 5.0 * math::sin(a), 0.0))
                 .collect()
         };
-        let half = turn_seen(&ring(0, 180), Point::origin(), Direction::Z, 5.0);
+        let half = turn_seen(&ring(0, 180), Point::origin(), Direction::Z, 5.0, 0.1);
         assert!((half.fraction - 0.5).abs() < 0.02);
-        assert!((half.largest_unseen_disc_mm - 10.0).abs() < 0.1);
-        let whole = turn_seen(&ring(0, 360), Point::origin(), Direction::Z, 5.0);
+        assert!((half.largest_unseen_disc_mm - 10.0).abs() < 0.1, "{half:?}");
+        let whole = turn_seen(&ring(0, 360), Point::origin(), Direction::Z, 5.0, 0.1);
         assert_eq!(whole.fraction, 1.0);
         assert_eq!(whole.largest_unseen_disc_mm, 0.0);
-        assert_eq!(turn_seen(&[], Point::origin(), Direction::Z, 5.0).fraction, 0.0);
+        assert_eq!(turn_seen(&[], Point::origin(), Direction::Z, 5.0, 0.1).fraction, 0.0);
     }
 }

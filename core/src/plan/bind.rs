@@ -122,6 +122,8 @@ pub(super) fn two_nearest(
 ) -> (Option<(usize, f64)>, Option<f64>) {
     let (mut best, mut second): (Option<(usize, f64)>, Option<f64>) = (None, None);
     for (i, d) in distances {
+        // A place beyond what numbers can hold is infinitely far from everything.
+        let d = if d.is_nan() { f64::INFINITY } else { d };
         if best.is_none_or(|(_, least)| d < least) {
             second = best.map(|(_, least)| least);
             best = Some((i, d));

@@ -2,70 +2,9 @@
 
 use super::*;
 
-const GOOD: &str = r#"
-schema_version = 1
-part = "ws-214"
-title = "Window surround"
-drawing_revision = "C"
-plan_version = 4
-length_unit = "mm"
-object = "part"
-standard = { system = "iso", edition = "ISO 1101:2017" }
-decision = { proven = {} }
-filter = { gaussian = { nesting_index_mm = 2.5 } }
-
-[nominal]
-file = "ws-214.stl"
-
-[[feature]]
-id = "FLANGE"
-kind = "plane"
-pick = { near_mm = [12, 40.0, 0.0], facing = [0.0, 0.0, -1.0] }
-[[feature]]
-id = "H1"
-kind = "hole"
-pick = { near_mm = [35.0, 120.0, 0.0] }
-[[feature]]
-id = "H2"
-kind = "hole"
-pick = { near_mm = [435.0, 120.0, 0.0] }
-[[feature]]
-id = "SKIN"
-kind = "surface"
-pick = { near_mm = [350.0, 20.0, 58.0], facing = [0.0, 0.0, 1.0], grow_to_angle_deg = 12.0 }
-
-[[datum_system]]
-id = "ABC"
-datum = [
-  { letter = "A", feature = "FLANGE", association = "least_squares" },
-  { letter = "B", feature = "H1", association = "least_squares" },
-  { letter = "C", feature = "H2", association = "least_squares" },
-]
-
-[[characteristic]]
-number = "1"
-feature = "SKIN"
-surface_profile = { limit_outside_mm = 0.4, limit_inside_mm = 0.4 }
-datum_system = "ABC"
-class = "key"
-group = ["skin"]
-needs = { coverage = 0.95, largest_unseen_disc_mm = 25.0 }
-[[characteristic]]
-number = "2"
-feature = "H1"
-diameter = { nominal_mm = 8.0, upper_deviation_mm = 0.1, lower_deviation_mm = 0, size = "least_squares" }
-[[characteristic]]
-number = "3"
-feature = "H1"
-position = { zone_diameter_mm = 0.4 }
-datum_system = "ABC"
-when = "report_only"
-[[characteristic]]
-number = "4"
-feature = "FLANGE"
-flatness = { zone_width_mm = 0.3, association = "minimum_zone" }
-filter = { gaussian = { nesting_index_mm = 8.0 } }
-"#;
+/// One sample per schema version is kept and read for ever.
+const GOOD: &str = include_str!("samples/plan_1.toml");
+const GOOD_SHA256: &str = "ce1f2686a3616828a9cfea8ce6099911792b2f6736a83b728008743ae7218146";
 
 fn faults(text: &str) -> Vec<String> {
     check_toml(text).map(|_| ()).expect_err("this plan has faults").iter().map(ToString::to_string).collect()
@@ -108,6 +47,7 @@ fn a_good_plan_is_resolved() {
 #[test]
 fn layout_and_notation_do_not_change_the_digest_and_a_limit_does() {
     let (file, plan) = check_toml(GOOD).unwrap();
+    assert_eq!(plan.sha256(), GOOD_SHA256, "plans of version 1 keep their digest for ever");
     let json = serde_json::to_string_pretty(&file).unwrap();
     let (from_json, same) = check_json(&json).unwrap();
     assert_eq!((&from_json, same.sha256()), (&file, plan.sha256()));

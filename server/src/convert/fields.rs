@@ -83,12 +83,12 @@ impl<'a> Fields<'a> {
     }
 
     /// The one plan of a request.
-    pub(crate) fn plan(&mut self, field: &str, value: Option<v1::PlanInput>) -> Option<v1::plan_input::Plan> {
-        let plan = value.and_then(|input| input.plan);
-        if plan.is_none() {
+    pub(crate) fn plan(&mut self, field: &str, value: Option<v1::PlanInput>) -> v1::PlanInput {
+        let value = value.unwrap_or_default();
+        if value.plan.is_none() {
             self.wrong(field, "must hold the plan: as a message, as TOML or as JSON");
         }
-        plan
+        value
     }
 
     pub(crate) fn length_unit(&mut self, field: &str, value: i32) -> Option<LengthUnit> {

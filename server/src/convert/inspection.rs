@@ -5,7 +5,7 @@ use scantling_proto::v1;
 
 use super::fields::Fields;
 use super::status::Problem;
-use super::{enums, name, record, time};
+use super::{enums, evaluation, name, time};
 use crate::config::Limits;
 use crate::store::{Context, Inspection, Purpose, Request, State};
 
@@ -116,9 +116,13 @@ pub(crate) fn of_inspection(
             Problem::internal(format!("the result of {} cannot be read: {e}", inspection.id))
         })?),
     };
-    let (evaluations, cautions) = record.map_or_else(Default::default, |r| {
-        (r.evaluations.into_iter().map(record::of_evaluation).collect(), r.cautions)
-    });
+    let (evaluations, cautions) = match record {
+        None => (Vec::new(), Vec::new()),
+        Some(record) => {
+            let messages = record.evaluations.iter().map(evaluation::to_message);
+            (messages.collect::<Result<_, _>>().map_err(Problem::internal)?, record.cautions)
+        }
+    };
     let request = inspection.request;
     Ok(v1::Inspection {
         name: name::of_inspection(&inspection.id),

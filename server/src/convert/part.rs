@@ -1,10 +1,10 @@
 //! Parts and revisions.
 
+use scantling_core::plan::Fault;
 use scantling_proto::v1;
 
 use super::status::Problem;
 use super::{enums, name, time};
-use crate::plans::PlanFault;
 use crate::store::{Bound, Part, Revision};
 
 pub(crate) fn of_part(part: Part) -> v1::Part {
@@ -45,6 +45,6 @@ pub(crate) fn of_revision(revision: Revision) -> Result<v1::Revision, Problem> {
     })
 }
 
-pub(crate) fn of_faults(faults: Vec<PlanFault>) -> Vec<v1::PlanFault> {
+pub(crate) fn of_faults(faults: Vec<Fault>) -> Vec<v1::PlanFault> {
     faults.into_iter().map(|f| v1::PlanFault { place: f.place, problem: f.problem }).collect()
 }

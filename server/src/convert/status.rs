@@ -96,6 +96,7 @@ impl Problem {
 impl From<Problem> for Status {
     fn from(problem: Problem) -> Self {
         let code = problem.code();
+        tracing::debug!(?code, reason = ?problem.reason, message = %problem.message, "refused");
         let name = problem.reason.as_str_name();
         let mut metadata: HashMap<String, String> =
             problem.metadata.into_iter().map(|(k, v)| (k.to_owned(), short(v, MESSAGE_BYTES))).collect();

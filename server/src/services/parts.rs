@@ -71,12 +71,11 @@ impl PartService for Parts {
             blob.zip(fields.length_unit("nominal_length_unit", sent.nominal_length_unit))
         };
         fields.finish()?;
-        let Some(plan) = plan else { return Ok(Response::new(CheckPlanResponse::default())) };
         let answer = match plans::check(&self.0, plan, nominal).await {
             Ok(checked) => CheckPlanResponse {
                 faults: Vec::new(),
                 bound_features: checked.bound.iter().map(part::of_bound).collect(),
-                plan_sha256: checked.plan_sha256,
+                plan_sha256: checked.plan.plan.sha256(),
             },
             Err(plans::Refused::Faults(faults)) => {
                 CheckPlanResponse { faults: part::of_faults(faults), ..CheckPlanResponse::default() }
@@ -99,7 +98,10 @@ impl PartService for Parts {
         let blob = fields.blob("nominal_blob", &sent.nominal_blob);
         let unit = fields.length_unit("nominal_length_unit", sent.nominal_length_unit);
         fields.finish()?;
-        let created = plans::create_revision(&self.0, part, id, plan.zip(blob).zip(unit)).await?;
+        let Some(nominal) = blob.zip(unit) else {
+            return Err(Problem::internal("fields were checked and are missing").into());
+        };
+        let created = plans::create_revision(&self.0, part, id, plan, nominal).await?;
         Ok(Response::new(part::of_revision(created)?))
     }
 

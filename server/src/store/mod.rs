@@ -149,4 +149,7 @@ operations! {
     audit_after(ord: i64, size: u32) -> Result<Vec<AuditEntry>, StoreError>;
     /// Checks every link of the audit trail; the first entry that does not fit, if any.
     check_audit() -> Result<Option<i64>, StoreError>;
+
+    /// Ends every copy of this store and gives the folder free for the next process.
+    close() -> ();
 }

@@ -8,7 +8,6 @@ use tokio::sync::oneshot;
 use tracing::{error, info, warn};
 
 use super::measure::{self, Job, MeasureError, Measured};
-use super::nominals::Nominals;
 use crate::service::{Service, compute};
 use crate::store::{Claim, ClaimError, Failure, Outcome, StoreError};
 
@@ -25,7 +24,7 @@ enum End {
     Lost,
 }
 
-pub(super) async fn carry_out(service: &Arc<Service>, nominals: &Arc<Nominals>, claim: Claim) {
+pub(super) async fn carry_out(service: &Arc<Service>, claim: Claim) {
     let begun = Instant::now();
     let id = claim.inspection.id.clone();
     let end = if claim.starts > service.config.limits.starts {
@@ -35,7 +34,7 @@ pub(super) async fn carry_out(service: &Arc<Service>, nominals: &Arc<Nominals>, 
         );
         End::With(Outcome::Failed { failure: Failure::Internal, reason })
     } else {
-        measure_claimed(service, nominals, &claim).await
+        measure_claimed(service, &claim).await
     };
     let ended = match &end {
         End::With(outcome) => finish(service, &claim, outcome).await,
@@ -77,7 +76,7 @@ async fn finish(service: &Service, claim: &Claim, outcome: &Outcome) -> Result<O
     }
 }
 
-async fn measure_claimed(service: &Arc<Service>, nominals: &Arc<Nominals>, claim: &Claim) -> End {
+async fn measure_claimed(service: &Arc<Service>, claim: &Claim) -> End {
     let job = match Job::load(service, claim).await {
         Ok(job) => job,
         Err(fault) => {
@@ -86,7 +85,7 @@ async fn measure_claimed(service: &Arc<Service>, nominals: &Arc<Nominals>, claim
         }
     };
     let stop = Arc::new(AtomicBool::new(false));
-    let mut done = spawn(service, nominals, claim, job, &stop);
+    let mut done = spawn(service, claim, job, &stop);
     let mut beat = tokio::time::interval(Duration::from_millis((service.config.limits.lease_ms / 3).max(1)));
     beat.tick().await;
     let mut lost = false;
@@ -120,14 +119,13 @@ async fn measure_claimed(service: &Arc<Service>, nominals: &Arc<Nominals>, claim
 /// Measures on the threads for it. The channel closes without an answer when that panics.
 fn spawn(
     service: &Arc<Service>,
-    nominals: &Arc<Nominals>,
     claim: &Claim,
     job: Job,
     stop: &Arc<AtomicBool>,
 ) -> oneshot::Receiver<Result<Measured, MeasureError>> {
-    let (shared, nominals, stop) = (Arc::clone(service), Arc::clone(nominals), Arc::clone(stop));
+    let (shared, stop) = (Arc::clone(service), Arc::clone(stop));
     let id = claim.inspection.id.clone();
-    compute(&service.pool, move || measure::measure(&shared, &nominals, &id, &job, &stop))
+    compute(&service.pool, move || measure::measure(&shared, &id, &job, &stop))
 }
 
 /// The report becomes a blob; then the outcome may name it.

@@ -2,7 +2,7 @@
 
 mod claimed;
 mod measure;
-mod nominals;
+mod page;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -33,16 +33,14 @@ impl Workers {
 /// Starts the workers.
 pub(crate) fn start(service: &Arc<Service>) -> Workers {
     let mut workers = JoinSet::new();
-    let nominals = Arc::new(nominals::Nominals::default());
     for number in 0..service.config.workers.max(1) {
-        let (service, nominals) = (Arc::clone(service), Arc::clone(&nominals));
-        workers
-            .spawn(async move { work(&service, &nominals).await }.instrument(info_span!("worker", number)));
+        let service = Arc::clone(service);
+        workers.spawn(async move { work(&service).await }.instrument(info_span!("worker", number)));
     }
     Workers(workers)
 }
 
-async fn work(service: &Arc<Service>, nominals: &Arc<nominals::Nominals>) {
+async fn work(service: &Arc<Service>) {
     while !service.stopping.is_cancelled() {
         // Registered before the store is asked, so that nothing accepted in between is missed.
         let accepted = service.accepted.notified();
@@ -52,7 +50,7 @@ async fn work(service: &Arc<Service>, nominals: &Arc<nominals::Nominals>) {
                 // Another worker may be idle while more inspections wait.
                 service.accepted.notify_one();
                 let span = info_span!("inspection", id = %claim.inspection.id, fence = claim.fence);
-                claimed::carry_out(service, nominals, claim).instrument(span).await;
+                claimed::carry_out(service, claim).instrument(span).await;
                 continue;
             }
             Ok(None) => {}

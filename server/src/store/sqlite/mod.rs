@@ -28,8 +28,8 @@ pub struct Sqlite {
     reader: SqlitePool,
     clock: Clock,
     ids: Ids,
-    /// Held as long as any copy of the store lives.
-    _lock: Arc<File>,
+    /// Held until the store is closed, or as long as any copy of it lives.
+    lock: Arc<File>,
 }
 
 /// A reader for each few calls at a time; more would only wait for the disc.
@@ -71,7 +71,16 @@ impl Sqlite {
             SqlitePoolOptions::new().max_connections(READERS).connect_with(options.read_only(true)).await?;
         // The entries of a new file in its folder must survive a power cut as well.
         File::open(folder).and_then(|f| f.sync_all()).map_err(unusable)?;
-        Ok(Self { writer, reader, clock, ids, _lock: Arc::new(lock) })
+        Ok(Self { writer, reader, clock, ids, lock: Arc::new(lock) })
+    }
+
+    pub(super) async fn close(&self) {
+        self.reader.close().await;
+        // The last connection to close moves the log into the file.
+        self.writer.close().await;
+        if let Err(error) = self.lock.unlock() {
+            tracing::warn!(%error, "the data folder stays locked until the process ends");
+        }
     }
 
     async fn begin(&self) -> Result<Transaction<'static, Driver>, StoreError> {

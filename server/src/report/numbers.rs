@@ -1,0 +1,231 @@
+//! Numbers for people: one digit more than the limit has, and never rounded across it.
+//!
+//! A value of 0.500113 against a limit of 0.5 does not conform; printed as 0.50 it would seem to. So digits
+//! are added until the printed value lies on the same side of every limit as the value itself. Common
+//! practice of inspection reports; no published source.
+
+/// What is printed where there is no number.
+pub const DASH: &str = "\u{2014}";
+const MINUS: char = '\u{2212}';
+
+/// Limits come from sums such as 8.0 + 0.1; differences below this share of them are rounding of f64,
+/// not a statement of the drawing. A sum of two rounds three times, by half an epsilon each.
+const ROUNDING: f64 = 4.0 * f64::EPSILON;
+/// Most decimals of a limit that are looked for: a picometre, beyond any drawing.
+const MOST_LIMIT_DECIMALS: usize = 9;
+/// An f64 below 1 mm may need more decimals than its 17 digits; this many reach 1e-20 mm.
+const MOST_DECIMALS: usize = 20;
+/// Without a limit lengths are printed to the micrometre.
+const DECIMALS_WITHOUT_LIMIT: usize = 3;
+
+/// A limit as the drawing would write it: `0.5`, `7.95`, `−0.4`; a dash when it is not a finite number.
+pub fn limit(value: f64) -> String {
+    if !value.is_finite() {
+        return DASH.into();
+    }
+    match limit_decimals(value) {
+        Some(decimals) => typeset(&format!("{value:.decimals$}")),
+        None => typeset(&format!("{value}")),
+    }
+}
+
+/// A limit with its sign always shown: `+0.4`.
+pub fn signed_limit(value: f64) -> String {
+    with_plus(value, limit(value))
+}
+
+/// `value` beside its limits (each mm): one digit more than the finest limit, more where rounding would carry
+/// it onto or over one. A dash when it is not a finite number.
+pub fn beside_limits(value: f64, limits: &[f64]) -> String {
+    if !value.is_finite() {
+        return DASH.into();
+    }
+    let limits: Vec<f64> = limits.iter().copied().filter(|l| l.is_finite()).collect();
+    let finest = limits.iter().map(|&l| limit_decimals(l).unwrap_or(MOST_LIMIT_DECIMALS)).max();
+    let least = finest.map_or(DECIMALS_WITHOUT_LIMIT, |d| d + 1);
+    for decimals in least..=MOST_DECIMALS {
+        let text = format!("{value:.decimals$}");
+        if limits.iter().all(|&l| same_side(value, &text, l)) {
+            return typeset(&text);
+        }
+    }
+    // `{}` of an f64 reads back as the same f64, so its side is right by construction.
+    typeset(&format!("{value}"))
+}
+
+/// As [`beside_limits`], with the sign always shown.
+pub fn signed_beside_limits(value: f64, limits: &[f64]) -> String {
+    with_plus(value, beside_limits(value, limits))
+}
+
+/// A positive value of which only the size matters, such as an uncertainty: `digits` significant digits
+/// (JCGM 100:2008, 7.2.6: at most two), never rounded down, in plain notation.
+pub fn significant(value: f64, digits: usize) -> String {
+    if !value.is_finite() {
+        return DASH.into();
+    }
+    if value == 0.0 {
+        return "0".into();
+    }
+    let size = value.abs();
+    // The exponent after rounding, exact where a logarithm may be off by one at powers of ten.
+    let printed = format!("{size:.0$e}", digits.saturating_sub(1));
+    let exponent: i32 = printed.split_once('e').and_then(|(_, e)| e.parse().ok()).unwrap_or(0);
+    let decimals = usize::try_from(digits as i32 - 1 - exponent).unwrap_or(0).min(MOST_DECIMALS);
+    let nearest = format!("{value:.decimals$}");
+    if read(&nearest).abs() >= size {
+        return typeset(&nearest);
+    }
+    let step = read(&format!("1e-{decimals}"));
+    typeset(&format!("{:.decimals$}", value + step.copysign(value) * 0.5))
+}
+
+/// A seen fraction in percent, cut and not rounded: 99.97 % must not read as everything.
+pub fn percent(fraction: f64) -> String {
+    if !(0.0..=1.0).contains(&fraction) {
+        return DASH.into();
+    }
+    if fraction == 1.0 {
+        return "100 %".into();
+    }
+    // A fraction such as 0.95 times 1000 may come out just under 950; half a billionth puts it right.
+    let tenths = (fraction * 1000.0 + 5e-10).floor().min(999.0);
+    format!("{:.1} %", tenths / 10.0)
+}
+
+/// A place or shift, mm, with as many decimals as said.
+pub fn fixed(value: f64, decimals: usize) -> String {
+    if value.is_finite() { typeset(&format!("{value:.decimals$}")) } else { DASH.into() }
+}
+
+/// A count in groups of three digits, by thin spaces.
+pub fn count(value: u64) -> String {
+    let digits = value.to_string();
+    let mut text = String::with_capacity(digits.len() * 2);
+    for (i, c) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            text.push('\u{202f}');
+        }
+        text.push(c);
+    }
+    text
+}
+
+/// Fewest decimals that write a limit to within rounding; `None` when it has more than any drawing.
+fn limit_decimals(value: f64) -> Option<usize> {
+    let close = ROUNDING * value.abs().max(1.0);
+    (0..=MOST_LIMIT_DECIMALS).find(|&d| (read(&format!("{value:.d$}")) - value).abs() <= close)
+}
+
+/// Whether the printed value lies on the same side of the limit, or on it, as the value does.
+fn same_side(value: f64, printed: &str, limit: f64) -> bool {
+    let close = ROUNDING * limit.abs().max(1.0);
+    if (value - limit).abs() <= close {
+        return true;
+    }
+    let shown = read(printed);
+    (shown - limit).abs() > close && (shown > limit) == (value > limit)
+}
+
+fn read(text: &str) -> f64 {
+    text.parse().unwrap_or(f64::NAN)
+}
+
+/// A true minus sign, and none before zero.
+fn typeset(text: &str) -> String {
+    match text.strip_prefix('-') {
+        Some(rest) if rest.chars().all(|c| c == '0' || c == '.') => rest.into(),
+        Some(rest) => format!("{MINUS}{rest}"),
+        None => text.into(),
+    }
+}
+
+fn with_plus(value: f64, text: String) -> String {
+    let zero = text.chars().all(|c| c == '0' || c == '.');
+    if value > 0.0 && value.is_finite() && !zero { format!("+{text}") } else { text }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_value_has_one_digit_more_than_its_limit() {
+        assert_eq!(beside_limits(0.312_345, &[0.5]), "0.31");
+        assert_eq!(beside_limits(0.312_345, &[0.05, 0.5]), "0.312");
+        assert_eq!(beside_limits(7.0, &[8.0]), "7.0");
+        assert_eq!(beside_limits(0.312_345, &[]), "0.312");
+    }
+
+    #[test]
+    fn a_value_is_never_rounded_across_its_limit() {
+        assert_eq!(beside_limits(0.500_113, &[0.5]), "0.5001");
+        assert_eq!(beside_limits(0.499_996, &[0.5]), "0.499996");
+        assert_eq!(beside_limits(-0.400_04, &[-0.4, 0.4]), "\u{2212}0.40004");
+        assert_eq!(beside_limits(8.1 + 2e-7, &[7.9, 8.1]), "8.1000002");
+        assert_eq!(beside_limits(-0.000_3, &[0.0]), "\u{2212}0.0003");
+    }
+
+    #[test]
+    fn a_value_on_its_limit_reads_as_the_limit() {
+        assert_eq!(beside_limits(0.5, &[0.5]), "0.50");
+        assert_eq!(beside_limits(0.1 + 0.2, &[0.3]), "0.30");
+    }
+
+    #[test]
+    fn the_printed_side_agrees_for_values_ever_closer_to_the_limit() {
+        for limit in [0.0, 0.05, 0.4, 0.5, 1.0, 7.95, 8.0 + 0.1, 1250.0] {
+            for k in 1..=11 {
+                let step = read(&format!("3.7e-{k}"));
+                for value in [limit + step, limit - step] {
+                    let shown = beside_limits(value, &[limit]).replace(MINUS, "-");
+                    assert_eq!(read(&shown) > limit, value > limit, "{value:e} beside {limit}: {shown}");
+                    assert_eq!(read(&shown) < limit, value < limit, "{value:e} beside {limit}: {shown}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn limits_are_written_as_the_drawing_would() {
+        assert_eq!(limit(8.0 + 0.1), "8.1");
+        assert_eq!(limit(0.1 + 0.2), "0.3");
+        assert_eq!(limit(-0.4), "\u{2212}0.4");
+        assert_eq!(limit(2.0), "2");
+        assert_eq!(signed_limit(0.4), "+0.4");
+        assert_eq!(signed_limit(0.0), "0");
+    }
+
+    #[test]
+    fn an_uncertainty_is_never_made_smaller() {
+        assert_eq!(significant(0.012_34, 2), "0.013");
+        assert_eq!(significant(0.012, 2), "0.012");
+        assert_eq!(significant(0.009_96, 2), "0.010");
+        assert_eq!(significant(123.4, 2), "124");
+        assert_eq!(significant(0.0, 2), "0");
+    }
+
+    #[test]
+    fn nearly_all_is_not_all() {
+        assert_eq!(percent(0.9997), "99.9 %");
+        assert_eq!(percent(0.999_999_999_9), "99.9 %");
+        assert_eq!(percent(0.95), "95.0 %");
+        assert_eq!(percent(1.0), "100 %");
+        assert_eq!(percent(f64::NAN), DASH);
+        assert_eq!(percent(1.2), DASH);
+    }
+
+    #[test]
+    fn what_is_no_number_is_a_dash() {
+        for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
+            assert_eq!(beside_limits(bad, &[0.5]), DASH);
+            assert_eq!(signed_beside_limits(bad, &[0.5]), DASH);
+            assert_eq!(significant(bad, 2), DASH);
+            assert_eq!(limit(bad), DASH);
+            assert_eq!(fixed(bad, 2), DASH);
+        }
+        assert_eq!(beside_limits(0.3, &[f64::NAN]), "0.300");
+        assert_eq!(fixed(-0.001, 2), "0.00");
+        assert_eq!(count(1_234_567), "1\u{202f}234\u{202f}567");
+    }
+}

@@ -1,0 +1,75 @@
+//! What the report of an inspection is told.
+
+use std::collections::BTreeMap;
+
+use scantling_core::geometry::{Point, TriangleMesh};
+use scantling_core::plan::{FaceMap, Plan};
+use scantling_core::record::{DeviationMap, Record};
+
+use super::measure::Job;
+use crate::report::{self, ReportInput};
+use crate::store::{Purpose, Restraint};
+
+/// A measured inspection.
+pub(super) struct Shown<'a> {
+    pub(super) inspection: &'a str,
+    pub(super) job: &'a Job,
+    pub(super) plan: &'a Plan,
+    pub(super) faces: &'a FaceMap,
+    pub(super) mesh: &'a TriangleMesh,
+    pub(super) record: &'a Record,
+    pub(super) deviation: &'a DeviationMap,
+}
+
+/// The page; `None` when it could not be made, since a verdict stands without its page. The log says why.
+pub(super) fn html(shown: &Shown) -> Option<String> {
+    let Shown { plan, job, .. } = shown;
+    let scan = &job.scan.content;
+    let titles: BTreeMap<String, String> =
+        plan.characteristics.iter().filter_map(|c| Some((c.number.clone(), c.title.clone()?))).collect();
+    let places: BTreeMap<String, Point> =
+        shown.faces.features.iter().map(|f| (f.id.clone(), f.centroid)).collect();
+    let filter = plan.filter.map(|f| format!("Gaussian, nesting index {} mm", f.nesting_index_mm));
+    let acquired = scan.acquire_time_us.and_then(|us| jiff::Timestamp::from_microsecond(us).ok());
+    let acquired = acquired.map(|at| at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string());
+    let input = ReportInput {
+        inspection_name: &format!("inspections/{}", shown.inspection),
+        part_title: plan.title.as_deref().unwrap_or(&job.part_title),
+        part_number: &plan.part,
+        revision: &format!(
+            "drawing {}, plan version {} (revision {})",
+            plan.drawing_revision, plan.plan_version, job.revision.content.id
+        ),
+        serial_number: Some(&job.serial_number),
+        purpose: match job.purpose {
+            Purpose::Production => "production",
+            Purpose::FirstArticle => "first article",
+            Purpose::Study => "study",
+            Purpose::Rehearsal => "rehearsal",
+        },
+        instrument: stated(&scan.instrument),
+        operator: stated(&scan.operator),
+        acquired: acquired.as_deref(),
+        // The page is part of what is finished; the inspection itself says when.
+        finished: None,
+        restraint: match scan.restraint {
+            Restraint::Unstated => None,
+            Restraint::FreeState => Some("free state"),
+            Restraint::Fixture => Some("held in a fixture"),
+        },
+        simulated: scan.simulated,
+        standard: Some(&plan.standard_edition),
+        filter: filter.as_deref(),
+        titles: &titles,
+        feature_places: &places,
+        record: shown.record,
+        result_sha256: &shown.record.digest(),
+        mesh: shown.mesh,
+        deviation: shown.deviation,
+    };
+    report::html(&input).map_err(|error| tracing::error!(%error, "the report was not made")).ok()
+}
+
+fn stated(text: &str) -> Option<&str> {
+    (!text.trim().is_empty()).then_some(text)
+}

@@ -32,7 +32,9 @@ pub(crate) async fn run(
     progress: Progress,
 ) -> anyhow::Result<Exit> {
     if global.server.is_some() || global.data_dir.is_some() {
-        progress.say("the demo has a service and a data folder of its own; --server and --data-dir are left aside");
+        progress.say(
+            "the demo has a service and a data folder of its own; --server and --data-dir are left aside",
+        );
     }
     let folders = Folders::new(args.keep.as_deref())?;
     let service = Service::on(Config::at(&folders.data)).await?;
@@ -168,8 +170,15 @@ fn closing(reports: &[PathBuf], keep: Option<&Path>, surprises: &[String]) -> St
         text += "  none was made\n";
     }
     if let Some(keep) = keep {
-        text += &format!("Everything is kept; go on with\n  scantling --data-dir {} record list\n", keep.join("data").display());
+        text += &format!(
+            "Everything is kept; go on with\n  scantling --data-dir {} record list\n",
+            keep.join("data").display()
+        );
     }
     text += &format!("\n{CAUTIONS}\n\n");
-    text + if surprises.is_empty() { "The demo came out as it was made.\n" } else { "The demo did NOT come out as it was made.\n" }
+    text + if surprises.is_empty() {
+        "The demo came out as it was made.\n"
+    } else {
+        "The demo did NOT come out as it was made.\n"
+    }
 }

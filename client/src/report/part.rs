@@ -105,7 +105,7 @@ pub(crate) fn revision(revision: &Revision, look: &Look) -> String {
 }
 
 fn requirement(c: &scantling_proto::v1::Characteristic) -> String {
-    let shown = |v: f64| v.to_string();
+    let shown = |v: Option<f64>| v.map_or("?".to_owned(), |v| v.to_string());
     if let Some(r) = &c.surface_profile {
         return format!(
             "surface profile, {} outside, {} inside",
@@ -114,7 +114,10 @@ fn requirement(c: &scantling_proto::v1::Characteristic) -> String {
         );
     }
     if let Some(r) = &c.diameter {
-        let deviation = |v: f64| if v > 0.0 { format!("+{v}") } else { v.to_string() };
+        let deviation = |v: Option<f64>| match v {
+            Some(v) if v > 0.0 => format!("+{v}"),
+            v => shown(v),
+        };
         let (upper, lower) = (deviation(r.upper_deviation_mm), deviation(r.lower_deviation_mm));
         return format!("diameter {} {upper} {lower}", shown(r.nominal_mm));
     }
@@ -204,9 +207,9 @@ c4        released  C                   4                0  -
     fn a_diameter_shows_its_deviations_with_their_signs() {
         let c = Characteristic {
             diameter: Some(Diameter {
-                nominal_mm: 10.0,
-                upper_deviation_mm: 0.1,
-                lower_deviation_mm: -0.05,
+                nominal_mm: Some(10.0),
+                upper_deviation_mm: Some(0.1),
+                lower_deviation_mm: Some(-0.05),
                 size: 1,
             }),
             ..Characteristic::default()

@@ -9,7 +9,8 @@ use scantling_core::simulate::window_surround::Region;
 use scantling_core::simulate::{DEMO_SPACING_MM, Demo};
 use scantling_proto::v1::plan_input::Plan as Source;
 use scantling_proto::v1::{
-    Acquisition, Inspection, InspectionState, LengthUnit, PlanInput, Purpose, Restraint, Source as Scan, Verdict,
+    Acquisition, Inspection, InspectionState, LengthUnit, PlanInput, Purpose, Restraint, Source as Scan,
+    Verdict,
 };
 use tokio::time::Instant;
 
@@ -115,10 +116,8 @@ async fn one(context: &Context, revision: &str, serial: &str, ply: &[u8]) -> any
     let inspection = measuring::wait(context, accepted, Instant::now() + ONE_SCAN_WITHIN).await?;
     if inspection.state() != InspectionState::Done {
         let what = crate::report::inspection::state_with_progress(&inspection);
-        return Err(Exit::of_unfinished(&inspection).because(format!(
-            "the {serial} part has no verdict ({what}): {}",
-            inspection.reason
-        )));
+        return Err(Exit::of_unfinished(&inspection)
+            .because(format!("the {serial} part has no verdict ({what}): {}", inspection.reason)));
     }
     Ok(inspection)
 }

@@ -43,7 +43,10 @@ pub(super) async fn run(context: &Context, runs: u64) -> anyhow::Result<Exit> {
         wrong.extend(surprises.into_iter().map(|s| format!("seed {seed}: {s}")));
         rows.push(row);
     }
-    let head = ["seed", "size", "hole", "off by", "measured", "error", "dent in", "depth", "measured", "error", "as made"];
+    let head = [
+        "seed", "size", "hole", "off by", "measured", "error", "dent in", "depth", "measured", "error",
+        "as made",
+    ];
     context.output.prose(&table(&head, rows, &context.output.look))?;
     context.output.prose("  lengths in mm; made values by the simulator, measured ones by the service\n")?;
     if wrong.is_empty() {

@@ -37,7 +37,8 @@ pub(super) fn read(bytes: &[u8], layout: &Layout, run: &Run) -> Result<RawScan, 
             Role::Other => {
                 for i in 0..element.count {
                     check(i, run)?;
-                    row(&mut lines, "an element that is skipped")?;
+                    let line = row(&mut lines, "an element that is skipped")?;
+                    read_row(line, lines.line, element, |_, _| Ok(()))?;
                 }
             }
         }

@@ -69,7 +69,7 @@ pub(super) fn faces(
         segments.divide(region, run)?;
     }
     let of_triangle: Vec<u32> = patch_of.iter().map(|&p| segments.face_of[p as usize]).collect();
-    Ok(gather(mesh, across, &of_triangle, segments.carriers))
+    Ok(gather(mesh, across, &of_triangle, &segments.carriers))
 }
 
 fn neighbours(
@@ -208,7 +208,7 @@ impl Segments<'_> {
         for p in triangles.iter().flat_map(|&t| self.mesh.corners(t)) {
             let radial = fit.radial(&p);
             let cos = normal.dot(&radial) / radial.norm();
-            if !(cos.abs() >= RADIAL_COS) || sign.is_some_and(|s| s != cos.signum()) {
+            if cos.is_nan() || cos.abs() < RADIAL_COS || sign.is_some_and(|s| s != cos.signum()) {
                 return None;
             }
             sign = Some(cos.signum());
@@ -350,7 +350,7 @@ fn gather(
     mesh: &TriangleMesh,
     across: &[[Option<u32>; 3]],
     of_triangle: &[u32],
-    carriers: Vec<Option<Carrier>>,
+    carriers: &[Option<Carrier>],
 ) -> (Vec<Face>, Vec<u32>) {
     // Number the faces by their lowest triangle.
     let mut number = vec![NONE; carriers.len()];

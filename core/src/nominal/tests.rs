@@ -427,7 +427,7 @@ fn a_slot_has_two_ends_and_two_sides() {
     let mut outline = Vec::new();
     for (end, from) in [(9.0, -0.5), (-9.0, 0.5)] {
         for i in 0..=per_end {
-            let a = std::f64::consts::PI * (from + i as f64 / per_end as f64);
+            let a = std::f64::consts::PI * (from + f64::from(i) / f64::from(per_end));
             outline.push((end + 4.0 * math::cos(a), 4.0 * math::sin(a)));
         }
     }

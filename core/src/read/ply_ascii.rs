@@ -15,7 +15,7 @@ pub(super) fn read(bytes: &[u8], layout: &Layout, run: &Run) -> Result<RawScan, 
     for element in layout.elements.iter().filter(|e| !e.properties.is_empty()) {
         match element.role {
             Role::Vertex { place, normal } => {
-                read_vertices(&mut lines, element, place, normal, &mut raw, run)?
+                read_vertices(&mut lines, element, place, normal, &mut raw, run)?;
             }
             Role::Face { corners } => {
                 raw.triangles.reserve(element.count as usize);

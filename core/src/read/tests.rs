@@ -152,7 +152,8 @@ fn carriage_returns_in_a_header_change_nothing() {
 
 #[test]
 fn every_scalar_type_is_read_in_both_orders() {
-    let types: [(&str, fn(i8, bool) -> Vec<u8>); 8] = [
+    type Encode = fn(i8, bool) -> Vec<u8>;
+    let types: [(&str, Encode); 8] = [
         ("char", |v, _| vec![v as u8]),
         ("uint8", |v, _| vec![v as u8]),
         ("short", |v, big| ordered(i16::from(v).to_le_bytes().to_vec(), big)),
@@ -367,7 +368,7 @@ fn faults_say_where_and_what() {
         Err(ReadError::BadLine { line, .. }) => line,
         other => panic!("{from} -> {to}: {other:?}"),
     };
-    assert_eq!(stl("endfacet", "endloop\r\n  facet"), 8);
+    assert_eq!(stl("endfacet", "endloop\r\n  facet"), 9);
     assert_eq!(stl("VERTEX 1.5e0 0 0\r\n", "\r\n"), 8);
     assert_eq!(stl("VERTEX 1.5e0 0 0", "VERTEX 1.5e0 0"), 5);
     assert_eq!(stl("outer loop", "inner loop"), 3);

@@ -1,1 +1,3 @@
 //! Helpers of the end-to-end stories.
+
+pub mod truth;

@@ -276,23 +276,24 @@ fn filtered(samples: &[Sample], values: &[f64]) -> Vec<f64> {
     }
     let alpha2 = math::ln(2.0) / std::f64::consts::PI;
     let scale = std::f64::consts::PI / (alpha2 * NESTING_MM * NESTING_MM);
-    let mean = |s: &Sample| {
-        let [x, y, z] = cell(&s.nominal);
-        let (mut sum, mut weights) = (0.0, 0.0);
-        for i in 0..27 {
-            let beside = [x + i % 3 - 1, y + i / 3 % 3 - 1, z + i / 9 - 1];
-            for &j in cells.get(&beside).into_iter().flatten() {
-                let r2 = (samples[j].nominal - s.nominal).norm_squared();
+    let mut smooth = vec![f64::NAN; samples.len()];
+    for ([x, y, z], members) in &cells {
+        let beside = (0..27).map(|i| [x + i % 3 - 1, y + i / 3 % 3 - 1, z + i / 9 - 1]);
+        let near: Vec<usize> = beside.filter_map(|c| cells.get(&c)).flatten().copied().collect();
+        for &i in members {
+            let (mut sum, mut weights) = (0.0, 0.0);
+            for &j in &near {
+                let r2 = (samples[j].nominal - samples[i].nominal).norm_squared();
                 if r2 <= CUT_MM * CUT_MM {
                     let weight = samples[j].area * math::exp(-scale * r2);
                     sum += weight * values[j];
                     weights += weight;
                 }
             }
+            smooth[i] = sum / weights;
         }
-        sum / weights
-    };
-    samples.iter().map(mean).collect()
+    }
+    smooth
 }
 
 /// Width of the narrowest zone between two parallel planes: the width is a convex function of the two

@@ -1,6 +1,8 @@
 //! The truth of a demo part: every characteristic of its plan straight from the definitions, on dense points
 //! of the made surface without noise. Slow and obvious on purpose; none of the code it judges is called.
 //!
+//! In one file, longer than others, so that it can be checked by itself.
+//!
 //! Weights are areas, so that the fineness of the mesh means nothing.
 
 use scantling_core::geometry::{Direction, Point, Vector, math};

@@ -162,12 +162,3 @@ impl Nominal {
         self.closed
     }
 }
-
-/// On which side of an open sheet's triangles the material is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Side {
-    /// The triangles' normals point away from it.
-    BehindNormal,
-    /// The triangles' normals point into it.
-    InFrontOfNormal,
-}

@@ -1,5 +1,7 @@
 //! Asking for inspections: what is refused and why, what survives, who hears of it.
 
+#![allow(clippy::unwrap_used, reason = "a test may end so")]
+
 mod harness;
 
 use std::time::Duration;

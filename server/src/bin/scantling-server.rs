@@ -27,9 +27,9 @@ async fn main() -> anyhow::Result<()> {
         .unwrap_or_else(|_| EnvFilter::new("info"));
     let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
     if log_json {
-        log.json().init()
+        log.json().init();
     } else {
-        log.init()
+        log.init();
     }
 
     tracing::info!(config = %serde_json::to_string(&config)?, "settings");

@@ -1,0 +1,56 @@
+//! `demo --runs N`: the same with other seeds and sizes, one line each.
+
+use anyhow::Context as _;
+
+use super::rehearsal::{Files, Rehearsed, measure, region, surprises};
+use super::truth::compare;
+use crate::command::Context;
+use crate::exit::Exit;
+use crate::report::number::plain;
+use crate::report::{Entry, number, strong, table, words};
+
+/// Size of a seed's part as a factor: all of 0.8, 0.85, ... 1.3 in eleven seeds.
+fn size(seed: u64) -> f64 {
+    0.8 + 0.05 * ((seed * 7) % 11) as f64
+}
+
+pub(super) async fn run(context: &Context, runs: u64) -> anyhow::Result<Exit> {
+    let mut rows: Vec<Vec<Entry>> = Vec::new();
+    let mut wrong = Vec::new();
+    for seed in 1..=runs {
+        let files = Files::make(context, seed, size(seed)).await?;
+        let Rehearsed { good, bad } = measure(context, &format!("ws-214-{seed}"), &files)
+            .await
+            .with_context(|| format!("seed {seed}"))?;
+        let surprises = surprises(&files.demo, &good, &bad);
+        let mut row = vec![number(seed.to_string()), number(format!("{:.2}", size(seed)))];
+        let truth = compare(&files, &bad);
+        match &truth {
+            Some(t) => row.extend([
+                words(files.demo.bad_hole),
+                number(plain(t.hole_made_mm.norm())),
+                number(plain(t.hole_measured_mm.norm())),
+                number(plain(t.hole_error_mm())),
+                words(files.demo.bad.dent.as_ref().map_or("-", |d| region(d.region))),
+                number(plain(t.dent_made_mm)),
+                number(plain(t.dent_measured_mm)),
+                number(plain(t.dent_error_mm())),
+            ]),
+            None => row.extend((0..8).map(|_| number("-"))),
+        }
+        row.push(if surprises.is_empty() { words("yes") } else { strong("NO") });
+        context.progress.say(&format!("seed {seed} done"));
+        wrong.extend(surprises.into_iter().map(|s| format!("seed {seed}: {s}")));
+        rows.push(row);
+    }
+    let head = [
+        "seed", "size", "hole", "off by", "measured", "error", "dent in", "depth", "measured", "error",
+        "as made",
+    ];
+    context.output.prose(&table(&head, rows, &context.output.look))?;
+    context.output.prose("  lengths in mm; made values by the simulator, measured ones by the service\n")?;
+    if wrong.is_empty() {
+        return Ok(Exit::Success);
+    }
+    Err(Exit::Internal.because(format!("not all came out as they were made\n  {}", wrong.join("\n  "))))
+}

@@ -1,0 +1,160 @@
+//! `part`: register, list, show, release.
+
+use anyhow::Context as _;
+use scantling_proto::v1::part_service_client::PartServiceClient;
+use scantling_proto::v1::{
+    CreatePartRequest, CreateRevisionRequest, GetPartRequest, GetRevisionRequest, LengthUnit,
+    ListPartsRequest, ListPartsResponse, ListRevisionsRequest, ListRevisionsResponse, Part, PlanInput,
+    ReleaseRevisionRequest, Revision,
+};
+use tonic::transport::Channel;
+use tonic::{Code, Status};
+
+use super::{Context, plan};
+use crate::args::{PartName, PartRegister, RevisionName};
+use crate::connect::patiently;
+use crate::exit::Exit;
+use crate::input::Input;
+use crate::names::{self, PartOrRevision, short_revision};
+use crate::report;
+use crate::upload::upload;
+
+type Client = PartServiceClient<Channel>;
+
+pub(crate) async fn register(context: &Context, args: PartRegister) -> anyhow::Result<Exit> {
+    let part = names::part(&args.part_id)?;
+    let name = names::revision(&format!("{}/{}", names::id(&part), args.revision))?;
+    let plan = plan::read(&args.plan).await?;
+    let nominal = tokio::task::spawn_blocking(move || Input::open(&args.nominal)).await??;
+    let new = NewRevision { name, title: args.title, plan, unit: args.unit.into() };
+    let revision = create(context, nominal, new).await?;
+    context.output.message("Revision", &revision, report::part::revision)?;
+    let short = short_revision(&revision.name);
+    context
+        .progress
+        .say(&format!("registered as a draft; `scantling part release {short}` puts it in force"));
+    Ok(Exit::Success)
+}
+
+/// A revision to be.
+pub(super) struct NewRevision {
+    /// Whole resource name.
+    pub(super) name: String,
+    /// Of the part, if that is new.
+    pub(super) title: String,
+    pub(super) plan: PlanInput,
+    /// Of the nominal's file.
+    pub(super) unit: LengthUnit,
+}
+
+/// Creates a draft revision, its part too when there is none.
+pub(super) async fn create(context: &Context, nominal: Input, new: NewRevision) -> anyhow::Result<Revision> {
+    let fails = || format!("cannot register {}", short_revision(&new.name));
+    let (part, id) = new.name.split_once("/revisions/").with_context(fails)?;
+    let nominal_blob = upload(&context.channel, nominal, &context.progress).await?.blob;
+    let mut client = Client::new(context.channel.clone());
+    let request = CreateRevisionRequest {
+        parent: part.to_owned(),
+        revision_id: id.to_owned(),
+        plan: Some(new.plan.clone()),
+        nominal_blob,
+        nominal_length_unit: new.unit.into(),
+    };
+    ensure_part(&mut client, part, &new.title).await.with_context(fails)?;
+    let wait = context.progress.spinner("check plan and nominal");
+    let revision = client.create_revision(request).await;
+    wait.finish_and_clear();
+    Ok(revision.with_context(fails)?.into_inner())
+}
+
+async fn ensure_part(client: &mut Client, name: &str, title: &str) -> Result<(), Status> {
+    let asked = GetPartRequest { name: name.to_owned() };
+    match patiently(async || client.get_part(asked.clone()).await).await {
+        Err(status) if status.code() == Code::NotFound => {}
+        found => return found.map(drop),
+    }
+    let request = CreatePartRequest { part_id: names::id(name).to_owned(), title: title.to_owned() };
+    match patiently(async || client.create_part(request.clone()).await).await {
+        // Somebody else, or our own try whose answer was lost.
+        Err(status) if status.code() == Code::AlreadyExists => Ok(()),
+        created => created.map(drop),
+    }
+}
+
+pub(crate) async fn list(context: &Context) -> anyhow::Result<Exit> {
+    let mut client = Client::new(context.channel.clone());
+    let mut request = ListPartsRequest { page_size: 1000, page_token: String::new() };
+    let mut all = ListPartsResponse::default();
+    loop {
+        let page = patiently(async || client.list_parts(request.clone()).await)
+            .await
+            .context("cannot list the parts")?;
+        all.parts.extend(page.parts);
+        if page.next_page_token.is_empty() {
+            break;
+        }
+        request.page_token = page.next_page_token;
+    }
+    context.output.message("ListPartsResponse", &all, report::part::list)?;
+    Ok(Exit::Success)
+}
+
+pub(crate) async fn show(context: &Context, args: &PartName) -> anyhow::Result<Exit> {
+    let mut client = Client::new(context.channel.clone());
+    match names::part_or_revision(&args.name)? {
+        PartOrRevision::Part(name) => {
+            let part = get(&mut client, &name).await?;
+            let revisions = revisions(&mut client, &name).await?;
+            let table = |part: &Part, look: &report::Look| report::part::part(part, &revisions, look);
+            context.output.message("Part", &part, table)?;
+        }
+        PartOrRevision::Revision(name) => {
+            let asked = GetRevisionRequest { name };
+            let revision = patiently(async || client.get_revision(asked.clone()).await)
+                .await
+                .with_context(|| format!("cannot show {}", args.name))?;
+            context.output.message("Revision", &revision, report::part::revision)?;
+        }
+    }
+    Ok(Exit::Success)
+}
+
+/// A part by its whole name.
+pub(super) async fn get(client: &mut Client, name: &str) -> anyhow::Result<Part> {
+    let asked = GetPartRequest { name: name.to_owned() };
+    patiently(async || client.get_part(asked.clone()).await)
+        .await
+        .with_context(|| format!("cannot find {name}"))
+}
+
+async fn revisions(client: &mut Client, part: &str) -> anyhow::Result<Vec<Revision>> {
+    let mut request =
+        ListRevisionsRequest { parent: part.to_owned(), page_size: 1000, page_token: String::new() };
+    let mut all = Vec::new();
+    loop {
+        let ListRevisionsResponse { revisions, next_page_token } =
+            patiently(async || client.list_revisions(request.clone()).await)
+                .await
+                .with_context(|| format!("cannot list the revisions of {part}"))?;
+        all.extend(revisions);
+        if next_page_token.is_empty() {
+            return Ok(all);
+        }
+        request.page_token = next_page_token;
+    }
+}
+
+pub(crate) async fn release(context: &Context, args: &RevisionName) -> anyhow::Result<Exit> {
+    let revision = release_by_name(context, names::revision(&args.name)?).await?;
+    let table =
+        |revision: &Revision, _: &report::Look| format!("{} is released\n", short_revision(&revision.name));
+    context.output.message("Revision", &revision, table)?;
+    Ok(Exit::Success)
+}
+
+/// Releases a draft by its whole name.
+pub(super) async fn release_by_name(context: &Context, name: String) -> anyhow::Result<Revision> {
+    let mut client = Client::new(context.channel.clone());
+    let fails = format!("cannot release {}", short_revision(&name));
+    Ok(client.release_revision(ReleaseRevisionRequest { name }).await.context(fails)?.into_inner())
+}

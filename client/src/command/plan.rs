@@ -1,0 +1,45 @@
+//! `plan check`: a plan whole, all faults at once.
+
+use std::path::Path;
+
+use anyhow::Context as _;
+use scantling_proto::v1::part_service_client::PartServiceClient;
+use scantling_proto::v1::plan_input::Plan as Source;
+use scantling_proto::v1::{CheckPlanRequest, LengthUnit, PlanInput};
+
+use super::Context;
+use crate::args::PlanCheck;
+use crate::connect::patiently;
+use crate::exit::Exit;
+use crate::input::Input;
+use crate::report;
+use crate::upload::upload;
+
+pub(crate) async fn check(context: &Context, args: PlanCheck) -> anyhow::Result<Exit> {
+    let plan = read(&args.plan).await?;
+    let mut request = CheckPlanRequest { plan: Some(plan), ..CheckPlanRequest::default() };
+    if let (Some(nominal), Some(unit)) = (args.nominal, args.unit) {
+        let input = tokio::task::spawn_blocking(move || Input::open(&nominal)).await??;
+        request.nominal_blob = upload(&context.channel, input, &context.progress).await?.blob;
+        request.set_nominal_length_unit(LengthUnit::from(unit));
+    }
+    let mut client = PartServiceClient::new(context.channel.clone());
+    let answer = patiently(async || client.check_plan(request.clone()).await)
+        .await
+        .with_context(|| format!("cannot check {}", args.plan.display()))?;
+    context.output.message("CheckPlanResponse", &answer, report::plan::checked)?;
+    if answer.faults.is_empty() {
+        return Ok(Exit::Success);
+    }
+    let faults = report::plan::count(answer.faults.len());
+    Err(Exit::Refused.because(format!("{} has {faults}, named on stdout", args.plan.display())))
+}
+
+/// A plan's source text: JSON when it begins with a brace, else TOML, which never does.
+pub(super) async fn read(path: &Path) -> anyhow::Result<PlanInput> {
+    let path = path.to_owned();
+    let text = tokio::task::spawn_blocking(move || Input::open(&path)?.text()).await??;
+    let text = text.strip_prefix('\u{feff}').unwrap_or(&text).to_owned();
+    let source = if text.trim_start().starts_with('{') { Source::Json(text) } else { Source::Toml(text) };
+    Ok(PlanInput { plan: Some(source) })
+}

@@ -1,0 +1,225 @@
+//! The way to the service: over the network, or within this process on a local data folder.
+
+use std::time::Duration;
+
+use tonic::transport::{Channel, Endpoint};
+use tonic::{Code, Response, Status};
+use tonic_types::StatusExt;
+
+use crate::args::Global;
+use crate::exit::Exit;
+
+/// The server's windows govern uploads, these here govern downloads; the defaults are slow over distance.
+const STREAM_WINDOW: u32 = 8 << 20;
+const CONNECTION_WINDOW: u32 = 16 << 20;
+const CONNECT_WITHIN: Duration = Duration::from_secs(10);
+/// A server that is gone without a word is noticed after 40 s.
+const PING_EVERY: Duration = Duration::from_secs(30);
+const PING_ANSWER: Duration = Duration::from_secs(10);
+
+/// First pause before a call is tried again; doubled each time.
+const FIRST_PAUSE: Duration = Duration::from_millis(200);
+/// Longest pause.
+const LONGEST_PAUSE: Duration = Duration::from_secs(5);
+/// With these pauses a restart of some 15 s is waited for, then the user should know.
+const TRIES: u32 = 7;
+
+/// A service that answers, and what keeps it running when it is our own.
+pub(crate) struct Service {
+    pub(crate) channel: Channel,
+    #[cfg(feature = "embedded")]
+    own: Option<scantling_server::Embedded>,
+}
+
+impl Service {
+    pub(crate) async fn connect(global: &Global) -> anyhow::Result<Self> {
+        match &global.server {
+            Some(url) => Self::remote(url).await,
+            None => Self::within(global).await,
+        }
+    }
+
+    async fn remote(url: &str) -> anyhow::Result<Self> {
+        let wrong = |what: &str| Exit::Usage.because(format!("--server {url}: {what}"));
+        if url.starts_with("https://") {
+            return Err(wrong("this program has no TLS yet; use http:// on the same machine or a tunnel"));
+        }
+        if !url.starts_with("http://") {
+            return Err(wrong("write an address such as http://127.0.0.1:7421"));
+        }
+        let endpoint = Endpoint::from_shared(url.to_owned()).map_err(|e| wrong(&e.to_string()))?;
+        let channel = endpoint
+            .connect_timeout(CONNECT_WITHIN)
+            .initial_stream_window_size(STREAM_WINDOW)
+            .initial_connection_window_size(CONNECTION_WINDOW)
+            .http2_keep_alive_interval(PING_EVERY)
+            .keep_alive_timeout(PING_ANSWER)
+            .tcp_nodelay(true)
+            .connect()
+            .await
+            .map_err(|e| {
+                let mut cause: &dyn std::error::Error = &e;
+                while let Some(inner) = cause.source() {
+                    cause = inner;
+                }
+                Exit::Unavailable.because(format!(
+                    "no service answers at {url} ({cause}); start one with `scantling serve`"
+                ))
+            })?;
+        Ok(Self {
+            channel,
+            #[cfg(feature = "embedded")]
+            own: None,
+        })
+    }
+
+    #[cfg(feature = "embedded")]
+    async fn within(global: &Global) -> anyhow::Result<Self> {
+        Self::on(scantling_server::Config::at(data_folder(global)?)).await
+    }
+
+    #[cfg(not(feature = "embedded"))]
+    async fn within(_: &Global) -> anyhow::Result<Self> {
+        Err(Exit::Usage
+            .because("no service is built into this program; name one with --server or SCANTLING_SERVER"))
+    }
+
+    /// A service of our own, within this process.
+    #[cfg(feature = "embedded")]
+    pub(crate) async fn on(config: scantling_server::Config) -> anyhow::Result<Self> {
+        let folder = config.data_dir.display().to_string();
+        let own = scantling_server::embedded(config).await.map_err(|e| {
+            Exit::Unavailable.because(format!(
+                "the data folder {folder} cannot be used: {e}; if a service runs on it, name that with --server"
+            ))
+        })?;
+        Ok(Self { channel: own.channel.clone(), own: Some(own) })
+    }
+
+    /// Whether the service ends with this process.
+    pub(crate) fn is_own(&self) -> bool {
+        #[cfg(feature = "embedded")]
+        return self.own.is_some();
+        #[cfg(not(feature = "embedded"))]
+        false
+    }
+
+    /// Ends our own service in order: work that runs is handed back to the next process.
+    pub(crate) async fn end(self) -> anyhow::Result<()> {
+        #[cfg(feature = "embedded")]
+        if let Some(own) = self.own {
+            drop(self.channel);
+            own.shutdown().await?;
+        }
+        Ok(())
+    }
+}
+
+/// As stated, else `scantling` in the platform's data folder.
+#[cfg(feature = "embedded")]
+pub(crate) fn data_folder(global: &Global) -> anyhow::Result<std::path::PathBuf> {
+    use std::path::PathBuf;
+    if let Some(folder) = &global.data_dir {
+        return Ok(folder.clone());
+    }
+    let set = |name| std::env::var_os(name).map(PathBuf::from).filter(|p| p.is_absolute());
+    // XDG Base Directory Specification 0.8: relative paths are invalid and to be ignored.
+    let base = if cfg!(windows) {
+        set("LOCALAPPDATA")
+    } else if cfg!(target_os = "macos") {
+        set("HOME").map(|home| home.join("Library/Application Support"))
+    } else {
+        set("XDG_DATA_HOME").or_else(|| set("HOME").map(|home| home.join(".local/share")))
+    };
+    base.map(|base| base.join("scantling")).ok_or_else(|| {
+        Exit::Usage
+            .because("there is no home folder to keep data in; name one with --data-dir or SCANTLING_DATA")
+    })
+}
+
+/// Pauses between tries, growing.
+pub(crate) struct Patience {
+    left: u32,
+    pause: Duration,
+}
+
+impl Patience {
+    pub(crate) fn new() -> Self {
+        Self { left: TRIES - 1, pause: FIRST_PAUSE }
+    }
+
+    /// Waits and answers true when another try makes sense.
+    pub(crate) async fn again(&mut self, status: &Status) -> bool {
+        if self.left == 0 || !passes(status) {
+            return false;
+        }
+        self.left -= 1;
+        let asked = status.get_details_retry_info().and_then(|info| info.retry_delay);
+        let pause = asked.map_or(self.pause, |asked| asked.min(LONGEST_PAUSE * 6));
+        // Up to a quarter more, so that many clients do not come back in step.
+        let spread = u32::from(uuid::Uuid::now_v7().as_bytes()[15]);
+        tokio::time::sleep(pause + pause * spread / 1024).await;
+        self.pause = (self.pause * 2).min(LONGEST_PAUSE);
+        true
+    }
+}
+
+/// Whether a status may be gone at the next try: nobody there, too busy with a hint when, or a connection
+/// that broke (which has a cause of the transport's, as no status from a server has).
+fn passes(status: &Status) -> bool {
+    match status.code() {
+        Code::Unavailable => true,
+        Code::ResourceExhausted => status.get_details_retry_info().is_some(),
+        Code::Unknown | Code::Internal | Code::Cancelled => std::error::Error::source(status).is_some(),
+        _ => false,
+    }
+}
+
+/// Calls until it is answered or patience ends. For calls that may be made twice.
+pub(crate) async fn patiently<T>(
+    mut call: impl AsyncFnMut() -> Result<Response<T>, Status>,
+) -> Result<T, Status> {
+    let mut patience = Patience::new();
+    loop {
+        match call().await {
+            Ok(answer) => return Ok(answer.into_inner()),
+            Err(status) => {
+                if !patience.again(&status).await {
+                    return Err(status);
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test(start_paused = true)]
+    async fn a_call_is_repeated_while_nobody_answers_and_no_longer() {
+        let mut calls = 0;
+        let answer = patiently(async || {
+            calls += 1;
+            if calls < 4 { Err(Status::unavailable("starting")) } else { Ok(Response::new(calls)) }
+        })
+        .await;
+        assert_eq!(answer.expect("answered at last"), 4);
+
+        let mut calls = 0;
+        let refused = patiently::<()>(async || {
+            calls += 1;
+            Err(Status::not_found("no"))
+        })
+        .await;
+        assert_eq!((refused.expect_err("refused").code(), calls), (Code::NotFound, 1));
+
+        let mut calls = 0;
+        let gone = patiently::<()>(async || {
+            calls += 1;
+            Err(Status::unavailable("gone"))
+        })
+        .await;
+        assert_eq!((gone.expect_err("never there").code(), calls), (Code::Unavailable, TRIES));
+    }
+}

@@ -1,0 +1,52 @@
+//! Files that the user names; `-` is stdin, kept in a nameless file until it is sent.
+
+use std::fs::File;
+use std::io::{Read, Seek, SeekFrom};
+use std::path::Path;
+
+use anyhow::Context;
+
+use crate::exit::Exit;
+
+/// A file that is open from its start.
+pub(crate) struct Input {
+    pub(crate) file: File,
+    pub(crate) size: u64,
+    /// What to call it in messages.
+    pub(crate) name: String,
+}
+
+/// No plan is longer; more than a person could write or check.
+const LONGEST_PLAN: u64 = 4 << 20;
+
+impl Input {
+    /// Opens a file or takes in stdin. Blocks.
+    pub(crate) fn open(path: &Path) -> anyhow::Result<Self> {
+        if path == Path::new("-") {
+            let mut file = tempfile::tempfile().context("stdin cannot be kept in a temporary file")?;
+            let size = std::io::copy(&mut std::io::stdin().lock(), &mut file).context("cannot read stdin")?;
+            file.seek(SeekFrom::Start(0)).context("stdin cannot be kept in a temporary file")?;
+            return Ok(Self { file, size, name: "stdin".to_owned() });
+        }
+        let refused =
+            |e: &dyn std::fmt::Display| Exit::Refused.because(format!("cannot read {}: {e}", path.display()));
+        let file = File::open(path).map_err(|e| refused(&e))?;
+        let about = file.metadata().map_err(|e| refused(&e))?;
+        if !about.is_file() {
+            return Err(refused(&"it is no file"));
+        }
+        Ok(Self { file, size: about.len(), name: path.display().to_string() })
+    }
+
+    /// The whole text of a plan. Blocks.
+    pub(crate) fn text(&mut self) -> anyhow::Result<String> {
+        let refused =
+            |e: &dyn std::fmt::Display| Exit::Refused.because(format!("cannot read {}: {e}", self.name));
+        if self.size > LONGEST_PLAN {
+            return Err(refused(&format!("a plan has at most {LONGEST_PLAN} bytes, this has {}", self.size)));
+        }
+        let mut text = String::new();
+        (&mut self.file).take(LONGEST_PLAN + 1).read_to_string(&mut text).map_err(|e| refused(&e))?;
+        Ok(text)
+    }
+}

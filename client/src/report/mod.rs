@@ -1,0 +1,154 @@
+//! Messages as text for people: pure functions, no file, no terminal.
+
+pub(crate) mod inspection;
+pub(crate) mod number;
+pub(crate) mod part;
+pub(crate) mod plan;
+pub(crate) mod record;
+
+use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement, Table, presets};
+
+/// How text may look.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Look {
+    /// Columns there are.
+    pub(crate) width: usize,
+    /// Whether weight may be added to what must not be overlooked. Nothing is told by weight alone.
+    pub(crate) bold: bool,
+}
+
+/// One cell of a table.
+pub(crate) struct Entry {
+    text: String,
+    number: bool,
+    strong: bool,
+}
+
+/// Words.
+pub(crate) fn words(text: impl Into<String>) -> Entry {
+    Entry { text: text.into(), number: false, strong: false }
+}
+
+/// A number, set to the right.
+pub(crate) fn number(text: impl Into<String>) -> Entry {
+    Entry { text: text.into(), number: true, strong: false }
+}
+
+/// Words that must not be overlooked.
+pub(crate) fn strong(text: impl Into<String>) -> Entry {
+    Entry { text: text.into(), number: false, strong: true }
+}
+
+/// A table with a line under its head and no other lines; ends in a newline.
+pub(crate) fn table(head: &[&str], rows: Vec<Vec<Entry>>, look: &Look) -> String {
+    let mut table = Table::new();
+    table
+        .load_style(presets::NOTHING)
+        .set_content_arrangement(ContentArrangement::Dynamic)
+        .set_width(u16::try_from(look.width).unwrap_or(u16::MAX));
+    if look.bold {
+        table.enforce_styling();
+    } else {
+        table.force_no_tty();
+    }
+    let numbers: Vec<bool> = (0..head.len()).map(|k| rows.first().is_some_and(|row| row[k].number)).collect();
+    let cell = |text: String, number: bool| {
+        Cell::new(text).set_alignment(if number { CellAlignment::Right } else { CellAlignment::Left })
+    };
+    table.set_header(
+        head.iter().zip(&numbers).map(|(text, n)| cell((*text).to_owned(), *n)).collect::<Vec<_>>(),
+    );
+    for row in rows {
+        table.add_row(
+            row.into_iter()
+                .map(|entry| {
+                    let cell = cell(entry.text, entry.number);
+                    if entry.strong && look.bold { cell.add_attribute(Attribute::Bold) } else { cell }
+                })
+                .collect::<Vec<_>>(),
+        );
+    }
+    for column in table.column_iter_mut() {
+        column.set_padding((0, 2));
+    }
+    table.trim_fmt() + "\n"
+}
+
+/// A word and what it stands for, one line each, aligned; lines without a value are left out. Ends in a
+/// newline.
+pub(crate) fn facts(lines: &[(&str, String)], look: &Look) -> String {
+    let column = lines.iter().map(|(word, _)| word.chars().count()).max().unwrap_or(0) + 2;
+    let mut text = String::new();
+    for (word, value) in lines.iter().filter(|(_, value)| !value.is_empty()) {
+        let mut first = true;
+        for line in wrap(value, look.width.saturating_sub(column).max(20)) {
+            let word = if first { *word } else { "" };
+            text.push_str(&format!("{word:column$}{line}"));
+            text.truncate(text.trim_end().len());
+            text.push('\n');
+            first = false;
+        }
+    }
+    text
+}
+
+/// Lines of at most `width` characters, broken between words; a longer word stands alone.
+pub(crate) fn wrap(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
+}
+
+/// UTC, to the second; `-` for none.
+pub(crate) fn time(timestamp: Option<&prost_types::Timestamp>) -> String {
+    match timestamp {
+        Some(t) => {
+            let whole = prost_types::Timestamp { seconds: t.seconds, nanos: 0 };
+            whole.to_string().replace('T', " ")
+        }
+        None => "-".to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    pub(crate) const PLAIN: Look = Look { width: 100, bold: false };
+
+    #[test]
+    fn a_table_has_no_trailing_blanks_and_sets_numbers_to_the_right() {
+        let rows = vec![vec![words("a"), number("1.5")], vec![words("bcd"), number("10.25")]];
+        assert_eq!(table(&["what", "mm"], rows, &PLAIN), "what     mm\na       1.5\nbcd   10.25\n");
+    }
+
+    #[test]
+    fn facts_are_aligned_and_wrapped() {
+        let look = Look { width: 30, bold: false };
+        let lines = [
+            ("verdict", "CONFORMS".to_owned()),
+            ("none", String::new()),
+            ("why", "one two three four five six".into()),
+        ];
+        assert_eq!(
+            facts(&lines, &look),
+            "verdict  CONFORMS\nwhy      one two three four\n         five six\n"
+        );
+    }
+
+    #[test]
+    fn a_time_is_in_utc() {
+        // 2000-01-01 is day 10,957 of the epoch.
+        let time_of = prost_types::Timestamp { seconds: 10_957 * 86_400 + 61, nanos: 5 };
+        assert_eq!(time(Some(&time_of)), "2000-01-01 00:01:01Z");
+        assert_eq!(time(None), "-");
+    }
+}

@@ -1,0 +1,224 @@
+//! Parts and revisions.
+
+use scantling_proto::v1::{BoundFeature, FeatureKind, ListPartsResponse, Part, Revision, RevisionState};
+
+use super::{Look, facts, number, number::plain, table, time, words};
+use crate::names::{id, short_revision};
+
+/// All parts.
+pub(crate) fn list(parts: &ListPartsResponse, look: &Look) -> String {
+    if parts.parts.is_empty() {
+        return "no parts yet; `scantling part register` makes one\n".to_owned();
+    }
+    let rows = parts
+        .parts
+        .iter()
+        .map(|part| {
+            let released = part.released_revision.as_deref().map_or("none", id);
+            vec![
+                words(id(&part.name)),
+                words(released),
+                words(&part.title),
+                words(time(part.create_time.as_ref())),
+            ]
+        })
+        .collect();
+    table(&["part", "released", "title", "created"], rows, look)
+}
+
+/// A part with its revisions.
+pub(crate) fn part(part: &Part, revisions: &[Revision], look: &Look) -> String {
+    let released = part.released_revision.as_deref().map_or("none", id);
+    let mut text = facts(
+        &[
+            ("part", part.name.clone()),
+            ("title", part.title.clone()),
+            ("created", time(part.create_time.as_ref())),
+            ("released", released.to_owned()),
+        ],
+        look,
+    );
+    text.push('\n');
+    if revisions.is_empty() {
+        text.push_str("no revisions yet; `scantling part register` makes one\n");
+        return text;
+    }
+    let rows = revisions
+        .iter()
+        .map(|revision| {
+            let plan = revision.plan.as_ref();
+            vec![
+                words(id(&revision.name)),
+                words(state(revision.state())),
+                words(plan.map_or("-", |p| &p.drawing_revision)),
+                number(plan.map_or("-".to_owned(), |p| p.plan_version.to_string())),
+                number(plan.map_or("-".to_owned(), |p| p.characteristic.len().to_string())),
+                words(time(revision.create_time.as_ref())),
+            ]
+        })
+        .collect();
+    let head = ["revision", "state", "drawing", "plan version", "characteristics", "created"];
+    text.push_str(&table(&head, rows, look));
+    text
+}
+
+/// A revision with its features and characteristics.
+pub(crate) fn revision(revision: &Revision, look: &Look) -> String {
+    let plan = revision.plan.clone().unwrap_or_default();
+    let mut text = facts(
+        &[
+            ("revision", short_revision(&revision.name)),
+            ("state", state(revision.state()).to_owned()),
+            ("title", plan.title.clone().unwrap_or_default()),
+            ("drawing", plan.drawing_revision.clone()),
+            ("plan", format!("version {}, sha256 {}", plan.plan_version, revision.plan_sha256)),
+            ("nominal", format!("sha256 {}", id(&revision.nominal_blob))),
+            ("standard", plan.standard.as_ref().map(|s| s.edition.clone()).unwrap_or_default()),
+            ("created", time(revision.create_time.as_ref())),
+            ("released", revision.release_time.as_ref().map_or(String::new(), |t| time(Some(t)))),
+        ],
+        look,
+    );
+    if !revision.bound_features.is_empty() {
+        text.push('\n');
+        text.push_str(&bound(&revision.bound_features, look));
+    }
+    if !plan.characteristic.is_empty() {
+        let rows = plan
+            .characteristic
+            .iter()
+            .map(|c| {
+                vec![
+                    words(&c.number),
+                    words(requirement(c)),
+                    words(&c.feature),
+                    words(c.datum_system.as_deref().unwrap_or("-")),
+                    words(c.class.as_deref().unwrap_or("-")),
+                    words(c.group.join(", ")),
+                ]
+            })
+            .collect();
+        text.push('\n');
+        text.push_str(&table(&["no.", "requirement (mm)", "of", "to", "class", "groups"], rows, look));
+    }
+    text
+}
+
+fn requirement(c: &scantling_proto::v1::Characteristic) -> String {
+    let shown = |v: Option<f64>| v.map_or("?".to_owned(), |v| v.to_string());
+    if let Some(r) = &c.surface_profile {
+        return format!(
+            "surface profile, {} outside, {} inside",
+            shown(r.limit_outside_mm),
+            shown(r.limit_inside_mm)
+        );
+    }
+    if let Some(r) = &c.diameter {
+        let deviation = |v: Option<f64>| match v {
+            Some(v) if v > 0.0 => format!("+{v}"),
+            v => shown(v),
+        };
+        let (upper, lower) = (deviation(r.upper_deviation_mm), deviation(r.lower_deviation_mm));
+        return format!("diameter {} {upper} {lower}", shown(r.nominal_mm));
+    }
+    if let Some(r) = &c.position {
+        return format!("position, zone diameter {}", shown(r.zone_diameter_mm));
+    }
+    if let Some(r) = &c.flatness {
+        return format!("flatness {}", shown(r.zone_width_mm));
+    }
+    "unknown to this program".to_owned()
+}
+
+/// Where the picks of a plan are bound on its nominal.
+pub(crate) fn bound(features: &[BoundFeature], look: &Look) -> String {
+    let rows = features
+        .iter()
+        .map(|f| {
+            vec![
+                words(&f.feature),
+                words(kind(f.kind())),
+                number(format!("{:.1}", f.area_mm2)),
+                number(f.diameter_mm.map_or("-".to_owned(), plain)),
+                number(plain(f.centroid_x_mm)),
+                number(plain(f.centroid_y_mm)),
+                number(plain(f.centroid_z_mm)),
+            ]
+        })
+        .collect();
+    table(&["feature", "kind", "area mm2", "diameter mm", "centroid x mm", "y mm", "z mm"], rows, look)
+}
+
+/// A state in words.
+pub(crate) fn state(state: RevisionState) -> &'static str {
+    match state {
+        RevisionState::Draft => "draft",
+        RevisionState::Released => "released",
+        RevisionState::Superseded => "superseded",
+        RevisionState::Unspecified => "unknown",
+    }
+}
+
+fn kind(kind: FeatureKind) -> &'static str {
+    match kind {
+        FeatureKind::Plane => "plane",
+        FeatureKind::Hole => "hole",
+        FeatureKind::Surface => "surface",
+        FeatureKind::Unspecified => "unknown",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::tests::PLAIN;
+    use scantling_proto::v1::{Characteristic, Diameter, Plan};
+
+    #[test]
+    fn a_part_shows_its_revisions() {
+        let about = Part {
+            name: "parts/ws-214".into(),
+            title: "Window surround".into(),
+            create_time: None,
+            released_revision: Some("parts/ws-214/revisions/c4".into()),
+        };
+        let plan = Plan { drawing_revision: "C".into(), plan_version: 4, ..Plan::default() };
+        let released = Revision {
+            name: "parts/ws-214/revisions/c4".into(),
+            state: RevisionState::Released.into(),
+            plan: Some(plan),
+            ..Revision::default()
+        };
+        assert_eq!(
+            part(&about, &[released], &PLAIN),
+            "\
+part      parts/ws-214
+title     Window surround
+created   -
+released  c4
+
+revision  state     drawing  plan version  characteristics  created
+c4        released  C                   4                0  -
+"
+        );
+    }
+
+    #[test]
+    fn a_diameter_shows_its_deviations_with_their_signs() {
+        let c = Characteristic {
+            diameter: Some(Diameter {
+                nominal_mm: Some(10.0),
+                upper_deviation_mm: Some(0.1),
+                lower_deviation_mm: Some(-0.05),
+                size: 1,
+            }),
+            ..Characteristic::default()
+        };
+        assert_eq!(requirement(&c), "diameter 10 +0.1 -0.05");
+    }
+
+    #[test]
+    fn no_parts_say_what_to_do() {
+        assert!(list(&ListPartsResponse::default(), &PLAIN).contains("scantling part register"));
+    }
+}

@@ -1,0 +1,53 @@
+//! What a check of a plan found.
+
+use scantling_proto::v1::CheckPlanResponse;
+
+use super::{Look, facts, part::bound};
+use crate::problem::violation;
+
+/// Every fault with its place, or the plan's digest and where its picks are.
+pub(crate) fn checked(answer: &CheckPlanResponse, look: &Look) -> String {
+    if !answer.faults.is_empty() {
+        let lines: Vec<String> = answer.faults.iter().map(|f| violation(&f.place, &f.problem)).collect();
+        return format!("{}\n{}\n", count(answer.faults.len()), lines.join("\n"));
+    }
+    let mut text = facts(&[("plan", "no faults".to_owned()), ("sha256", answer.plan_sha256.clone())], look);
+    if !answer.bound_features.is_empty() {
+        text.push('\n');
+        text.push_str(&bound(&answer.bound_features, look));
+    }
+    text
+}
+
+/// How many faults, in words.
+pub(crate) fn count(faults: usize) -> String {
+    match faults {
+        1 => "1 fault".to_owned(),
+        n => format!("{n} faults"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::tests::PLAIN;
+    use scantling_proto::v1::PlanFault;
+
+    #[test]
+    fn every_fault_has_its_line() {
+        let fault = |place: &str, problem: &str| PlanFault { place: place.into(), problem: problem.into() };
+        let faults =
+            vec![fault("characteristic[1].number", "\"7\" is used twice"), fault("", "no decision rule")];
+        let answer = CheckPlanResponse { faults, ..CheckPlanResponse::default() };
+        assert_eq!(
+            checked(&answer, &PLAIN),
+            "2 faults\n  characteristic[1].number: \"7\" is used twice\n  no decision rule\n"
+        );
+    }
+
+    #[test]
+    fn a_good_plan_shows_its_digest() {
+        let answer = CheckPlanResponse { plan_sha256: "ab".into(), ..CheckPlanResponse::default() };
+        assert_eq!(checked(&answer, &PLAIN), "plan    no faults\nsha256  ab\n");
+    }
+}

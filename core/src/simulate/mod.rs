@@ -1,3 +1,22 @@
-//! (in progress)
+//! A made part and a scanner, simulated, with the truth at hand: for the demo, rehearsals and tests.
+//!
+//! A [`Made`] part is a nominal moved by known [`Deviation`]s; a [`Scanner`] samples what its views see
+//! of it. Uses geometry and nominal only, never what it is meant to test.
+
+mod demo;
+mod depth;
+mod deviation;
+mod lattice;
+mod made;
+mod scanner;
+#[cfg(test)]
+mod tests;
 pub mod window_surround;
+mod write;
+
+pub use demo::{Demo, DemoDent, DemoHole, DemoPart, demo_parts};
+pub use deviation::{Dent, Deviation, HoleShift, Warp};
+pub use made::Made;
+pub use scanner::{Scanner, ScannerError, SimulatedScan};
 pub use window_surround::WindowSurround;
+pub use write::{write_ply, write_ply_ascii, write_stl};

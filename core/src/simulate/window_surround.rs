@@ -19,6 +19,7 @@ mod sheet;
 mod tests;
 
 use crate::geometry::{Direction, Point, TriangleMesh, Vector};
+use crate::nominal::Carrier;
 use flange::Cut;
 use outline::{Outline, Place};
 use section::Section;
@@ -159,6 +160,22 @@ impl WindowSurround {
         let edge = self.outside.walk(self.side_step(), CHORD_MM);
         flange::add_flange(&mut sheet, &ring, &self.ring, &self.outside, &edge, &cuts, self.thickness_mm);
         sheet.thicken()
+    }
+
+    /// The exact surface under each triangle of this part's mesh: the holes' walls, nothing elsewhere.
+    pub fn carriers(&self, mesh: &TriangleMesh) -> Vec<Option<Carrier>> {
+        let of = |t: u32| {
+            let on = |hole: &&RoundHole| {
+                mesh.corners(t).iter().all(|p| {
+                    let (dx, dy) = (p.x - hole.centre.x, p.y - hole.centre.y);
+                    ((dx * dx + dy * dy).sqrt() - 0.5 * hole.diameter_mm).abs() < 1e-6
+                })
+            };
+            let hole = self.holes.iter().find(on)?;
+            let radius_mm = 0.5 * hole.diameter_mm;
+            Some(Carrier::Cylinder { point: hole.centre, axis: Direction::Z, radius_mm, hollow: true })
+        };
+        (0..mesh.triangles().len() as u32).map(of).collect()
     }
 
     /// A place of the visible side and the normal out of it: `around` from 0 to 8 (even numbers begin the

@@ -92,15 +92,15 @@ impl Section {
         let radii = self.radii(width);
         let crown_by_width = 1.0 / self.reach(CROWN);
         let mut p = SectionPoint { x: 0.0, z: 0.0, slope: 0.0, x_by_width: 0.0, z_by_width: 0.0 };
-        for i in 0..=arc {
+        for (i, radius) in radii.into_iter().enumerate().take(arc + 1) {
             let (from, end) = (self.slopes[i], self.slopes[i + 1]);
             let to = if i == arc { from + (end - from) * fraction } else { end };
             // A hollow arc turns up, the others turn down.
             let turn = if end > from { 1.0 } else { -1.0 };
             let dx = turn * (math::sin(to) - math::sin(from));
             let dz = turn * (math::cos(from) - math::cos(to));
-            p.x += radii[i] * dx;
-            p.z += radii[i] * dz;
+            p.x += radius * dx;
+            p.z += radius * dz;
             if i == CROWN {
                 p.x_by_width += crown_by_width * dx;
                 p.z_by_width += crown_by_width * dz;

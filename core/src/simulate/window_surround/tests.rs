@@ -58,8 +58,7 @@ fn the_mesh_is_closed_and_of_its_size_at_every_scale() {
 fn the_volume_is_that_of_a_sheet_swept_round() {
     // With one width all round the ring is a section swept straight and turned round the corners, so
     // Pappus' theorem gives its volume, and the flange is an area times the thickness.
-    let mut part = WindowSurround::default();
-    part.ring_widths = [100.0; 4];
+    let part = WindowSurround { ring_widths: [100.0; 4], ..Default::default() };
     let section = part.section();
     let (radii, slopes) = (section.radii(100.0), section.slopes());
     // Area of the section and its first moment about the flange's end, by fine quadrature over the arcs.

@@ -32,7 +32,7 @@ fn print(name: &str, found: &Inspected, points: usize) {
     for e in &found.record.evaluations {
         let number = |v: Option<f64>| v.map_or("-".into(), |v| format!("{v:.4}"));
         println!(
-            "  {:>5} {:<16} {:<8} value {} min {} max {} u {} {:?}: {}",
+            "  {:>5} {:<16} {:<8} value {} min {} max {} u {} on {} points, {:?}: {}",
             e.number,
             e.requirement,
             e.feature,
@@ -40,6 +40,7 @@ fn print(name: &str, found: &Inspected, points: usize) {
             number(e.minimum.map(|m| m.value_mm)),
             number(e.maximum.map(|m| m.value_mm)),
             number(e.standard_uncertainty_mm),
+            e.coverage.map_or(0, |c| c.points),
             e.verdict,
             e.reason
         );

@@ -5,13 +5,12 @@ mod harness;
 use std::time::Duration;
 
 use harness::{Server, config, fields, refused};
-use scantling_core::scan::LengthUnit;
 use scantling_proto::v1::{
     CreateInspectionRequest, CreatePartRequest, FailureReason, GetInspectionRequest, Inspection,
     InspectionState, ListInspectionsRequest, ListPartsRequest, Purpose, Source, WaitInspectionRequest,
     WatchInspectionsRequest,
 };
-use scantling_server::store::{NewRevision, Store};
+use scantling_server::store::Store;
 use scantling_server::{Config, ServeError, embedded, run};
 use tokio::net::TcpListener;
 use tonic::{Code, Request};
@@ -21,27 +20,9 @@ fn request_id(n: u32) -> String {
     format!("00000000-0000-4000-8000-{n:012}")
 }
 
-/// A revision with a plan that this version cannot read: enough to ask for inspections, which fail.
+/// A draft of the demo part.
 async fn revision(server: &Server, id: &str) -> String {
-    let nominal = server.put(b"nominal").await;
-    let part = CreatePartRequest { part_id: "ws-214".to_owned(), title: "Window surround".to_owned() };
-    server.parts().create_part(part).await.ok();
-    keep(&server.store, id, nominal.strip_prefix("blobs/").unwrap()).await;
-    format!("parts/ws-214/revisions/{id}")
-}
-
-async fn keep(store: &Store, id: &str, nominal: &str) {
-    let new = NewRevision {
-        part: "ws-214".to_owned(),
-        id: id.to_owned(),
-        plan_json: r#"{"characteristic":[{"group":["skin"]}]}"#.to_owned(),
-        plan_sha256: "a".repeat(64),
-        plan_source: String::new(),
-        nominal_sha256: nominal.to_owned(),
-        nominal_unit: LengthUnit::Millimetre,
-        bound: Vec::new(),
-    };
-    store.create_revision("local", &new).await.unwrap();
+    server.revision("ws-214", id).await
 }
 
 fn asked(n: u32, revision: &str, scan: &str, purpose: Purpose) -> CreateInspectionRequest {
@@ -116,9 +97,9 @@ async fn each_reason_to_refuse_an_inspection_has_its_name() {
     let pretended = asked(1, &revision, &simulated, Purpose::Study);
     refused(create(&server, pretended).await, Code::FailedPrecondition, "SIMULATED_SCAN");
     let mut no_group = asked(1, &revision, &real, Purpose::Study);
-    no_group.inspection.as_mut().unwrap().scope_groups = vec!["holes".to_owned()];
+    no_group.inspection.as_mut().unwrap().scope_groups = vec!["no such group".to_owned()];
     let status = refused(create(&server, no_group).await, Code::InvalidArgument, "INVALID_FIELD");
-    assert!(status.message().contains("skin"), "says which groups there are: {status:?}");
+    assert!(status.message().contains("which has"), "says which groups there are: {status:?}");
     let mut two = asked(1, &revision, &real, Purpose::Study);
     let sources = &mut two.inspection.as_mut().unwrap().sources;
     sources.push(sources[0].clone());
@@ -155,16 +136,91 @@ async fn too_much_waiting_is_refused_with_a_time_to_come_back() {
 }
 
 #[tokio::test]
-async fn a_kept_plan_that_cannot_be_read_fails_the_inspection_and_passes_nothing() {
+async fn a_scan_that_cannot_be_read_fails_with_its_reason_and_passes_nothing() {
     let server = Server::start().await;
     let revision = revision(&server, "c").await;
-    let scan = server.scan(b"scan", false).await;
+    let scan = server.scan(b"ply\nformat ascii 1.0\nelement vertex 3\n", false).await;
     let name = create(&server, asked(1, &revision, &scan, Purpose::Study)).await.unwrap().name;
     let ended = wait(&server, &name).await;
-    assert_eq!((ended.state(), ended.failure()), (InspectionState::Failed, FailureReason::Internal));
-    assert_eq!(ended.verdict, 0, "no verdict");
-    assert!(!ended.reason.is_empty());
+    assert_eq!((ended.state(), ended.failure()), (InspectionState::Failed, FailureReason::ScanUnreadable));
+    assert_eq!((ended.verdict, ended.result_json.as_str()), (0, ""), "no verdict");
+    assert!(ended.reason.contains("line"), "says where: {}", ended.reason);
     assert_eq!(ended.sequence, Some(1));
+}
+
+#[tokio::test]
+async fn a_kept_plan_that_cannot_be_read_is_a_fault_of_ours() {
+    let server = Server::start().await;
+    revision(&server, "c").await;
+    let mut damaged = server.store.revision("ws-214", "c").await.unwrap().content;
+    (damaged.id, damaged.plan_json) = ("d".to_owned(), "{}".to_owned());
+    server.store.create_revision("local", &damaged).await.unwrap();
+    let scan = server.scan(&harness::nominal_stl(), false).await;
+    let asked = asked(1, "parts/ws-214/revisions/d", &scan, Purpose::Study);
+    let name = create(&server, asked).await.unwrap().name;
+    let ended = wait(&server, &name).await;
+    assert_eq!((ended.state(), ended.failure()), (InspectionState::Failed, FailureReason::Internal));
+    let read = scantling_proto::v1::GetRevisionRequest { name: "parts/ws-214/revisions/d".to_owned() };
+    refused(server.parts().get_revision(read).await, Code::Internal, "INTERNAL");
+}
+
+#[tokio::test]
+async fn a_scan_in_another_unit_fails_with_that_hint() {
+    let server = Server::start().await;
+    let revision = revision(&server, "c").await;
+    // The part itself, called metres.
+    let acquisition = scantling_proto::v1::Acquisition {
+        blob: server.put(&harness::nominal_stl()).await,
+        length_unit: scantling_proto::v1::LengthUnit::Inch.into(),
+        ..Default::default()
+    };
+    let request = scantling_proto::v1::CreateAcquisitionRequest { acquisition: Some(acquisition) };
+    let scan = server.acquisitions().create_acquisition(request).await.unwrap().into_inner().name;
+    let name = create(&server, asked(1, &revision, &scan, Purpose::Study)).await.unwrap().name;
+    let ended = wait(&server, &name).await;
+    assert_eq!(
+        (ended.state(), ended.failure()),
+        (InspectionState::Failed, FailureReason::LengthUnit),
+        "{ended:?}"
+    );
+}
+
+#[tokio::test]
+async fn a_scan_over_the_limit_fails_with_that_reason() {
+    let server = Server::start().await;
+    let revision = revision(&server, "c").await;
+    let scan = server.scan(&vec![7; 2_000_000], false).await;
+    let folder = server.end().await;
+    // The limit was lowered since the scan was taken in.
+    let mut config = config(folder.path());
+    config.limits.file_bytes = 1_900_000;
+    let server = Server::on(folder, config).await;
+    let name = create(&server, asked(1, &revision, &scan, Purpose::Study)).await.unwrap().name;
+    let ended = wait(&server, &name).await;
+    assert_eq!((ended.state(), ended.failure()), (InspectionState::Failed, FailureReason::LimitExceeded));
+}
+
+#[tokio::test]
+async fn a_scan_of_the_part_gets_a_verdict_a_result_with_its_digest_and_a_page() {
+    let server = Server::start().await;
+    let revision = revision(&server, "c").await;
+    let scan = server.scan(&harness::perfect_scan(), false).await;
+    let name = create(&server, asked(1, &revision, &scan, Purpose::Study)).await.unwrap().name;
+    let mut done = wait(&server, &name).await;
+    for _ in 0..5 {
+        if done.state() != InspectionState::Running && done.state() != InspectionState::Queued {
+            break;
+        }
+        done = wait(&server, &name).await;
+    }
+    assert_eq!(done.state(), InspectionState::Done, "{}", done.reason);
+    assert_ne!(done.verdict(), scantling_proto::v1::Verdict::Unspecified);
+    assert!(!done.evaluations.is_empty() && !done.reason.is_empty());
+    assert_eq!(scantling_server::blobs::Digest::of(done.result_json.as_bytes()).hex(), done.result_sha256);
+    let read = scantling_proto::v1::ReadBlobRequest { name: done.report_blob.unwrap() };
+    let mut stream = server.blobs().read_blob(read).await.unwrap().into_inner();
+    let page = stream.message().await.unwrap().unwrap().chunk;
+    assert!(page.to_ascii_lowercase().starts_with(b"<!doctype html>"));
 }
 
 #[tokio::test]

@@ -49,9 +49,13 @@ pub(super) fn cubes(size: [f64; 3], cell: f64, inside: impl Fn(Point) -> bool) -
     TriangleMesh::new(vertices, triangles).unwrap()
 }
 
+fn round(x: f64, y: f64, radius: f64) -> bool {
+    x * x + y * y < radius * radius
+}
+
 /// A plate with round holes (x, y, radius).
 pub(super) fn slab(size: [f64; 3], holes: &[(f64, f64, f64)], cell: f64) -> TriangleMesh {
-    cubes(size, cell, |p| !holes.iter().any(|&(x, y, r)| (p.x - x).powi(2) + (p.y - y).powi(2) < r * r))
+    cubes(size, cell, |p| !holes.iter().any(|&(x, y, r)| round(p.x - x, p.y - y, r)))
 }
 
 /// An angle bracket, 120 x 80 x 40 mm of 3 mm skin, with a notch and four holes, without symmetry.
@@ -60,8 +64,8 @@ pub(super) fn bracket() -> TriangleMesh {
     cubes([120.0, 80.0, 40.0], 1.0, |p| {
         let base = p.z < 3.0
             && !(p.x > 100.0 && p.y > 70.0)
-            && !holes.iter().any(|&(x, y, r)| (p.x - x).powi(2) + (p.y - y).powi(2) < r * r);
-        let wall = p.y < 3.0 && p.x < 85.0 && (p.x - 60.0).powi(2) + (p.z - 24.0).powi(2) > 36.0;
+            && !holes.iter().any(|&(x, y, r)| round(p.x - x, p.y - y, r));
+        let wall = p.y < 3.0 && p.x < 85.0 && !round(p.x - 60.0, p.z - 24.0, 6.0);
         base || wall
     })
 }

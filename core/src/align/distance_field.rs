@@ -33,7 +33,7 @@ impl DistanceField {
         let span = bounds.size() + Vector::repeat(2.0 * margin_mm);
         let mut cell_mm = libm::cbrt(span.x * span.y * span.z / cells as f64).max(span.max() / 1000.0);
         // A surface without extent has one cell.
-        if !(cell_mm > 0.0) {
+        if cell_mm <= 0.0 {
             cell_mm = 1.0;
         }
         let size = std::array::from_fn(|axis| (span[axis] / cell_mm) as usize + 1);
@@ -148,7 +148,7 @@ fn side_of(n: &Vector) -> usize {
 
 fn axis_of(side: usize) -> Vector {
     let d = [Direction::X, Direction::Y, Direction::Z][side / 2];
-    if side % 2 == 0 { d.vector() } else { -d.vector() }
+    if side.is_multiple_of(2) { d.vector() } else { -d.vector() }
 }
 
 #[cfg(test)]

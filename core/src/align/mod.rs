@@ -3,13 +3,16 @@
 
 #[cfg(test)]
 mod bracket;
+mod challenge;
+mod decide;
 mod distance_field;
 mod evidence;
 mod fine;
 mod locate;
 mod refine;
 mod sample;
+mod search;
 mod starts;
 
 pub use fine::{AlignError, Alignment, FineSettings, Stop, fine};
-pub use locate::{LocateError, LocateSettings, Located, locate};
+pub use locate::{LocateError, LocateSettings, Located, locate, locate_points, settle};

@@ -142,11 +142,7 @@ pub(super) fn equations(
             right[a] -= wa * gap.mm;
         }
     }
-    for a in 0..6 {
-        for b in 0..a {
-            matrix[b][a] = matrix[a][b];
-        }
-    }
+    let matrix = std::array::from_fn(|a| std::array::from_fn(|b| matrix[a.max(b)][a.min(b)]));
     Equations { matrix, right, loss: loss / cloud.points.len().max(1) as f64 }
 }
 

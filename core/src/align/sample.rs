@@ -1,6 +1,7 @@
 //! Fair samples: of a scan so that dense patches do not pull, of a surface so that large triangles count.
 
 use crate::geometry::{Aabb, Direction, Point, TriangleMesh, Vector, random::Random};
+use rayon::prelude::*;
 
 /// Points with or without normals.
 #[derive(Clone, Debug)]
@@ -35,21 +36,61 @@ impl Cloud {
     /// One point for each occupied cube of a grid whose edge is chosen so that about `count` points stay
     /// (all of them when there are no more): each then stands for about the same area.
     pub(super) fn thinned(&self, count: usize) -> Self {
-        let all = self.points.len();
-        if all <= count || count == 0 {
+        if self.points.len() <= count {
             return self.clone();
         }
+        let mut chosen: Vec<u32> = self.cubes(count).1;
+        chosen.sort_unstable();
+        Self::pick(&self.points, self.normals.as_deref(), &chosen)
+    }
+
+    /// Without points that hang in the air: those in a cube (of a size at which surface fills cubes
+    /// without gaps) with fewer than two occupied ones among its 26 neighbours. Each stray point fills a
+    /// cube of its own, so that thinning would give a few strays as much say as the part. Two, not more,
+    /// because scanner lines far apart make chains of cubes.
+    pub(super) fn without_strays(&self) -> Self {
+        let (edge, _) = self.cubes((self.points.len() / 8).clamp(1, 30_000));
+        let bounds = Aabb::of(&self.points);
+        let keys: Vec<u64> = self.points.par_iter().map(|p| key(p, &bounds, edge)).collect();
+        let mut occupied = keys.clone();
+        occupied.par_sort_unstable();
+        occupied.dedup();
+        let firm: Vec<bool> = occupied
+            .par_iter()
+            .map(|&k| {
+                let mut neighbours = 0;
+                for n in 0..27u64 {
+                    // The bias of one in `key` keeps every difference from borrowing across axes.
+                    let other = k + (n % 3) * KEY_X + (n / 3 % 3) * KEY_Y + n / 9 - (KEY_X + KEY_Y + 1);
+                    if other != k && occupied.binary_search(&other).is_ok() {
+                        neighbours += 1;
+                        if neighbours == 2 {
+                            return true;
+                        }
+                    }
+                }
+                false
+            })
+            .collect();
+        let chosen: Vec<u32> = keys
+            .par_iter()
+            .enumerate()
+            .filter(|(_, k)| occupied.binary_search(k).is_ok_and(|at| firm[at]))
+            .map(|(i, _)| i as u32)
+            .collect();
+        Self::pick(&self.points, self.normals.as_deref(), &chosen)
+    }
+
+    /// The edge of cubes of which about `count` are occupied (never more), and the lowest point in each.
+    fn cubes(&self, count: usize) -> (f64, Vec<u32>) {
         let bounds = Aabb::of(&self.points);
         // On a surface the number of occupied cubes falls with the square of their edge; bisecting on
         // the logarithm needs no such law, and twelve halvings of a factor of 4,096 leave 0.2 %.
-        let (mut fine, mut coarse) = (bounds.diagonal() / 4096.0, bounds.diagonal());
-        if !(fine > 0.0) {
-            return Self::pick(&self.points, self.normals.as_deref(), &[0]);
+        let (mut fine, mut coarse) = (bounds.diagonal() / 4096.0, bounds.diagonal() * 1.01);
+        if fine <= 0.0 {
+            return (1.0, if self.points.is_empty() { Vec::new() } else { vec![0] });
         }
-        let mut best = self.occupied(&bounds, fine);
-        if best.len() <= count {
-            return Self::pick(&self.points, self.normals.as_deref(), &best);
-        }
+        let mut best = vec![0];
         for _ in 0..12 {
             let edge = (fine * coarse).sqrt();
             let chosen = self.occupied(&bounds, edge);
@@ -64,28 +105,26 @@ impl Cloud {
                 }
             }
         }
-        Self::pick(&self.points, self.normals.as_deref(), &best)
+        (coarse, best)
     }
 
-    /// The lowest index in each occupied cube, ascending.
+    /// The lowest index in each occupied cube.
     fn occupied(&self, bounds: &Aabb, edge: f64) -> Vec<u32> {
-        let mut keyed: Vec<(u64, u32)> = self
-            .points
-            .iter()
-            .enumerate()
-            .map(|(i, p)| {
-                // At most 4,096 cubes an axis, so three numbers of 21 bits are ample.
-                let cell = (p - bounds.low) / edge;
-                let key = ((cell.x as u64) << 42) | ((cell.y as u64) << 21) | cell.z as u64;
-                (key, i as u32)
-            })
-            .collect();
-        keyed.sort_unstable();
+        let mut keyed: Vec<(u64, u32)> =
+            self.points.par_iter().enumerate().map(|(i, p)| (key(p, bounds, edge), i as u32)).collect();
+        keyed.par_sort_unstable();
         keyed.dedup_by_key(|k| k.0);
-        let mut chosen: Vec<u32> = keyed.into_iter().map(|k| k.1).collect();
-        chosen.sort_unstable();
-        chosen
+        keyed.into_iter().map(|k| k.1).collect()
     }
+}
+
+const KEY_X: u64 = 1 << 42;
+const KEY_Y: u64 = 1 << 21;
+
+/// The cube that holds `p`, counted from one: at most about 4,100 an axis, so 21 bits are ample.
+fn key(p: &Point, bounds: &Aabb, edge: f64) -> u64 {
+    let cell = (p - bounds.low) / edge;
+    (cell.x as u64 + 1) * KEY_X + (cell.y as u64 + 1) * KEY_Y + cell.z as u64 + 1
 }
 
 /// A point of the nominal surface with the normal there.
@@ -139,6 +178,28 @@ mod tests {
         let left = thin.points.iter().filter(|p| p.x < 50.0).count();
         assert!((300..=400).contains(&thin.points.len()), "{}", thin.points.len());
         assert!((left as f64 / thin.points.len() as f64 - 0.5).abs() < 0.06, "{left}");
+    }
+
+    #[test]
+    fn strays_go_and_sheets_and_lines_stay() {
+        let mut random = Random::seeded(8);
+        let mut points: Vec<Point> = (0..20_000)
+            .map(|_| Point::new(random.range(0.0, 100.0), random.range(0.0, 100.0), 0.0))
+            .collect();
+        points.extend((0..5000).map(|i| Point::new(0.02 * f64::from(i), 0.0, 60.0)));
+        for _ in 0..500 {
+            points.push(Point::new(
+                random.range(0.0, 100.0),
+                random.range(0.0, 100.0),
+                random.range(20.0, 50.0),
+            ));
+        }
+        let kept = Cloud { points, normals: None }.without_strays().points;
+        // A chain's two end cubes have one neighbour each and go.
+        let sheet = kept.iter().filter(|p| p.z == 0.0).count();
+        let line = kept.iter().filter(|p| p.z == 60.0).count();
+        assert!(sheet > 19_990 && line > 4800, "{sheet} {line}");
+        assert!(kept.len() - sheet - line < 25, "{}", kept.len() - sheet - line);
     }
 
     #[test]

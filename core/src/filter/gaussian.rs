@@ -243,6 +243,10 @@ impl Gaussian {
                 own = h;
             }
         }
+        // A regression so one-sided that it reads noisier than a single point is no filter.
+        if square > 1.0 {
+            return None;
+        }
         // Var(d - g) = s^2 (1 - 2 h_ii + sum h^2) for white noise.
         let share = 1.0 - 2.0 * own + square;
         Some((g, (share > 1e-3).then(|| (values[i] - g) / share.sqrt())))

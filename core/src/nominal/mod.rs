@@ -1,6 +1,31 @@
 //! The nominal part: a welded mesh whose triangles belong to faces, some with an analytic carrier.
 
+mod carrier;
+mod edges;
+mod error;
+mod faces;
+mod orient;
+mod patches;
+#[cfg(test)]
+mod tests;
+mod weld;
+
+pub use error::NominalError;
+
 use crate::geometry::{Direction, Point, TriangleMesh};
+use crate::read::RawScan;
+use crate::run::{CHECK_EVERY, Run};
+use crate::scan::{FURTHEST_MM, LengthUnit};
+
+/// On which side of an open sheet the material is, as seen from the normals of the file (which follow
+/// from the order of the corners of its triangles).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Side {
+    /// The normals of the file point out of the material.
+    BehindNormal,
+    /// They point into it.
+    InFrontOfNormal,
+}
 
 /// The exact surface under a face.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -51,6 +76,71 @@ pub struct Nominal {
 }
 
 impl Nominal {
+    /// Makes a nominal of a mesh as read: into mm, vertices welded, degenerate and repeated triangles
+    /// dropped, normals turned out of the material, faces found. `side` is needed for, and only used on,
+    /// shells that are not closed. Edges where more than two triangles meet count as borders.
+    pub fn from_mesh(
+        raw: RawScan,
+        unit: LengthUnit,
+        side: Option<Side>,
+        run: &Run,
+    ) -> Result<Self, NominalError> {
+        let RawScan { mut points, triangles, .. } = raw;
+        if triangles.is_empty() {
+            return Err(NominalError::NoTriangles);
+        }
+        let mm = unit.mm();
+        for (vertex, p) in points.iter_mut().enumerate() {
+            if vertex % CHECK_EVERY == 0 {
+                run.check()?;
+            }
+            *p = Point::from((p.coords * mm).add_scalar(0.0));
+            if !p.iter().all(|c| c.abs() <= FURTHEST_MM) {
+                return Err(NominalError::TooFar { vertex, limit_mm: FURTHEST_MM });
+            }
+        }
+        // Edges are numbered in 32 bits, three to a triangle.
+        const MOST: usize = u32::MAX as usize / 4;
+        let beyond = |t: &[u32; 3]| t.iter().any(|&c| c as usize >= points.len().min(MOST));
+        if let Some(triangle) = triangles.iter().position(beyond) {
+            return Err(NominalError::Inconsistent { triangle });
+        }
+        if triangles.len() > MOST {
+            return Err(NominalError::Inconsistent { triangle: MOST });
+        }
+        let mut welded = weld::weld(&points, &triangles, run)?;
+        drop((points, triangles));
+        let mut edges = edges::edges(&welded.triangles);
+        run.check()?;
+        let closed = orient::outwards(&welded.vertices, &mut welded.triangles, &mut edges, side, run)?;
+        let given = welded.triangles.len();
+        let mesh = TriangleMesh::new(welded.vertices, welded.triangles)
+            .map_err(|_| NominalError::Inconsistent { triangle: given })?;
+        let (faces, face_of_triangle) = faces::faces(&mesh, &edges.across, welded.tolerance_mm, run)?;
+        Ok(Self { mesh, faces, face_of_triangle, across: edges.across, closed })
+    }
+
+    /// The edges between some triangles and all others, and the open edges of those triangles: both ends
+    /// of each, mm, in the order and direction of the triangles. Numbers beyond the mesh are left out.
+    pub fn rim(&self, triangles: &[u32]) -> Vec<[Point; 2]> {
+        let mut chosen = vec![false; self.across.len()];
+        for &t in triangles {
+            if let Some(c) = chosen.get_mut(t as usize) {
+                *c = true;
+            }
+        }
+        let mut rim = Vec::new();
+        for t in (0..self.across.len()).filter(|&t| chosen[t]) {
+            let corners = self.mesh.corners(t as u32);
+            for k in 0..3 {
+                if self.across[t][k].is_none_or(|o| !chosen[o as usize]) {
+                    rim.push([corners[k], corners[(k + 1) % 3]]);
+                }
+            }
+        }
+        rim
+    }
+
     /// The welded mesh, mm; normals point out of the material.
     pub fn mesh(&self) -> &TriangleMesh {
         &self.mesh
@@ -71,13 +161,4 @@ impl Nominal {
     pub fn closed(&self) -> bool {
         self.closed
     }
-}
-
-/// On which side of an open sheet's triangles the material is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Side {
-    /// The triangles' normals point away from it.
-    BehindNormal,
-    /// The triangles' normals point into it.
-    InFrontOfNormal,
 }

@@ -86,7 +86,7 @@ fn one_value(kind: &Kind, round: usize, count: &mut i32) -> Held {
 
 /// `feature[].kind=plane`, `plan_version: whole`, ...: every field and word of a message.
 fn contract_fields(descriptor: &MessageDescriptor) -> BTreeSet<String> {
-    fn walk(kind: &Kind, place: String, out: &mut BTreeSet<String>) {
+    fn walk(kind: &Kind, place: &str, out: &mut BTreeSet<String>) {
         match kind {
             Kind::Message(message) => {
                 out.insert(format!("{place}: table"));
@@ -94,10 +94,10 @@ fn contract_fields(descriptor: &MessageDescriptor) -> BTreeSet<String> {
                     let place = format!("{place}.{}", field.name());
                     match field.kind() {
                         Kind::Message(entry) if field.is_map() => {
-                            walk(&entry.map_entry_value_field().kind(), place + "{}", out);
+                            walk(&entry.map_entry_value_field().kind(), &(place + "{}"), out);
                         }
-                        kind if field.is_list() => walk(&kind, place + "[]", out),
-                        kind => walk(&kind, place, out),
+                        kind if field.is_list() => walk(&kind, &(place + "[]"), out),
+                        kind => walk(&kind, &place, out),
                     }
                 }
             }
@@ -115,7 +115,7 @@ fn contract_fields(descriptor: &MessageDescriptor) -> BTreeSet<String> {
         }
     }
     let mut out = BTreeSet::new();
-    walk(&Kind::Message(descriptor.clone()), String::new(), &mut out);
+    walk(&Kind::Message(descriptor.clone()), "", &mut out);
     out
 }
 

@@ -3,19 +3,25 @@
 //! ```text
 //! numbers           digits of values beside their limits
 //! palette, scale    colours of deviations, and the bar that explains them
-//! raster, picture   the part shaded by deviation
-//! rows              the record in words
+//! raster            triangles to pixels
+//! paint, marks      pixels to colours, worst places with their labels
+//! picture           the views of the part
+//! rows, worst       the record in words, its worst places
 //! ```
 //!
 //! The page needs no network and no script, and forbids itself both. Every word from outside goes through
 //! the template's escaping.
 
+mod marks;
 pub mod numbers;
+mod paint;
 mod palette;
 mod picture;
 mod raster;
 mod rows;
 mod scale;
+mod worst;
+
 #[cfg(test)]
 mod tests;
 
@@ -106,6 +112,10 @@ pub enum ReportError {
 
 /// The page. The same input gives the same bytes.
 pub fn html(input: &ReportInput) -> Result<String, ReportError> {
+    page(input, picture::PRINT)
+}
+
+fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError> {
     let record = input.record;
     let vertices = input.mesh.vertices().len();
     let values = input.deviation.deviation_mm.len();
@@ -127,9 +137,9 @@ pub fn html(input: &ReportInput) -> Result<String, ReportError> {
         &input.deviation.deviation_mm
     };
     let scale = Scale::of_record(record, input.deviation);
-    let worst = rows::worst(record, input.feature_places);
-    let marks: Vec<picture::Mark> = worst.iter().map(|w| w.mark.clone()).collect();
-    let pictures = picture::pictures(input.mesh, deviation, &scale, &marks)?;
+    let worst = worst::worst(record, input.feature_places);
+    let marks: Vec<marks::Mark> = worst.iter().map(|w| w.mark.clone()).collect();
+    let pictures = picture::pictures(input.mesh, deviation, &scale, &marks, size)?;
     let seen_vertices = deviation.iter().flatten().filter(|d| d.is_finite()).count();
     let page = Page {
         input,
@@ -188,7 +198,7 @@ struct Page<'a> {
     tally: String,
     facts: Vec<(&'static str, String)>,
     rows: Vec<Row>,
-    worst: &'a [rows::Worst],
+    worst: &'a [worst::Worst],
     pictures: &'a [Picture],
     nothing_seen: bool,
     scale: &'a Scale,

@@ -11,7 +11,7 @@
 use scantling_core::geometry::math;
 
 /// A colour in linear light, red, green and blue 0 to 1.
-pub type Linear = [f64; 3];
+pub(super) type Linear = [f64; 3];
 
 /// Deviation 0: near white, so that a shaded surface still shows its form. Lightness, a, b.
 const MIDDLE: [f64; 3] = [0.96, 0.0, 0.0];
@@ -22,17 +22,17 @@ const INSIDE: [f64; 3] = [0.47, -0.030, -0.0954];
 const OUTSIDE: [f64; 3] = [0.47, 0.050, 0.0866];
 
 /// The paper round the part.
-pub const PAPER: Linear = [1.0, 1.0, 1.0];
+pub(super) const PAPER: Linear = [1.0, 1.0, 1.0];
 /// Lines of the part's own form.
-pub const FORM_LINE: Linear = [0.10, 0.10, 0.10];
+pub(super) const FORM_LINE: Linear = [0.10, 0.10, 0.10];
 /// Lines where the deviation crosses a limit.
-pub const LIMIT_LINE: Linear = [0.0, 0.0, 0.0];
+pub(super) const LIMIT_LINE: Linear = [0.0, 0.0, 0.0];
 /// The two greys of the hatch over surface that was not measured; neither is near the palette's middle.
-pub const HATCH: [Linear; 2] = [[0.42, 0.42, 0.42], [0.22, 0.22, 0.22]];
+pub(super) const HATCH: [Linear; 2] = [[0.42, 0.42, 0.42], [0.22, 0.22, 0.22]];
 
 /// The colour of a deviation given as a share of the scale's end: -1 inside, 0 none, +1 outside. Beyond the
 /// ends it stays at the end's colour; NaN has none.
-pub fn colour(share: f64) -> Option<Linear> {
+pub(super) fn colour(share: f64) -> Option<Linear> {
     lab(share).map(linear_from_lab)
 }
 
@@ -59,7 +59,7 @@ fn linear_from_lab([l, a, b]: [f64; 3]) -> Linear {
 }
 
 /// Linear light dimmed by `light` (0 to 1), as 8-bit sRGB.
-pub fn srgb(colour: Linear, light: f64) -> [u8; 3] {
+pub(super) fn srgb(colour: Linear, light: f64) -> [u8; 3] {
     colour.map(|c| {
         let c = (c * light).clamp(0.0, 1.0);
         let encoded = if c <= 0.003_130_8 { 12.92 * c } else { 1.055 * math::exp(math::ln(c) / 2.4) - 0.055 };
@@ -69,7 +69,7 @@ pub fn srgb(colour: Linear, light: f64) -> [u8; 3] {
 }
 
 /// A colour as CSS writes it.
-pub fn css(colour: Linear) -> String {
+pub(super) fn css(colour: Linear) -> String {
     let [r, g, b] = srgb(colour, 1.0);
     format!("#{r:02x}{g:02x}{b:02x}")
 }

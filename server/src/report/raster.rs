@@ -8,7 +8,7 @@ use scantling_core::geometry::{Aabb, Direction, Point, TriangleMesh, Vector};
 
 /// An orthographic view; the three axes are a right-handed triple.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct View {
+pub(super) struct View {
     right: Vector,
     up: Vector,
     /// From the part to the eye.
@@ -18,24 +18,24 @@ pub struct View {
 impl View {
     /// Looks at the part from direction `from`, with `up` upward as far as it can; `None` when the two are
     /// parallel.
-    pub fn new(from: Direction, up: Direction) -> Option<Self> {
+    pub(super) fn new(from: Direction, up: Direction) -> Option<Self> {
         let right = Direction::new(up.vector().cross(&from.vector()))?;
         let upward = from.vector().cross(&right.vector());
         Some(Self { right: right.vector(), up: upward, toward: from.vector() })
     }
 
     /// To the right of the picture, length 1.
-    pub fn right(&self) -> Vector {
+    pub(super) fn right(&self) -> Vector {
         self.right
     }
 
     /// Upward in the picture, length 1.
-    pub fn up(&self) -> Vector {
+    pub(super) fn up(&self) -> Vector {
         self.up
     }
 
     /// From the part to the eye, length 1.
-    pub fn toward(&self) -> Vector {
+    pub(super) fn toward(&self) -> Vector {
         self.toward
     }
 
@@ -45,20 +45,20 @@ impl View {
     }
 
     /// Right, up and nearness of the part's axis number `axis`: 0 x, 1 y, 2 z.
-    pub fn axis(&self, axis: usize) -> [f64; 3] {
+    pub(super) fn axis(&self, axis: usize) -> [f64; 3] {
         [self.right[axis], self.up[axis], self.toward[axis]]
     }
 }
 
 /// How millimetres of a view lie on the pixels.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Canvas {
+pub(super) struct Canvas {
     /// Pixels across.
-    pub width: usize,
+    pub(super) width: usize,
     /// Pixels down.
-    pub height: usize,
+    pub(super) height: usize,
     /// Pixels per mm.
-    pub scale: f64,
+    pub(super) scale: f64,
     view: View,
     left: f64,
     top: f64,
@@ -66,7 +66,7 @@ pub struct Canvas {
 
 impl Canvas {
     /// Fits the mesh into at most `widest` by `tallest` pixels with `margin` pixels round it.
-    pub fn fit(mesh: &TriangleMesh, view: View, widest: usize, tallest: usize, margin: usize) -> Self {
+    pub(super) fn fit(mesh: &TriangleMesh, view: View, widest: usize, tallest: usize, margin: usize) -> Self {
         let mut seen = Aabb::empty();
         for triangle in mesh.triangles() {
             for &v in triangle {
@@ -92,7 +92,7 @@ impl Canvas {
     }
 
     /// Pixels from the left, pixels from the top, and nearness in mm.
-    pub fn place(&self, p: &Point) -> [f64; 3] {
+    pub(super) fn place(&self, p: &Point) -> [f64; 3] {
         let seen = self.view.project(p);
         [(seen.x - self.left) * self.scale, (self.top - seen.y) * self.scale, seen.z]
     }
@@ -100,24 +100,24 @@ impl Canvas {
 
 /// What a pixel shows: the triangle and where on it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Hit {
+pub(super) struct Hit {
     /// Index of the triangle.
-    pub triangle: u32,
+    pub(super) triangle: u32,
     /// Weights of its second and third corner; the first has the rest.
-    pub weights: [f64; 2],
+    pub(super) weights: [f64; 2],
     /// Nearness to the eye, mm; more is nearer.
-    pub near_mm: f64,
+    pub(super) near_mm: f64,
 }
 
 impl Hit {
     /// Weights of the three corners.
-    pub fn corners(&self) -> [f64; 3] {
+    pub(super) fn corners(&self) -> [f64; 3] {
         [1.0 - self.weights[0] - self.weights[1], self.weights[0], self.weights[1]]
     }
 }
 
 /// The nearest triangle behind every pixel, row by row from the top; `None` where there is no part.
-pub fn rasterise(mesh: &TriangleMesh, canvas: &Canvas) -> Vec<Option<Hit>> {
+pub(super) fn rasterise(mesh: &TriangleMesh, canvas: &Canvas) -> Vec<Option<Hit>> {
     let mut hits: Vec<Option<Hit>> = vec![None; canvas.width * canvas.height];
     let placed: Vec<[f64; 3]> = mesh.vertices().iter().map(|p| canvas.place(p)).collect();
     for (index, triangle) in mesh.triangles().iter().enumerate() {

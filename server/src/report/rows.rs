@@ -1,18 +1,13 @@
 //! The record in words: every cell of the page's tables as text, missing values as a dash with a reason.
 
 use super::numbers::{self, DASH};
-use super::picture::Mark;
-use scantling_core::geometry::Point;
 use scantling_core::record::{
     AlignmentRecord, DatumSystemRecord, Evaluation, Extreme, Limits, Record, Verdict,
 };
 use std::collections::BTreeMap;
 
-/// More marks than this would cover the part.
-const MOST_MARKS: usize = 10;
-
 /// A verdict in words.
-pub fn verdict_words(verdict: Verdict) -> &'static str {
+pub(super) fn verdict_words(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Conforms => "Conforms",
         Verdict::DoesNotConform => "Does not conform",
@@ -32,7 +27,7 @@ fn verdict_class(verdict: Verdict) -> &'static str {
 }
 
 /// The scope in words.
-pub fn scope_words(groups: &[String]) -> String {
+pub(super) fn scope_words(groups: &[String]) -> String {
     match groups {
         [] => "the whole inspection plan".into(),
         [one] => format!("group {one} only; not a release of the part"),
@@ -41,7 +36,7 @@ pub fn scope_words(groups: &[String]) -> String {
 }
 
 /// How many characteristics had which verdict.
-pub fn tally(record: &Record) -> String {
+pub(super) fn tally(record: &Record) -> String {
     let order = [Verdict::DoesNotConform, Verdict::NotMeasured, Verdict::Undecided, Verdict::Conforms];
     let parts: Vec<String> = order
         .into_iter()
@@ -64,19 +59,21 @@ pub fn tally(record: &Record) -> String {
     format!("{total}: {}.", parts.join(", "))
 }
 
-fn requirement_words(requirement: &str) -> String {
+/// A requirement's name in words.
+pub(super) fn requirement_words(requirement: &str) -> String {
     match requirement {
         "surface_profile" => "profile of a surface".into(),
         other => other.replace('_', " "),
     }
 }
 
-fn known_limits(limits: &Limits) -> Vec<f64> {
+/// The limits there are, mm.
+pub(super) fn known_limits(limits: &Limits) -> Vec<f64> {
     [limits.lower_mm, limits.upper_mm].into_iter().flatten().collect()
 }
 
 /// Whether values are deviations to both sides, so that their sign is always shown.
-fn signed(evaluation: &Evaluation) -> bool {
+pub(super) fn signed(evaluation: &Evaluation) -> bool {
     evaluation.requirement == "surface_profile"
 }
 
@@ -91,31 +88,31 @@ fn limits_words(evaluation: &Evaluation) -> String {
 }
 
 /// One characteristic of the verdict table.
-pub struct Row {
-    pub number: String,
-    pub title: Option<String>,
-    pub feature: String,
-    pub requirement: String,
+pub(super) struct Row {
+    pub(super) number: String,
+    pub(super) title: Option<String>,
+    pub(super) feature: String,
+    pub(super) requirement: String,
     /// Customer's class, or that it is for information only.
-    pub notes: Vec<String>,
-    pub limits: String,
-    pub datum_system: String,
+    pub(super) notes: Vec<String>,
+    pub(super) limits: String,
+    pub(super) datum_system: String,
     /// Lines of the measured value.
-    pub measured: Vec<String>,
-    pub interval: String,
-    pub noise_floor: String,
-    pub coverage: String,
-    pub largest_unseen: Option<String>,
-    pub verdict: &'static str,
-    pub class: &'static str,
-    pub not_measured: bool,
-    pub reason: String,
+    pub(super) measured: Vec<String>,
+    pub(super) interval: String,
+    pub(super) noise_floor: String,
+    pub(super) coverage: String,
+    pub(super) largest_unseen: Option<String>,
+    pub(super) verdict: &'static str,
+    pub(super) class: &'static str,
+    pub(super) not_measured: bool,
+    pub(super) reason: String,
     /// Association, filter and the like.
-    pub operators: String,
+    pub(super) operators: String,
 }
 
 impl Row {
-    pub fn new(e: &Evaluation, titles: &BTreeMap<String, String>) -> Self {
+    pub(super) fn new(e: &Evaluation, titles: &BTreeMap<String, String>) -> Self {
         let not_measured = e.verdict == Verdict::NotMeasured;
         let why = if not_measured { "not measured" } else { "not given" };
         let missing = || format!("{DASH} {why}");
@@ -147,7 +144,7 @@ impl Row {
             requirement: requirement_words(&e.requirement),
             notes,
             limits: limits_words(e),
-            datum_system: e.datum_system.clone().unwrap_or_else(|| format!("{DASH} none needed")),
+            datum_system: e.datum_system.clone().unwrap_or_else(|| format!("{DASH} none")),
             measured: measured(e, &write, &missing),
             interval,
             noise_floor: e.noise_floor_mm.map_or_else(missing, |f| numbers::significant(f, 2)),
@@ -190,79 +187,18 @@ fn measured(e: &Evaluation, write: &dyn Fn(f64) -> String, missing: &dyn Fn() ->
     lines
 }
 
-/// A worst place: marked on the picture and listed beside it.
-pub struct Worst {
-    pub mark: Mark,
-    pub feature: String,
-    pub value: String,
-    pub place: String,
-    pub verdict: &'static str,
-}
-
-/// The worst place of each characteristic, most of its limits used first (common practice; compared as
-/// value over limit, for a range as the share of its half), at most ten.
-pub fn worst(record: &Record, places: &BTreeMap<String, Point>) -> Vec<Worst> {
-    let mut found: Vec<(f64, Worst)> = Vec::new();
-    for e in &record.evaluations {
-        let limits = known_limits(&e.limits);
-        let extremes: Vec<Extreme> = [e.minimum, e.maximum].into_iter().flatten().collect();
-        let extreme = extremes
-            .into_iter()
-            .filter(|x| x.value_mm.is_finite())
-            .max_by(|a, b| used(a.value_mm, &e.limits).total_cmp(&used(b.value_mm, &e.limits)));
-        let (value, at) = match (extreme.filter(|_| signed(e)), e.value_mm, places.get(&e.feature)) {
-            (Some(x), _, _) => (x.value_mm, Point::from(x.at_mm)),
-            (None, Some(value), Some(at)) if value.is_finite() => (value, *at),
-            // Flatness has extremes but its value is their distance: the place of the larger one.
-            (None, Some(value), None) if value.is_finite() => match extreme {
-                Some(x) => (value, Point::from(x.at_mm)),
-                None => continue,
-            },
-            _ => continue,
-        };
-        let text = if signed(e) {
-            numbers::signed_beside_limits(value, &limits)
-        } else {
-            numbers::beside_limits(value, &limits)
-        };
-        found.push((
-            used(value, &e.limits),
-            Worst {
-                mark: Mark { number: e.number.clone(), at },
-                feature: format!("{} {}", e.feature, requirement_words(&e.requirement)),
-                value: text,
-                place: at.iter().map(|c| numbers::fixed(*c, 1)).collect::<Vec<_>>().join(", "),
-                verdict: verdict_words(e.verdict),
-            },
-        ));
-    }
-    // Stable: equal shares stay in the plan's order.
-    found.sort_by(|a, b| b.0.total_cmp(&a.0));
-    found.into_iter().take(MOST_MARKS).map(|(_, w)| w).collect()
-}
-
-/// The used share of the limits: 0 at their middle, 1 on a limit, more beyond.
-fn used(value: f64, limits: &Limits) -> f64 {
-    match (limits.lower_mm, limits.upper_mm) {
-        (Some(low), Some(high)) if high > low => (value - 0.5 * (low + high)).abs() / (0.5 * (high - low)),
-        (None, Some(high)) if high > 0.0 => value / high,
-        (Some(low), None) if value > 0.0 => low / value,
-        _ => 0.0,
-    }
-}
-
 /// The lines of one uncertainty budget.
-pub struct Budget {
-    pub number: String,
-    pub feature: String,
+pub(super) struct Budget {
+    pub(super) number: String,
+    pub(super) feature: String,
     /// Source and standard uncertainty.
-    pub lines: Vec<(String, String)>,
-    pub combined: String,
-    pub missing: bool,
+    pub(super) lines: Vec<(String, String)>,
+    pub(super) combined: String,
+    pub(super) missing: bool,
 }
 
 impl Budget {
-    pub fn new(e: &Evaluation) -> Self {
+    pub(super) fn new(e: &Evaluation) -> Self {
         let line = |(source, u): (&String, f64)| (source.replace('_', " "), numbers::significant(u, 2));
         let missing = if e.verdict == Verdict::NotMeasured { "not measured" } else { "not given" };
         Self {
@@ -288,13 +224,13 @@ fn motion(rotation: &[[f64; 3]; 3], shift: &[f64; 3]) -> Vec<[String; 4]> {
 }
 
 /// The alignment in words.
-pub struct Alignment {
-    pub facts: Vec<(&'static str, String)>,
-    pub motion: Vec<[String; 4]>,
+pub(super) struct Alignment {
+    pub(super) facts: Vec<(&'static str, String)>,
+    pub(super) motion: Vec<[String; 4]>,
 }
 
 impl Alignment {
-    pub fn new(a: &AlignmentRecord) -> Self {
+    pub(super) fn new(a: &AlignmentRecord) -> Self {
         Self {
             facts: vec![
                 ("Ended", a.stop.replace('_', " ")),
@@ -317,16 +253,16 @@ impl Alignment {
 }
 
 /// A datum system in words.
-pub struct DatumSystem {
-    pub id: String,
-    pub rounds: u32,
+pub(super) struct DatumSystem {
+    pub(super) id: String,
+    pub(super) rounds: u32,
     /// Letter, feature, freedoms locked, residual.
-    pub datums: Vec<[String; 4]>,
-    pub motion: Vec<[String; 4]>,
+    pub(super) datums: Vec<[String; 4]>,
+    pub(super) motion: Vec<[String; 4]>,
 }
 
 impl DatumSystem {
-    pub fn new(d: &DatumSystemRecord) -> Self {
+    pub(super) fn new(d: &DatumSystemRecord) -> Self {
         Self {
             id: d.id.clone(),
             rounds: d.rounds,

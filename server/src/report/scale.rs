@@ -13,40 +13,40 @@ const MOST_LINES: usize = 6;
 
 /// A scale of deviations, symmetrical about zero, mm.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Scale {
+pub(super) struct Scale {
     end_mm: f64,
     lines: Vec<f64>,
 }
 
 /// One step of the drawn bar.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Step {
+pub(super) struct Step {
     /// Left edge in percent of the bar.
-    pub left: f64,
+    pub(super) left: f64,
     /// CSS colour.
-    pub colour: String,
+    pub(super) colour: String,
 }
 
 /// A labelled place of the drawn bar.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Tick {
+pub(super) struct Tick {
     /// Place in percent of the bar.
-    pub left: f64,
+    pub(super) left: f64,
     /// The number.
-    pub label: String,
+    pub(super) label: String,
     /// Whether it is a limit.
-    pub limit: bool,
+    pub(super) limit: bool,
 }
 
 impl Scale {
     /// For a pair of limits, mm; those that are no number are left out.
     #[cfg(test)]
-    pub fn new(lower_mm: f64, upper_mm: f64) -> Self {
+    pub(super) fn new(lower_mm: f64, upper_mm: f64) -> Self {
         Self::of_lines([lower_mm, upper_mm].into_iter().filter(|l| l.is_finite()).collect(), None)
     }
 
     /// From the limits of the record's surface profiles; without one, from the largest deviation.
-    pub fn of_record(record: &Record, map: &DeviationMap) -> Self {
+    pub(super) fn of_record(record: &Record, map: &DeviationMap) -> Self {
         let profiles = record.evaluations.iter().filter(|e| e.requirement == "surface_profile");
         let mut lines: Vec<f64> = profiles
             .flat_map(|e| [e.limits.lower_mm, e.limits.upper_mm])
@@ -70,17 +70,17 @@ impl Scale {
     }
 
     /// A deviation as a share of the scale's end, signed.
-    pub fn share(&self, deviation_mm: f64) -> f64 {
+    pub(super) fn share(&self, deviation_mm: f64) -> f64 {
         deviation_mm / self.end_mm
     }
 
     /// The limits shown as lines, mm, ascending.
-    pub fn lines(&self) -> &[f64] {
+    pub(super) fn lines(&self) -> &[f64] {
         if self.lines.len() > MOST_LINES { &[] } else { &self.lines }
     }
 
     /// The bar in even steps.
-    pub fn steps(&self) -> Vec<Step> {
+    pub(super) fn steps(&self) -> Vec<Step> {
         const COUNT: u32 = 60;
         let at = |i: u32| (f64::from(i) + 0.5) / f64::from(COUNT) * 2.0 - 1.0;
         (0..COUNT)
@@ -90,12 +90,12 @@ impl Scale {
     }
 
     /// Width of a step of [`Scale::steps`], percent; a little more, so that no paper shows between.
-    pub fn step_width(&self) -> f64 {
+    pub(super) fn step_width(&self) -> f64 {
         100.0 / 60.0 + 0.2
     }
 
     /// Ends, zero and limits.
-    pub fn ticks(&self) -> Vec<Tick> {
+    pub(super) fn ticks(&self) -> Vec<Tick> {
         let place = |mm: f64| 50.0 + 50.0 * mm / self.end_mm;
         let plain = |mm: f64| {
             let label = numbers::signed_beside_limits(mm, &self.lines);

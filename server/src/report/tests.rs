@@ -112,7 +112,7 @@ impl Default for Words {
 
 fn try_page(record: &Record, words: &Words, map: &DeviationMap, digest: &str) -> Result<String, ReportError> {
     let places = BTreeMap::from([("SKIN".to_string(), Point::new(5.0, 2.0, 0.0))]);
-    html(&ReportInput {
+    let input = ReportInput {
         inspection_name: "inspections/0190",
         part_title: words.title,
         part_number: "ws-214",
@@ -133,7 +133,8 @@ fn try_page(record: &Record, words: &Words, map: &DeviationMap, digest: &str) ->
         result_sha256: digest,
         mesh: &mesh(),
         deviation: map,
-    })
+    };
+    super::page(&input, picture::Size { widest: 300, tallest: 200 })
 }
 
 fn seen() -> DeviationMap {
@@ -319,4 +320,19 @@ fn a_map_of_another_nominal_or_a_digest_of_another_record_is_refused() {
     assert!(matches!(other, Err(ReportError::OtherNominal { values: 3, vertices: 4 })));
     let other = try_page(&record, &Words::default(), &seen(), "dead");
     assert!(matches!(other, Err(ReportError::OtherRecord { .. })));
+}
+
+#[test]
+fn the_worst_places_come_first_and_what_was_not_measured_has_none() {
+    let record = every_kind();
+    let text = text(&page(&record));
+    let list = text.split_once("Marked places").unwrap().1.split_once("Alignment and datums").unwrap().0;
+    // Position 1.0002 of its limit, flatness 0.98, profile 0.78; the diameter was not measured.
+    let order: Vec<usize> =
+        ["2 SKIN position 0.5001 5.0, 2.0, 0.0", "3 SKIN flatness", "1 SKIN profile of a surface +0.31"]
+            .iter()
+            .map(|line| list.find(line).unwrap_or_else(|| panic!("{line} is missing from: {list}")))
+            .collect();
+    assert!(order.is_sorted(), "{list}");
+    assert!(!list.contains("diameter"));
 }

@@ -4,14 +4,16 @@
 
 use std::path::Path;
 
+use scantling_core::geometry::Motion;
+use scantling_core::simulate::{Made, Scanner, WindowSurround, write_ply, write_stl};
 use scantling_proto::v1::acquisition_service_client::AcquisitionServiceClient;
 use scantling_proto::v1::blob_service_client::BlobServiceClient;
 use scantling_proto::v1::inspection_service_client::InspectionServiceClient;
 use scantling_proto::v1::part_service_client::PartServiceClient;
 use scantling_proto::v1::write_blob_request::Part;
 use scantling_proto::v1::{
-    Acquisition, CreateAcquisitionRequest, CreateUploadRequest, LengthUnit, Upload, WriteBlobRequest,
-    WriteBlobStart,
+    Acquisition, CreateAcquisitionRequest, CreatePartRequest, CreateRevisionRequest, CreateUploadRequest,
+    LengthUnit, PlanInput, Upload, WriteBlobRequest, WriteBlobStart, plan_input,
 };
 use scantling_server::blobs::Digest;
 use scantling_server::{Config, ServeError, Store, open_store, run};
@@ -118,6 +120,22 @@ impl Server {
         self.acquisitions().create_acquisition(request).await.unwrap().into_inner().name
     }
 
+    /// Creates the demo part, if it is not there, and a draft of it.
+    pub async fn revision(&self, part: &str, id: &str) -> String {
+        let request = CreatePartRequest { part_id: part.to_owned(), title: "Window surround".to_owned() };
+        self.parts().create_part(request).await.ok();
+        let request = CreateRevisionRequest {
+            parent: format!("parts/{part}"),
+            revision_id: id.to_owned(),
+            plan: Some(PlanInput {
+                plan: Some(plan_input::Plan::Toml(WindowSurround::default().plan_toml())),
+            }),
+            nominal_blob: self.put(&nominal_stl()).await,
+            nominal_length_unit: LengthUnit::Millimetre.into(),
+        };
+        self.parts().create_revision(request).await.unwrap().into_inner().name
+    }
+
     /// Ends the service in order and gives its folder back.
     pub async fn end(self) -> TempDir {
         let Self { folder, store, channel, stop, task } = self;
@@ -126,6 +144,21 @@ impl Server {
         task.await.unwrap().unwrap();
         folder
     }
+}
+
+/// The demo part's nominal.
+pub fn nominal_stl() -> Vec<u8> {
+    write_stl(&WindowSurround::default().mesh())
+}
+
+/// A scan of the demo part as it should be.
+pub fn perfect_scan() -> Vec<u8> {
+    let part = WindowSurround::default();
+    let mesh = part.mesh();
+    let carriers = part.carriers(&mesh);
+    let made = Made::of_mesh(mesh, carriers, Vec::new());
+    let seen = Scanner::front(2.5, 0.01, 7).scan(&made, &Motion::identity()).unwrap();
+    write_ply(&seen.points, &seen.normals)
 }
 
 pub fn messages(upload: &str, offset: i64, bytes: &[u8]) -> Vec<WriteBlobRequest> {

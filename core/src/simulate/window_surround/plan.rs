@@ -96,7 +96,9 @@ datum = [
 ]
 "#;
 
+// A longer filter than the skins': flatness is about the whole flange, not about its dents.
 const FLATNESS: &str = r#"flatness = { zone_width_mm = 0.5, association = "minimum_zone" }
+filter = { gaussian = { nesting_index_mm = 8.0 } }
 when = "every"
 group = ["datum", "form"]
 needs = { coverage = 0.9, largest_unseen_disc_mm = 25.0 }

@@ -1,0 +1,127 @@
+//! Poses that the search may have missed, made from the winner itself, so that it is never sure for want
+//! of a rival.
+
+use super::refine::equations;
+use super::refine::{Pose, apart_mm};
+use super::sample::Cloud;
+use super::search::{Ranked, Search};
+use super::starts::principal_axes;
+use crate::geometry::{Cholesky, Direction, Matrix3, Motion, PartFrame, Point, Vector, symmetric_eigen3};
+use crate::run::{Run, Stage, Stopped};
+use rayon::prelude::*;
+use std::sync::atomic::Ordering;
+
+impl Search<'_> {
+    /// Tries to beat the winner, or to find poses as good, where the search may not have looked: the
+    /// part's own near-symmetries, slides along what the scan hardly holds, the other side of a skin.
+    pub(super) fn challenge(&self, run: &Run, fine: &Cloud, ranked: &mut Vec<Ranked>) -> Result<(), Stopped> {
+        for _ in 0..3 {
+            let Some(&(winner, loss)) = ranked.first() else { return Ok(()) };
+            let starts: Vec<Ranked> =
+                self.challengers(fine, &winner).into_iter().map(|m| (m * winner, 1.0)).collect();
+            self.tried.fetch_add(starts.len(), Ordering::Relaxed);
+            let found = self.settled(run, fine, &starts)?;
+            // Steps on the tables are as long as a skin is thick, so these go to the exact surface at once.
+            let through: Vec<Ranked> = if fine.normals.is_none() {
+                self.through_the_skin().into_iter().map(|m| (m * winner, 1.0)).collect()
+            } else {
+                Vec::new()
+            };
+            let reach = 2.0 * self.settings.deviation_mm;
+            let through = self.descend_all(run, &self.exact, fine, &through, &self.on_surface(reach))?;
+            let mut all = std::mem::take(ranked);
+            all.extend(found);
+            all.extend(through);
+            *ranked = self.worth_comparing(all);
+            let new = &ranked[0];
+            if new.1 >= loss || apart_mm(&new.0, &winner, &self.bounds) <= self.same_mm() {
+                break;
+            }
+        }
+        run.tell(Stage::Locate, 0.9);
+        Ok(())
+    }
+
+    fn challengers(&self, fine: &Cloud, winner: &Pose) -> Vec<Motion<PartFrame, PartFrame>> {
+        let mut motions = Vec::new();
+        let places: Vec<Point> = self.nominal.iter().map(|s| s.point).collect();
+        let (principal, centroid) = principal_axes(&places);
+        for (axes, centre) in [(Matrix3::identity(), self.bounds.centre()), (principal, centroid)] {
+            for axis in 0..3 {
+                for degrees in [60.0f64, 90.0, 120.0, 180.0, 240.0, 270.0, 300.0] {
+                    let turn = axes.column(axis) * degrees.to_radians();
+                    motions.push(Motion::turn_about(centre, turn, Vector::zeros()));
+                }
+            }
+        }
+        // Along the two weakest freedoms of the winner's equations, by a few times what counts as the
+        // same pose.
+        let reach = 2.0 * self.settings.deviation_mm;
+        let e = equations(&self.exact, fine, winner, &self.middle, reach);
+        for direction in weakest(&e.matrix) {
+            for amount in [3.0, 12.0] {
+                for sign in [-1.0, 1.0] {
+                    let step = direction.map(|d| d * sign * amount * self.close_mm());
+                    let turn = Vector::new(step[0], step[1], step[2]) / self.middle.radius_mm;
+                    let shift = Vector::new(step[3], step[4], step[5]);
+                    motions.push(Motion::turn_about(self.middle.centre, turn, shift));
+                }
+            }
+        }
+        motions
+    }
+
+    /// Shifts by the part's thickness along the direction most of its surface faces.
+    fn through_the_skin(&self) -> Vec<Motion<PartFrame, PartFrame>> {
+        let mut gaps: Vec<f64> = self
+            .nominal
+            .par_iter()
+            .filter_map(|s| {
+                let back = Direction::new(-s.normal)?;
+                Some(self.exact.tree.nearest_facing(&s.point, back, 0.9, self.bounds.diagonal())?.distance)
+            })
+            .filter(|d| *d > 0.0)
+            .collect();
+        if gaps.is_empty() {
+            return Vec::new();
+        }
+        gaps.sort_unstable_by(f64::total_cmp);
+        let thickness = gaps[gaps.len() / 2];
+        let facing = self.nominal.iter().fold(Matrix3::zeros(), |s, p| s + p.normal * p.normal.transpose());
+        let (_, [_, _, most]) = symmetric_eigen3(&facing);
+        [-thickness, thickness].map(|t| Motion::from_turn_and_shift(Vector::zeros(), most * t)).to_vec()
+    }
+}
+
+/// The two weakest directions of a symmetric 6 x 6 matrix, unit length, weakest first, by inverse
+/// iteration (Golub and Van Loan, Matrix Computations, 4th ed., 8.2.2), shifted so that an exact null
+/// direction is found too.
+fn weakest(matrix: &[[f64; 6]; 6]) -> Vec<[f64; 6]> {
+    let mut shifted = *matrix;
+    let trace: f64 = (0..6).map(|a| matrix[a][a]).sum();
+    for (a, row) in shifted.iter_mut().enumerate() {
+        row[a] += 1e-9 * trace;
+    }
+    let Some(inverse) = Cholesky::new(&shifted) else { return Vec::new() };
+    let mut found: Vec<[f64; 6]> = Vec::new();
+    for _ in 0..2 {
+        // A start with something of every direction.
+        let mut v = [0.31, 0.43, 0.37, 0.41, 0.47, 0.43];
+        for _ in 0..60 {
+            for f in &found {
+                let along: f64 = (0..6).map(|a| v[a] * f[a]).sum();
+                for a in 0..6 {
+                    v[a] -= along * f[a];
+                }
+            }
+            v = inverse.solve(&v);
+            let length = v.iter().map(|x| x * x).sum::<f64>().sqrt();
+            if !(length.is_finite() && length > 0.0) {
+                return found;
+            }
+            v = v.map(|x| x / length);
+        }
+        found.push(v);
+    }
+    found
+}

@@ -1,0 +1,126 @@
+//! The winner against every rival, by the points that tell them apart.
+
+use super::evidence::{Evidence, Reach, Sits, distances, maps_onto_itself, sits};
+use super::locate::{LocateError, Located};
+use super::refine::{Descent, Pose};
+use super::search::{Ranked, Samples, Search};
+use crate::geometry::{Motion, PartFrame};
+use crate::run::{Run, Stage, Stopped};
+use std::sync::atomic::Ordering;
+
+/// A rival this much worse than the winner stays worse when refined on more points.
+const CLOSE_LOSS: f64 = 0.15;
+/// Rivals that the winner is compared with.
+const RIVALS: usize = 10;
+
+/// What the points say.
+pub(super) enum Decision {
+    /// One pose.
+    Located(Located),
+    /// Several; the error that says so.
+    Undetermined(LocateError),
+    /// None explains enough of the scan.
+    NoFit {
+        /// What the best explains.
+        explained: f64,
+    },
+}
+
+impl Search<'_> {
+    /// Refines the first poses once more, and lets the points decide.
+    pub(super) fn decide(&self, run: &Run, scan: &Samples, ranked: &[Ranked]) -> Result<Decision, Stopped> {
+        let deviation = self.settings.deviation_mm;
+        let Samples { all, dense, last, .. } = scan;
+        let best = ranked.first().map_or(1.0, |r| r.1);
+        let (near, far): (Vec<Ranked>, Vec<Ranked>) =
+            ranked.iter().copied().take(1 + RIVALS).partition(|r| r.1 <= best + CLOSE_LOSS);
+        let descent = Descent { steps: 20, ..self.on_surface(2.0 * deviation) };
+        let mut poses = self.descend_all(run, &self.exact, last, &near, &descent)?;
+        poses.extend(far);
+        let poses = self.best_distinct(poses, 1 + RIVALS, self.same_mm());
+        let Some(&(winner, _)) = poses.first() else { return Ok(Decision::NoFit { explained: 0.0 }) };
+
+        let within: Vec<f64> =
+            distances(run, &self.exact, dense, &winner, 1.5 * deviation)?.into_iter().flatten().collect();
+        let explained = within.len() as f64 / dense.points.len() as f64;
+        let enough = explained >= self.settings.least_explained;
+        if !enough {
+            return Ok(Decision::NoFit { explained });
+        }
+        let rms_mm = (within.iter().map(|d| d * d).sum::<f64>() / within.len() as f64).sqrt();
+        // Four robust standard deviations of what is left hold noise and warp; never so little that the
+        // pose's own error counts, never so much that a deviation passes for a fit.
+        let mut sorted = within;
+        sorted.sort_unstable_by(f64::total_cmp);
+        let fits_mm = (4.0 * 1.4826 * sorted[sorted.len() / 2]).clamp(0.3 * deviation, 0.8 * deviation);
+        let reach = Reach { fits_mm, off_mm: fits_mm + deviation };
+
+        let sits_dense = |pose: &Pose| sits(run, &self.exact, dense, pose, &reach);
+        let winner_dense = sits_dense(&winner)?;
+        let mut winner_all: Option<Vec<Sits>> = None;
+        let mut strongest: Option<(Evidence, Pose)> = None;
+        let mut undecided: Vec<Pose> = Vec::new();
+        for (rival, _) in &poses[1..] {
+            let mut e = Evidence::between(&winner_dense, &sits_dense(rival)?);
+            // A small difference is asked again of every point: one hole is a few of 30,000.
+            if !e.decides(4 * self.settings.least_evidence, 2.0 * self.settings.evidence_ratio) {
+                if winner_all.is_none() {
+                    winner_all = Some(sits(run, &self.exact, all, &winner, &reach)?);
+                }
+                let mine = winner_all.as_deref().unwrap_or_default();
+                e = Evidence::between(mine, &sits(run, &self.exact, all, rival, &reach)?);
+            }
+            let doubt = !e.decides(self.settings.least_evidence, self.settings.evidence_ratio);
+            let relative = *rival * winner.inverse();
+            // With points to tell them apart this part of the scan is not symmetric; the nominal may
+            // still be, when the scan's defects do the telling.
+            if doubt || self.symmetric(run, &relative, reach.off_mm)? {
+                undecided.push(*rival);
+            }
+            if strongest.is_none_or(|(s, _)| margin(e) < margin(s)) {
+                strongest = Some((e, *rival));
+            }
+        }
+        // Without any rival all points speak for the winner.
+        let fitting = winner_dense.iter().filter(|s| **s == Sits::Fits).count() as u64;
+        let evidence = strongest.map_or(Evidence { pro: fitting, contra: 0 }, |s| s.0);
+        run.tell(Stage::Locate, 1.0);
+        if undecided.is_empty() {
+            return Ok(Decision::Located(Located {
+                part_from_scan: winner,
+                rms_mm,
+                explained,
+                evidence_for: evidence.pro,
+                evidence_against: evidence.contra,
+                tried: self.tried.load(Ordering::Relaxed),
+            }));
+        }
+        let mut symmetric = false;
+        for rival in &undecided {
+            symmetric |= self.symmetric(run, &(*rival * winner.inverse()), reach.off_mm)?;
+        }
+        let poses = std::iter::once(winner).chain(undecided).collect();
+        Ok(Decision::Undetermined(LocateError::Undetermined {
+            poses,
+            symmetric,
+            evidence_for: evidence.pro,
+            evidence_against: evidence.contra,
+            explained,
+        }))
+    }
+
+    fn symmetric(
+        &self,
+        run: &Run,
+        relative: &Motion<PartFrame, PartFrame>,
+        tolerance_mm: f64,
+    ) -> Result<bool, Stopped> {
+        let fair = self.area_mm2 / 20_000.0;
+        maps_onto_itself(run, &self.exact, self.exact.mesh, relative, tolerance_mm, fair)
+    }
+}
+
+/// By how much the points speak for the first pose; the smallest is its strongest rival.
+fn margin(e: Evidence) -> f64 {
+    e.pro as f64 - e.contra as f64
+}

@@ -1,0 +1,199 @@
+//! Planes and cylinders through the vertices of a mesh, which lie on them to rounding.
+
+use crate::geometry::{Cholesky, Direction, Matrix3, Point, Vector, math, symmetric_eigen3};
+
+/// Sums over points from which their plane follows at any time.
+#[derive(Clone, Debug)]
+pub(super) struct PlaneSums {
+    origin: Point,
+    count: f64,
+    sum: Vector,
+    products: Matrix3,
+}
+
+impl PlaneSums {
+    /// Sums from `origin`, which should be near the points so that no digits are lost.
+    pub(super) fn about(origin: Point) -> Self {
+        Self { origin, count: 0.0, sum: Vector::zeros(), products: Matrix3::zeros() }
+    }
+
+    pub(super) fn add(&mut self, p: &Point) {
+        let d = p - self.origin;
+        self.count += 1.0;
+        self.sum += d;
+        for row in 0..3 {
+            for column in 0..3 {
+                self.products[(row, column)] += d[row] * d[column];
+            }
+        }
+    }
+
+    /// Centroid and normal by total least squares: the normal is the direction of least scatter. `None`
+    /// when the points lie on a line or in a point, to rounding.
+    pub(super) fn plane(&self) -> Option<(Point, Direction)> {
+        if self.count < 3.0 {
+            return None;
+        }
+        let mean = self.sum / self.count;
+        let mut scatter = self.products / self.count;
+        for row in 0..3 {
+            for column in 0..3 {
+                scatter[(row, column)] -= mean[row] * mean[column];
+            }
+        }
+        let (values, vectors) = symmetric_eigen3(&scatter);
+        if !(values[1] > 1e-12 * values[2]) {
+            return None;
+        }
+        Some((self.origin + mean, Direction::new(vectors[0])?))
+    }
+}
+
+/// A cylinder and how well it fits.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct CylinderFit {
+    /// On the axis, beside the centroid of the points.
+    pub point: Point,
+    pub axis: Direction,
+    pub radius_mm: f64,
+    /// Largest distance of a point from the surface.
+    pub worst_mm: f64,
+}
+
+impl CylinderFit {
+    /// From the axis to a place, at a right angle.
+    pub(super) fn radial(&self, p: &Point) -> Vector {
+        let d = p - self.point;
+        d - self.axis.vector() * d.dot(&self.axis.vector())
+    }
+
+    /// Signed distance from the surface, positive away from the axis.
+    pub(super) fn distance_mm(&self, p: &Point) -> f64 {
+        self.radial(p).norm() - self.radius_mm
+    }
+
+    /// The angle about the axis that the points span: all round less the largest gap, rad.
+    pub(super) fn turn_rad(&self, points: &[Point]) -> f64 {
+        let (u, v) = self.axis.frame();
+        let mut angles: Vec<f64> = points
+            .iter()
+            .map(|p| {
+                let r = self.radial(p);
+                math::atan2(r.dot(&v), r.dot(&u))
+            })
+            .collect();
+        angles.sort_unstable_by(f64::total_cmp);
+        let all = 2.0 * std::f64::consts::PI;
+        let (Some(first), Some(last)) = (angles.first(), angles.last()) else { return 0.0 };
+        let wrap = first + all - last;
+        let gap = angles.windows(2).map(|w| w[1] - w[0]).fold(wrap, f64::max);
+        all - gap
+    }
+}
+
+/// Normals further out of one plane than this ratio of scatters belong to no cylinder: a cone of more
+/// than about 8 degrees, a ball, a saddle. Wide, since facets of a coarse mesh tilt; the vertices decide.
+const MOST_OUT_OF_PLANE: f64 = 0.02;
+
+/// The cylinder through vertices whose facets have the scatter of normals `sum(area * n * n')`.
+///
+/// The axis starts along the direction in which normals scatter least, the circle by linear least
+/// squares across it (Kasa, IEEE Trans. Instrum. Meas. 25(1), 1976); then Gauss-Newton on the distances
+/// of the vertices, five parameters (Forbes, NPL report DITC 140/89, 1989, idea of section 6; from
+/// memory). `None` when the normals do not lie in one plane, or all in one direction, or the points do
+/// not determine a cylinder.
+pub(super) fn cylinder(points: &[Point], normals: &Matrix3) -> Option<CylinderFit> {
+    let (scatter, vectors) = symmetric_eigen3(normals);
+    let spread = scatter[1] > 1e-7 * scatter[2] && scatter[0] <= MOST_OUT_OF_PLANE * scatter[1];
+    if points.len() < 6 || !spread {
+        return None;
+    }
+    let mut sum = Vector::zeros();
+    for p in points {
+        sum += p - points[0];
+    }
+    let centroid = points[0] + sum / points.len() as f64;
+    let axis = Direction::new(vectors[0])?;
+    let mut fit = circle_across(points, centroid, axis)?;
+    for _ in 0..12 {
+        let Some(step) = improve(points, &mut fit) else { break };
+        if step <= 1e-13 * fit.radius_mm {
+            break;
+        }
+    }
+    // Beside the centroid, and along the positive side of its largest component, so that equal meshes
+    // have equal carriers.
+    let axis = fit.axis.vector();
+    let along = axis * (centroid - fit.point).dot(&axis);
+    fit.point += along;
+    if axis[axis.iamax()] < 0.0 {
+        fit.axis = fit.axis.reversed();
+    }
+    fit.worst_mm = points.iter().map(|p| fit.distance_mm(p).abs()).fold(0.0, f64::max);
+    (fit.worst_mm.is_finite() && fit.radius_mm.is_finite() && fit.radius_mm > 0.0).then_some(fit)
+}
+
+fn circle_across(points: &[Point], centroid: Point, axis: Direction) -> Option<CylinderFit> {
+    let (u, v) = axis.frame();
+    let size = points.iter().map(|p| (p - centroid).norm()).fold(0.0, f64::max);
+    if !(size > 0.0) {
+        return None;
+    }
+    // x^2 + y^2 = 2 a x + 2 b y + c, in units of the size.
+    let mut m = [[0.0; 3]; 3];
+    let mut right = [0.0; 3];
+    for p in points {
+        let d = (p - centroid) / size;
+        let (x, y) = (d.dot(&u), d.dot(&v));
+        let row = [2.0 * x, 2.0 * y, 1.0];
+        for i in 0..3 {
+            for j in 0..3 {
+                m[i][j] += row[i] * row[j];
+            }
+            right[i] += row[i] * (x * x + y * y);
+        }
+    }
+    let [a, b, c] = Cholesky::new(&m)?.solve(&right);
+    let radius = (c + a * a + b * b).sqrt() * size;
+    let point = centroid + (u * a + v * b) * size;
+    (radius.is_finite() && radius > 0.0).then_some(CylinderFit {
+        point,
+        axis,
+        radius_mm: radius,
+        worst_mm: 0.0,
+    })
+}
+
+/// One Gauss-Newton step; answers its size in mm, or `None` when the points do not determine it.
+fn improve(points: &[Point], fit: &mut CylinderFit) -> Option<f64> {
+    let axis = fit.axis.vector();
+    let (u, v) = fit.axis.frame();
+    let reach = points.iter().map(|p| (p - fit.point).dot(&axis).abs()).fold(0.0, f64::max);
+    if !(reach > 0.0) {
+        return None;
+    }
+    // Parameters: shift along u and v, tilt towards u and v times the reach, radius; all in mm.
+    let mut m = [[0.0; 5]; 5];
+    let mut right = [0.0; 5];
+    for p in points {
+        let radial = fit.radial(p);
+        let length = radial.norm();
+        if !(length > 0.0) {
+            return None;
+        }
+        let (eu, ev) = (radial.dot(&u) / length, radial.dot(&v) / length);
+        let h = (p - fit.point).dot(&axis) / reach;
+        let row = [-eu, -ev, -eu * h, -ev * h, -1.0];
+        for i in 0..5 {
+            for j in 0..5 {
+                m[i][j] += row[i] * row[j];
+            }
+            right[i] -= row[i] * (length - fit.radius_mm);
+        }
+    }
+    let s = Cholesky::new(&m)?.solve(&right);
+    fit.axis = Direction::new(axis + u * (s[2] / reach) + v * (s[3] / reach))?;
+    fit.point += u * s[0] + v * s[1];
+    fit.radius_mm += s[4];
+    Some(s.iter().map(|x| x.abs()).fold(0.0, f64::max))
+}

@@ -1,0 +1,386 @@
+//! Faces: planes, cylinders and freeform surfaces made of flat patches.
+//!
+//! Sharp edges bound regions. A region is a plane, or a cylinder, or cylinders (fillets, ends of slots)
+//! are grown in it from neighbouring strips, then large flat patches are split off; what is left is
+//! freeform, one face for each connected piece.
+
+use std::collections::BTreeMap;
+
+use super::carrier::{CylinderFit, PlaneSums, cylinder};
+use super::patches::{Patch, Regions, carrier_tolerance_mm, patches, regions};
+use super::{Carrier, Face};
+use crate::geometry::{Direction, Matrix3, Point, TriangleMesh, Vector, math};
+use crate::run::{CHECK_EVERY, Run, Stopped};
+
+/// Fewer strips than this are no evidence of a cylinder: three meet four lines, through which a circle
+/// passes by chance with one freedom left.
+const FEWEST_STRIPS: usize = 4;
+/// A facet whose normal leaves the radius by more than this is no part of the cylinder on which its
+/// corners lie, but a chord of it: half of 30 degrees and a little.
+const RADIAL_COS: f64 = 0.96;
+/// Vertices must lie on the circle much more closely than it bends: within this part of its sagitta.
+const OF_SAGITTA: f64 = 0.01;
+/// The smallest arc that says anything: 12 degrees.
+const LEAST_TURN_RAD: f64 = 0.21;
+/// Cylinders are looked for from this many places of a region in vain before it counts as freeform.
+const MOST_VAIN_SEEDS: usize = 4000;
+/// A flat patch within a curved surface is a plane when it is this much larger than the patches there
+/// are in the middle: facets of one surface differ less.
+const PLANE_OVER_MEDIAN: f64 = 16.0;
+/// A smooth piece of no more patches than this is made of planes, not of the facets of a curve.
+const FEW_PATCHES: usize = 4;
+
+struct Segments<'a> {
+    mesh: &'a TriangleMesh,
+    patches: Vec<Patch>,
+    /// For each patch its neighbours in the same region and the length of the common border, the
+    /// longest first.
+    beside: Vec<Vec<(u32, f64)>>,
+    tolerance_mm: f64,
+    /// What has been decided: the face of each patch and each face's carrier.
+    face_of: Vec<u32>,
+    carriers: Vec<Option<Carrier>>,
+}
+
+const NONE: u32 = u32::MAX;
+
+/// The faces of a mesh, in the order of their lowest triangle, and the face of each triangle.
+pub(super) fn faces(
+    mesh: &TriangleMesh,
+    across: &[[Option<u32>; 3]],
+    weld_mm: f64,
+    run: &Run,
+) -> Result<(Vec<Face>, Vec<u32>), Stopped> {
+    let tolerance_mm = carrier_tolerance_mm(mesh.bounds().diagonal());
+    let regions = regions(mesh, across, weld_mm, run)?;
+    let (patch_of, patches) = patches(mesh, across, &regions, tolerance_mm, run)?;
+    let beside = neighbours(mesh, across, &regions, &patch_of, patches.len());
+    run.check()?;
+    let mut of_region: Vec<Vec<u32>> = vec![Vec::new(); regions.count];
+    for (number, patch) in patches.iter().enumerate() {
+        of_region[patch.region as usize].push(number as u32);
+    }
+    let face_of = vec![NONE; patches.len()];
+    let mut segments = Segments { mesh, patches, beside, tolerance_mm, face_of, carriers: Vec::new() };
+    for region in &of_region {
+        segments.divide(region, run)?;
+    }
+    let of_triangle: Vec<u32> = patch_of.iter().map(|&p| segments.face_of[p as usize]).collect();
+    Ok(gather(mesh, across, &of_triangle, segments.carriers))
+}
+
+fn neighbours(
+    mesh: &TriangleMesh,
+    across: &[[Option<u32>; 3]],
+    regions: &Regions,
+    patch_of: &[u32],
+    count: usize,
+) -> Vec<Vec<(u32, f64)>> {
+    let mut beside: Vec<Vec<(u32, f64)>> = vec![Vec::new(); count];
+    for (t, across) in across.iter().enumerate() {
+        let corners = mesh.corners(t as u32);
+        for k in 0..3 {
+            let Some(o) = across[k].map(|o| o as usize) else { continue };
+            if regions.region_of[o] == regions.region_of[t] && patch_of[o] != patch_of[t] {
+                let length = (corners[(k + 1) % 3] - corners[k]).norm();
+                let list = &mut beside[patch_of[t] as usize];
+                match list.iter_mut().rev().take(8).find(|(p, _)| *p == patch_of[o]) {
+                    Some((_, sum)) => *sum += length,
+                    None => list.push((patch_of[o], length)),
+                }
+            }
+        }
+    }
+    for list in &mut beside {
+        list.sort_by_key(|&(p, _)| p);
+        list.dedup_by(|a, b| {
+            let same = a.0 == b.0;
+            if same {
+                b.1 += a.1;
+            }
+            same
+        });
+        list.sort_by(|a, b| b.1.total_cmp(&a.1));
+    }
+    beside
+}
+
+impl Segments<'_> {
+    fn divide(&mut self, region: &[u32], run: &Run) -> Result<(), Stopped> {
+        run.check()?;
+        if let [only] = *region {
+            self.plane(only);
+            return Ok(());
+        }
+        if let Some(carrier) = self.accepted(region) {
+            self.settle(region, Some(carrier));
+            return Ok(());
+        }
+        self.grow_cylinders(region, run)?;
+        for piece in self.pieces(region, run)? {
+            if piece.len() <= FEW_PATCHES {
+                piece.iter().for_each(|&p| self.plane(p));
+                continue;
+            }
+            let mut areas: Vec<f64> = piece.iter().map(|&p| self.patches[p as usize].area_mm2).collect();
+            areas.sort_unstable_by(f64::total_cmp);
+            let least = PLANE_OVER_MEDIAN * areas[areas.len() / 2];
+            for &p in &piece {
+                if self.patches[p as usize].area_mm2 >= least {
+                    self.plane(p);
+                }
+            }
+            for rest in self.pieces(&piece, run)? {
+                self.settle(&rest, None);
+            }
+        }
+        Ok(())
+    }
+
+    fn settle(&mut self, patches: &[u32], carrier: Option<Carrier>) {
+        for &p in patches {
+            self.face_of[p as usize] = self.carriers.len() as u32;
+        }
+        self.carriers.push(carrier);
+    }
+
+    /// Makes a patch a face of its own, on the plane of its vertices where that is one.
+    fn plane(&mut self, patch: u32) {
+        let points = self.vertices(&[patch]);
+        let outwards = self.patches[patch as usize].normal;
+        let mut sums = PlaneSums::about(points[0]);
+        points.iter().for_each(|p| sums.add(p));
+        let carrier = sums.plane().and_then(|(point, normal)| {
+            let flat = |p: &Point| (p - point).dot(&normal.vector()).abs() <= 2.0 * self.tolerance_mm;
+            let normal = if normal.vector().dot(&outwards) < 0.0 { normal.reversed() } else { normal };
+            points.iter().all(flat).then_some(Carrier::Plane { point, normal })
+        });
+        self.settle(&[patch], carrier);
+    }
+
+    /// The vertices of some patches, each once, in the order of the mesh.
+    fn vertices(&self, patches: &[u32]) -> Vec<Point> {
+        let triangles = patches.iter().flat_map(|&p| &self.patches[p as usize].triangles);
+        let mut corners: Vec<u32> = triangles.flat_map(|&t| self.mesh.triangles()[t as usize]).collect();
+        corners.sort_unstable();
+        corners.dedup();
+        corners.iter().map(|&c| self.mesh.vertices()[c as usize]).collect()
+    }
+
+    fn fit(&self, patches: &[u32]) -> Option<(CylinderFit, Vec<Point>)> {
+        let mut scatter = Matrix3::zeros();
+        for &p in patches {
+            let Patch { normal, area_mm2, .. } = &self.patches[p as usize];
+            for row in 0..3 {
+                for column in 0..3 {
+                    scatter[(row, column)] += area_mm2 * normal[row] * normal[column];
+                }
+            }
+        }
+        let points = self.vertices(patches);
+        cylinder(&points, &scatter).map(|fit| (fit, points))
+    }
+
+    /// +1 where the normals of a patch point away from the axis all over, -1 where towards it, else
+    /// `None`: the patch is no facet of this cylinder though its corners may lie on it.
+    fn facing(&self, patch: u32, fit: &CylinderFit) -> Option<f64> {
+        let Patch { normal, triangles, .. } = &self.patches[patch as usize];
+        let mut sign: Option<f64> = None;
+        for p in triangles.iter().flat_map(|&t| self.mesh.corners(t)) {
+            let radial = fit.radial(&p);
+            let cos = normal.dot(&radial) / radial.norm();
+            if !(cos.abs() >= RADIAL_COS) || sign.is_some_and(|s| s != cos.signum()) {
+                return None;
+            }
+            sign = Some(cos.signum());
+        }
+        sign
+    }
+
+    /// The cylinder of some patches, when there is evidence enough that they are one.
+    fn accepted(&self, patches: &[u32]) -> Option<Carrier> {
+        if patches.len() < FEWEST_STRIPS {
+            return None;
+        }
+        let (fit, points) = self.fit(patches)?;
+        if fit.worst_mm > self.tolerance_mm {
+            return None;
+        }
+        let sign = self.facing(patches[0], &fit)?;
+        if !patches.iter().all(|&p| self.facing(p, &fit) == Some(sign)) {
+            return None;
+        }
+        let turn = fit.turn_rad(&points);
+        let half = (0.5 * turn).min(std::f64::consts::FRAC_PI_2);
+        let sagitta = fit.radius_mm * (1.0 - math::cos(half));
+        (turn >= LEAST_TURN_RAD && fit.worst_mm <= OF_SAGITTA * sagitta).then_some(Carrier::Cylinder {
+            point: fit.point,
+            axis: fit.axis,
+            radius_mm: fit.radius_mm,
+            hollow: sign < 0.0,
+        })
+    }
+
+    /// Grows cylinders from strips that bend evenly to both sides.
+    fn grow_cylinders(&mut self, region: &[u32], run: &Run) -> Result<(), Stopped> {
+        let mut vain = 0;
+        for (i, &seed) in region.iter().enumerate() {
+            if i % CHECK_EVERY == 0 {
+                run.check()?;
+            }
+            if vain == MOST_VAIN_SEEDS {
+                break;
+            }
+            if self.face_of[seed as usize] != NONE {
+                continue;
+            }
+            let Some(start) = self.bend(seed) else { continue };
+            vain += 1;
+            run.check()?;
+            if let Some(grown) = self.grow(start)
+                && let Some(carrier) = self.accepted(&grown)
+            {
+                self.settle(&grown, Some(carrier));
+                vain = 0;
+            }
+        }
+        Ok(())
+    }
+
+    /// A strip with the two neighbours of the longest borders, when it turns towards both the same way
+    /// about nearly the same axis (within 3 degrees).
+    fn bend(&self, seed: u32) -> Option<[u32; 3]> {
+        let [(a, _), (b, _), ..] = *self.beside[seed as usize].as_slice() else { return None };
+        if self.face_of[a as usize] != NONE || self.face_of[b as usize] != NONE {
+            return None;
+        }
+        let normal = |p: u32| self.patches[p as usize].normal;
+        let turn = |from: Vector, to: Vector| Direction::new(from.cross(&to));
+        let (first, second) = (turn(normal(a), normal(seed))?, turn(normal(seed), normal(b))?);
+        (first.dot(second) >= 0.998_6).then_some([a, seed, b])
+    }
+
+    fn grow(&self, start: [u32; 3]) -> Option<Vec<u32>> {
+        let mut grown = start.to_vec();
+        let (mut fit, _) = self.fit(&grown)?;
+        if fit.worst_mm > self.tolerance_mm {
+            return None;
+        }
+        let sign = self.facing(start[1], &fit)?;
+        let mut tried: BTreeMap<u32, ()> = start.iter().map(|&p| (p, ())).collect();
+        let mut next = 0;
+        let mut refit_at = 4;
+        while next < grown.len() {
+            let patch = grown[next];
+            next += 1;
+            for &(other, _) in &self.beside[patch as usize] {
+                if self.face_of[other as usize] != NONE || tried.insert(other, ()).is_some() {
+                    continue;
+                }
+                let on = |t: &u32| {
+                    self.mesh.corners(*t).iter().all(|p| fit.distance_mm(p).abs() <= self.tolerance_mm)
+                };
+                let fits = self.patches[other as usize].triangles.iter().all(on)
+                    && self.facing(other, &fit) == Some(sign);
+                if fits {
+                    grown.push(other);
+                    if grown.len() >= refit_at {
+                        refit_at *= 2;
+                        fit = self.fit(&grown)?.0;
+                    }
+                }
+            }
+        }
+        grown.sort_unstable();
+        Some(grown)
+    }
+
+    /// Connected pieces of what has no face yet.
+    fn pieces(&self, among: &[u32], run: &Run) -> Result<Vec<Vec<u32>>, Stopped> {
+        let mut open: BTreeMap<u32, bool> =
+            among.iter().filter(|&&p| self.face_of[p as usize] == NONE).map(|&p| (p, true)).collect();
+        let seeds: Vec<u32> = open.keys().copied().collect();
+        let mut pieces = Vec::new();
+        for seed in seeds {
+            if !std::mem::replace(open.get_mut(&seed).unwrap_or(&mut false), false) {
+                continue;
+            }
+            let mut piece = vec![seed];
+            let mut next = 0;
+            while next < piece.len() {
+                if next % CHECK_EVERY == 0 {
+                    run.check()?;
+                }
+                for &(other, _) in &self.beside[piece[next] as usize] {
+                    if let Some(is_open) = open.get_mut(&other).filter(|o| **o) {
+                        *is_open = false;
+                        piece.push(other);
+                    }
+                }
+                next += 1;
+            }
+            piece.sort_unstable();
+            pieces.push(piece);
+        }
+        Ok(pieces)
+    }
+}
+
+/// Collects triangles, area, centroid and neighbours of each face.
+fn gather(
+    mesh: &TriangleMesh,
+    across: &[[Option<u32>; 3]],
+    of_triangle: &[u32],
+    carriers: Vec<Option<Carrier>>,
+) -> (Vec<Face>, Vec<u32>) {
+    // Number the faces by their lowest triangle.
+    let mut number = vec![NONE; carriers.len()];
+    let mut faces: Vec<Face> = Vec::with_capacity(carriers.len());
+    let mut moments: Vec<Vector> = Vec::with_capacity(carriers.len());
+    let mut face_of_triangle = Vec::with_capacity(of_triangle.len());
+    let origin = mesh.bounds().centre();
+    for (t, &f) in of_triangle.iter().enumerate() {
+        let n = &mut number[f as usize];
+        if *n == NONE {
+            *n = faces.len() as u32;
+            faces.push(Face {
+                triangles: vec![],
+                carrier: carriers[f as usize],
+                area_mm2: 0.0,
+                centroid: origin,
+                neighbours: vec![],
+            });
+            moments.push(Vector::zeros());
+        }
+        face_of_triangle.push(*n);
+        let face = &mut faces[*n as usize];
+        let [a, b, c] = mesh.corners(t as u32).map(|p| p - origin);
+        let area = mesh.area(t as u32);
+        face.triangles.push(t as u32);
+        face.area_mm2 += area;
+        moments[*n as usize] += (a + b + c) * (area / 3.0);
+    }
+    for (face, moment) in faces.iter_mut().zip(moments) {
+        if face.area_mm2 > 0.0 {
+            face.centroid = origin + moment / face.area_mm2;
+        } else {
+            // Slivers only: no area to weigh with, so the first corner.
+            face.centroid = mesh.corners(face.triangles[0])[0];
+        }
+    }
+    let mut pairs: Vec<(u32, u32)> = Vec::new();
+    for (t, across) in across.iter().enumerate() {
+        for &o in across.iter().flatten() {
+            let (f, g) = (face_of_triangle[t], face_of_triangle[o as usize]);
+            if f != g {
+                pairs.push((f, g));
+            }
+        }
+    }
+    pairs.sort_unstable();
+    pairs.dedup();
+    for (f, g) in pairs {
+        faces[f as usize].neighbours.push(g);
+    }
+    (faces, face_of_triangle)
+}

@@ -1,0 +1,240 @@
+//! Triangles turned so that their normals point out of the material.
+//!
+//! Within a shell (triangles connected across edges that two of them share) the winding is made to
+//! agree. A closed shell is then turned by the volume it encloses; one that lies inside an odd number
+//! of others bounds a cavity and is turned inwards. An open shell keeps the winding that the larger
+//! part of its area has in the file, and the plan says on which side of it the material is.
+
+use super::edges::{Edges, HalfEdge};
+use super::{NominalError, Side};
+use crate::geometry::{Aabb, Point, math};
+use crate::run::{CHECK_EVERY, Run};
+
+/// One shell.
+struct Shell {
+    /// Ascending.
+    triangles: Vec<u32>,
+    closed: bool,
+    bounds: Aabb,
+}
+
+/// Turns the triangles in place and answers whether all shells are closed.
+pub(super) fn outwards(
+    vertices: &[Point],
+    triangles: &mut [[u32; 3]],
+    edges: &mut Edges,
+    side: Option<Side>,
+    run: &Run,
+) -> Result<bool, NominalError> {
+    let (shell_of, turned) = agree(vertices, triangles, edges, run)?;
+    let mut shells = shells(vertices, triangles, &shell_of);
+    find_closed(triangles, edges, &shell_of, &turned, &mut shells);
+    let all_closed = shells.iter().all(|s| s.closed);
+    if !all_closed && side.is_none() {
+        let first = edges.open.first().or_else(|| edges.crowded.first().map(|c| &c[0]));
+        let near = first.map_or(vertices[0], |h| middle(vertices, triangles, *h));
+        return Err(NominalError::SideNeeded { open_edges: edges.open.len(), near });
+    }
+    let mut flip = turned;
+    for (number, shell) in shells.iter().enumerate() {
+        run.check()?;
+        let reverse = if shell.closed {
+            let inside_of = depth(vertices, triangles, &flip, &shells, number, run)?;
+            let volume = volume(vertices, triangles, shell, &flip);
+            let size = shell.bounds.diagonal();
+            // Less than rounding of the coordinates makes of a flat shell.
+            if !(volume.abs() > 1e-12 * size * size * size) {
+                return Err(NominalError::NoVolume {
+                    near: vertices[triangles[shell.triangles[0] as usize][0] as usize],
+                });
+            }
+            (volume < 0.0) != (inside_of % 2 == 1)
+        } else {
+            // Area that lost its winding in the file outweighs area that kept it: take the other one.
+            let kept: f64 = shell
+                .triangles
+                .iter()
+                .map(|&t| {
+                    let area = area(vertices, triangles[t as usize]);
+                    if flip[t as usize] { -area } else { area }
+                })
+                .sum();
+            (kept < 0.0) != (side == Some(Side::InFrontOfNormal))
+        };
+        if reverse {
+            for &t in &shell.triangles {
+                flip[t as usize] = !flip[t as usize];
+            }
+        }
+    }
+    for ((triangle, across), flip) in triangles.iter_mut().zip(&mut edges.across).zip(flip) {
+        if flip {
+            // Edges 0-1, 1-2, 2-0 of (a, c, b) are the old 2-0, 1-2, 0-1.
+            triangle.swap(1, 2);
+            across.swap(0, 2);
+        }
+    }
+    Ok(all_closed)
+}
+
+/// Floods each shell; the answer is the shell of each triangle and whether it must be turned.
+fn agree(
+    vertices: &[Point],
+    triangles: &[[u32; 3]],
+    edges: &Edges,
+    run: &Run,
+) -> Result<(Vec<u32>, Vec<bool>), NominalError> {
+    const NONE: u32 = u32::MAX;
+    let mut shell_of = vec![NONE; triangles.len()];
+    let mut turned = vec![false; triangles.len()];
+    let mut shells = 0;
+    let mut stack = Vec::new();
+    let mut visited = 0;
+    for seed in 0..triangles.len() {
+        if shell_of[seed] != NONE {
+            continue;
+        }
+        shell_of[seed] = shells;
+        stack.push(seed);
+        while let Some(t) = stack.pop() {
+            visited += 1;
+            if visited % CHECK_EVERY == 0 {
+                run.check()?;
+            }
+            for k in 0..3 {
+                let Some(other) = edges.across[t][k] else { continue };
+                let other = other as usize;
+                let (a, b) = (triangles[t][k], triangles[t][(k + 1) % 3]);
+                let o = triangles[other];
+                // Neighbours that agree run along their common edge in opposite directions.
+                let same_way = (0..3).any(|i| o[i] == a && o[(i + 1) % 3] == b);
+                let turn = turned[t] != same_way;
+                if shell_of[other] == NONE {
+                    shell_of[other] = shells;
+                    turned[other] = turn;
+                    stack.push(other);
+                } else if turned[other] != turn {
+                    let near = nalgebra::center(&vertices[a as usize], &vertices[b as usize]);
+                    return Err(NominalError::OneSided { near });
+                }
+            }
+        }
+        shells += 1;
+    }
+    Ok((shell_of, turned))
+}
+
+fn shells(vertices: &[Point], triangles: &[[u32; 3]], shell_of: &[u32]) -> Vec<Shell> {
+    let count = shell_of.iter().max().map_or(0, |&m| m as usize + 1);
+    let mut shells: Vec<Shell> =
+        (0..count).map(|_| Shell { triangles: vec![], closed: true, bounds: Aabb::empty() }).collect();
+    for (t, &s) in shell_of.iter().enumerate() {
+        let shell = &mut shells[s as usize];
+        shell.triangles.push(t as u32);
+        for &c in &triangles[t] {
+            shell.bounds.add(&vertices[c as usize]);
+        }
+    }
+    shells
+}
+
+/// A shell is closed when each of its edges is run along as often one way as the other.
+fn find_closed(
+    triangles: &[[u32; 3]],
+    edges: &Edges,
+    shell_of: &[u32],
+    turned: &[bool],
+    shells: &mut [Shell],
+) {
+    for half in &edges.open {
+        shells[shell_of[half.triangle()] as usize].closed = false;
+    }
+    for crowd in &edges.crowded {
+        for half in crowd {
+            let shell = shell_of[half.triangle()];
+            let balance: i64 = crowd
+                .iter()
+                .filter(|h| shell_of[h.triangle()] == shell)
+                .map(|h| {
+                    let [a, b] = h.ends(triangles);
+                    if (a < b) != turned[h.triangle()] { 1 } else { -1 }
+                })
+                .sum();
+            if balance != 0 {
+                shells[shell as usize].closed = false;
+            }
+        }
+    }
+}
+
+/// Enclosed volume by the divergence theorem, mm3; from the middle of the box, so that a far origin does
+/// not cost digits.
+fn volume(vertices: &[Point], triangles: &[[u32; 3]], shell: &Shell, flip: &[bool]) -> f64 {
+    let from = shell.bounds.centre();
+    let mut total = 0.0;
+    for &t in &shell.triangles {
+        let [a, b, c] = triangles[t as usize].map(|v| vertices[v as usize] - from);
+        let part = a.dot(&b.cross(&c)) / 6.0;
+        total += if flip[t as usize] { -part } else { part };
+    }
+    total
+}
+
+/// How many other closed shells hold this one.
+fn depth(
+    vertices: &[Point],
+    triangles: &[[u32; 3]],
+    flip: &[bool],
+    shells: &[Shell],
+    number: usize,
+    run: &Run,
+) -> Result<usize, NominalError> {
+    let this = &shells[number].bounds;
+    let p = vertices[triangles[shells[number].triangles[0] as usize][0] as usize];
+    let mut count = 0;
+    for (other_number, other) in shells.iter().enumerate() {
+        let around = |a: usize| other.bounds.low[a] < this.low[a] && this.high[a] < other.bounds.high[a];
+        if other_number != number && other.closed && (0..3).all(around) {
+            count += usize::from(holds(vertices, triangles, flip, other, &p, run)?);
+        }
+    }
+    Ok(count)
+}
+
+/// Whether a closed shell holds a point: the solid angles of its triangles sum to a full sphere, or to
+/// nothing outside. Van Oosterom and Strackee, "The Solid Angle of a Plane Triangle", IEEE Trans.
+/// Biomed. Eng. 30(2), 1983, eq. (8), from memory.
+fn holds(
+    vertices: &[Point],
+    triangles: &[[u32; 3]],
+    flip: &[bool],
+    shell: &Shell,
+    p: &Point,
+    run: &Run,
+) -> Result<bool, NominalError> {
+    let mut sum = 0.0;
+    for (i, &t) in shell.triangles.iter().enumerate() {
+        if i % CHECK_EVERY == 0 {
+            run.check()?;
+        }
+        let [a, b, c] = triangles[t as usize].map(|v| vertices[v as usize] - p);
+        let (la, lb, lc) = (a.norm(), b.norm(), c.norm());
+        let angle = 2.0
+            * math::atan2(
+                a.dot(&b.cross(&c)),
+                la * lb * lc + a.dot(&b) * lc + b.dot(&c) * la + c.dot(&a) * lb,
+            );
+        sum += if flip[t as usize] { -angle } else { angle };
+    }
+    Ok(sum.abs() > 2.0 * std::f64::consts::PI)
+}
+
+fn area(vertices: &[Point], t: [u32; 3]) -> f64 {
+    let [a, b, c] = t.map(|v| vertices[v as usize]);
+    0.5 * (b - a).cross(&(c - a)).norm()
+}
+
+fn middle(vertices: &[Point], triangles: &[[u32; 3]], half: HalfEdge) -> Point {
+    let [a, b] = half.ends(triangles);
+    nalgebra::center(&vertices[a as usize], &vertices[b as usize])
+}

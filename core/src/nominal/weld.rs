@@ -1,0 +1,94 @@
+//! Vertices that are meant to be one become one; triangles that are none are dropped.
+
+use rayon::slice::ParallelSliceMut;
+
+use super::NominalError;
+use crate::geometry::{Aabb, Point};
+use crate::run::{CHECK_EVERY, Run};
+use crate::search::PointGrid;
+
+/// A mesh in mm whose vertices are all used, no two closer than the tolerance, and whose triangles have
+/// three different corners each.
+pub(super) struct Welded {
+    pub vertices: Vec<Point>,
+    pub triangles: Vec<[u32; 3]>,
+    /// Vertices closer than this were one, mm.
+    pub tolerance_mm: f64,
+}
+
+/// Closer vertices are one: 0.01 micrometres, or 1e-7 of the box diagonal where that is larger, which is
+/// the rounding of single-precision coordinates.
+pub(super) fn tolerance_mm(bounds: &Aabb) -> f64 {
+    (1e-7 * bounds.diagonal()).max(1e-5)
+}
+
+/// Welds vertices in mm. The vertex with the lowest index stays where it is and takes those around it.
+pub(super) fn weld(points: &[Point], triangles: &[[u32; 3]], run: &Run) -> Result<Welded, NominalError> {
+    let tolerance_mm = tolerance_mm(&Aabb::of(points));
+    let grid = PointGrid::new(points, tolerance_mm);
+    const OPEN: u32 = u32::MAX;
+    let mut taken_by = vec![OPEN; points.len()];
+    for i in 0..points.len() {
+        if i % CHECK_EVERY == 0 {
+            run.check()?;
+        }
+        if taken_by[i] == OPEN {
+            grid.within(&points[i], tolerance_mm, |j, _| {
+                if taken_by[j as usize] == OPEN {
+                    taken_by[j as usize] = i as u32;
+                }
+            });
+        }
+    }
+    let mut kept: Vec<[u32; 3]> = triangles
+        .iter()
+        .map(|t| t.map(|c| taken_by[c as usize]))
+        .filter(|t| t[0] != t[1] && t[1] != t[2] && t[2] != t[0])
+        .collect();
+    run.check()?;
+    drop_repeated(&mut kept);
+    run.check()?;
+    if kept.is_empty() {
+        return Err(NominalError::NoArea { triangles: triangles.len(), tolerance_mm });
+    }
+    // Number the vertices that are left in the order of the file.
+    let mut number = vec![OPEN; points.len()];
+    for &c in kept.iter().flatten() {
+        number[c as usize] = 0;
+    }
+    let mut vertices = Vec::new();
+    for (i, n) in number.iter_mut().enumerate() {
+        if *n != OPEN {
+            *n = vertices.len() as u32;
+            vertices.push(points[i]);
+        }
+    }
+    let triangles = kept.iter().map(|t| t.map(|c| number[c as usize])).collect();
+    Ok(Welded { vertices, triangles, tolerance_mm })
+}
+
+/// Of triangles with the same three corners, in any order, the first stays. A sheet of no thickness,
+/// given once for each side, becomes one sheet by this.
+fn drop_repeated(triangles: &mut Vec<[u32; 3]>) {
+    let mut keyed: Vec<([u32; 3], u32)> = triangles
+        .iter()
+        .enumerate()
+        .map(|(i, t)| {
+            let mut key = *t;
+            key.sort_unstable();
+            (key, i as u32)
+        })
+        .collect();
+    keyed.par_sort_unstable();
+    let mut repeated = vec![false; triangles.len()];
+    for pair in keyed.windows(2) {
+        repeated[pair[1].1 as usize] = pair[0].0 == pair[1].0;
+    }
+    if repeated.contains(&true) {
+        let mut at = 0;
+        triangles.retain(|_| {
+            at += 1;
+            !repeated[at - 1]
+        });
+    }
+}

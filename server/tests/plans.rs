@@ -1,0 +1,144 @@
+//! Plans come in as text or message, are told everything that is wrong, and are kept as they were checked.
+
+mod harness;
+
+use harness::{Server, fields, nominal_stl, refused};
+use scantling_core::simulate::WindowSurround;
+use scantling_proto::v1::{
+    CheckPlanRequest, CreatePartRequest, CreateRevisionRequest, GetPartRequest, GetRevisionRequest,
+    LengthUnit, ListRevisionsRequest, PlanInput, ReleaseRevisionRequest, Revision, RevisionState, plan_input,
+};
+use tonic::{Code, Status};
+
+fn toml(text: &str) -> Option<PlanInput> {
+    Some(PlanInput { plan: Some(plan_input::Plan::Toml(text.to_owned())) })
+}
+
+fn good() -> String {
+    WindowSurround::default().plan_toml()
+}
+
+async fn create(server: &Server, id: &str, plan: Option<PlanInput>, blob: &str) -> Result<Revision, Status> {
+    let request = CreateRevisionRequest {
+        parent: "parts/ws-214".to_owned(),
+        revision_id: id.to_owned(),
+        plan,
+        nominal_blob: blob.to_owned(),
+        nominal_length_unit: LengthUnit::Millimetre.into(),
+    };
+    Ok(server.parts().create_revision(request).await?.into_inner())
+}
+
+async fn with_part() -> Server {
+    let server = Server::start().await;
+    let part = CreatePartRequest { part_id: "ws-214".to_owned(), title: "Window surround".to_owned() };
+    server.parts().create_part(part).await.unwrap();
+    server
+}
+
+#[tokio::test]
+async fn a_plan_is_told_all_its_faults_at_once() {
+    let server = with_part().await;
+    let check = async |plan| {
+        let request = CheckPlanRequest { plan, ..CheckPlanRequest::default() };
+        server.parts().check_plan(request).await.unwrap().into_inner()
+    };
+    let fine = check(toml(&good())).await;
+    assert_eq!((fine.faults.len(), fine.plan_sha256.len(), fine.bound_features.len()), (0, 64, 0));
+    let faulty =
+        good().replace("decision = { proven = {} }", "").replace("plan_version = ", "plan_version = -");
+    let told = check(toml(&faulty)).await;
+    assert_eq!(told.plan_sha256, "");
+    let places: Vec<&str> = told.faults.iter().map(|f| f.place.as_str()).collect();
+    assert!(places.contains(&"decision") && places.contains(&"plan_version"), "{:?}", told.faults);
+    assert!(check(toml("part = ")).await.faults[0].place.starts_with("line 1"));
+
+    let refused = refused(
+        create(&server, "c", toml(&faulty), &server.put(&nominal_stl()).await).await,
+        Code::InvalidArgument,
+        "PLAN_REFUSED",
+    );
+    let named = fields(&refused);
+    assert!(
+        named.contains(&"decision".to_owned()) && named.contains(&"plan_version".to_owned()),
+        "{named:?}"
+    );
+}
+
+#[tokio::test]
+async fn a_plan_is_bound_and_kept_as_message_text_and_digest() {
+    let server = with_part().await;
+    let nominal = server.put(&nominal_stl()).await;
+    let request = CheckPlanRequest {
+        plan: toml(&good()),
+        nominal_blob: nominal.clone(),
+        nominal_length_unit: LengthUnit::Millimetre.into(),
+    };
+    let checked = server.parts().check_plan(request).await.unwrap().into_inner();
+    assert_eq!(checked.faults, []);
+    let created = create(&server, "c", toml(&good()), &nominal).await.unwrap();
+    assert_eq!(created.plan_sha256, checked.plan_sha256);
+    assert_eq!(created.bound_features, checked.bound_features);
+    assert_eq!((created.plan_source.as_str(), created.state()), (good().as_str(), RevisionState::Draft));
+    let plan = created.plan.clone().unwrap();
+    assert_eq!(plan.feature.len(), created.bound_features.len());
+    for hole in WindowSurround::default().holes() {
+        let found =
+            created.bound_features.iter().find(|b| b.feature == hole.id).expect("every hole is bound");
+        let off = found.diameter_mm.expect("a hole has a diameter") - hole.diameter_mm;
+        assert!(off.abs() < 0.05, "{}: {off}", hole.id);
+    }
+
+    // The message says the same as the text.
+    let from_message = Some(PlanInput { plan: Some(plan_input::Plan::Message(plan)) });
+    let second = create(&server, "d", from_message, &nominal).await.unwrap();
+    assert_eq!(
+        (second.plan_sha256.as_str(), second.plan_source.as_str()),
+        (created.plan_sha256.as_str(), "")
+    );
+
+    let get = GetRevisionRequest { name: created.name.clone() };
+    assert_eq!(server.parts().get_revision(get).await.unwrap().into_inner(), created);
+    for name in [&created.name, &second.name] {
+        server.parts().release_revision(ReleaseRevisionRequest { name: name.clone() }).await.unwrap();
+    }
+    let part = server.parts().get_part(GetPartRequest { name: "parts/ws-214".to_owned() }).await.unwrap();
+    assert_eq!(part.into_inner().released_revision, Some(second.name));
+    let list =
+        ListRevisionsRequest { parent: "parts/ws-214".to_owned(), page_size: 1, page_token: String::new() };
+    let first = server.parts().list_revisions(list.clone()).await.unwrap().into_inner();
+    assert_eq!(first.revisions[0].state(), RevisionState::Superseded);
+    let list = ListRevisionsRequest { page_token: first.next_page_token, ..list };
+    let last = server.parts().list_revisions(list).await.unwrap().into_inner();
+    assert_eq!((last.revisions[0].state(), last.next_page_token.as_str()), (RevisionState::Released, ""));
+}
+
+#[tokio::test]
+async fn what_cannot_be_a_revision_says_why() {
+    let server = with_part().await;
+    let status =
+        refused(create(&server, "C 4", None, "blobs/x").await, Code::InvalidArgument, "INVALID_FIELD");
+    assert_eq!(fields(&status), ["revision_id", "plan", "nominal_blob"]);
+    let nothing = format!("blobs/{}", "0".repeat(64));
+    refused(create(&server, "c", toml(&good()), &nothing).await, Code::NotFound, "NOT_FOUND");
+    let text = server.put(b"not a mesh").await;
+    refused(create(&server, "c", toml(&good()), &text).await, Code::InvalidArgument, "NOMINAL_REFUSED");
+    let nominal = server.put(&nominal_stl()).await;
+    create(&server, "c", toml(&good()), &nominal).await.unwrap();
+    refused(create(&server, "c", toml(&good()), &nominal).await, Code::AlreadyExists, "ALREADY_EXISTS");
+    let no_part = CreateRevisionRequest {
+        parent: "parts/none".to_owned(),
+        revision_id: "c".to_owned(),
+        plan: toml(&good()),
+        nominal_blob: nominal,
+        nominal_length_unit: LengthUnit::Millimetre.into(),
+    };
+    refused(server.parts().create_revision(no_part).await, Code::NotFound, "NOT_FOUND");
+}
+
+#[tokio::test]
+async fn checks_beyond_the_limit_are_told_to_come_back() {
+    let server = Server::with(|c| c.limits.plan_checks = 0).await;
+    let request = CheckPlanRequest { plan: toml(&good()), ..CheckPlanRequest::default() };
+    refused(server.parts().check_plan(request).await, Code::ResourceExhausted, "OVERLOADED");
+}

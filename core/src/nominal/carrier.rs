@@ -42,10 +42,8 @@ impl PlaneSums {
             }
         }
         let (values, vectors) = symmetric_eigen3(&scatter);
-        if !(values[1] > 1e-12 * values[2]) {
-            return None;
-        }
-        Some((self.origin + mean, Direction::new(vectors[0])?))
+        let spread = values[1] > 1e-12 * values[2];
+        if spread { Some((self.origin + mean, Direction::new(vectors[0])?)) } else { None }
     }
 }
 
@@ -136,7 +134,7 @@ pub(super) fn cylinder(points: &[Point], normals: &Matrix3) -> Option<CylinderFi
 fn circle_across(points: &[Point], centroid: Point, axis: Direction) -> Option<CylinderFit> {
     let (u, v) = axis.frame();
     let size = points.iter().map(|p| (p - centroid).norm()).fold(0.0, f64::max);
-    if !(size > 0.0) {
+    if size.is_nan() || size <= 0.0 {
         return None;
     }
     // x^2 + y^2 = 2 a x + 2 b y + c, in units of the size.
@@ -169,7 +167,7 @@ fn improve(points: &[Point], fit: &mut CylinderFit) -> Option<f64> {
     let axis = fit.axis.vector();
     let (u, v) = fit.axis.frame();
     let reach = points.iter().map(|p| (p - fit.point).dot(&axis).abs()).fold(0.0, f64::max);
-    if !(reach > 0.0) {
+    if reach.is_nan() || reach <= 0.0 {
         return None;
     }
     // Parameters: shift along u and v, tilt towards u and v times the reach, radius; all in mm.
@@ -178,7 +176,7 @@ fn improve(points: &[Point], fit: &mut CylinderFit) -> Option<f64> {
     for p in points {
         let radial = fit.radial(p);
         let length = radial.norm();
-        if !(length > 0.0) {
+        if length.is_nan() || length <= 0.0 {
             return None;
         }
         let (eu, ev) = (radial.dot(&u) / length, radial.dot(&v) / length);

@@ -27,6 +27,9 @@ const MOST_VAIN_SEEDS: usize = 4000;
 /// A flat patch within a curved surface is a plane when it is this much larger than the patches there
 /// are in the middle: facets of one surface differ less.
 const PLANE_OVER_MEDIAN: f64 = 16.0;
+/// ... and its vertices scatter by less than this part of the tolerance: rounding to single precision
+/// gives about 0.03, a nearly flat place of a curved surface fills the tolerance with about 0.3.
+const EXACT: f64 = 0.2;
 /// A smooth piece of no more patches than this is made of planes, not of the facets of a curve.
 const FEW_PATCHES: usize = 4;
 
@@ -66,7 +69,7 @@ pub(super) fn faces(
         segments.divide(region, run)?;
     }
     let of_triangle: Vec<u32> = patch_of.iter().map(|&p| segments.face_of[p as usize]).collect();
-    Ok(gather(mesh, across, &of_triangle, segments.carriers))
+    Ok(gather(mesh, across, &of_triangle, &segments.carriers))
 }
 
 fn neighbours(
@@ -126,7 +129,7 @@ impl Segments<'_> {
             areas.sort_unstable_by(f64::total_cmp);
             let least = PLANE_OVER_MEDIAN * areas[areas.len() / 2];
             for &p in &piece {
-                if self.patches[p as usize].area_mm2 >= least {
+                if self.patches[p as usize].area_mm2 >= least && self.is_exact(p) {
                     self.plane(p);
                 }
             }
@@ -156,6 +159,22 @@ impl Segments<'_> {
             points.iter().all(flat).then_some(Carrier::Plane { point, normal })
         });
         self.settle(&[patch], carrier);
+    }
+
+    /// Whether the vertices of a patch scatter about its plane by rounding only, and do not fill the
+    /// tolerance as they do where a curved surface is nearly flat.
+    fn is_exact(&self, patch: u32) -> bool {
+        let points = self.vertices(&[patch]);
+        let mut sums = PlaneSums::about(points[0]);
+        points.iter().for_each(|p| sums.add(p));
+        sums.plane().is_some_and(|(point, normal)| {
+            let square = |p: &Point| {
+                let d = (p - point).dot(&normal.vector());
+                d * d
+            };
+            let mean = points.iter().map(square).sum::<f64>() / points.len() as f64;
+            mean.sqrt() <= EXACT * self.tolerance_mm
+        })
     }
 
     /// The vertices of some patches, each once, in the order of the mesh.
@@ -189,7 +208,7 @@ impl Segments<'_> {
         for p in triangles.iter().flat_map(|&t| self.mesh.corners(t)) {
             let radial = fit.radial(&p);
             let cos = normal.dot(&radial) / radial.norm();
-            if !(cos.abs() >= RADIAL_COS) || sign.is_some_and(|s| s != cos.signum()) {
+            if cos.is_nan() || cos.abs() < RADIAL_COS || sign.is_some_and(|s| s != cos.signum()) {
                 return None;
             }
             sign = Some(cos.signum());
@@ -331,7 +350,7 @@ fn gather(
     mesh: &TriangleMesh,
     across: &[[Option<u32>; 3]],
     of_triangle: &[u32],
-    carriers: Vec<Option<Carrier>>,
+    carriers: &[Option<Carrier>],
 ) -> (Vec<Face>, Vec<u32>) {
     // Number the faces by their lowest triangle.
     let mut number = vec![NONE; carriers.len()];

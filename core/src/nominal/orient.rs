@@ -43,7 +43,7 @@ pub(super) fn outwards(
             let volume = volume(vertices, triangles, shell, &flip);
             let size = shell.bounds.diagonal();
             // Less than rounding of the coordinates makes of a flat shell.
-            if !(volume.abs() > 1e-12 * size * size * size) {
+            if volume.is_nan() || volume.abs() <= 1e-12 * size * size * size {
                 return Err(NominalError::NoVolume {
                     near: vertices[triangles[shell.triangles[0] as usize][0] as usize],
                 });

@@ -68,7 +68,7 @@ fn normals(
     let mut known = vec![true; mesh.triangles().len()];
     let mut normals = Vec::with_capacity(known.len());
     for t in 0..known.len() as u32 {
-        if t as usize % CHECK_EVERY == 0 {
+        if (t as usize).is_multiple_of(CHECK_EVERY) {
             run.check()?;
         }
         let c = mesh.corners(t);
@@ -76,8 +76,8 @@ fn normals(
         let longest = (0..3).fold(0, |best, k| if lengths[k] > lengths[best] { k } else { best });
         let double_area = mesh.area_vector(t);
         normals.push(Direction::new(double_area).map_or(Vector::z(), Direction::vector));
-        if !(double_area.norm() > WEAK * tolerance_mm * lengths[longest]) {
-            known[t as usize] = false;
+        known[t as usize] = double_area.norm() > WEAK * tolerance_mm * lengths[longest];
+        if !known[t as usize] {
             weak.push((t as usize, longest));
         }
     }

@@ -15,7 +15,7 @@ pub(super) fn read(bytes: &[u8], layout: &Layout, run: &Run) -> Result<RawScan, 
     for element in layout.elements.iter().filter(|e| !e.properties.is_empty()) {
         match element.role {
             Role::Vertex { place, normal } => {
-                read_vertices(&mut lines, element, place, normal, &mut raw, run)?
+                read_vertices(&mut lines, element, place, normal, &mut raw, run)?;
             }
             Role::Face { corners } => {
                 raw.triangles.reserve(element.count as usize);
@@ -37,7 +37,8 @@ pub(super) fn read(bytes: &[u8], layout: &Layout, run: &Run) -> Result<RawScan, 
             Role::Other => {
                 for i in 0..element.count {
                     check(i, run)?;
-                    row(&mut lines, "an element that is skipped")?;
+                    let line = row(&mut lines, "an element that is skipped")?;
+                    read_row(line, lines.line, element, |_, _| Ok(()))?;
                 }
             }
         }

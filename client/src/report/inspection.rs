@@ -95,7 +95,7 @@ fn reasons(evaluations: &[Evaluation], look: &Look) -> String {
             said = format!("{}; {where_to_look}", said.trim_end_matches('.'));
         }
         let head = format!("{:<5}", evaluation.number);
-        for (k, line) in wrap(&said, look.width.saturating_sub(8).max(20)).iter().enumerate() {
+        for (k, line) in wrap(&said, look.width.saturating_sub(6).max(20)).iter().enumerate() {
             let head = if k == 0 { head.as_str() } else { "     " };
             text.push_str(&format!("{head} {line}\n"));
         }

@@ -1,8 +1,6 @@
 //! The demo comes out as it was made, and keeps what it is told to keep.
 
-mod scene;
-
-use scene::{Scene, said};
+use crate::scene::{Scene, said};
 
 #[test]
 fn the_demo_comes_out_as_it_was_made() {
@@ -24,7 +22,7 @@ fn the_demo_comes_out_as_it_was_made() {
 
     // The kept data folder serves the other commands, and its records their verdicts.
     let kept = |args: &[&str]| {
-        let mut command = scene::program();
+        let mut command = crate::scene::program();
         command.arg("--data-dir").arg(scene.path().join("kept/data")).args(args);
         command.output().expect("runs")
     };

@@ -6,7 +6,7 @@ use assert_cmd::Command;
 use tempfile::TempDir;
 
 /// A plan for a block of 100 x 60 x 10 mm.
-pub const BLOCK_PLAN: &str = r#"
+pub(crate) const BLOCK_PLAN: &str = r#"
 schema_version = 1
 part = "block"
 drawing_revision = "A"
@@ -50,35 +50,35 @@ fn block_stl() -> String {
 }
 
 /// A fresh data folder with files beside it.
-pub struct Scene {
+pub(crate) struct Scene {
     folder: TempDir,
 }
 
 impl Scene {
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self { folder: TempDir::new().expect("a temporary folder") }
     }
 
-    pub fn path(&self) -> &Path {
+    pub(crate) fn path(&self) -> &Path {
         self.folder.path()
     }
 
     /// Writes a file and tells its path.
-    pub fn file(&self, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
+    pub(crate) fn file(&self, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
         let path = self.path().join(name);
         std::fs::write(&path, bytes).expect("a file in a temporary folder");
         path
     }
 
     /// The program on this scene's data folder, with nothing of the caller's environment that it reads.
-    pub fn scantling(&self) -> Command {
+    pub(crate) fn scantling(&self) -> Command {
         let mut command = program();
         command.current_dir(self.path()).arg("--data-dir").arg(self.path().join("data"));
         command
     }
 
     /// Registers and releases the block as block/a.
-    pub fn with_block() -> Self {
+    pub(crate) fn with_block() -> Self {
         let scene = Self::new();
         scene.file("block.stl", block_stl());
         scene.file("block.toml", BLOCK_PLAN);
@@ -94,7 +94,7 @@ impl Scene {
 }
 
 /// The program alone.
-pub fn program() -> Command {
+pub(crate) fn program() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_scantling"));
     for name in ["SCANTLING_SERVER", "SCANTLING_DATA", "SCANTLING_LOG", "SCANTLING_LISTEN"] {
         command.env_remove(name);
@@ -103,6 +103,6 @@ pub fn program() -> Command {
 }
 
 /// What it said, as text.
-pub fn said(bytes: &[u8]) -> String {
+pub(crate) fn said(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).into_owned()
 }

@@ -1,11 +1,9 @@
 //! The command line as a caller sees it: exit codes, what goes where, pipes.
 
-mod scene;
-
 use std::io::{BufRead, BufReader, Read};
 use std::process::Stdio;
 
-use scene::{BLOCK_PLAN, Scene, program, said};
+use crate::scene::{BLOCK_PLAN, Scene, program, said};
 
 #[test]
 fn wrong_usage_ends_with_2() {

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 use scantling_core::simulate::{Demo, DemoPart};
-use scantling_proto::v1::ListInspectionsResponse;
+use scantling_proto::v1::{Inspection, ListInspectionsResponse};
 use scantling_server::Config;
 use tempfile::TempDir;
 
@@ -19,7 +19,7 @@ use crate::connect::Service;
 use crate::exit::Exit;
 use crate::output::Output;
 use crate::progress::Progress;
-use crate::report;
+use crate::report::{self, Look};
 use rehearsal::{Files, Rehearsed};
 
 /// Where reports go when nothing is kept.
@@ -100,7 +100,9 @@ async fn once(context: &Context, seed: u64, size: f64, folders: &Folders) -> any
     output.message("ListInspectionsResponse", &both, |_, look| {
         let mut text = String::new();
         for (word, inspection) in [("The good part", &good), ("The bad part", &bad)] {
-            text += &format!("\n{word}\n\n{}", report::inspection::whole(inspection, look));
+            // Said once, at the end.
+            let shown = Inspection { cautions: Vec::new(), ..inspection.clone() };
+            text += &format!("\n{word}\n\n{}", report::inspection::whole(&shown, look));
         }
         text
     })?;
@@ -109,7 +111,7 @@ async fn once(context: &Context, seed: u64, size: f64, folders: &Folders) -> any
         output.prose(&truth.text())?;
     }
     let surprises = rehearsal::surprises(&files.demo, &good, &bad);
-    output.prose(&closing(&reports, folders.keep.as_deref(), &surprises))?;
+    output.prose(&closing(&reports, folders.keep.as_deref(), &good.cautions, &surprises, &output.look))?;
     if surprises.is_empty() {
         return Ok(Exit::Success);
     }
@@ -161,7 +163,13 @@ fn built_in(demo: &Demo) -> String {
     text + &format!("  so characteristics {} must fail, and no other\n", demo.touched_numbers().join(" and "))
 }
 
-fn closing(reports: &[PathBuf], keep: Option<&Path>, surprises: &[String]) -> String {
+fn closing(
+    reports: &[PathBuf],
+    keep: Option<&Path>,
+    cautions: &[String],
+    surprises: &[String],
+    look: &Look,
+) -> String {
     let mut text = "\nReports, to open in a browser\n".to_owned();
     for report in reports {
         text += &format!("  {}\n", report.display());
@@ -174,6 +182,12 @@ fn closing(reports: &[PathBuf], keep: Option<&Path>, surprises: &[String]) -> St
             "Everything is kept; go on with\n  scantling --data-dir {} record list\n",
             keep.join("data").display()
         );
+    }
+    text += "\nOn every result\n";
+    for caution in cautions {
+        for line in report::wrap(caution, look.width.saturating_sub(2).max(20)) {
+            text += &format!("  {line}\n");
+        }
     }
     text += &format!("\n{CAUTIONS}\n\n");
     text + if surprises.is_empty() {

@@ -13,11 +13,12 @@ pub(crate) fn whole(inspection: &Inspection, look: &Look) -> String {
     if !inspection.evaluations.is_empty() {
         let rows = inspection.evaluations.iter().map(row).collect();
         text.push_str(&table(
-            &["no.", "characteristic", "limits", "measured", "95 %", "verdict"],
+            &["no.", "characteristic", "limits", "measured", "95 % interval", "verdict"],
             rows,
             look,
         ));
-        text.push_str("  all in mm; + is outside the material; (r) is reported only\n\n");
+        text.push_str(&notes(&inspection.evaluations));
+        text.push('\n');
         let reasons = reasons(&inspection.evaluations, look);
         if !reasons.is_empty() {
             text.push_str(&reasons);
@@ -26,6 +27,20 @@ pub(crate) fn whole(inspection: &Inspection, look: &Look) -> String {
     }
     text.push_str(&facts(&outcome(inspection), look));
     text
+}
+
+/// How to read the table, as far as it needs it.
+fn notes(evaluations: &[Evaluation]) -> String {
+    let mut notes = "  lengths in mm; + is outside the material".to_owned();
+    if evaluations.iter().any(|e| !e.required) {
+        notes += "; (r) is reported only";
+    }
+    notes += "\n";
+    if evaluations.iter().any(|e| e.requirement == "surface_profile") {
+        notes +=
+            "  surface profile: lowest .. highest deviation; the interval is of the one with less room\n";
+    }
+    notes
 }
 
 fn about(inspection: &Inspection) -> Vec<(&'static str, String)> {
@@ -80,7 +95,7 @@ fn reasons(evaluations: &[Evaluation], look: &Look) -> String {
             said = format!("{}; {where_to_look}", said.trim_end_matches('.'));
         }
         let head = format!("{:<5}", evaluation.number);
-        for (k, line) in wrap(&said, look.width.saturating_sub(8).max(20)).iter().enumerate() {
+        for (k, line) in wrap(&said, look.width.saturating_sub(6).max(20)).iter().enumerate() {
             let head = if k == 0 { head.as_str() } else { "     " };
             text.push_str(&format!("{head} {line}\n"));
         }
@@ -115,7 +130,7 @@ fn outcome(inspection: &Inspection) -> Vec<(&'static str, String)> {
     let mut lines = Vec::new();
     match inspection.state() {
         InspectionState::Done => {
-            lines.push(("verdict", format!("{}: {}", verdict(inspection.verdict()), inspection.reason)));
+            lines.push(("verdict", with_reason(inspection)));
         }
         InspectionState::Failed => {
             let why = failure(inspection.failure());
@@ -130,6 +145,15 @@ fn outcome(inspection: &Inspection) -> Vec<(&'static str, String)> {
     lines.push(("result", inspection.result_sha256.clone()));
     lines.extend(inspection.cautions.iter().map(|caution| ("caution", caution.clone())));
     lines
+}
+
+/// The verdict and why, without saying it twice.
+fn with_reason(inspection: &Inspection) -> String {
+    let word = verdict(inspection.verdict());
+    let reason = inspection.reason.as_str();
+    let same = reason.get(..word.len()).is_some_and(|start| start.eq_ignore_ascii_case(word));
+    let rest = if same { reason[word.len()..].trim_start_matches([':', ' ']) } else { reason };
+    if rest.is_empty() { word.to_owned() } else { format!("{word}: {rest}") }
 }
 
 /// How far, in words.
@@ -254,7 +278,7 @@ mod tests {
             attempt: 1,
             state: InspectionState::Done.into(),
             verdict: Verdict::DoesNotConform.into(),
-            reason: "12 does not conform".into(),
+            reason: "does not conform: 12".into(),
             evaluations,
             ..Inspection::default()
         }
@@ -270,14 +294,15 @@ inspection  inspections/a1
 part        ws-214/c4, serial number 0001
 purpose     rehearsal
 
-no.  characteristic             limits       measured          95 %  verdict
-3.1  surface profile SKIN  -0.4 .. 0.4  -0.31 .. 0.07             -  CONFORMS
-12   position H5 to ABC    at most 0.4           0.91  0.90 .. 0.93  DOES NOT CONFORM
-  all in mm; + is outside the material; (r) is reported only
+no.  characteristic             limits       measured  95 % interval  verdict
+3.1  surface profile SKIN  -0.4 .. 0.4  -0.31 .. 0.07              -  CONFORMS
+12   position H5 to ABC    at most 0.4           0.91   0.90 .. 0.93  DOES NOT CONFORM
+  lengths in mm; + is outside the material
+  surface profile: lowest .. highest deviation; the interval is of the one with less room
 
 12    0.912 mm is above 0.4 mm by more than the uncertainty; off by dx 0.412, dy -0.200, dz 0.000 mm
 
-verdict  DOES NOT CONFORM: 12 does not conform
+verdict  DOES NOT CONFORM: 12
 "
         );
     }
@@ -291,7 +316,7 @@ verdict  DOES NOT CONFORM: 12 does not conform
         missing.verdict = Verdict::NotMeasured.into();
         missing.reason = "too little of H5 was seen".into();
         let text = whole(&inspection(vec![missing]), &PLAIN);
-        assert!(text.contains("at most 0.4         -     -  NOT MEASURED\n"), "{text}");
+        assert!(text.contains("at most 0.4         -              -  NOT MEASURED\n"), "{text}");
         assert!(text.contains("12    too little of H5 was seen\n"), "{text}");
     }
 

@@ -1,0 +1,5 @@
+//! The program as its callers see it, in one test binary: each file a chapter.
+
+mod commands;
+mod demo;
+mod scene;

@@ -14,6 +14,8 @@ Cautions:
   Trimmed and sanded composites give off dust that harms lungs and skin: clean parts before scanning
   them, with extraction and protection.";
 
+const EVERYWHERE: &str = "Options of every command";
+
 const CODES: &str = "\
 Exit codes:
   0 done (measure, record show --exit-verdict: conforms)   5 not found, or in conflict
@@ -25,7 +27,7 @@ Exit codes:
 /// Measures made parts from scans of them: a scan goes in, a verdict on the characteristics of the part's
 /// inspection plan comes out.
 #[derive(Parser, Debug)]
-#[command(name = "scantling", version, about, after_help = format!("{CODES}\n\n{CAUTIONS}"), max_term_width = 100)]
+#[command(name = "scantling", version, after_help = format!("{CODES}\n\n{CAUTIONS}"), max_term_width = 100)]
 pub(crate) struct Arguments {
     #[command(flatten)]
     pub(crate) global: Global,
@@ -37,18 +39,18 @@ pub(crate) struct Arguments {
 #[derive(Args, Debug)]
 pub(crate) struct Global {
     /// Use the service at this address, such as http://127.0.0.1:7421, instead of one within this process
-    #[arg(long, global = true, env = "SCANTLING_SERVER", value_name = "URL")]
+    #[arg(long, global = true, help_heading = EVERYWHERE, env = "SCANTLING_SERVER", value_name = "URL")]
     pub(crate) server: Option<String>,
     /// Data folder of the service within this process, and of `serve` [default: scantling in the
     /// platform's data folder]
     #[cfg(feature = "embedded")]
-    #[arg(long, global = true, env = "SCANTLING_DATA", value_name = "FOLDER")]
+    #[arg(long, global = true, help_heading = EVERYWHERE, env = "SCANTLING_DATA", value_name = "FOLDER")]
     pub(crate) data_dir: Option<PathBuf>,
     /// Tables for people, or canonical ProtoJSON for programs
-    #[arg(long, global = true, value_enum, default_value_t = Form::Table)]
+    #[arg(long, global = true, help_heading = EVERYWHERE, value_enum, default_value_t = Form::Table)]
     pub(crate) output: Form,
     /// No progress and no remarks on stderr, errors only
-    #[arg(long, short, global = true)]
+    #[arg(long, short, global = true, help_heading = EVERYWHERE)]
     pub(crate) quiet: bool,
 }
 

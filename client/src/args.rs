@@ -46,6 +46,11 @@ pub(crate) struct Global {
     #[cfg(feature = "embedded")]
     #[arg(long, global = true, help_heading = EVERYWHERE, env = "SCANTLING_DATA", value_name = "FOLDER")]
     pub(crate) data_dir: Option<PathBuf>,
+    /// Threads that measure, in the service within this process and in `serve`; 0 for all of the processor's
+    /// within this process, for one less in `serve`, so that calls stay quick
+    #[cfg(feature = "embedded")]
+    #[arg(long, global = true, help_heading = EVERYWHERE, env = "SCANTLING_THREADS", value_name = "COUNT", default_value_t = 0)]
+    pub(crate) threads: usize,
     /// Tables for people, or canonical ProtoJSON for programs
     #[arg(long, global = true, help_heading = EVERYWHERE, value_enum, default_value_t = Form::Table)]
     pub(crate) output: Form,
@@ -282,9 +287,6 @@ pub(crate) struct Serve {
     /// Inspections measured at a time
     #[arg(long, env = "SCANTLING_WORKERS", value_name = "COUNT", default_value_t = 1, value_parser = count)]
     pub(crate) workers: usize,
-    /// Threads that measure; 0 for one less than the processor has
-    #[arg(long, env = "SCANTLING_THREADS", value_name = "COUNT", default_value_t = 0)]
-    pub(crate) threads: usize,
     #[command(flatten, next_help_heading = "Limits")]
     pub(crate) limits: scantling_server::Limits,
 }

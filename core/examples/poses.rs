@@ -1,137 +1,133 @@
 //! How often the demo part is found: `cargo run --release -p scantling-core --example poses -- COUNT SEED`.
 //!
-//! Each pose is tried with and without normals, whole and with 30 % cut off, with noise, a smooth warp and
-//! some clutter. Right means within 0.5 mm, at the corners of the nominal's box, of where the same descent
+//! The good and the bad part of each seed are scanned from the front and from behind, and tried with and
+//! without normals, whole and with 30 % cut off, with a little clutter. Right means within 0.5 mm, at the corners of the nominal's box, of where the same descent
 //! ends that starts from the true pose.
 
 use scantling_core::align::{LocateSettings, locate_points, settle};
 use scantling_core::geometry::{
-    Aabb, Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector, math, random::Random,
+    Aabb, Direction, Motion, PartFrame, Point, ScanFrame, Vector, random::Random,
 };
 use scantling_core::run::quiet;
 use scantling_core::search::SurfaceTree;
-use scantling_core::simulate::WindowSurround;
+use scantling_core::simulate::{DemoPart, Scanner, demo_parts};
 use std::time::{Duration, Instant};
 
-struct View {
-    name: &'static str,
-    from: Option<Vector>,
-    unseen: f64,
-    with_normals: bool,
+#[derive(Default)]
+struct Tally {
+    right: u32,
+    wrong: u32,
+    open: u32,
+    time: Duration,
+    slowest: Duration,
+    least_evidence: Option<u64>,
 }
 
 fn main() {
     let mut arguments = std::env::args().skip(1).filter_map(|a| a.parse::<u64>().ok());
-    let count = arguments.next().unwrap_or(5);
-    let seed = arguments.next().unwrap_or(1);
-    let points = arguments.next().unwrap_or(300_000) as usize;
-    let mesh = WindowSurround::default().mesh();
-    let begin = Instant::now();
-    let tree = SurfaceTree::new(&mesh);
-    println!("{} triangles, tree in {:.2?}", mesh.triangles().len(), begin.elapsed());
-    let front = Some(Vector::new(0.1, -0.15, 0.98));
-    let back = Some(Vector::new(-0.1, 0.1, -0.98));
-    for view in [
-        View { name: "front", from: front, unseen: 0.0, with_normals: true },
-        View { name: "front, 30 % unseen", from: front, unseen: 0.3, with_normals: true },
-        View { name: "back, 30 % unseen", from: back, unseen: 0.3, with_normals: true },
-        View { name: "both sides", from: None, unseen: 0.0, with_normals: true },
-        View { name: "front, no normals", from: front, unseen: 0.0, with_normals: false },
-        View { name: "front, 30 % unseen, no normals", from: front, unseen: 0.3, with_normals: false },
-        View { name: "back, no normals", from: back, unseen: 0.0, with_normals: false },
-    ] {
-        let (mut right, mut wrong, mut open) = (0, 0, 0);
-        let mut slowest = Duration::ZERO;
-        let mut total = Duration::ZERO;
-        let mut least = u64::MAX;
-        for n in 0..count {
-            let seed = seed * 10_000 + n;
-            let (scan, normals, truth) = scan(&mesh, &view, points, seed);
-            let normals = view.with_normals.then_some(&normals[..]);
-            let settings = LocateSettings::default();
-            let begin = Instant::now();
-            let answer = locate_points(&quiet(), &mesh, &tree, &scan, normals, &settings);
-            total += begin.elapsed();
-            slowest = slowest.max(begin.elapsed());
-            let best = settle(&mesh, &tree, &scan, normals, &truth, &settings);
-            match answer {
-                Ok(found) => {
-                    let mine = settle(&mesh, &tree, &scan, normals, &found.part_from_scan, &settings);
-                    let off = apart_mm(&mine, &best, &mesh.bounds());
-                    let before = apart_mm(&found.part_from_scan, &best, &mesh.bounds());
-                    least = least.min(found.evidence_for);
-                    if off < 0.5 {
-                        right += 1;
-                    } else {
-                        wrong += 1;
-                        println!("  seed {seed}: WRONG by {off:.3} mm ({before:.3} before): {found:?}");
+    let count = arguments.next().unwrap_or(3);
+    let first = arguments.next().unwrap_or(1);
+    let mut tallies: Vec<(String, Tally)> = Vec::new();
+    for seed in first..first.saturating_add(count) {
+        let demo = demo_parts(seed, 1.0);
+        let tree = SurfaceTree::new(&demo.nominal);
+        for (which, part) in [("good", &demo.good), ("bad", &demo.bad)] {
+            for side in ["front", "back"] {
+                let (points, normals) = scan(part, side, seed);
+                for unseen in [0.0, 0.3] {
+                    let (points, normals) = cut(&points, &normals, unseen, seed);
+                    for with_normals in [true, false] {
+                        let name = format!(
+                            "{side}, {:.0} % unseen, {} normals",
+                            100.0 * unseen,
+                            if with_normals { "with" } else { "no" }
+                        );
+                        let normals = with_normals.then_some(&normals[..]);
+                        let settings = LocateSettings::default();
+                        let begin = Instant::now();
+                        let answer =
+                            locate_points(&quiet(), &demo.nominal, &tree, &points, normals, &settings);
+                        let time = begin.elapsed();
+                        let place = tallies.iter().position(|t| t.0 == name).unwrap_or_else(|| {
+                            tallies.push((name.clone(), Tally::default()));
+                            tallies.len() - 1
+                        });
+                        let tally = &mut tallies[place].1;
+                        tally.time += time;
+                        tally.slowest = tally.slowest.max(time);
+                        let ends = |from: &Motion<PartFrame, ScanFrame>| {
+                            settle(&demo.nominal, &tree, &points, normals, from, &settings)
+                        };
+                        match answer {
+                            Ok(found) => {
+                                let truth = part.scan_from_part.inverse();
+                                let bounds = demo.nominal.bounds();
+                                let off = apart_mm(&ends(&found.part_from_scan), &ends(&truth), &bounds);
+                                tally.least_evidence =
+                                    Some(tally.least_evidence.unwrap_or(u64::MAX).min(found.evidence_for));
+                                if off < 0.5 {
+                                    tally.right += 1;
+                                } else {
+                                    tally.wrong += 1;
+                                    println!("seed {seed} {which} {name}: WRONG by {off:.3} mm: {found:?}");
+                                }
+                            }
+                            Err(e) => {
+                                tally.open += 1;
+                                println!("seed {seed} {which} {name}, {} points: {e}", points.len());
+                            }
+                        }
                     }
-                }
-                Err(e) => {
-                    open += 1;
-                    println!("  seed {seed}: {e}");
                 }
             }
         }
+    }
+    for (name, t) in tallies {
+        let all = t.right + t.wrong + t.open;
         println!(
-            "{}: {right} right, {wrong} wrong, {open} not answered of {count}; {:.2?} mean, {slowest:.2?} slowest; least evidence {least}",
-            view.name,
-            total / count.max(1) as u32
+            "{name}: {} right, {} wrong, {} not answered of {all}; {:.2?} mean, {:.2?} slowest; least evidence {:?}",
+            t.right,
+            t.wrong,
+            t.open,
+            t.time / all.max(1),
+            t.slowest,
+            t.least_evidence
         );
     }
+}
+
+/// A scan of about 300,000 points from one side, in the scanner's axes.
+fn scan(part: &DemoPart, side: &str, seed: u64) -> (Vec<Point>, Vec<Direction>) {
+    let mut scanner = Scanner::front(0.9, 0.03, part.scanner_seed ^ seed);
+    if side == "back" {
+        let behind = |d: &Direction| Direction::new(Vector::new(d.vector().x, d.vector().y, -d.vector().z));
+        scanner.views = scanner.views.iter().filter_map(behind).collect();
+    }
+    match scanner.scan(&part.made, &part.scan_from_part) {
+        Ok(s) => (s.points, s.normals),
+        Err(e) => panic!("the demo part cannot be scanned: {e}"),
+    }
+}
+
+/// Leaves out the fraction `unseen` at one end, and strews a little clutter: a flat tray of points beside
+/// the part, 3 % of all.
+fn cut(points: &[Point], normals: &[Direction], unseen: f64, seed: u64) -> (Vec<Point>, Vec<Direction>) {
+    let mut random = Random::seeded(seed);
+    let along = random.direction().vector();
+    let mut made: Vec<(Point, Direction)> = points.iter().copied().zip(normals.iter().copied()).collect();
+    made.sort_by(|a, b| a.0.coords.dot(&along).total_cmp(&b.0.coords.dot(&along)));
+    made.truncate(((1.0 - unseen) * points.len() as f64) as usize);
+    let facing = random.direction();
+    let (u, v) = facing.frame();
+    let corner = made[made.len() / 2].0 + random.direction().vector() * 300.0;
+    for _ in 0..made.len() / 33 {
+        let p = corner + u * random.range(0.0, 100.0) + v * random.range(0.0, 90.0);
+        made.push((p, facing));
+    }
+    made.into_iter().unzip()
 }
 
 fn apart_mm(a: &Motion<PartFrame, ScanFrame>, b: &Motion<PartFrame, ScanFrame>, bounds: &Aabb) -> f64 {
     let relative = *a * b.inverse();
     bounds.corners().iter().map(|c| (relative.point(c) - c).norm()).fold(0.0, f64::max)
-}
-
-/// Points, normals and the true pose.
-fn scan(
-    mesh: &TriangleMesh,
-    view: &View,
-    count: usize,
-    seed: u64,
-) -> (Vec<Point>, Vec<Direction>, Motion<PartFrame, ScanFrame>) {
-    let mut random = Random::seeded(seed);
-    let bounds = mesh.bounds();
-    let shift = Vector::from_fn(|_, _| random.range(-500.0, 500.0));
-    let scan_from_part = Motion::from_turn_and_shift(random.turn(), shift);
-    let from = view.from.and_then(Direction::new);
-    let mut seen = Vec::new();
-    let mut sum = 0.0;
-    for t in 0..mesh.triangles().len() as u32 {
-        if let Some(n) = mesh.normal(t).filter(|n| from.is_none_or(|d| n.dot(d) > 0.17)) {
-            sum += mesh.area(t);
-            seen.push((sum, t, n));
-        }
-    }
-    let mut made: Vec<(Point, Direction)> = Vec::new();
-    for _ in 0..count {
-        let at = random.range(0.0, sum);
-        let (_, t, n) = seen[seen.partition_point(|s| s.0 < at).min(seen.len() - 1)];
-        let [a, b, c] = mesh.corners(t);
-        let (mut u, mut v) = (random.unit(), random.unit());
-        if u + v > 1.0 {
-            (u, v) = (1.0 - u, 1.0 - v);
-        }
-        let p = a + (b - a) * u + (c - a) * v;
-        let (x, y) = ((p.x - bounds.low.x) / bounds.size().x, (p.y - bounds.low.y) / bounds.size().y);
-        let warp = 0.3 * math::sin(5.0 * x) * math::cos(4.0 * y);
-        let noise = 0.03 * random.normal();
-        let tilt = Vector::from_fn(|_, _| 0.05 * random.normal());
-        let normal = Direction::new(n.vector() + tilt).unwrap_or(n);
-        made.push((p + Vector::new(0.0, 0.0, warp) + n.vector() * noise, normal));
-    }
-    let cut = random.direction().vector();
-    made.sort_by(|a, b| a.0.coords.dot(&cut).total_cmp(&b.0.coords.dot(&cut)));
-    made.truncate(((1.0 - view.unseen) * count as f64) as usize);
-    for i in 0..count / 30 {
-        let at = i * 7919 % made.len();
-        let out = random.direction().vector() * bounds.diagonal() * random.range(0.2, 0.6);
-        made[at].0 = bounds.centre() + out;
-    }
-    let points = made.iter().map(|(p, _)| scan_from_part.point(p)).collect();
-    let normals = made.iter().map(|(_, n)| scan_from_part.direction(*n)).collect();
-    (points, normals, scan_from_part.inverse())
 }

@@ -10,7 +10,8 @@ use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings, normals_under};
 use crate::plan::{Characteristic, Decision, FaceMap, Plan, Requirement};
 use crate::record::{
-    AlignmentRecord, DatumRecord, DatumSystemRecord, DeviationMap, Evaluation, RECORD_VERSION, Record, Verdict,
+    AlignmentRecord, DatumRecord, DatumSystemRecord, DeviationMap, Evaluation, RECORD_VERSION, Record,
+    Verdict,
 };
 use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
@@ -124,7 +125,10 @@ fn in_scope<'a>(job: &Job<'a>) -> Result<Vec<&'a Characteristic>, InspectError> 
     if let Some(unknown) = job.scope.iter().find(|g| !all.iter().any(|c| c.groups.contains(g))) {
         return Err(InspectError::UnknownGroup(unknown.clone()));
     }
-    Ok(all.iter().filter(|c| job.scope.is_empty() || c.groups.iter().any(|g| job.scope.contains(g))).collect())
+    Ok(all
+        .iter()
+        .filter(|c| job.scope.is_empty() || c.groups.iter().any(|g| job.scope.contains(g)))
+        .collect())
 }
 
 struct BestFit {
@@ -145,7 +149,9 @@ fn align(run: &Run, job: &Job, tree: &SurfaceTree) -> Result<BestFit, Unaligned>
         Err(error @ LocateError::NoFit { unit_ratio: Some(_), .. }) => {
             return Err(Unaligned::LengthUnit(error.to_string()));
         }
-        Err(error) => return Err(Unaligned::Because(format!("the scan could not be located on the part: {error}"))),
+        Err(error) => {
+            return Err(Unaligned::Because(format!("the scan could not be located on the part: {error}")));
+        }
     };
     match fine(run, job.nominal, tree, job.scan, located.part_from_scan, &FineSettings::default()) {
         Ok(fine) => Ok(BestFit { located, fine }),
@@ -156,7 +162,8 @@ fn align(run: &Run, job: &Job, tree: &SurfaceTree) -> Result<BestFit, Unaligned>
 
 /// Nothing of the part can be judged, and why.
 fn not_aligned(job: &Job, wanted: &[&Characteristic], reason: &str) -> Inspected {
-    let evaluations = wanted.iter().map(|c| Evaluation { reason: reason.into(), ..blank(job.plan, c) }).collect();
+    let evaluations =
+        wanted.iter().map(|c| Evaluation { reason: reason.into(), ..blank(job.plan, c) }).collect();
     let record = Record { reason: reason.into(), ..record(job, evaluations) };
     let deviation = DeviationMap { deviation_mm: vec![None; job.nominal.mesh().vertices().len()] };
     Inspected { record, deviation }
@@ -167,7 +174,9 @@ fn partition_settings(wanted: &[&Characteristic]) -> PartitionSettings {
     let largest = wanted
         .iter()
         .map(|c| match c.requirement {
-            Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => limit_outside_mm.max(limit_inside_mm),
+            Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => {
+                limit_outside_mm.max(limit_inside_mm)
+            }
             Requirement::Diameter { upper_deviation_mm, lower_deviation_mm, .. } => {
                 upper_deviation_mm.abs().max(lower_deviation_mm.abs())
             }
@@ -245,9 +254,13 @@ fn decision_words(rule: &Decision) -> String {
     match rule {
         Decision::Proven => "conformity or nonconformity must be proven at 95 % (ISO 14253-1:2017)".into(),
         Decision::Simple { ratio } => {
-            format!("simple acceptance with expanded uncertainty at most {ratio} of the tolerance (JCGM 106:2012, 8.2)")
+            format!(
+                "simple acceptance with expanded uncertainty at most {ratio} of the tolerance (JCGM 106:2012, 8.2)"
+            )
         }
-        Decision::Probability { conforms } => format!("probability of conformity at least {conforms} (JCGM 106:2012)"),
+        Decision::Probability { conforms } => {
+            format!("probability of conformity at least {conforms} (JCGM 106:2012)")
+        }
     }
 }
 
@@ -255,7 +268,8 @@ fn record(job: &Job, evaluations: Vec<Evaluation>) -> Record {
     let required: Vec<&Evaluation> = evaluations.iter().filter(|e| e.required).collect();
     let verdict = over_all(required.iter().map(|e| e.verdict));
     let of = |v: Verdict| {
-        let numbers: Vec<&str> = required.iter().filter(|e| e.verdict == v).map(|e| e.number.as_str()).collect();
+        let numbers: Vec<&str> =
+            required.iter().filter(|e| e.verdict == v).map(|e| e.number.as_str()).collect();
         numbers.join(", ")
     };
     let reason = match verdict {
@@ -272,7 +286,8 @@ fn record(job: &Job, evaluations: Vec<Evaluation>) -> Record {
             .to_string(),
     ];
     if !job.scope.is_empty() {
-        cautions.push(format!("A verdict over group {} only, not a release of the part.", job.scope.join(", ")));
+        cautions
+            .push(format!("A verdict over group {} only, not a release of the part.", job.scope.join(", ")));
     }
     if job.scan.normals().is_none() {
         cautions.push("The scan carries no normals: points of the two sides of a thin wall are told apart by distance only.".into());
@@ -335,7 +350,13 @@ fn datum_records(plan: &Plan, faces: &FaceMap, systems: &[System]) -> Vec<DatumS
                     residual_mm,
                 })
                 .collect();
-            Some(DatumSystemRecord { id: system.id.clone(), rotation, translation_mm, datums, rounds: found.rounds })
+            Some(DatumSystemRecord {
+                id: system.id.clone(),
+                rotation,
+                translation_mm,
+                datums,
+                rounds: found.rounds,
+            })
         })
         .collect()
 }
@@ -356,5 +377,7 @@ pub fn cost(scan: &crate::read::Header, nominal: &crate::read::Header, plan: &Pl
     // locating is a fixed size).
     let triangle = 50 + 60 + 40 + 2 * 130;
     let fixed = 96 << 20;
-    fixed + scan.points.max(3 * scan.triangles / 2).saturating_mul(read + placed + filter) + nominal.triangles.saturating_mul(triangle)
+    fixed
+        + scan.points.max(3 * scan.triangles / 2).saturating_mul(read + placed + filter)
+        + nominal.triangles.saturating_mul(triangle)
 }

@@ -14,10 +14,20 @@ use scantling_core::simulate::Demo;
 fn the_work_stops_inside_every_stage() {
     let demo = Demo::new(2, 1.0);
     let (_, plan) = plan::check_toml(&demo.plan_toml()).unwrap();
-    let nominal =
-        Nominal::from_mesh(read(&demo.nominal_stl(), &quiet()).unwrap(), LengthUnit::Millimetre, plan.side, &quiet()).unwrap();
+    let nominal = Nominal::from_mesh(
+        read(&demo.nominal_stl(), &quiet()).unwrap(),
+        LengthUnit::Millimetre,
+        plan.side,
+        &quiet(),
+    )
+    .unwrap();
     let faces = plan::bind(&plan, &nominal).unwrap();
-    let scan = Scan::new(read(&demo.good_scan_ply(3.0).unwrap(), &quiet()).unwrap(), LengthUnit::Millimetre, &quiet()).unwrap();
+    let scan = Scan::new(
+        read(&demo.good_scan_ply(3.0).unwrap(), &quiet()).unwrap(),
+        LengthUnit::Millimetre,
+        &quiet(),
+    )
+    .unwrap();
     let digests = Digests { nominal_sha256: String::new(), plan_sha256: String::new(), scan_sha256: vec![] };
     let job = Job { nominal: &nominal, plan: &plan, faces: &faces, scan: &scan, scope: &[], digests };
     for at in [Stage::Locate, Stage::Align, Stage::Partition, Stage::Filter, Stage::Evaluate] {
@@ -30,7 +40,11 @@ fn the_work_stops_inside_every_stage() {
         let run = Run { stop: &stop, progress: &progress, limits: Limits::default() };
         let found = inspect(&run, &job);
         assert!(stop.load(Ordering::Relaxed), "the stage {at:?} was never told");
-        assert!(matches!(found, Err(InspectError::Stopped(_))), "{at:?}: {:?}", found.map(|f| f.record.verdict));
+        assert!(
+            matches!(found, Err(InspectError::Stopped(_))),
+            "{at:?}: {:?}",
+            found.map(|f| f.record.verdict)
+        );
     }
     let stop = AtomicBool::new(true);
     let run = Run { stop: &stop, progress: &|_, _| {}, limits: Limits::default() };

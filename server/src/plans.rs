@@ -95,7 +95,7 @@ fn check_blocking(
         NominalFailure::Storage(error) => Problem::internal(error),
         NominalFailure::Refused(words) => {
             Problem::new(ErrorReason::NominalRefused, format!("the nominal blobs/{}: {words}", key.digest))
-                .with("nominal_blob", format!("blobs/{}", key.digest))
+                .with("nominal_blob", &format!("blobs/{}", key.digest))
         }
     })?;
     let map = bind(&plan.plan, &nominal).map_err(Refused::Faults)?;

@@ -1,5 +1,7 @@
 //! Bytes go up, break off, go on, and come down as they were.
 
+#![allow(clippy::unwrap_used, reason = "a test may end so")]
+
 mod harness;
 
 use harness::{Server, fields, messages, refused};

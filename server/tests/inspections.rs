@@ -1,5 +1,7 @@
 //! Asking for inspections: what is refused and why, what survives, who hears of it.
 
+#![allow(clippy::unwrap_used, reason = "a test may end so")]
+
 mod harness;
 
 use std::time::Duration;
@@ -168,7 +170,7 @@ async fn a_kept_plan_that_cannot_be_read_is_a_fault_of_ours() {
 async fn a_scan_in_another_unit_fails_with_that_hint() {
     let server = Server::start().await;
     let revision = revision(&server, "c").await;
-    // The part itself, called metres.
+    // The part itself, called inches.
     let acquisition = scantling_proto::v1::Acquisition {
         blob: server.put(&harness::nominal_stl()).await,
         length_unit: scantling_proto::v1::LengthUnit::Inch.into(),
@@ -356,6 +358,83 @@ async fn what_a_killed_process_was_measuring_is_taken_up_again() {
     let server = Server::on(folder, config).await;
     let ended = wait(&server, &format!("inspections/{id}")).await;
     assert_eq!(ended.state(), InspectionState::Failed, "it was carried out, far before its lease ran out");
+}
+
+#[tokio::test]
+async fn ending_hands_running_work_back_in_time() {
+    let server = Server::start().await;
+    let revision = revision(&server, "c").await;
+    let scan = server.scan(&harness::perfect_scan(), false).await;
+    let name = create(&server, asked(1, &revision, &scan, Purpose::Study)).await.unwrap().name;
+    let get = GetInspectionRequest { name };
+    let mut inspections = server.inspections();
+    loop {
+        let now = inspections.get_inspection(get.clone()).await.unwrap().into_inner();
+        assert_ne!(now.state(), InspectionState::Failed, "{}", now.reason);
+        if now.progress_percent > 0 {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+    drop(inspections);
+    let begun = std::time::Instant::now();
+    let folder = server.end().await;
+    assert!(begun.elapsed() < Duration::from_secs(3), "{:?}", begun.elapsed());
+    let store = harness::reopen(&config(folder.path())).await;
+    let claim = store.claim(1_000_000).await.unwrap().expect("it waits again");
+    assert_eq!(claim.starts, 1, "an orderly end is no start");
+}
+
+#[tokio::test]
+async fn health_and_reflection_know_every_service() {
+    use tonic_health::pb::{HealthCheckRequest, health_client::HealthClient};
+    use tonic_reflection::pb::{v1, v1alpha};
+    let server = Server::start().await;
+    let services = [
+        "scantling.v1.PartService",
+        "scantling.v1.BlobService",
+        "scantling.v1.AcquisitionService",
+        "scantling.v1.InspectionService",
+    ];
+    let mut health = HealthClient::new(server.channel.clone());
+    for service in services.into_iter().chain([""]) {
+        let answer = health.check(HealthCheckRequest { service: service.to_owned() }).await.unwrap();
+        assert_eq!(answer.into_inner().status, 1, "{service} serves");
+    }
+
+    let ask = v1::ServerReflectionRequest {
+        host: String::new(),
+        message_request: Some(v1::server_reflection_request::MessageRequest::ListServices(String::new())),
+    };
+    let mut client = v1::server_reflection_client::ServerReflectionClient::new(server.channel.clone());
+    let mut answers = client.server_reflection_info(tokio_stream::iter([ask])).await.unwrap().into_inner();
+    let Some(v1::server_reflection_response::MessageResponse::ListServicesResponse(listed)) =
+        answers.message().await.unwrap().unwrap().message_response
+    else {
+        panic!("no list")
+    };
+    let ask = v1alpha::ServerReflectionRequest {
+        host: String::new(),
+        message_request: Some(
+            v1alpha::server_reflection_request::MessageRequest::ListServices(String::new()),
+        ),
+    };
+    let mut older = v1alpha::server_reflection_client::ServerReflectionClient::new(server.channel.clone());
+    assert!(
+        older
+            .server_reflection_info(tokio_stream::iter([ask]))
+            .await
+            .unwrap()
+            .into_inner()
+            .message()
+            .await
+            .unwrap()
+            .is_some()
+    );
+    let names: Vec<&str> = listed.service.iter().map(|s| s.name.as_str()).collect();
+    for service in services {
+        assert!(names.contains(&service), "{names:?}");
+    }
 }
 
 #[tokio::test]

@@ -1,5 +1,7 @@
 //! What every store must do, and what the SQLite store does with its folder.
 
+#![allow(clippy::unwrap_used, reason = "a test may end so")]
+
 use std::path::Path;
 
 use scantling_core::record::Verdict;
@@ -377,7 +379,7 @@ async fn reopen(folder: &Path, clock: &Clock) -> Store {
     for _ in 0..200 {
         match open(folder, clock, Ids::Random).await {
             Err(StoreError::FolderInUse { .. }) => {
-                tokio::time::sleep(std::time::Duration::from_millis(10)).await
+                tokio::time::sleep(std::time::Duration::from_millis(10)).await;
             }
             other => return other.unwrap(),
         }

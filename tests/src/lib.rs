@@ -1,3 +1,4 @@
-//! Helpers of the end-to-end stories: a running service and a plant that calls it.
+//! Helpers of the end-to-end stories: a plant that calls the service, and the truth about what was made.
 
 pub mod plant;
+pub mod truth;

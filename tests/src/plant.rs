@@ -9,8 +9,8 @@ use scantling_proto::v1::part_service_client::PartServiceClient;
 use scantling_proto::v1::write_blob_request::Part as WritePart;
 use scantling_proto::v1::{
     Acquisition, CreateAcquisitionRequest, CreateInspectionRequest, CreatePartRequest, CreateRevisionRequest,
-    CreateUploadRequest, Inspection, InspectionState, LengthUnit, PlanInput, Purpose, ReleaseRevisionRequest, Source,
-    WaitInspectionRequest, WatchInspectionsRequest, WriteBlobRequest, WriteBlobStart, plan_input,
+    CreateUploadRequest, Inspection, InspectionState, LengthUnit, PlanInput, Purpose, ReleaseRevisionRequest,
+    Source, WaitInspectionRequest, WatchInspectionsRequest, WriteBlobRequest, WriteBlobStart, plan_input,
 };
 use sha2::{Digest, Sha256};
 use tonic::Status;
@@ -61,9 +61,16 @@ impl Plant {
     }
 
     /// Registers a part with one revision `a` and releases it; answers the revision's name.
-    pub async fn register(&mut self, part_id: &str, plan_toml: &str, nominal: &[u8]) -> Result<String, Status> {
+    pub async fn register(
+        &mut self,
+        part_id: &str,
+        plan_toml: &str,
+        nominal: &[u8],
+    ) -> Result<String, Status> {
         let nominal_blob = self.upload(nominal).await?;
-        self.parts.create_part(CreatePartRequest { part_id: part_id.into(), title: "Window surround".into() }).await?;
+        self.parts
+            .create_part(CreatePartRequest { part_id: part_id.into(), title: "Window surround".into() })
+            .await?;
         let revision = self
             .parts
             .create_revision(CreateRevisionRequest {

@@ -64,7 +64,18 @@ fn a_module_of_core_uses_only_earlier_ones() {
                     line[at + 7..].chars().take_while(|c| c.is_ascii_lowercase() || *c == '_').collect();
                 if let Some(used) = rank(&name) {
                     assert!(used <= own_rank, "{}: {own} uses {name}, which comes later", inside.display());
-                    let simulator = own == "simulate" && ["search", "filter", "align", "partition", "associate", "datum", "evaluate", "inspect"].contains(&name.as_str());
+                    let simulator = own == "simulate"
+                        && [
+                            "search",
+                            "filter",
+                            "align",
+                            "partition",
+                            "associate",
+                            "datum",
+                            "evaluate",
+                            "inspect",
+                        ]
+                        .contains(&name.as_str());
                     assert!(!simulator, "{}: the simulator uses {name}", inside.display());
                 }
             }
@@ -103,7 +114,9 @@ fn tree(package: &str) -> Vec<String> {
 #[test]
 fn core_depends_on_nothing_of_a_service() {
     let all = tree("scantling-core");
-    for banned in ["tokio", "tonic", "prost", "sqlx", "object_store", "hyper", "rustls", "memmap2", "jiff", "libc"] {
+    for banned in
+        ["tokio", "tonic", "prost", "sqlx", "object_store", "hyper", "rustls", "memmap2", "jiff", "libc"]
+    {
         assert!(!all.iter().any(|p| p == banned), "core depends on {banned}");
     }
 }
@@ -121,7 +134,19 @@ fn there_is_one_nalgebra_one_tonic_one_prost() {
 fn the_top_level_holds_what_it_should() {
     let output = Command::new("git").args(["ls-files"]).current_dir(root()).output().expect("git runs");
     let text = String::from_utf8_lossy(&output.stdout).to_string();
-    let allowed = ["Cargo.toml", "Cargo.lock", "README.md", "DEVELOPERS.md", "CHANGELOG.md", "proto", "server", "client", "core", "tests", "deploy"];
+    let allowed = [
+        "Cargo.toml",
+        "Cargo.lock",
+        "README.md",
+        "DEVELOPERS.md",
+        "CHANGELOG.md",
+        "proto",
+        "server",
+        "client",
+        "core",
+        "tests",
+        "deploy",
+    ];
     for line in text.lines() {
         let top = line.split('/').next().unwrap_or("");
         assert!(top.starts_with('.') || top.starts_with("LICENSE-") || allowed.contains(&top), "{line}");

@@ -36,7 +36,9 @@ impl Server {
             .spawn()
             .expect("the program starts");
         let mut line = String::new();
-        BufReader::new(process.stdout.take().expect("a pipe")).read_line(&mut line).expect("it says its address");
+        BufReader::new(process.stdout.take().expect("a pipe"))
+            .read_line(&mut line)
+            .expect("it says its address");
         let address = line.trim().rsplit(' ').next().unwrap_or_default().to_string();
         let channel = Endpoint::from_shared(address)
             .expect("an address")

@@ -40,12 +40,17 @@ async fn running() -> Running {
 #[tokio::test(flavor = "multi_thread")]
 async fn the_good_part_conforms_and_the_bad_one_fails_where_it_was_made_wrong() {
     let mut r = running().await;
-    let good = r.plant.measure(&r.revision, "good", &demo().good_scan_ply(SPACING_MM).unwrap()).await.unwrap();
+    let good =
+        r.plant.measure(&r.revision, "good", &demo().good_scan_ply(SPACING_MM).unwrap()).await.unwrap();
     assert_eq!(good.verdict(), Verdict::Conforms, "{}", good.reason);
     let bad = r.plant.measure(&r.revision, "bad", &demo().bad_scan_ply(SPACING_MM).unwrap()).await.unwrap();
     assert_eq!(bad.verdict(), Verdict::DoesNotConform, "{}", bad.reason);
-    let failed: Vec<&str> =
-        bad.evaluations.iter().filter(|e| e.verdict() == Verdict::DoesNotConform).map(|e| e.number.as_str()).collect();
+    let failed: Vec<&str> = bad
+        .evaluations
+        .iter()
+        .filter(|e| e.verdict() == Verdict::DoesNotConform)
+        .map(|e| e.number.as_str())
+        .collect();
     assert_eq!(failed, demo().touched_numbers());
     for e in &bad.evaluations {
         let touched = failed.contains(&e.number.as_str());
@@ -119,7 +124,9 @@ async fn a_bad_file_fails_with_its_reason_and_no_verdict() {
 async fn a_scan_of_something_else_is_not_measured() {
     let mut r = running().await;
     // A plain plate of about the same size.
-    let mut ply = String::from("ply\nformat ascii 1.0\nelement vertex 10000\nproperty float x\nproperty float y\nproperty float z\nproperty float nx\nproperty float ny\nproperty float nz\nend_header\n");
+    let mut ply = String::from(
+        "ply\nformat ascii 1.0\nelement vertex 10000\nproperty float x\nproperty float y\nproperty float z\nproperty float nx\nproperty float ny\nproperty float nz\nend_header\n",
+    );
     for i in 0..100 {
         for j in 0..100 {
             ply.push_str(&format!("{} {} 0 0 0 1\n", 7 * i, 5 * j));

@@ -77,7 +77,7 @@ pub(super) struct View {
     pub(super) noise_mm: f64,
     /// Height of a smooth wave across the part.
     pub(super) warp_mm: f64,
-    /// Only surface that faces this way by at least 80 degrees' cosine; all of it without.
+    /// Only surface within 80 degrees of facing this way; all of it without.
     pub(super) from: Option<Direction>,
     /// This fraction, at one end along a seeded direction, is cut off.
     pub(super) unseen: f64,

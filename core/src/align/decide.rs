@@ -3,13 +3,17 @@
 use super::evidence::{Evidence, Reach, Sits, distances, maps_onto_itself, sits};
 use super::locate::{LocateError, Located};
 use super::refine::{Descent, Pose};
+use super::sample::Cloud;
 use super::search::{Ranked, Samples, Search};
 use crate::geometry::{Motion, PartFrame};
-use crate::run::{Run, Stage, Stopped};
+use crate::run::{CHECK_EVERY, Run, Stage, Stopped};
+use rayon::prelude::*;
 use std::sync::atomic::Ordering;
 
 /// A rival this much worse than the winner stays worse when refined on more points.
 const CLOSE_LOSS: f64 = 0.15;
+/// Off the part, but within this many deviations of it, is beside it.
+const BESIDE: f64 = 12.0;
 /// Rivals that the winner is compared with.
 const RIVALS: usize = 10;
 
@@ -23,6 +27,8 @@ pub(super) enum Decision {
     NoFit {
         /// What the best explains.
         explained: f64,
+        /// What lies beside the part under it.
+        beside: f64,
     },
 }
 
@@ -38,14 +44,17 @@ impl Search<'_> {
         let mut poses = self.descend_all(run, &self.exact, last, &near, &descent)?;
         poses.extend(far);
         let poses = self.best_distinct(poses, 1 + RIVALS, self.same_mm());
-        let Some(&(winner, _)) = poses.first() else { return Ok(Decision::NoFit { explained: 0.0 }) };
+        let Some(&(winner, _)) = poses.first() else {
+            return Ok(Decision::NoFit { explained: 0.0, beside: 0.0 });
+        };
 
-        let within: Vec<f64> =
-            distances(run, &self.exact, dense, &winner, 1.5 * deviation)?.into_iter().flatten().collect();
+        let found = distances(run, &self.exact, dense, &winner, 1.5 * deviation)?;
+        let beside = self.beside(run, dense, &winner, &found)?;
+        let within: Vec<f64> = found.into_iter().flatten().collect();
         let explained = within.len() as f64 / dense.points.len() as f64;
-        let enough = explained >= self.settings.least_explained;
+        let enough = explained >= self.settings.least_explained && beside <= self.settings.most_beside;
         if !enough {
-            return Ok(Decision::NoFit { explained });
+            return Ok(Decision::NoFit { explained, beside });
         }
         let rms_mm = (within.iter().map(|d| d * d).sum::<f64>() / within.len() as f64).sqrt();
         // Four robust standard deviations of what is left hold noise and warp; never so little that the
@@ -107,6 +116,22 @@ impl Search<'_> {
             evidence_against: evidence.contra,
             explained,
         }))
+    }
+
+    /// Fraction of the points that are off the part but near it: clutter is mostly elsewhere, while another
+    /// size or hand of the part lies beside it all along.
+    fn beside(&self, run: &Run, cloud: &Cloud, pose: &Pose, found: &[Option<f64>]) -> Result<f64, Stopped> {
+        let reach = BESIDE * self.settings.deviation_mm;
+        let mut count = 0;
+        for (chunk, near) in cloud.points.chunks(CHECK_EVERY).zip(found.chunks(CHECK_EVERY)) {
+            run.check()?;
+            count += chunk
+                .par_iter()
+                .zip(near)
+                .filter(|(p, d)| d.is_none() && self.exact.tree.nearest(&pose.point(p), reach).is_some())
+                .count();
+        }
+        Ok(count as f64 / cloud.points.len() as f64)
     }
 
     fn symmetric(

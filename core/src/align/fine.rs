@@ -102,7 +102,9 @@ pub enum AlignError {
         reach_mm: f64,
     },
     /// The surface lets the part slide or turn: a plane, a cylinder, a sphere.
-    #[error("the scanned surface lets the part slide or turn in {freedoms} ways, so its place is not determined")]
+    #[error(
+        "the scanned surface lets the part slide or turn in {freedoms} ways, so its place is not determined"
+    )]
     Undetermined {
         /// Freedoms that the surface does not hold.
         freedoms: usize,
@@ -266,7 +268,8 @@ pub fn fine(
     }
     let inverse = Cholesky::new(&last.jtj).ok_or(AlignError::Undetermined { freedoms: 1 })?.inverse();
     let scale = |i: usize| if i < 3 { 1.0 / radius } else { 1.0 };
-    let unit_covariance = std::array::from_fn(|i| std::array::from_fn(|j| inverse[i][j] * scale(i) * scale(j)));
+    let unit_covariance =
+        std::array::from_fn(|i| std::array::from_fn(|j| inverse[i][j] * scale(i) * scale(j)));
     Ok(Alignment {
         part_from_scan: pose,
         rms_mm: (last.square / last.weight).sqrt(),

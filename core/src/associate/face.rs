@@ -37,7 +37,8 @@ pub fn plane_of_face(
     noise_mm: f64,
 ) -> Result<AssociatedPlane, FitError> {
     let (u, v) = facing.frame();
-    let flat: Vec<Point> = points.iter().map(|p| Point::new(p.point.coords.dot(&u), p.point.coords.dot(&v), 0.0)).collect();
+    let flat: Vec<Point> =
+        points.iter().map(|p| Point::new(p.point.coords.dot(&u), p.point.coords.dot(&v), 0.0)).collect();
     let grid = PointGrid::new(&flat, cell_mm);
     let mut means = Vec::new();
     let mut counts = Vec::new();
@@ -65,7 +66,9 @@ pub fn plane_of_face(
             }
         }
     }
-    let inverse = Cholesky::new(&m).ok_or(FitError::TooFewPoints { shape: Shape::Plane, need: 3, got: means.len() })?.inverse();
+    let inverse = Cholesky::new(&m)
+        .ok_or(FitError::TooFewPoints { shape: Shape::Plane, need: 3, got: means.len() })?
+        .inverse();
     let mut covariance = [[0.0; 3]; 3];
     for (i, row) in covariance.iter_mut().enumerate() {
         for (j, entry) in row.iter_mut().enumerate() {
@@ -76,5 +79,12 @@ pub fn plane_of_face(
             }
         }
     }
-    Ok(AssociatedPlane { point: fit.centroid, normal, axes, covariance, residual_mm: residual, cells: means.len() })
+    Ok(AssociatedPlane {
+        point: fit.centroid,
+        normal,
+        axes,
+        covariance,
+        residual_mm: residual,
+        cells: means.len(),
+    })
 }

@@ -15,7 +15,9 @@ pub enum HoleError {
     #[error("the face bound to the hole is not a cylinder")]
     NoCylinder,
     /// Too few points on the wall.
-    #[error("only {got} points lie on the wall of the hole; at least {need} are needed: scan it from a slant")]
+    #[error(
+        "only {got} points lie on the wall of the hole; at least {need} are needed: scan it from a slant"
+    )]
     TooFewPoints {
         /// Points needed.
         need: usize,

@@ -35,7 +35,8 @@ pub fn probability_of_conformity(value_mm: f64, standard_mm: f64, limits: &Limit
     };
     let upper = limits.upper_mm.map_or(1.0, below);
     // A value on the lower limit is inside.
-    let lower = limits.lower_mm.map_or(0.0, |l| if standard_mm > 0.0 { below(l) } else { f64::from(value_mm < l) });
+    let lower =
+        limits.lower_mm.map_or(0.0, |l| if standard_mm > 0.0 { below(l) } else { f64::from(value_mm < l) });
     (upper - lower).max(0.0)
 }
 
@@ -90,7 +91,10 @@ fn by_rule(rule: &Decision, value: f64, standard: f64, limits: &Limits, toleranc
         }
     };
     if probability >= needed {
-        Decided { verdict: Verdict::Conforms, reason: format!("inside the limits by more than the uncertainty ({name})") }
+        Decided {
+            verdict: Verdict::Conforms,
+            reason: format!("inside the limits by more than the uncertainty ({name})"),
+        }
     } else if probability <= 1.0 - needed {
         Decided {
             verdict: Verdict::DoesNotConform,
@@ -100,7 +104,9 @@ fn by_rule(rule: &Decision, value: f64, standard: f64, limits: &Limits, toleranc
         let word = if inside { "inside" } else { "outside" };
         Decided {
             verdict: Verdict::Undecided,
-            reason: format!("{word} the limits by less than the uncertainty ({name}): probability of conformity {probability:.3}"),
+            reason: format!(
+                "{word} the limits by less than the uncertainty ({name}): probability of conformity {probability:.3}"
+            ),
         }
     }
 }
@@ -143,11 +149,23 @@ mod tests {
     #[test]
     fn a_high_floor_or_an_unknown_value_never_conforms() {
         assert_eq!(decide(&Decision::Proven, 0.1, 0.01, &ONE, 1.0, Some(0.3)).verdict, Verdict::Undecided);
-        assert_eq!(decide(&Decision::Proven, 0.1, 0.01, &ONE, 1.0, Some(f64::NAN)).verdict, Verdict::Undecided);
-        assert_eq!(decide(&Decision::Proven, 9.0, 0.01, &ONE, 1.0, Some(0.3)).verdict, Verdict::DoesNotConform);
+        assert_eq!(
+            decide(&Decision::Proven, 0.1, 0.01, &ONE, 1.0, Some(f64::NAN)).verdict,
+            Verdict::Undecided
+        );
+        assert_eq!(
+            decide(&Decision::Proven, 9.0, 0.01, &ONE, 1.0, Some(0.3)).verdict,
+            Verdict::DoesNotConform
+        );
         assert_eq!(decide(&Decision::Proven, f64::NAN, 0.01, &ONE, 1.0, None).verdict, Verdict::Undecided);
-        assert_eq!(decide(&Decision::Simple { ratio: 0.1 }, 0.1, 0.06, &ONE, 1.0, None).verdict, Verdict::Undecided);
-        assert_eq!(decide(&Decision::Simple { ratio: 0.1 }, 1.0, 0.04, &ONE, 1.0, None).verdict, Verdict::Conforms);
+        assert_eq!(
+            decide(&Decision::Simple { ratio: 0.1 }, 0.1, 0.06, &ONE, 1.0, None).verdict,
+            Verdict::Undecided
+        );
+        assert_eq!(
+            decide(&Decision::Simple { ratio: 0.1 }, 1.0, 0.04, &ONE, 1.0, None).verdict,
+            Verdict::Conforms
+        );
     }
 
     #[test]

@@ -41,7 +41,9 @@ pub enum DatumError {
         cause: HoleError,
     },
     /// Too little of a datum feature was seen.
-    #[error("datum {letter} ({feature}): only {percent:.0} % of it was seen, {need:.0} % are needed for a datum")]
+    #[error(
+        "datum {letter} ({feature}): only {percent:.0} % of it was seen, {need:.0} % are needed for a datum"
+    )]
     Unseen {
         /// Letter on the drawing.
         letter: String,
@@ -170,8 +172,13 @@ pub fn establish(
         run.tell(Stage::Align, f64::from(round) / f64::from(MOST_ROUNDS));
         let partition = Partition::new(run, input.nominal, input.tree, input.scan, pose, input.settings)?;
         let measured = associate_all(run, input, system, &datums, &rim, &partition)?;
-        let frame = Frame::new(measured.plane.point, measured.plane.normal, measured.origin.centre, measured.clock.centre)
-            .ok_or_else(wrong)?;
+        let frame = Frame::new(
+            measured.plane.point,
+            measured.plane.normal,
+            measured.origin.centre,
+            measured.clock.centre,
+        )
+        .ok_or_else(wrong)?;
         let step = onto(&frame, &datums.frame);
         let turn = step.turn_rad() * reach;
         let shift = (step.point(&datums.frame.origin) - datums.frame.origin).norm();
@@ -230,17 +237,21 @@ fn associate_all(
     }
     let plane = plane_of_face(&face.points, datums.normal, input.cell_mm, input.noise_mm)
         .map_err(|cause| DatumError::Plane { letter: a.letter.clone(), feature: name(a.feature), cause })?;
-    let mut holes = [(&system.origin, datums.origin), (&system.clock, datums.clock)].into_iter().map(|(datum, bound)| {
-        // Square to datum A, as the second and third datum of a system must be.
-        let found = hole(partition, input.scan, input.nominal, bound, plane.normal, input.noise_mm).map_err(|cause| {
-            DatumError::Hole { letter: datum.letter.clone(), feature: name(datum.feature), cause }
-        })?;
-        if found.seen.fraction >= DATUM_COVERAGE {
-            Ok(found)
-        } else {
-            Err(unseen(&datum.letter, datum.feature, found.seen.fraction))
-        }
-    });
+    let mut holes =
+        [(&system.origin, datums.origin), (&system.clock, datums.clock)].into_iter().map(|(datum, bound)| {
+            // Square to datum A, as the second and third datum of a system must be.
+            let found = hole(partition, input.scan, input.nominal, bound, plane.normal, input.noise_mm)
+                .map_err(|cause| DatumError::Hole {
+                    letter: datum.letter.clone(),
+                    feature: name(datum.feature),
+                    cause,
+                })?;
+            if found.seen.fraction >= DATUM_COVERAGE {
+                Ok(found)
+            } else {
+                Err(unseen(&datum.letter, datum.feature, found.seen.fraction))
+            }
+        });
     let origin = holes.next().expect("two holes")?;
     let clock = holes.next().expect("two holes")?;
     drop(holes);
@@ -251,7 +262,8 @@ fn associate_all(
 fn onto(measured: &Frame, nominal: &Frame) -> Motion<PartFrame, PartFrame> {
     let rotation = Matrix3::from_columns(&nominal.axes) * Matrix3::from_columns(&measured.axes).transpose();
     let translation = nominal.origin.coords - rotation * measured.origin.coords;
-    Motion::new(rotation, translation).expect("the product of two right-handed orthonormal frames is a rotation")
+    Motion::new(rotation, translation)
+        .expect("the product of two right-handed orthonormal frames is a rotation")
 }
 
 /// Propagates the covariances of plane and holes to the alignment (JCGM 100:2008, 5.1.2, with the

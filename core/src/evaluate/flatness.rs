@@ -45,7 +45,9 @@ pub(super) fn evaluate(
         }
     }
     let found = match association {
-        Association::MinimumZone => minimum_zone_plane(&surface).map(|z| (z.width_mm, z.normal, z.low, z.high)),
+        Association::MinimumZone => {
+            minimum_zone_plane(&surface).map(|z| (z.width_mm, z.normal, z.low, z.high))
+        }
         Association::LeastSquares => plane(&surface).map(|f| (f.high.0 - f.low.0, f.normal, f.low, f.high)),
     };
     let (raw, up, low, high) = match found {
@@ -65,13 +67,20 @@ pub(super) fn evaluate(
     let value = (raw - r.range_bias_mm).max(0.0);
     let extremes = field.filtered.extremes().expect("a rehearsal needs extremes");
     let spacing = subject.context.scan.spacing_mm();
-    let (a, b) = (field.between_points_mm(extremes.low.1, spacing), field.between_points_mm(extremes.high.1, spacing));
+    let (a, b) =
+        (field.between_points_mm(extremes.low.1, spacing), field.between_points_mm(extremes.high.1, spacing));
     let budget =
         Budget::new().with(Source::Noise, r.range_spread_mm).with(Source::Sampling, (a * a + b * b).sqrt());
     let u = budget.combined_mm();
     let limits = Limits { lower_mm: None, upper_mm: Some(zone_width_mm) };
-    let decided =
-        decide(&subject.context.plan.decision, value, u, &limits, zone_width_mm, Some(field.rehearsal.floor_mm));
+    let decided = decide(
+        &subject.context.plan.decision,
+        value,
+        u,
+        &limits,
+        zone_width_mm,
+        Some(field.rehearsal.floor_mm),
+    );
     let interval = Interval { low_mm: (value - 1.96 * u).max(0.0), high_mm: value + 1.96 * u };
     settle(evaluation, value, &budget, interval, decided, missing);
     Ok(())

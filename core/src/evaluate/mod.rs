@@ -62,7 +62,11 @@ impl Aligned<'_> {
 ///
 /// # Errors
 /// Only a stop by the caller.
-pub fn evaluate(context: &Context, characteristic: &Characteristic, aligned: &Aligned) -> Result<Evaluation, Stopped> {
+pub fn evaluate(
+    context: &Context,
+    characteristic: &Characteristic,
+    aligned: &Aligned,
+) -> Result<Evaluation, Stopped> {
     let mut evaluation = blank(context.plan, characteristic);
     let Some(partition) = aligned.partition() else {
         if let Aligned::Failed(why) = aligned {
@@ -114,7 +118,10 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
         }
         Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm } => (
             "diameter",
-            Limits { lower_mm: Some(nominal_mm + lower_deviation_mm), upper_mm: Some(nominal_mm + upper_deviation_mm) },
+            Limits {
+                lower_mm: Some(nominal_mm + lower_deviation_mm),
+                upper_mm: Some(nominal_mm + upper_deviation_mm),
+            },
         ),
         Requirement::Position { zone_diameter_mm } => {
             ("position", Limits { lower_mm: None, upper_mm: Some(zone_diameter_mm) })
@@ -167,7 +174,14 @@ fn missing(characteristic: &Characteristic, seen: &Seen) -> Option<String> {
 
 /// Writes a decided value into the evaluation. When too little of the feature was seen, what was seen can
 /// still prove that it does not conform, never that it does.
-fn settle(evaluation: &mut Evaluation, value_mm: f64, budget: &Budget, interval: Interval, decided: Decided, missing: Option<String>) {
+fn settle(
+    evaluation: &mut Evaluation,
+    value_mm: f64,
+    budget: &Budget,
+    interval: Interval,
+    decided: Decided,
+    missing: Option<String>,
+) {
     evaluation.standard_uncertainty_mm = Some(budget.combined_mm());
     evaluation.budget = budget
         .lines()
@@ -192,7 +206,11 @@ fn settle(evaluation: &mut Evaluation, value_mm: f64, budget: &Budget, interval:
 }
 
 fn coverage(seen: &Seen, points: usize) -> Coverage {
-    Coverage { fraction: seen.fraction, largest_unseen_disc_mm: seen.largest_unseen_disc_mm, points: points as u64 }
+    Coverage {
+        fraction: seen.fraction,
+        largest_unseen_disc_mm: seen.largest_unseen_disc_mm,
+        points: points as u64,
+    }
 }
 
 fn filter_words(nesting_index_mm: f64) -> String {

@@ -27,14 +27,22 @@ pub(super) struct Field {
 impl Field {
     /// Extracts and filters the surface of the subject; notes coverage, filter and noise floor in the
     /// evaluation. `Err` inside: why it cannot be measured.
-    pub(super) fn new(subject: &Subject, evaluation: &mut Evaluation) -> Result<Result<(Self, Option<String>), String>, Stopped> {
+    pub(super) fn new(
+        subject: &Subject,
+        evaluation: &mut Evaluation,
+    ) -> Result<Result<(Self, Option<String>), String>, Stopped> {
         let context = subject.context;
         let Some(filter) = &subject.characteristic.filter else {
             return Ok(Err("the plan names no filter for it".into()));
         };
         let rim = Rim::new(context.nominal, &subject.bound.triangles);
-        let feature =
-            subject.partition.feature(context.scan, context.nominal, &subject.bound.triangles, &rim, context.margin_mm);
+        let feature = subject.partition.feature(
+            context.scan,
+            context.nominal,
+            &subject.bound.triangles,
+            &rim,
+            context.margin_mm,
+        );
         let seen = Seen::of_surface(
             context.run,
             context.nominal,
@@ -102,7 +110,10 @@ pub(super) fn evaluate(
     limit_inside_mm: f64,
     evaluation: &mut Evaluation,
 ) -> Result<(), Stopped> {
-    evaluation.operators.insert("value".into(), "signed extremes along the nominal normal, corrected for the bias of noise".into());
+    evaluation.operators.insert(
+        "value".into(),
+        "signed extremes along the nominal normal, corrected for the bias of noise".into(),
+    );
     let Some(datums) = subject.datums else {
         evaluation.reason = "a surface profile needs a datum system".into();
         return Ok(());
@@ -122,11 +133,15 @@ pub(super) fn evaluate(
         let budget = Budget::new()
             .with(Source::Noise, spread)
             .with(Source::Sampling, field.between_points_mm(at, spacing))
-            .with(Source::Alignment, of_motion(&datums.covariance, datums.centre, p.point, field.normals[at as usize]));
+            .with(
+                Source::Alignment,
+                of_motion(&datums.covariance, datums.centre, p.point, field.normals[at as usize]),
+            );
         // A recognised systematic effect is corrected: JCGM 100:2008, 3.2.4.
         let value_mm = raw - bias;
         let floor = evaluation.noise_floor_mm;
-        let decided = decide(&subject.context.plan.decision, value_mm, budget.combined_mm(), &limits, tolerance, floor);
+        let decided =
+            decide(&subject.context.plan.decision, value_mm, budget.combined_mm(), &limits, tolerance, floor);
         Side { extreme: Extreme { value_mm, at_mm: place(&p.point) }, budget, decided }
     };
     let r = &field.rehearsal;
@@ -140,7 +155,8 @@ pub(super) fn evaluate(
     // The value told first is the one with the least room, or the furthest beyond its limit.
     let low_room = low.extreme.value_mm + limit_inside_mm;
     let high_room = limit_outside_mm - high.extreme.value_mm;
-    let (worse, better, name) = if low_room < high_room { (low, high, "inside") } else { (high, low, "outside") };
+    let (worse, better, name) =
+        if low_room < high_room { (low, high, "inside") } else { (high, low, "outside") };
     let both = crate::conformity::over_all([worse.decided.verdict, better.decided.verdict]);
     let decided = match both {
         v if v == worse.decided.verdict => worse.decided,

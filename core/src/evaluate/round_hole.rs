@@ -10,7 +10,10 @@ use crate::uncertainty::{Budget, Source, of_motion};
 use super::{Subject, coverage, missing, settle};
 
 /// Associates the hole along its nominal axis and notes coverage and operators.
-fn associated(subject: &Subject, evaluation: &mut Evaluation) -> Result<(AssociatedHole, Option<String>), String> {
+fn associated(
+    subject: &Subject,
+    evaluation: &mut Evaluation,
+) -> Result<(AssociatedHole, Option<String>), String> {
     let Some(Carrier::Cylinder { axis, .. }) = subject.bound.carrier else {
         return Err("the face bound to the feature is not a cylinder".into());
     };
@@ -18,7 +21,9 @@ fn associated(subject: &Subject, evaluation: &mut Evaluation) -> Result<(Associa
     let found = hole(subject.partition, context.scan, context.nominal, subject.bound, axis, context.noise_mm)
         .map_err(|e| e.to_string())?;
     evaluation.coverage = Some(coverage(&found.seen, found.points));
-    evaluation.operators.insert("association".into(), "least-squares circle of the wall, (GG) of ISO 14405-1:2016".into());
+    evaluation
+        .operators
+        .insert("association".into(), "least-squares circle of the wall, (GG) of ISO 14405-1:2016".into());
     evaluation.operators.insert("axis".into(), "nominal direction: the wall alone does not tell it".into());
     evaluation.operators.insert("points_left_out".into(), found.left_out.to_string());
     let missing = missing(subject.characteristic, &found.seen);
@@ -72,10 +77,13 @@ pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mu
         (c[0][0] * x * x + 2.0 * c[0][1] * x * y + c[1][1] * y * y).max(0.0).sqrt()
     };
     let alignment_along = |d: &Vector| {
-        Direction::new(*d).map_or(f64::INFINITY, |d| of_motion(&datums.covariance, datums.centre, found.centre, d))
+        Direction::new(*d)
+            .map_or(f64::INFINITY, |d| of_motion(&datums.covariance, datums.centre, found.centre, d))
     };
     let ways: Vec<Vector> = match Direction::new(off) {
-        Some(d) if distance > 3.0 * (noise_along(&d.vector()) + alignment_along(&d.vector())) => vec![d.vector()],
+        Some(d) if distance > 3.0 * (noise_along(&d.vector()) + alignment_along(&d.vector())) => {
+            vec![d.vector()]
+        }
         _ => vec![u, v, (u + v) / 2f64.sqrt(), (u - v) / 2f64.sqrt()],
     };
     let noise = ways.iter().map(noise_along).fold(0.0, f64::max);

@@ -120,9 +120,10 @@ fn extremes(values: impl Iterator<Item = Option<f64>>) -> Option<Extremes> {
         let here = (v, i as u32);
         found = Some(match found {
             None => Extremes { low: here, high: here },
-            Some(e) => {
-                Extremes { low: if v < e.low.0 { here } else { e.low }, high: if v > e.high.0 { here } else { e.high } }
-            }
+            Some(e) => Extremes {
+                low: if v < e.low.0 { here } else { e.low },
+                high: if v > e.high.0 { here } else { e.high },
+            },
         });
     }
     found
@@ -282,7 +283,13 @@ impl Gaussian {
     ///
     /// # Errors
     /// A stop by the caller.
-    pub fn rehearse(&self, run: &Run, field: &Filtered, noise_mm: f64, seed: u64) -> Result<Option<Rehearsal>, Stopped> {
+    pub fn rehearse(
+        &self,
+        run: &Run,
+        field: &Filtered,
+        noise_mm: f64,
+        seed: u64,
+    ) -> Result<Option<Rehearsal>, Stopped> {
         let Some(measured) = field.extremes() else { return Ok(None) };
         let noise = self.draw(noise_mm, seed);
         type Worst = [[f64; 4]; REHEARSALS];

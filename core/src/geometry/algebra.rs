@@ -13,7 +13,8 @@ pub fn symmetric_eigen3(m: &Matrix3) -> ([f64; 3], [Vector; 3]) {
 /// rotations: slow and exact to rounding. Golub and Van Loan, Matrix Computations, 4th ed., 8.5.
 pub fn symmetric_eigen<const N: usize>(m: &[[f64; N]; N]) -> ([f64; N], [[f64; N]; N]) {
     let mut a = *m;
-    let mut v: [[f64; N]; N] = std::array::from_fn(|i| std::array::from_fn(|j| if i == j { 1.0 } else { 0.0 }));
+    let mut v: [[f64; N]; N] =
+        std::array::from_fn(|i| std::array::from_fn(|j| if i == j { 1.0 } else { 0.0 }));
     for _ in 0..60 {
         let mut off = 0.0;
         for i in 0..N {

@@ -13,7 +13,12 @@ use crate::search::PointGrid;
 
 /// Weighted mean of the deviations of points within two spacings (at least 1.5 mm) of each vertex that
 /// lie on triangles facing as the vertex does; `None` where there is none.
-pub(super) fn deviation(run: &Run, nominal: &Nominal, scan: &Scan, partition: &Partition) -> Result<DeviationMap, Stopped> {
+pub(super) fn deviation(
+    run: &Run,
+    nominal: &Nominal,
+    scan: &Scan,
+    partition: &Partition,
+) -> Result<DeviationMap, Stopped> {
     let mesh = nominal.mesh();
     let reach = 1.5f64.max(2.0 * scan.spacing_mm());
     let mut normals = vec![Vector::zeros(); mesh.vertices().len()];

@@ -140,7 +140,8 @@ mod tests {
     #[test]
     fn half_a_turn_is_half_seen_and_its_gap_is_the_diameter() {
         let ring = |from: i32, to: i32| -> Vec<Point> {
-            (from..to).map(|deg| f64::from(deg) * 0.017_453_292_519_943_295 + 0.01)
+            (from..to)
+                .map(|deg| f64::from(deg) * 0.017_453_292_519_943_295 + 0.01)
                 .map(|a| Point::new(5.0 * math::cos(a), 5.0 * math::sin(a), 0.0))
                 .collect()
         };

@@ -136,7 +136,14 @@ impl Partition {
     }
 
     /// The points on the triangles of a feature, but for those nearer to its rim than `margin_mm`.
-    pub fn feature(&self, scan: &Scan, nominal: &Nominal, triangles: &[u32], rim: &Rim, margin_mm: f64) -> MeasuredFeature {
+    pub fn feature(
+        &self,
+        scan: &Scan,
+        nominal: &Nominal,
+        triangles: &[u32],
+        rim: &Rim,
+        margin_mm: f64,
+    ) -> MeasuredFeature {
         let mut member = vec![false; nominal.mesh().triangles().len()];
         for &t in triangles {
             member[t as usize] = true;

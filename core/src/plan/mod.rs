@@ -107,4 +107,6 @@ impl PlanFile {
 }
 
 #[cfg(test)]
+mod bind_tests;
+#[cfg(test)]
 mod tests;

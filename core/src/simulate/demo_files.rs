@@ -62,6 +62,7 @@ impl Demo {
 }
 
 fn scan_ply(part: &DemoPart, spacing_mm: f64) -> Result<Vec<u8>, ScannerError> {
-    let scan = Scanner::front(spacing_mm, DEMO_NOISE_MM, part.scanner_seed).scan(&part.made, &part.scan_from_part)?;
+    let scan = Scanner::front(spacing_mm, DEMO_NOISE_MM, part.scanner_seed)
+        .scan(&part.made, &part.scan_from_part)?;
     Ok(write_ply(&scan.points, &scan.normals))
 }

@@ -15,8 +15,8 @@ mod tests;
 pub mod window_surround;
 mod write;
 
-pub use demo_files::{DEMO_NOISE_MM, DEMO_SPACING_MM};
 pub use demo::{Demo, DemoDent, DemoHole, DemoPart, demo_parts};
+pub use demo_files::{DEMO_NOISE_MM, DEMO_SPACING_MM};
 pub use deviation::{Dent, Deviation, HoleShift, Warp};
 pub use made::Made;
 pub use scanner::{Scanner, ScannerError, SimulatedScan};

@@ -52,6 +52,16 @@ pub enum Region {
     Reveal,
 }
 
+impl Region {
+    fn arc(self) -> usize {
+        match self {
+            Region::Wall => section::WALL,
+            Region::Crown => section::CROWN,
+            Region::Reveal => section::REVEAL,
+        }
+    }
+}
+
 /// The part's sizes. Built by [`WindowSurround::default`] or [`WindowSurround::sized`] only, so that every
 /// one of them can be meshed.
 #[derive(Clone, Debug, PartialEq)]
@@ -182,12 +192,17 @@ impl WindowSurround {
     /// bottom, right, top and left side, odd ones the corners after them), `across` from 0 at the region's
     /// outer border to 1 at its inner one.
     pub fn place(&self, region: Region, around: f64, across: f64) -> (Point, Direction) {
-        let arc = match region {
-            Region::Wall => section::WALL,
-            Region::Crown => section::CROWN,
-            Region::Reveal => section::REVEAL,
-        };
-        self.surface(&self.section(), &self.ring.place(around), arc, across)
+        self.surface(&self.section(), &self.ring.place(around), region.arc(), across)
+    }
+
+    /// Triangles of a region in this part's mesh, ascending: the mesh begins with the cells of the ring, row
+    /// by row from the flange to the opening.
+    pub fn region_triangles(&self, region: Region) -> Vec<u32> {
+        let columns = self.ring.walk(self.side_step(), CHORD_MM).len();
+        let rows = self.section().rows(CHORD_MM).into_iter().skip(1);
+        let cells = rows.flat_map(|(arc, _)| std::iter::repeat_n(arc, 2 * columns));
+        let own = cells.enumerate().filter(|(_, arc)| *arc == region.arc());
+        own.map(|(t, _)| t as u32).collect()
     }
 
     /// Largest distance from a hole's wall to where the flat part of the flange ends, mm.

@@ -1,5 +1,7 @@
 //! The measurement service as a process of its own.
 
+use std::io::IsTerminal;
+
 use anyhow::Context;
 use clap::Parser;
 use scantling_server::{Config, open_store, run};
@@ -25,11 +27,14 @@ async fn main() -> anyhow::Result<()> {
         .with_env_var("SCANTLING_LOG")
         .try_from_env()
         .unwrap_or_else(|_| EnvFilter::new("info"));
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_writer(std::io::stderr);
     if log_json {
-        log.json().init()
+        log.json().init();
     } else {
-        log.init()
+        log.init();
     }
 
     tracing::info!(config = %serde_json::to_string(&config)?, "settings");

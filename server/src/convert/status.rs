@@ -35,7 +35,7 @@ impl Problem {
     }
 
     /// Names a variable of the message.
-    pub(crate) fn with(mut self, name: &'static str, value: impl ToString) -> Self {
+    pub(crate) fn with(mut self, name: &'static str, value: &(impl ToString + ?Sized)) -> Self {
         self.metadata.push((name, value.to_string()));
         self
     }
@@ -61,13 +61,12 @@ impl Problem {
         Self::new(ErrorReason::Stopping, "the server is stopping; try again later")
     }
 
-    pub(crate) fn overloaded(what: &'static str, limit: impl ToString) -> Self {
-        let limit = limit.to_string();
+    pub(crate) fn overloaded(what: &'static str, limit: usize) -> Self {
         Self::new(
             ErrorReason::Overloaded,
             format!("{what}: {limit} are under way, which is the limit; try again"),
         )
-        .with("limit", limit)
+        .with("limit", &limit)
     }
 
     fn code(&self) -> Code {
@@ -141,35 +140,35 @@ impl From<StoreError> for Problem {
     fn from(error: StoreError) -> Self {
         let message = error.to_string();
         match error {
-            StoreError::NotFound { name } => Self::new(ErrorReason::NotFound, message).with("name", name),
+            StoreError::NotFound { name } => Self::new(ErrorReason::NotFound, message).with("name", &name),
             StoreError::AlreadyExists { name } => {
-                Self::new(ErrorReason::AlreadyExists, message).with("name", name)
+                Self::new(ErrorReason::AlreadyExists, message).with("name", &name)
             }
             StoreError::RequestIdReused { request_id, first } => {
                 Self::new(ErrorReason::RequestIdReused, message)
-                    .with("request_id", request_id)
-                    .with("inspection", format!("inspections/{first}"))
+                    .with("request_id", &request_id)
+                    .with("inspection", &format!("inspections/{first}"))
             }
             StoreError::AlreadyInspected { first } => Self::new(ErrorReason::AlreadyInspected, message)
-                .with("inspection", format!("inspections/{first}")),
+                .with("inspection", &format!("inspections/{first}")),
             StoreError::NotDraft { name, state } => {
-                Self::new(ErrorReason::RevisionNotDraft, message).with("name", name).with("state", state)
+                Self::new(ErrorReason::RevisionNotDraft, message).with("name", &name).with("state", state)
             }
             StoreError::NotReleased { name, state } => {
-                Self::new(ErrorReason::RevisionNotReleased, message).with("name", name).with("state", state)
+                Self::new(ErrorReason::RevisionNotReleased, message).with("name", &name).with("state", state)
             }
             StoreError::Simulated { name } => {
-                Self::new(ErrorReason::SimulatedScan, message).with("name", name)
+                Self::new(ErrorReason::SimulatedScan, message).with("name", &name)
             }
             StoreError::Field { field, problem } => Self::field(field, problem),
             StoreError::Overloaded { waiting } => {
-                Self::new(ErrorReason::Overloaded, message).with("waiting", waiting)
+                Self::new(ErrorReason::Overloaded, message).with("waiting", &waiting)
             }
             StoreError::UploadOffset { upload, stands, sent } => {
                 Self::new(ErrorReason::UploadOffset, message)
-                    .with("upload", format!("uploads/{upload}"))
-                    .with("offset_bytes", stands)
-                    .with("sent_bytes", sent)
+                    .with("upload", &format!("uploads/{upload}"))
+                    .with("offset_bytes", &stands)
+                    .with("sent_bytes", &sent)
             }
             StoreError::FolderInUse { .. }
             | StoreError::Folder { .. }

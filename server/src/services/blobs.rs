@@ -48,8 +48,8 @@ impl BlobService for BlobCalls {
                 ErrorReason::LimitExceeded,
                 format!("the file has {size} bytes; at most {} are taken", limits.file_bytes),
             )
-            .with("size_bytes", size)
-            .with("limit_bytes", limits.file_bytes)
+            .with("size_bytes", &size)
+            .with("limit_bytes", &limits.file_bytes)
             .into());
         }
         let Some(digest) = digest else {
@@ -58,14 +58,14 @@ impl BlobService for BlobCalls {
         let begun =
             self.0.store.begin_upload(LOCAL_CALLER, digest.hex(), size).await.map_err(Problem::from)?;
         let begun = upload::take_known(&self.0, begun, &digest).await?;
-        Ok(Response::new(upload::message(begun)))
+        Ok(Response::new(upload::message(&begun)))
     }
 
     async fn get_upload(&self, request: Request<GetUploadRequest>) -> Result<Response<Upload>, Status> {
         let mut fields = Fields::new(&self.0.config.limits);
         let id = fields.upload("name", &request.into_inner().name);
         fields.finish()?;
-        Ok(Response::new(upload::message(self.0.store.upload(&id).await.map_err(Problem::from)?)))
+        Ok(Response::new(upload::message(&self.0.store.upload(&id).await.map_err(Problem::from)?)))
     }
 
     async fn write_blob(
@@ -77,7 +77,7 @@ impl BlobService for BlobCalls {
         // that came must still be made safe and counted.
         let task = tokio::spawn(upload::receive(Arc::clone(&self.0), request.into_inner()));
         let upload = task.await.map_err(Problem::internal)??;
-        Ok(Response::new(upload::message(upload)))
+        Ok(Response::new(upload::message(&upload)))
     }
 
     async fn get_blob(&self, request: Request<GetBlobRequest>) -> Result<Response<Blob>, Status> {

@@ -20,7 +20,7 @@ use crate::store::{LOCAL_CALLER, StoreError, Upload};
 /// A process that is killed loses so many bytes of an upload at most.
 const SAFE_EVERY: u64 = 64 << 20;
 
-pub(super) fn message(upload: Upload) -> v1::Upload {
+pub(super) fn message(upload: &Upload) -> v1::Upload {
     v1::Upload {
         name: name::of_upload(&upload.id),
         // The store takes no size that does not fit.
@@ -97,9 +97,9 @@ pub(super) async fn receive(
             None => digest_of_file(&path)?,
         };
         if found == announced {
-            blobs.take_in(&path, &found)?
+            blobs.take_in(&path, &found)?;
         } else {
-            std::fs::remove_file(&path)?
+            std::fs::remove_file(&path)?;
         }
         Ok(found)
     })
@@ -116,7 +116,7 @@ pub(super) async fn receive(
                 upload.id
             ),
         )
-        .with("upload", name::of_upload(&upload.id))
+        .with("upload", &name::of_upload(&upload.id))
         .with("found_sha256", &found)
         .with("announced_sha256", &digest));
     }
@@ -141,7 +141,7 @@ async fn begin(
             ErrorReason::UploadOffset,
             format!("another call is writing uploads/{id}; wait till it ends, then ask GetUpload and send on from there"),
         )
-        .with("upload", name::of_upload(&id)));
+        .with("upload", &name::of_upload(&id)));
     };
     let upload = service.store.upload(&id).await?;
     let digest = Digest::parse(&upload.sha256)
@@ -191,8 +191,8 @@ async fn write_all(
                 ErrorReason::LimitExceeded,
                 format!("a chunk has {} bytes; at most {most} are taken in one message", chunk.len()),
             )
-            .with("size_bytes", chunk.len())
-            .with("limit_bytes", most));
+            .with("size_bytes", &chunk.len())
+            .with("limit_bytes", &most));
         }
         let left = upload.size_bytes - at;
         if chunk.len() as u64 > left {

@@ -54,7 +54,7 @@ pub(super) async fn carry_out(service: &Arc<Service>, claim: Claim) {
         (Ok(_), End::HandBack) => info!(elapsed_ms, "handed back"),
         (Ok(_), End::Lost) => warn!(elapsed_ms, "lease lost"),
         (Err(fault), _) => {
-            error!(%fault, elapsed_ms, "not ended; it is taken up again when its lease runs out")
+            error!(%fault, elapsed_ms, "not ended; it is taken up again when its lease runs out");
         }
     }
 }

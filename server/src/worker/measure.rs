@@ -75,9 +75,9 @@ pub(crate) fn measure(
 
     let source = &job.scan.content;
     let bytes = read_blob(service, &source.blob)?;
-    let raw = read::read(&bytes, &run).map_err(unreadable)?;
+    let raw = read::read(&bytes, &run).map_err(|e| unreadable(&e))?;
     drop(bytes);
-    let scan = Scan::new(raw, source.length_unit, &run).map_err(unusable)?;
+    let scan = Scan::new(raw, source.length_unit, &run).map_err(|e| unusable(&e))?;
 
     let content = &job.revision.content;
     let (_, plan) = check_json(&content.plan_json).map_err(|faults| internal("the kept plan", &faults))?;
@@ -131,7 +131,7 @@ fn internal(what: &str, fault: &impl std::fmt::Debug) -> MeasureError {
     }
 }
 
-fn unreadable(error: ReadError) -> MeasureError {
+fn unreadable(error: &ReadError) -> MeasureError {
     let failure = match error {
         ReadError::Stopped(_) => return MeasureError::Stopped,
         ReadError::FileTooLarge { .. } | ReadError::TooMany { .. } => Failure::LimitExceeded,
@@ -140,7 +140,7 @@ fn unreadable(error: ReadError) -> MeasureError {
     MeasureError::Failed { failure, reason: format!("the scan: {error}") }
 }
 
-fn unusable(error: ScanError) -> MeasureError {
+fn unusable(error: &ScanError) -> MeasureError {
     let failure = match error {
         ScanError::Stopped(_) => return MeasureError::Stopped,
         // Kilometres from the origin: metres that were called millimetres do not look like that, but

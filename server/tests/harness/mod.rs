@@ -1,5 +1,6 @@
 //! A server on a port of its own, and what a caller needs to talk to it.
 
+#![allow(clippy::unwrap_used, reason = "a test may end so")]
 #![allow(dead_code, unreachable_pub, reason = "each test binary uses its part")]
 
 use std::path::Path;

@@ -148,16 +148,11 @@ fn regions_end_at_the_tight_bends() {
         let part = WindowSurround::sized(scale);
         let mesh = part.mesh();
         let edges = edges(&mesh);
-        let columns = part.ring.walk(part.side_step(), CHORD_MM).len();
-        let rows = part.section().rows(CHORD_MM);
-        for (region, arc) in [
-            (Region::Wall, section::WALL),
-            (Region::Crown, section::CROWN),
-            (Region::Reveal, section::REVEAL),
-        ] {
-            // The mesh begins with the ring's cells, row by row.
-            let own = |t: usize| rows.get(t / (2 * columns) + 1).is_some_and(|row| row.0 == arc);
-            let seed = (0..mesh.triangles().len()).find(|&t| own(t)).unwrap();
+        for region in [Region::Wall, Region::Crown, Region::Reveal] {
+            let mut own = vec![false; mesh.triangles().len()];
+            let triangles = part.region_triangles(region);
+            triangles.iter().for_each(|&t| own[t as usize] = true);
+            let seed = triangles[0] as usize;
             let mut seen = vec![false; mesh.triangles().len()];
             let mut queue = vec![seed];
             seen[seed] = true;
@@ -173,7 +168,7 @@ fn regions_end_at_the_tight_bends() {
                     }
                 }
             }
-            let wrong = (0..seen.len()).filter(|&t| seen[t] != own(t)).count();
+            let wrong = (0..seen.len()).filter(|&t| seen[t] != own[t]).count();
             assert_eq!(wrong, 0, "{region:?} at scale {scale}");
         }
     }

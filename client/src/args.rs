@@ -1,4 +1,4 @@
-//! The words of the command line.
+//! The words of the command line, all in one list so that they can be compared; hence the length.
 
 use std::path::PathBuf;
 

@@ -75,8 +75,8 @@ pub(crate) fn table(head: &[&str], rows: Vec<Vec<Entry>>, look: &Look) -> String
                 .collect::<Vec<_>>(),
         );
     }
-    for (column, unbroken) in table.column_iter_mut().zip(unbroken) {
-        column.set_padding((0, 2));
+    for (k, (column, unbroken)) in table.column_iter_mut().zip(unbroken).enumerate() {
+        column.set_padding((0, if k + 1 < head.len() { 2 } else { 0 }));
         if unbroken {
             column.set_constraint(ColumnConstraint::ContentWidth);
         }

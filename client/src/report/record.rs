@@ -25,7 +25,7 @@ pub(crate) fn list(inspections: &ListInspectionsResponse, look: &Look) -> String
             ]
         })
         .collect();
-    table(&["inspection", "part", "serial no.", "purpose", "answer", "date"], rows, look)
+    table(&["inspection", "part", "serial", "purpose", "answer", "date"], rows, look)
 }
 
 #[cfg(test)]
@@ -53,9 +53,9 @@ mod tests {
         assert_eq!(
             list(&answer, &PLAIN),
             "\
-inspection  part       serial no.  purpose     answer                  date
-c           ws-214/c4  2           production  queued, no verdict yet  -
-b           ws-214/c4  2           production  UNDECIDED               -
+inspection  part       serial  purpose     answer                  date
+c           ws-214/c4  2       production  queued, no verdict yet  -
+b           ws-214/c4  2       production  UNDECIDED               -
 "
         );
     }

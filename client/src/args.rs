@@ -1,4 +1,4 @@
-//! The words of the command line.
+//! The words of the command line, all in one list so that they can be compared; hence the length.
 
 use std::path::PathBuf;
 
@@ -14,6 +14,8 @@ Cautions:
   Trimmed and sanded composites give off dust that harms lungs and skin: clean parts before scanning
   them, with extraction and protection.";
 
+const EVERYWHERE: &str = "Options of every command";
+
 const CODES: &str = "\
 Exit codes:
   0 done (measure, record show --exit-verdict: conforms)   5 not found, or in conflict
@@ -25,7 +27,7 @@ Exit codes:
 /// Measures made parts from scans of them: a scan goes in, a verdict on the characteristics of the part's
 /// inspection plan comes out.
 #[derive(Parser, Debug)]
-#[command(name = "scantling", version, about, after_help = format!("{CODES}\n\n{CAUTIONS}"), max_term_width = 100)]
+#[command(name = "scantling", version, after_help = format!("{CODES}\n\n{CAUTIONS}"), max_term_width = 100)]
 pub(crate) struct Arguments {
     #[command(flatten)]
     pub(crate) global: Global,
@@ -37,18 +39,23 @@ pub(crate) struct Arguments {
 #[derive(Args, Debug)]
 pub(crate) struct Global {
     /// Use the service at this address, such as http://127.0.0.1:7421, instead of one within this process
-    #[arg(long, global = true, env = "SCANTLING_SERVER", value_name = "URL")]
+    #[arg(long, global = true, help_heading = EVERYWHERE, env = "SCANTLING_SERVER", value_name = "URL")]
     pub(crate) server: Option<String>,
     /// Data folder of the service within this process, and of `serve` [default: scantling in the
     /// platform's data folder]
     #[cfg(feature = "embedded")]
-    #[arg(long, global = true, env = "SCANTLING_DATA", value_name = "FOLDER")]
+    #[arg(long, global = true, help_heading = EVERYWHERE, env = "SCANTLING_DATA", value_name = "FOLDER")]
     pub(crate) data_dir: Option<PathBuf>,
+    /// Threads that measure, in the service within this process and in `serve`; 0 for all of the processor's
+    /// within this process, for one less in `serve`, so that calls stay quick
+    #[cfg(feature = "embedded")]
+    #[arg(long, global = true, help_heading = EVERYWHERE, env = "SCANTLING_THREADS", value_name = "COUNT", default_value_t = 0)]
+    pub(crate) threads: usize,
     /// Tables for people, or canonical ProtoJSON for programs
-    #[arg(long, global = true, value_enum, default_value_t = Form::Table)]
+    #[arg(long, global = true, help_heading = EVERYWHERE, value_enum, default_value_t = Form::Table)]
     pub(crate) output: Form,
     /// No progress and no remarks on stderr, errors only
-    #[arg(long, short, global = true)]
+    #[arg(long, short, global = true, help_heading = EVERYWHERE)]
     pub(crate) quiet: bool,
 }
 
@@ -280,9 +287,6 @@ pub(crate) struct Serve {
     /// Inspections measured at a time
     #[arg(long, env = "SCANTLING_WORKERS", value_name = "COUNT", default_value_t = 1, value_parser = count)]
     pub(crate) workers: usize,
-    /// Threads that measure; 0 for one less than the processor has
-    #[arg(long, env = "SCANTLING_THREADS", value_name = "COUNT", default_value_t = 0)]
-    pub(crate) threads: usize,
     #[command(flatten, next_help_heading = "Limits")]
     pub(crate) limits: scantling_server::Limits,
 }

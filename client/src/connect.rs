@@ -75,7 +75,7 @@ impl Service {
 
     #[cfg(feature = "embedded")]
     async fn within(global: &Global) -> anyhow::Result<Self> {
-        Self::on(scantling_server::Config::at(data_folder(global)?)).await
+        Self::on(data_folder(global)?, global).await
     }
 
     #[cfg(not(feature = "embedded"))]
@@ -84,10 +84,16 @@ impl Service {
             .because("no service is built into this program; name one with --server or SCANTLING_SERVER"))
     }
 
-    /// A service of our own, within this process.
+    /// A service of our own on a data folder, within this process.
     #[cfg(feature = "embedded")]
-    pub(crate) async fn on(config: scantling_server::Config) -> anyhow::Result<Self> {
-        let folder = config.data_dir.display().to_string();
+    pub(crate) async fn on(data_dir: std::path::PathBuf, global: &Global) -> anyhow::Result<Self> {
+        let folder = data_dir.display().to_string();
+        let threads = match global.threads {
+            // Nobody else calls it, so measuring may have the whole processor.
+            0 => std::thread::available_parallelism().map_or(1, std::num::NonZero::get),
+            n => n,
+        };
+        let config = scantling_server::Config { threads, ..scantling_server::Config::at(data_dir) };
         let own = scantling_server::embedded(config).await.map_err(|e| {
             Exit::Unavailable.because(format!(
                 "the data folder {folder} cannot be used: {e}; if a service runs on it, name that with --server"

@@ -199,3 +199,7 @@ pub(crate) async fn download(channel: &Channel, blob: &str, to: &std::path::Path
     }
     Ok(())
 }
+
+#[cfg(test)]
+#[path = "upload_tests.rs"]
+mod tests;

@@ -10,7 +10,6 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 use scantling_core::simulate::{Demo, DemoPart};
 use scantling_proto::v1::{Inspection, ListInspectionsResponse};
-use scantling_server::Config;
 use tempfile::TempDir;
 
 use super::Context;
@@ -37,7 +36,7 @@ pub(crate) async fn run(
         );
     }
     let folders = Folders::new(args.keep.as_deref())?;
-    let service = Service::on(Config::at(&folders.data)).await?;
+    let service = Service::on(folders.data.clone(), global).await?;
     let context = Context { channel: service.channel.clone(), own_service: true, output, progress };
     let ended = match args.runs {
         Some(runs) => runs::run(&context, runs).await,

@@ -76,8 +76,13 @@ pub(crate) async fn run(context: &Context, args: Measure) -> anyhow::Result<Exit
     context.output.message("Inspection", &inspection, report::inspection::whole)?;
     if !is_finished(&inspection) {
         return Err(Exit::Unavailable.because(format!(
-            "no verdict within {} s; it is still worked on, ask again with `scantling record show {} --exit-verdict`",
+            "no verdict within {} s; {}: `scantling record show {} --exit-verdict`",
             args.timeout,
+            if context.own_service {
+                "the next command on this data folder goes on with it, ask later"
+            } else {
+                "it is still worked on, ask again"
+            },
             names::id(&inspection.name)
         )));
     }

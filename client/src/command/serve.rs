@@ -23,7 +23,7 @@ pub(crate) async fn serve(global: &Global, args: Serve) -> anyhow::Result<Exit> 
         data_dir: data_folder(global)?,
         listen: args.listen,
         workers: args.workers,
-        threads: args.threads,
+        threads: global.threads,
         limits: args.limits,
     };
     let folder = config.data_dir.display().to_string();

@@ -6,7 +6,7 @@ pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;
 
-use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement, Table, presets};
+use comfy_table::{Attribute, Cell, CellAlignment, ColumnConstraint, ContentArrangement, Table, presets};
 
 /// How text may look.
 #[derive(Clone, Copy, Debug)]
@@ -22,24 +22,30 @@ pub(crate) struct Entry {
     text: String,
     number: bool,
     strong: bool,
+    whole: bool,
 }
 
 /// Words.
 pub(crate) fn words(text: impl Into<String>) -> Entry {
-    Entry { text: text.into(), number: false, strong: false }
+    Entry { text: text.into(), number: false, strong: false, whole: false }
 }
 
 /// A number, set to the right.
 pub(crate) fn number(text: impl Into<String>) -> Entry {
-    Entry { text: text.into(), number: true, strong: false }
+    Entry { text: text.into(), number: true, strong: false, whole: false }
 }
 
 /// Words that must not be overlooked.
 pub(crate) fn strong(text: impl Into<String>) -> Entry {
-    Entry { text: text.into(), number: false, strong: true }
+    Entry { text: text.into(), number: false, strong: true, whole: false }
 }
 
-/// A table with a line under its head and no other lines; ends in a newline.
+/// An id, which is of use only when it can be copied: its column is never broken.
+pub(crate) fn whole(text: impl Into<String>) -> Entry {
+    Entry { text: text.into(), number: false, strong: false, whole: true }
+}
+
+/// A table without lines; ends in a newline.
 pub(crate) fn table(head: &[&str], rows: Vec<Vec<Entry>>, look: &Look) -> String {
     let mut table = Table::new();
     table
@@ -52,6 +58,7 @@ pub(crate) fn table(head: &[&str], rows: Vec<Vec<Entry>>, look: &Look) -> String
         table.force_no_tty();
     }
     let numbers: Vec<bool> = (0..head.len()).map(|k| rows.first().is_some_and(|row| row[k].number)).collect();
+    let unbroken: Vec<bool> = (0..head.len()).map(|k| rows.first().is_some_and(|row| row[k].whole)).collect();
     let cell = |text: String, number: bool| {
         Cell::new(text).set_alignment(if number { CellAlignment::Right } else { CellAlignment::Left })
     };
@@ -68,8 +75,11 @@ pub(crate) fn table(head: &[&str], rows: Vec<Vec<Entry>>, look: &Look) -> String
                 .collect::<Vec<_>>(),
         );
     }
-    for column in table.column_iter_mut() {
-        column.set_padding((0, 2));
+    for (k, (column, unbroken)) in table.column_iter_mut().zip(unbroken).enumerate() {
+        column.set_padding((0, if k + 1 < head.len() { 2 } else { 0 }));
+        if unbroken {
+            column.set_constraint(ColumnConstraint::ContentWidth);
+        }
     }
     table.trim_fmt() + "\n"
 }
@@ -105,6 +115,11 @@ pub(crate) fn wrap(text: &str, width: usize) -> Vec<String> {
         }
     }
     lines
+}
+
+/// The day in UTC; `-` for none.
+pub(crate) fn day(timestamp: Option<&prost_types::Timestamp>) -> String {
+    time(timestamp).split(' ').next().unwrap_or("-").to_owned()
 }
 
 /// UTC, to the second; `-` for none.

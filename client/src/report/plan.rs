@@ -2,14 +2,20 @@
 
 use scantling_proto::v1::CheckPlanResponse;
 
-use super::{Look, facts, part::bound};
+use super::{Look, facts, part::bound, wrap};
 use crate::problem::violation;
 
 /// Every fault with its place, or the plan's digest and where its picks are.
 pub(crate) fn checked(answer: &CheckPlanResponse, look: &Look) -> String {
     if !answer.faults.is_empty() {
-        let lines: Vec<String> = answer.faults.iter().map(|f| violation(&f.place, &f.problem)).collect();
-        return format!("{}\n{}\n", count(answer.faults.len()), lines.join("\n"));
+        let mut text = count(answer.faults.len()) + "\n";
+        for fault in &answer.faults {
+            let said = violation(&fault.place, &fault.problem);
+            for (k, line) in wrap(&said, look.width.saturating_sub(6).max(20)).iter().enumerate() {
+                text += &format!("{}{line}\n", if k == 0 { "  " } else { "      " });
+            }
+        }
+        return text;
     }
     let mut text = facts(&[("plan", "no faults".to_owned()), ("sha256", answer.plan_sha256.clone())], look);
     if !answer.bound_features.is_empty() {

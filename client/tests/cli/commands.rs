@@ -213,6 +213,55 @@ fn a_draft_does_not_judge_production() {
 }
 
 #[test]
+fn what_is_only_accepted_is_no_pass_and_is_measured_by_the_next_command() {
+    let scene = Scene::with_block();
+    scene.file("scan.ply", "no scan");
+    let accepted = scene
+        .scantling()
+        .args(["--output", "json", "measure", "--part", "block", "--scan", "scan.ply", "--unit", "mm"])
+        .args(["--serial", "1", "--no-wait"])
+        .output()
+        .expect("runs");
+    assert_eq!(accepted.status.code(), Some(3), "{}", said(&accepted.stderr));
+    let json: serde_json::Value = serde_json::from_slice(&accepted.stdout).expect("json");
+    let name = json["name"].as_str().expect("a name");
+    let watched = scene.scantling().args(["record", "watch", "--most", "1"]).assert().success();
+    assert!(said(&watched.get_output().stdout).contains("FAILED"), "{}", said(&watched.get_output().stdout));
+    scene.scantling().args(["record", "show", name]).assert().success();
+    scene.scantling().args(["record", "show", name, "--exit-verdict"]).assert().code(4);
+}
+
+#[cfg(unix)]
+#[test]
+fn an_interrupt_ends_a_command_with_130() {
+    let scene = Scene::with_block();
+    scene.file("scan.ply", "no scan");
+    scene
+        .scantling()
+        .args(["measure", "--part", "block", "--scan", "scan.ply", "--unit", "mm", "--serial", "1"])
+        .assert()
+        .code(4);
+    let mut watching = Serving(
+        std::process::Command::new(env!("CARGO_BIN_EXE_scantling"))
+            .arg("--data-dir")
+            .arg(scene.path().join("data"))
+            .args(["--output", "json", "record", "watch"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("starts"),
+    );
+    let mut stdout = BufReader::new(watching.0.stdout.take().expect("piped"));
+    let mut line = String::new();
+    stdout.read_line(&mut line).expect("a line");
+    let json: serde_json::Value = serde_json::from_str(&line).expect("json on one line");
+    assert_eq!(json["sequence"], "1");
+    let pid = watching.0.id().to_string();
+    assert!(std::process::Command::new("kill").args(["-INT", &pid]).status().expect("kill runs").success());
+    assert_eq!(watching.0.wait().expect("ends").code(), Some(130));
+}
+
+#[test]
 fn a_closed_pipe_is_no_fault() {
     let scene = Scene::with_block();
     for args in [vec!["part", "list"], vec!["part", "show", "block/a"], vec!["--help"]] {

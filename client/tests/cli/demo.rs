@@ -8,7 +8,8 @@ fn the_demo_comes_out_as_it_was_made() {
     let output = scene.scantling().args(["demo", "--keep", "kept"]).output().expect("runs");
     let text = said(&output.stdout);
     assert_eq!(output.status.code(), Some(0), "{text}\n{}", said(&output.stderr));
-    for word in ["DOES NOT CONFORM", "verdict  CONFORMS", "responsible quality authority", "as it was made"] {
+    for word in ["DOES NOT CONFORM", "verdict   CONFORMS", "responsible quality authority", "as it was made"]
+    {
         assert!(text.contains(word), "{word} is not in:\n{text}");
     }
     for line in text.lines() {

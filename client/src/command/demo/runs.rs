@@ -17,6 +17,7 @@ fn size(seed: u64) -> f64 {
 pub(super) async fn run(context: &Context, runs: u64) -> anyhow::Result<Exit> {
     let mut rows: Vec<Vec<Entry>> = Vec::new();
     let mut wrong = Vec::new();
+    let (mut worst_hole_mm, mut worst_dent_mm) = (0.0_f64, 0.0_f64);
     for seed in 1..=runs {
         let files = Files::make(context, seed, size(seed)).await?;
         let Rehearsed { good, bad } = measure(context, &format!("ws-214-{seed}"), &files)
@@ -25,6 +26,10 @@ pub(super) async fn run(context: &Context, runs: u64) -> anyhow::Result<Exit> {
         let surprises = surprises(&files.demo, &good, &bad);
         let mut row = vec![number(seed.to_string()), number(format!("{:.2}", size(seed)))];
         let truth = compare(&files, &bad);
+        if let Some(t) = &truth {
+            worst_hole_mm = worst_hole_mm.max(t.hole_error_mm());
+            worst_dent_mm = worst_dent_mm.max(t.dent_error_mm());
+        }
         match &truth {
             Some(t) => row.extend([
                 words(files.demo.bad_hole),
@@ -48,7 +53,10 @@ pub(super) async fn run(context: &Context, runs: u64) -> anyhow::Result<Exit> {
         "as made",
     ];
     context.output.prose(&table(&head, rows, &context.output.look))?;
-    context.output.prose("  lengths in mm; made values by the simulator, measured ones by the service\n")?;
+    context.output.prose(&format!(
+        "  lengths in mm; made values by the simulator, measured ones by the service\n  \
+         largest error: hole {worst_hole_mm:.4}, dent {worst_dent_mm:.4}\n"
+    ))?;
     if wrong.is_empty() {
         return Ok(Exit::Success);
     }

@@ -14,11 +14,11 @@ fn sources(folder: &Path) -> Vec<(PathBuf, String)> {
     let mut open = vec![folder.to_path_buf()];
     while let Some(folder) = open.pop() {
         for entry in fs::read_dir(&folder).unwrap_or_else(|e| panic!("{}: {e}", folder.display())) {
-            let path = entry.unwrap().path();
+            let path = entry.expect("a folder entry").path();
             if path.is_dir() {
                 open.push(path);
             } else if path.extension().is_some_and(|e| e == "rs") {
-                let text = fs::read_to_string(&path).unwrap();
+                let text = fs::read_to_string(&path).expect("a source file");
                 found.push((path, text));
             }
         }

@@ -1,5 +1,7 @@
 //! Stories over the whole program: a plant calls the service as it would in production.
 
+#![allow(clippy::unwrap_used, reason = "a story stops where something is not as told")]
+
 use std::sync::OnceLock;
 
 use scantling_core::simulate::Demo;

@@ -119,6 +119,10 @@ struct Sample<'a> {
     normals: Option<Vec<Vector>>,
     tree: &'a SurfaceTree,
     nominal: &'a Nominal,
+    centre: Point,
+    /// Turns times this are lengths.
+    radius: f64,
+    min_cos: f64,
 }
 
 #[derive(Clone)]
@@ -155,12 +159,10 @@ impl Sample<'_> {
         &self,
         run: &Run,
         pose: &Motion<PartFrame, ScanFrame>,
-        centre: Point,
-        radius: f64,
         reach: f64,
         robust: bool,
-        min_cos: f64,
     ) -> Result<Sums, Stopped> {
+        let (centre, radius, min_cos) = (self.centre, self.radius, self.min_cos);
         let parts: Result<Vec<Sums>, Stopped> = self
             .points
             .par_chunks(CHUNK)
@@ -220,16 +222,19 @@ pub fn fine(
     start: Motion<PartFrame, ScanFrame>,
     settings: &FineSettings,
 ) -> Result<Alignment, AlignError> {
+    let bounds = nominal.mesh().bounds();
+    let centre = bounds.centre();
+    let radius = 0.5 * bounds.diagonal().max(1e-9);
     let chosen = even_sample(scan.points(), scan.spacing_mm(), settings.points);
     let sample = Sample {
         points: chosen.iter().map(|&i| scan.points()[i as usize]).collect(),
         normals: scan.normals().map(|n| chosen.iter().map(|&i| n[i as usize].vector()).collect()),
         tree,
         nominal,
+        centre,
+        radius,
+        min_cos: settings.min_cos,
     };
-    let bounds = nominal.mesh().bounds();
-    let centre = bounds.centre();
-    let radius = 0.5 * bounds.diagonal().max(1e-9);
     let mut pose = start;
     let mut steps = 0;
     let stages = [(4.0, true), (2.0, true), (1.0, true), (1.0, false)];
@@ -242,7 +247,7 @@ pub fn fine(
         // The coarse stages need not rest, only come near.
         let still = if robust { settings.still_mm * 100.0 } else { settings.still_mm };
         for _ in 0..settings.max_steps {
-            let sums = sample.sums(run, &pose, centre, radius, reach, robust, settings.min_cos)?;
+            let sums = sample.sums(run, &pose, reach, robust)?;
             steps += 1;
             if sums.pairs < MIN_PAIRS {
                 return Err(AlignError::TooFewPairs { pairs: sums.pairs, need: MIN_PAIRS, reach_mm: reach });

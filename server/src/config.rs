@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 #[serde(deny_unknown_fields, default)]
 pub struct Config {
     /// Folder of store and blobs; one process at a time uses it
-    #[arg(long, env = "SCANTLING_DATA_DIR", value_name = "FOLDER", default_value = "scantling-data")]
+    #[arg(long, env = "SCANTLING_DATA", value_name = "FOLDER", default_value = "scantling-data")]
     pub data_dir: PathBuf,
     /// Address to listen on; loopback only, since no credentials are configured
     #[arg(long, env = "SCANTLING_LISTEN", value_name = "ADDRESS", default_value_t = default_listen())]

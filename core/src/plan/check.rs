@@ -323,10 +323,11 @@ fn datum_system(faults: &Faults, names: &Names<'_>, file: &PlanFile, index: usiz
             faults
                 .add(&place_of_feature, format!("is the feature of datum {} too; name another", earlier + 1));
         }
-        if kind == FeatureKind::Hole && kind_sound && datum.association != file::Association::LeastSquares {
+        // Nothing is served silently in another way than the plan says.
+        if kind_sound && datum.association != file::Association::LeastSquares {
             faults.add(
                 format!("{place}.association"),
-                "a hole is associated by least squares; write \"least_squares\"",
+                "a datum is associated by least squares in this version; write \"least_squares\"",
             );
         }
         datums.push(Datum { letter: datum.letter.clone(), feature, association: datum.association });

@@ -377,7 +377,9 @@ pub fn cost(scan: &crate::read::Header, nominal: &crate::read::Header, plan: &Pl
     // locating is a fixed size).
     let triangle = 50 + 60 + 40 + 2 * 130;
     let fixed = 96 << 20;
-    fixed
-        + scan.points.max(3 * scan.triangles / 2).saturating_mul(read + placed + filter)
-        + nominal.triangles.saturating_mul(triangle)
+    let points = scan.points.max(scan.triangles.saturating_mul(3) / 2);
+    points
+        .saturating_mul(read + placed + filter)
+        .saturating_add(nominal.triangles.saturating_mul(triangle))
+        .saturating_add(fixed)
 }

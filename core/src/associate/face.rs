@@ -4,7 +4,7 @@ use crate::geometry::{Cholesky, Direction, Point, Vector};
 use crate::partition::MeasuredPoint;
 use crate::search::PointGrid;
 
-use super::{FitError, Shape, plane};
+use super::{FitError, Freedom, Shape, plane};
 
 /// A plane associated with a measured face.
 #[derive(Clone, Debug, PartialEq)]
@@ -16,7 +16,7 @@ pub struct AssociatedPlane {
     /// Directions in the plane in which `covariance` is told.
     pub axes: (Vector, Vector),
     /// Covariance of (height at `point`, mm; slope along the first axis; slope along the second), from
-    /// noise of the given standard deviation.
+    /// noise of the given standard deviation and from the form of what was not seen.
     pub covariance: [[f64; 3]; 3],
     /// Largest distance of a cell's mean from the plane, mm.
     pub residual_mm: f64,
@@ -25,8 +25,10 @@ pub struct AssociatedPlane {
 }
 
 /// Total least squares through the means of square cells of edge `cell_mm`, so that every part of the
-/// face counts by its area however densely it was scanned (ISO 5459:2011 associates with the feature, not
-/// with the points). `facing` is the nominal normal.
+/// face counts by its area however densely it was scanned: a feature is associated with, not its points. That it
+/// is least squares is the plan's choice; the default of ISO 5459:2011 is another. `facing` is the nominal
+/// normal, `seen` the fraction of the face that was seen: what was not seen may have the form that the rest
+/// shows, all of one sign.
 ///
 /// # Errors
 /// Fewer than three cells, or cells on one line.
@@ -35,6 +37,7 @@ pub fn plane_of_face(
     facing: Direction,
     cell_mm: f64,
     noise_mm: f64,
+    seen: f64,
 ) -> Result<AssociatedPlane, FitError> {
     let (u, v) = facing.frame();
     let flat: Vec<Point> =
@@ -66,12 +69,17 @@ pub fn plane_of_face(
             }
         }
     }
-    let inverse = Cholesky::new(&m)
-        .ok_or(FitError::TooFewPoints { shape: Shape::Plane, need: 3, got: means.len() })?
-        .inverse();
+    let collinear = FitError::Undetermined { shape: Shape::Plane, freedom: Freedom::Collinear };
+    let inverse = Cholesky::new(&m).ok_or(collinear)?.inverse();
+    let cells = means.len() as f64;
+    // The mean of n points has the noise's variance over n; what the means scatter beyond that is form.
+    let of_noise = noise_mm * noise_mm * counts.iter().map(|n| 1.0 / n).sum::<f64>() / cells;
+    let form = (fit.rms_mm * fit.rms_mm - of_noise).max(0.0);
+    let unseen = form * cells * (1.0 - seen).clamp(0.0, 1.0);
     let mut covariance = [[0.0; 3]; 3];
     for (i, row) in covariance.iter_mut().enumerate() {
         for (j, entry) in row.iter_mut().enumerate() {
+            *entry += inverse[i][j] * unseen;
             for k in 0..3 {
                 for l in 0..3 {
                     *entry += inverse[i][k] * noise[k][l] * inverse[l][j];

@@ -40,11 +40,10 @@ pub struct AssociatedHole {
     pub across: (Vector, Vector),
     /// Radius, mm.
     pub radius_mm: f64,
-    /// Covariance of (centre along the first direction across, along the second, radius), mm2, from the
-    /// scatter of the wall's points.
+    /// Covariance of (centre along the first direction across, along the second, radius), mm2, from noise.
     pub covariance: [[f64; 3]; 3],
-    /// Standard uncertainty from form seen at few places, mm, of each of the three.
-    pub sampling_mm: f64,
+    /// The same from form, which is seen at as many independent places as the wall is long.
+    pub sampling: [[f64; 3]; 3],
     /// Root mean square distance of the points from the circle, mm.
     pub rms_mm: f64,
     /// Points used.
@@ -125,11 +124,10 @@ pub fn hole(
     }
     let fit = if left_out > 0 { circle(&kept, axis)? } else { first };
     let n = kept.len() as f64;
-    // What the wall itself scatters, but never less than the scan's noise.
-    let scatter = (fit.rms_mm * (n / (n - 3.0)).sqrt()).max(noise_mm);
-    let covariance = fit.unit_covariance.map(|row| row.map(|c| c * scatter * scatter));
+    let covariance = fit.unit_covariance.map(|row| row.map(|c| c * noise_mm * noise_mm));
     let seen = turn_seen(&kept, fit.centre, axis, fit.radius_mm, scan.spacing_mm());
-    let form = (fit.rms_mm * fit.rms_mm - noise_mm * noise_mm).max(0.0).sqrt();
+    // What the wall scatters beyond the noise is its form.
+    let form = (fit.rms_mm * fit.rms_mm * n / (n - 3.0) - noise_mm * noise_mm).max(0.0);
     let places = (2.0 * std::f64::consts::PI * radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);
     // Moved along the axis to the middle of the nominal wall.
     let middle = point + nominal_axis.vector() * (0.5 * (low + high));
@@ -140,7 +138,7 @@ pub fn hole(
         across: (u, v),
         radius_mm: fit.radius_mm,
         covariance,
-        sampling_mm: form / places.sqrt(),
+        sampling: fit.unit_covariance.map(|row| row.map(|c| c * form * n / places)),
         rms_mm: fit.rms_mm,
         points: kept.len(),
         left_out,

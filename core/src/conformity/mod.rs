@@ -95,7 +95,7 @@ fn by_rule(rule: &Decision, value: f64, standard: f64, limits: &Limits, toleranc
             verdict: Verdict::Conforms,
             reason: format!("inside the limits by more than the uncertainty ({name})"),
         }
-    } else if probability <= 1.0 - needed {
+    } else if !inside && probability <= 1.0 - needed {
         Decided {
             verdict: Verdict::DoesNotConform,
             reason: format!("outside the limits by more than the uncertainty ({name})"),
@@ -158,6 +158,9 @@ mod tests {
             Verdict::DoesNotConform
         );
         assert_eq!(decide(&Decision::Proven, f64::NAN, 0.01, &ONE, 1.0, None).verdict, Verdict::Undecided);
+        // A value inside never proves that the part is outside, however uncertain it is.
+        let both = Limits { lower_mm: Some(-0.1), upper_mm: Some(0.1) };
+        assert_eq!(decide(&Decision::Proven, 0.0, 2.0, &both, 0.2, None).verdict, Verdict::Undecided);
         assert_eq!(
             decide(&Decision::Simple { ratio: 0.1 }, 0.1, 0.06, &ONE, 1.0, None).verdict,
             Verdict::Undecided

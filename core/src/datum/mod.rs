@@ -54,6 +54,16 @@ pub enum DatumError {
         /// Needed part, percent.
         need: f64,
     },
+    /// Extracting and aligning went on without coming to rest.
+    #[error("datum system {id}: after {rounds} rounds the part still moves by {moved_mm} mm")]
+    NotSettled {
+        /// Id of the datum system.
+        id: String,
+        /// Rounds taken.
+        rounds: u32,
+        /// The last movement of a corner, mm.
+        moved_mm: f64,
+    },
     /// The bound faces are not a plane and two holes.
     #[error("datum system {id}: the faces bound to its datums are not a plane and two holes")]
     WrongFaces {
@@ -79,19 +89,19 @@ pub struct DatumAlignment {
     pub clock_residual_mm: f64,
     /// Rounds until it rested.
     pub rounds: u32,
-    /// Whether the last round still moved the part by more than [`STILL_MM`].
-    pub settled: bool,
 }
 
 /// The part rests when a round moves none of its corners by more than this, mm.
 pub const STILL_MM: f64 = 1e-5;
 
-/// Rounds after which a part that still moves is reported as it is.
-const MOST_ROUNDS: u32 = 8;
+/// Rounds after which a part that still moves has no datum system.
+const MOST_ROUNDS: u32 = 20;
 
-/// Less than this of a datum feature is no datum: a plane seen at one end would tip (common practice, no
-/// source).
-const DATUM_COVERAGE: f64 = 0.5;
+/// Less than this of a datum plane is no datum: seen at one end it would tip (common practice, no source).
+const PLANE_COVERAGE: f64 = 0.8;
+
+/// Less than this of the turn of a datum hole is no datum (common practice, no source).
+const HOLE_COVERAGE: f64 = 0.5;
 
 /// Everything the datum stage looks at.
 pub struct DatumInput<'a> {
@@ -168,6 +178,7 @@ pub fn establish(
     let rim = Rim::new(input.nominal, &datums.plane.triangles);
     let reach = 0.5 * input.nominal.mesh().bounds().diagonal();
     let mut pose = start;
+    let mut moved_mm = f64::INFINITY;
     for round in 1..=MOST_ROUNDS {
         run.tell(Stage::Align, f64::from(round) / f64::from(MOST_ROUNDS));
         let partition = Partition::new(run, input.nominal, input.tree, input.scan, pose, input.settings)?;
@@ -182,9 +193,9 @@ pub fn establish(
         let step = onto(&frame, &datums.frame);
         let turn = step.turn_rad() * reach;
         let shift = (step.point(&datums.frame.origin) - datums.frame.origin).norm();
-        pose = (step * pose).orthonormalised();
-        let settled = turn + shift < STILL_MM;
-        if settled || round == MOST_ROUNDS {
+        moved_mm = turn + shift;
+        if moved_mm < STILL_MM {
+            // At rest: the pose at which the points were given to the features is the datum alignment.
             return Ok(DatumAlignment {
                 part_from_scan: pose,
                 partition,
@@ -193,11 +204,11 @@ pub fn establish(
                 plane_residual_mm: measured.plane.residual_mm,
                 clock_residual_mm: frame.length - datums.frame.length,
                 rounds: round,
-                settled,
             });
         }
+        pose = (step * pose).orthonormalised();
     }
-    unreachable!("the last round returns")
+    Err(DatumError::NotSettled { id: system.id.clone(), rounds: MOST_ROUNDS, moved_mm })
 }
 
 struct Measured {
@@ -215,11 +226,11 @@ fn associate_all(
     partition: &Partition,
 ) -> Result<Measured, DatumError> {
     let name = |feature: usize| input.plan.features[feature].id.clone();
-    let unseen = |letter: &str, feature: usize, seen: f64| DatumError::Unseen {
+    let unseen = |letter: &str, feature: usize, seen: f64, need: f64| DatumError::Unseen {
         letter: letter.into(),
         feature: name(feature),
         percent: 100.0 * seen,
-        need: 100.0 * DATUM_COVERAGE,
+        need: 100.0 * need,
     };
     let a = &system.plane;
     let face = partition.feature(input.scan, input.nominal, &datums.plane.triangles, rim, input.margin_mm);
@@ -232,10 +243,10 @@ fn associate_all(
         &face.points,
         input.scan.spacing_mm(),
     )?;
-    if !(seen.fraction >= DATUM_COVERAGE) {
-        return Err(unseen(&a.letter, a.feature, seen.fraction));
+    if !(seen.fraction >= PLANE_COVERAGE) {
+        return Err(unseen(&a.letter, a.feature, seen.fraction, PLANE_COVERAGE));
     }
-    let plane = plane_of_face(&face.points, datums.normal, input.cell_mm, input.noise_mm)
+    let plane = plane_of_face(&face.points, datums.normal, input.cell_mm, input.noise_mm, seen.fraction)
         .map_err(|cause| DatumError::Plane { letter: a.letter.clone(), feature: name(a.feature), cause })?;
     let mut holes =
         [(&system.origin, datums.origin), (&system.clock, datums.clock)].into_iter().map(|(datum, bound)| {
@@ -246,10 +257,10 @@ fn associate_all(
                     feature: name(datum.feature),
                     cause,
                 })?;
-            if found.seen.fraction >= DATUM_COVERAGE {
+            if found.seen.fraction >= HOLE_COVERAGE {
                 Ok(found)
             } else {
-                Err(unseen(&datum.letter, datum.feature, found.seen.fraction))
+                Err(unseen(&datum.letter, datum.feature, found.seen.fraction, HOLE_COVERAGE))
             }
         });
     let origin = holes.next().expect("two holes")?;
@@ -302,9 +313,8 @@ fn covariance(measured: &Measured, nominal: &Frame) -> [[f64; 6]; 6] {
     for (at, h) in [(3, &measured.origin), (5, &measured.clock)] {
         for i in 0..2 {
             for k in 0..2 {
-                input[at + i][at + k] = h.covariance[i][k];
+                input[at + i][at + k] = h.covariance[i][k] + h.sampling[i][k];
             }
-            input[at + i][at + i] += h.sampling_mm * h.sampling_mm;
         }
     }
     let mut out = [[0.0; 6]; 6];
@@ -333,7 +343,7 @@ mod tests {
             across: (u, v),
             radius_mm: 5.0,
             covariance: [[0.0; 3]; 3],
-            sampling_mm: 0.0,
+            sampling: [[0.0; 3]; 3],
             rms_mm: 0.0,
             points: 100,
             left_out: 0,

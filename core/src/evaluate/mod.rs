@@ -6,13 +6,13 @@ mod round_hole;
 
 use std::collections::BTreeMap;
 
-use crate::conformity::Decided;
+use crate::conformity::{Decided, decide};
 use crate::datum::DatumAlignment;
 use crate::filter::FilterError;
 use crate::geometry::Point;
 use crate::nominal::Nominal;
 use crate::partition::{Partition, Seen};
-use crate::plan::{BoundFeature, Characteristic, FaceMap, Plan, Requirement};
+use crate::plan::{BoundFeature, Characteristic, Decision, FaceMap, Plan, Requirement};
 use crate::record::{Contribution, Coverage, Evaluation, Interval, Limits, Verdict};
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
@@ -172,37 +172,73 @@ fn missing(characteristic: &Characteristic, seen: &Seen) -> Option<String> {
     }
 }
 
-/// Writes a decided value into the evaluation. When too little of the feature was seen, what was seen can
-/// still prove that it does not conform, never that it does.
-fn settle(
-    evaluation: &mut Evaluation,
+/// What an evaluation came to.
+struct Outcome {
     value_mm: f64,
-    budget: &Budget,
+    budget: Budget,
     interval: Interval,
     decided: Decided,
+    /// What is missing of the feature, if anything.
     missing: Option<String>,
-) {
-    evaluation.standard_uncertainty_mm = Some(budget.combined_mm());
-    evaluation.budget = budget
+    /// Whether a part of the feature can prove that the whole does not conform: an extreme can, a fit cannot.
+    part_proves: bool,
+}
+
+/// Writes an outcome into the evaluation. When too little of the feature was seen, what was seen can still
+/// prove that it does not conform (if a part of it can), never that it does.
+fn settle(evaluation: &mut Evaluation, outcome: Outcome) {
+    let u = outcome.budget.combined_mm();
+    if !(u.is_finite() && outcome.value_mm.is_finite()) {
+        evaluation.verdict = Verdict::NotMeasured;
+        evaluation.reason = "its uncertainty could not be found: too few points about the extreme".into();
+        return;
+    }
+    evaluation.standard_uncertainty_mm = Some(u);
+    evaluation.budget = outcome
+        .budget
         .lines()
         .iter()
         .map(|(source, u)| Contribution { source: source.word().into(), standard_uncertainty_mm: *u })
         .collect();
-    match missing {
-        Some(reason) if decided.verdict != Verdict::DoesNotConform => {
+    match outcome.missing {
+        Some(reason) if !(outcome.part_proves && outcome.decided.verdict == Verdict::DoesNotConform) => {
             evaluation.verdict = Verdict::NotMeasured;
             evaluation.reason = reason;
         }
         other => {
-            evaluation.value_mm = Some(value_mm);
-            evaluation.interval = Some(interval);
-            evaluation.verdict = decided.verdict;
+            evaluation.value_mm = Some(outcome.value_mm);
+            evaluation.interval = Some(outcome.interval);
+            evaluation.verdict = outcome.decided.verdict;
             evaluation.reason = match other {
-                Some(missing) => format!("{}; and {missing}", decided.reason),
-                None => decided.reason,
+                Some(missing) => format!("{}; and {missing}", outcome.decided.reason),
+                None => outcome.decided.reason,
             };
         }
     }
+}
+
+/// Decides about an extreme whose bias from noise is known only between two bounds: at least what noise
+/// adds to the measured field, at most what it adds to a perfect one. Conformity is judged with the smaller
+/// correction, nonconformity with the larger.
+fn decide_between(
+    rule: &Decision,
+    [least_corrected_mm, most_corrected_mm]: [f64; 2],
+    standard_mm: f64,
+    limits: &Limits,
+    tolerance_mm: f64,
+    floor_mm: Option<f64>,
+) -> Decided {
+    let decided = decide(rule, least_corrected_mm, standard_mm, limits, tolerance_mm, floor_mm);
+    if decided.verdict != Verdict::DoesNotConform {
+        return decided;
+    }
+    let lenient = decide(rule, most_corrected_mm, standard_mm, limits, tolerance_mm, floor_mm);
+    if lenient.verdict == Verdict::DoesNotConform {
+        return decided;
+    }
+    let reason =
+        "outside the limits, but noise alone may make the difference: measure with less noise or more points";
+    Decided { verdict: Verdict::Undecided, reason: reason.into() }
 }
 
 fn coverage(seen: &Seen, points: usize) -> Coverage {

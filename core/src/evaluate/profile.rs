@@ -1,63 +1,50 @@
 //! Profile of a surface (ISO 1660:2017): the signed extremes of the filtered deviation.
 
-use crate::conformity::{Decided, decide};
-use crate::filter::Gaussian;
+use crate::conformity::{Decided, over_all};
+use crate::filter::{Filtered, Gaussian, Rehearsal};
 use crate::geometry::Direction;
-use crate::partition::{MeasuredFeature, Rim, Seen, normals_under};
+use crate::partition::{MeasuredFeature, MeasuredPoint, Rim, Seen, normals_under};
 use crate::record::{Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::run::Stopped;
 use crate::search::PointGrid;
 use crate::uncertainty::{Budget, Source, of_motion};
 
-use super::{Subject, coverage, filter_words, missing, place, settle, sparse};
+use super::{Outcome, Subject, coverage, decide_between, filter_words, missing, place, settle, sparse};
 
 /// Seed of the noise rehearsals: any constant; the same scan must always give the same answer.
 const SEED: u64 = 0x5CA7_71B6;
 
-/// A measured surface with its filtered deviations and what noise does to them.
+/// More points than this beyond reach of a feature are no stray: something stands off it that was not measured.
+const MOST_FAR: usize = 10;
+
+/// A measured surface with its filtered deviations.
 pub(super) struct Field {
     pub(super) feature: MeasuredFeature,
     pub(super) normals: Vec<Direction>,
     pub(super) filter: Gaussian,
-    pub(super) filtered: crate::filter::Filtered,
-    pub(super) rehearsal: crate::filter::Rehearsal,
+    pub(super) filtered: Filtered,
     pub(super) noise_mm: f64,
 }
 
+/// A field and what is missing of it, or why there is none.
+pub(super) type Measured = Result<(Field, Option<String>), String>;
+
 impl Field {
-    /// Extracts and filters the surface of the subject; notes coverage, filter and noise floor in the
-    /// evaluation. `Err` inside: why it cannot be measured.
-    pub(super) fn new(
-        subject: &Subject,
-        evaluation: &mut Evaluation,
-    ) -> Result<Result<(Self, Option<String>), String>, Stopped> {
+    /// Extracts and filters the surface of the subject; notes coverage and filter in the evaluation. Seen is
+    /// only what the filter could give a value to.
+    pub(super) fn new(subject: &Subject, evaluation: &mut Evaluation) -> Result<Measured, Stopped> {
         let context = subject.context;
         let Some(filter) = &subject.characteristic.filter else {
             return Ok(Err("the plan names no filter for it".into()));
         };
-        let rim = Rim::new(context.nominal, &subject.bound.triangles);
-        let feature = subject.partition.feature(
-            context.scan,
-            context.nominal,
-            &subject.bound.triangles,
-            &rim,
-            context.margin_mm,
-        );
-        let seen = Seen::of_surface(
-            context.run,
-            context.nominal,
-            &subject.bound.triangles,
-            &rim,
-            context.margin_mm,
-            &feature.points,
-            context.scan.spacing_mm(),
-        )?;
-        evaluation.coverage = Some(coverage(&seen, feature.points.len()));
+        let triangles = &subject.bound.triangles;
+        let rim = Rim::new(context.nominal, triangles);
+        let feature =
+            subject.partition.feature(context.scan, context.nominal, triangles, &rim, context.margin_mm);
         evaluation.operators.insert("filter".into(), filter_words(filter.nesting_index_mm));
         evaluation.operators.insert("edge_strip_left_out_mm".into(), format!("{}", context.margin_mm));
-        let missing = missing(subject.characteristic, &seen);
         if feature.points.is_empty() {
-            return Ok(Err(missing.unwrap_or_else(|| "no point of the scan lies on the feature".into())));
+            return Ok(Err("no point of the scan lies on the feature".into()));
         }
         let normals = normals_under(context.nominal, &feature.points);
         let deviations: Vec<f64> = feature.points.iter().map(|p| p.deviation_mm).collect();
@@ -68,14 +55,48 @@ impl Field {
             Err(error) => return Ok(Err(sparse(error)?)),
         };
         evaluation.operators.insert("spikes_left_out".into(), filtered.spikes.to_string());
+        let used: Vec<MeasuredPoint> = feature
+            .points
+            .iter()
+            .zip(&filtered.value)
+            .filter(|(_, v)| v.is_some())
+            .map(|(p, _)| *p)
+            .collect();
+        let spacing = context.scan.spacing_mm();
+        let seen = Seen::of_surface(
+            context.run,
+            context.nominal,
+            triangles,
+            &rim,
+            context.margin_mm,
+            &used,
+            spacing,
+        )?;
+        evaluation.coverage = Some(coverage(&seen, used.len()));
+        let far =
+            subject.partition.far_from(context.scan, context.nominal, triangles, &rim, context.margin_mm);
+        let far = far.filter(|(count, _)| *count > MOST_FAR).map(|(count, at)| {
+            format!(
+                "{count} points stand further off the feature than can be measured, or face another way, near x {:.1}, y {:.1}, z {:.1}",
+                at.x, at.y, at.z
+            )
+        });
         // What this surface itself shows, or what the whole scan shows where that is more.
         let noise_mm = filtered.noise_mm.max(context.noise_mm);
-        let Some(rehearsal) = gaussian.rehearse(context.run, &filtered, noise_mm, SEED)? else {
-            return Ok(Err("no point of the feature has enough neighbours for the filter".into()));
-        };
-        evaluation.noise_floor_mm = Some(rehearsal.floor_mm);
-        let field = Self { feature, normals, filter: gaussian, filtered, rehearsal, noise_mm };
-        Ok(Ok((field, missing)))
+        evaluation.operators.insert("noise_mm".into(), format!("{noise_mm:.5}"));
+        let missing = far.or_else(|| missing(subject.characteristic, &seen));
+        Ok(Ok((Self { feature, normals, filter: gaussian, filtered, noise_mm }, missing)))
+    }
+
+    /// What noise does to the extremes of the field; notes the noise floor in the evaluation.
+    pub(super) fn rehearse(
+        &self,
+        subject: &Subject,
+        evaluation: &mut Evaluation,
+    ) -> Result<Option<Rehearsal>, Stopped> {
+        let rehearsal = self.filter.rehearse(subject.context.run, &self.filtered, self.noise_mm, SEED)?;
+        evaluation.noise_floor_mm = rehearsal.as_ref().map(|r| r.floor_mm);
+        Ok(rehearsal)
     }
 
     /// How much an extreme may lie between the points: half the step from point `at` to its neighbours
@@ -100,7 +121,10 @@ impl Field {
 struct Side {
     extreme: Extreme,
     budget: Budget,
+    interval: Interval,
     decided: Decided,
+    /// Room to the limit, mm; negative beyond it.
+    room_mm: f64,
 }
 
 /// Evaluates the two limits of a surface profile.
@@ -110,10 +134,8 @@ pub(super) fn evaluate(
     limit_inside_mm: f64,
     evaluation: &mut Evaluation,
 ) -> Result<(), Stopped> {
-    evaluation.operators.insert(
-        "value".into(),
-        "signed extremes along the nominal normal, corrected for the bias of noise".into(),
-    );
+    let value = "signed extremes along the nominal normal, corrected for the least bias of noise";
+    evaluation.operators.insert("value".into(), value.into());
     let Some(datums) = subject.datums else {
         evaluation.reason = "a surface profile needs a datum system".into();
         return Ok(());
@@ -125,50 +147,73 @@ pub(super) fn evaluate(
             return Ok(());
         }
     };
-    let extremes = field.filtered.extremes().expect("a rehearsal needs extremes");
+    let (Some(r), Some(extremes)) = (field.rehearse(subject, evaluation)?, field.filtered.extremes()) else {
+        evaluation.reason = "no point of the feature has enough neighbours for the filter".into();
+        return Ok(());
+    };
     let tolerance = limit_outside_mm + limit_inside_mm;
     let spacing = subject.context.scan.spacing_mm();
-    let side = |(raw, at): (f64, u32), bias: f64, spread: f64, limits: Limits| {
+    // Where the alignment is least certain on the feature: the extreme may truly lie there.
+    let alignment = field
+        .feature
+        .points
+        .iter()
+        .zip(&field.normals)
+        .map(|(p, n)| of_motion(&datums.covariance, datums.centre, p.point, *n))
+        .fold(0.0, f64::max);
+    let side = |(raw, at): (f64, u32),
+                [least, most]: [f64; 2],
+                spread: f64,
+                limits: Limits,
+                room: fn(f64, f64) -> f64,
+                limit: f64| {
         let p = &field.feature.points[at as usize];
         let budget = Budget::new()
             .with(Source::Noise, spread)
             .with(Source::Sampling, field.between_points_mm(at, spacing))
-            .with(
-                Source::Alignment,
-                of_motion(&datums.covariance, datums.centre, p.point, field.normals[at as usize]),
-            );
-        // A recognised systematic effect is corrected: JCGM 100:2008, 3.2.4.
-        let value_mm = raw - bias;
+            .with(Source::Alignment, alignment);
+        let u = budget.combined_mm();
+        // A recognised systematic effect is corrected (JCGM 100:2008, 3.2.4), here its sure part.
+        let value_mm = raw - least;
         let floor = evaluation.noise_floor_mm;
-        let decided =
-            decide(&subject.context.plan.decision, value_mm, budget.combined_mm(), &limits, tolerance, floor);
-        Side { extreme: Extreme { value_mm, at_mm: place(&p.point) }, budget, decided }
+        let between = [value_mm, raw - most];
+        let decided = decide_between(&subject.context.plan.decision, between, u, &limits, tolerance, floor);
+        let (low, high) = (between[0].min(between[1]), between[0].max(between[1]));
+        let interval = Interval { low_mm: low - 1.96 * u, high_mm: high + 1.96 * u };
+        let extreme = Extreme { value_mm, at_mm: place(&p.point) };
+        Side { extreme, budget, interval, decided, room_mm: room(value_mm, limit) }
     };
-    let r = &field.rehearsal;
     let inside = Limits { lower_mm: Some(-limit_inside_mm), upper_mm: None };
     let outside = Limits { lower_mm: None, upper_mm: Some(limit_outside_mm) };
-    let low = side(extremes.low, r.low_bias_mm, r.low_spread_mm, inside);
-    let high = side(extremes.high, r.high_bias_mm, r.high_spread_mm, outside);
+    let low_bias = [r.low_bias_mm, r.floor_low_mm.min(r.low_bias_mm)];
+    let high_bias = [r.high_bias_mm, r.floor_high_mm.max(r.high_bias_mm)];
+    let low = side(extremes.low, low_bias, r.low_spread_mm, inside, |v, l| v + l, limit_inside_mm);
+    let high = side(extremes.high, high_bias, r.high_spread_mm, outside, |v, l| l - v, limit_outside_mm);
     evaluation.minimum = Some(low.extreme);
     evaluation.maximum = Some(high.extreme);
-    evaluation.operators.insert("noise_mm".into(), format!("{:.5}", field.noise_mm));
-    // The value told first is the one with the least room, or the furthest beyond its limit.
-    let low_room = low.extreme.value_mm + limit_inside_mm;
-    let high_room = limit_outside_mm - high.extreme.value_mm;
-    let (worse, better, name) =
-        if low_room < high_room { (low, high, "inside") } else { (high, low, "outside") };
-    let both = crate::conformity::over_all([worse.decided.verdict, better.decided.verdict]);
-    let decided = match both {
-        v if v == worse.decided.verdict => worse.decided,
-        _ => better.decided,
+    // The side told is the one that settles the verdict; of two equal ones that with less room.
+    let both = over_all([low.decided.verdict, high.decided.verdict]);
+    let low_told = match (low.decided.verdict == both, high.decided.verdict == both) {
+        (true, true) => low.room_mm < high.room_mm,
+        (low_settles, _) => low_settles,
     };
-    let decided = match decided.verdict {
-        Verdict::Conforms => decided,
-        _ => Decided { reason: format!("{} (limit {name} the material)", decided.reason), ..decided },
+    let (told, name) = if low_told { (low, "inside") } else { (high, "outside") };
+    let reason = match told.decided.verdict {
+        Verdict::Conforms => told.decided.reason,
+        _ => format!("{} (limit {name} the material)", told.decided.reason),
     };
-    let u = worse.budget.combined_mm();
-    let value = worse.extreme.value_mm;
-    let interval = Interval { low_mm: value - 1.96 * u, high_mm: value + 1.96 * u };
-    settle(evaluation, value, &worse.budget, interval, decided, missing);
+    let decided = Decided { verdict: told.decided.verdict, reason };
+    let value_mm = told.extreme.value_mm;
+    settle(
+        evaluation,
+        Outcome {
+            value_mm,
+            budget: told.budget,
+            interval: told.interval,
+            decided,
+            missing,
+            part_proves: true,
+        },
+    );
     Ok(())
 }

@@ -4,7 +4,7 @@
 //! `alpha = sqrt(ln 2 / pi)` and nesting index `L`: a sine of wavelength `L` passes with half its height.
 //! Deviation from the standard, and why: distances are taken in space (along the surface they differ by
 //! less than 1 % within `L` on radii above `L`), and at the edge of a face the weighted mean is replaced by
-//! a weighted plane through the neighbours (the first-order regression filter of ISO 16610-31:2016), so
+//! a weighted plane through the neighbours (first-order regression, as ISO 16610-28:2016 treats ends), so
 //! that a trimmed edge neither tilts the result nor needs points beyond it.
 
 use rayon::prelude::*;
@@ -18,7 +18,7 @@ use crate::search::PointGrid;
 /// sqrt(ln 2 / pi), the constant of the Gaussian filters of ISO 16610.
 const ALPHA: f64 = 0.469_718_639_349_825_8;
 
-/// Neighbours further than this many nesting indices weigh less than 2e-4 and are left out.
+/// Neighbours further than this many nesting indices weigh less than 3e-4 and are left out.
 const CUT: f64 = 0.77;
 
 /// A value is only given where so many points support it; fewer cannot average noise.
@@ -104,6 +104,10 @@ pub struct Rehearsal {
     pub range_spread_mm: f64,
     /// The mean range that a perfect part would show, mm: the noise floor.
     pub floor_mm: f64,
+    /// The mean smallest value that a perfect part would show, mm, negative.
+    pub floor_low_mm: f64,
+    /// The mean largest value that a perfect part would show, mm.
+    pub floor_high_mm: f64,
 }
 
 impl Filtered {
@@ -257,10 +261,11 @@ impl Gaussian {
         let parts: Result<Vec<Pass>, Stopped> = (0..self.points.len().div_ceil(CHUNK))
             .into_par_iter()
             .map(|chunk| {
-                run.check()?;
                 let mut part = Pass::default();
                 let mut factors = Vec::new();
                 for i in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.points.len()) {
+                    // Every point, since one may have very many neighbours.
+                    run.check()?;
                     let found = if self.alive[i] { self.at(i, values, &mut factors) } else { None };
                     part.value.push(found.map(|(g, _)| g));
                     part.alone.push(found.and_then(|(_, alone)| alone));
@@ -297,11 +302,12 @@ impl Gaussian {
         let parts: Result<Vec<Worst>, Stopped> = (0..self.points.len().div_ceil(CHUNK))
             .into_par_iter()
             .map(|chunk| {
-                run.check()?;
                 let mut worst = start;
                 let mut factors = Vec::new();
                 let mut sum = [0.0f64; REHEARSALS];
                 for i in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.points.len()) {
+                    // Every point, since one may have very many neighbours.
+                    run.check()?;
                     let Some(value) = field.value[i] else { continue };
                     if !self.factors(i, &mut factors) {
                         continue;
@@ -338,6 +344,8 @@ impl Gaussian {
         let range = measured.high.0 - measured.low.0;
         let (range_bias_mm, range_spread_mm) = over(&|w| w[1] - w[0] - range);
         let (floor_mm, _) = over(&|w| w[3] - w[2]);
+        let (floor_low_mm, _) = over(&|w| w[2]);
+        let (floor_high_mm, _) = over(&|w| w[3]);
         Ok(Some(Rehearsal {
             low_bias_mm,
             low_spread_mm,
@@ -346,6 +354,8 @@ impl Gaussian {
             range_bias_mm,
             range_spread_mm,
             floor_mm,
+            floor_low_mm,
+            floor_high_mm,
         }))
     }
 

@@ -16,8 +16,8 @@ pub struct Seen {
     pub largest_unseen_disc_mm: f64,
 }
 
-/// Most places of a feature that are looked at: enough for half a percent of the area.
-const MOST_PLACES: f64 = 40_000.0;
+/// Most places of a feature that are looked at; on a metre of surface they still stand 2 mm apart.
+const MOST_PLACES: f64 = 250_000.0;
 
 impl Seen {
     /// Looks at places spread evenly over the `triangles` of a feature, further from its rim than
@@ -36,7 +36,7 @@ impl Seen {
         spacing_mm: f64,
     ) -> Result<Self, Stopped> {
         let area: f64 = triangles.iter().map(|&t| nominal.mesh().area(t)).sum();
-        let pitch = (2.0 * spacing_mm).max((area / MOST_PLACES).sqrt()).max(1e-6);
+        let pitch = spacing_mm.max((area / MOST_PLACES).sqrt()).max(1e-6);
         let reach = (1.5 * spacing_mm).max(pitch);
         let places: Vec<Point> = places(nominal, triangles, pitch)
             .into_iter()
@@ -45,7 +45,14 @@ impl Seen {
         if places.is_empty() {
             return Ok(Self { fraction: 0.0, largest_unseen_disc_mm: area.sqrt() });
         }
-        let measured: Vec<Point> = points.iter().map(|p| p.point).collect();
+        // Under the points, on the nominal, so that a part that stands off is not taken for unseen.
+        let measured: Vec<Point> = points
+            .iter()
+            .map(|p| match nominal.mesh().normal(p.triangle) {
+                Some(n) => p.point - n.vector() * p.deviation_mm,
+                None => p.point,
+            })
+            .collect();
         let grid = PointGrid::new(&measured, reach);
         let mut seen = 0usize;
         let mut widest: f64 = 0.0;

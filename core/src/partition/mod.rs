@@ -36,8 +36,14 @@ pub struct Partition {
     triangle: Vec<u32>,
     /// Signed distance along the nominal's normal, mm, positive outside the material.
     deviation_mm: Vec<f64>,
+    /// Points beyond reach or facing otherwise, with the place of the nominal that they would belong to.
+    far: Vec<(u32, u32)>,
     unexplained: usize,
 }
+
+/// Points that belong to nothing are looked at once more within this many reaches: a hole in the scan where
+/// a pit is deeper than the reach is no hole but a defect.
+const FAR: f64 = 4.0;
 
 /// Marks a point that belongs to no triangle.
 const NOTHING: u32 = u32::MAX;
@@ -107,6 +113,7 @@ impl Partition {
             part_from_scan,
             triangle: Vec::with_capacity(scan.points().len()),
             deviation_mm: Vec::with_capacity(scan.points().len()),
+            far: Vec::new(),
             unexplained: 0,
         };
         for part in parts? {
@@ -116,6 +123,26 @@ impl Partition {
                 all.deviation_mm.push(deviation);
             }
         }
+        let far: Result<Vec<Vec<(u32, u32)>>, Stopped> = all
+            .triangle
+            .par_chunks(CHUNK)
+            .enumerate()
+            .map(|(c, chunk)| {
+                run.check()?;
+                let lost =
+                    chunk.iter().enumerate().filter(|(_, t)| **t == NOTHING).map(|(k, _)| c * CHUNK + k);
+                let look = |i: usize| {
+                    let p = part_from_scan.point(&scan.points()[i]);
+                    let reach = FAR * settings.reach_mm;
+                    let same = normals.and_then(|n| {
+                        tree.nearest_facing(&p, part_from_scan.direction(n[i]), settings.min_cos, reach)
+                    });
+                    Some((i as u32, same.or_else(|| tree.nearest(&p, reach))?.triangle))
+                };
+                Ok(lost.filter_map(look).collect())
+            })
+            .collect();
+        all.far = far?.concat();
         run.tell(Stage::Partition, 1.0);
         Ok(all)
     }
@@ -157,6 +184,30 @@ impl Partition {
                 found.near_rim += 1;
             } else {
                 found.points.push(p);
+            }
+        }
+        found
+    }
+
+    /// Points over a feature, further from its rim than `margin_mm`, that lie beyond reach or face another way:
+    /// how many, and the first one's place on the part, mm.
+    pub fn far_from(
+        &self,
+        scan: &Scan,
+        nominal: &Nominal,
+        triangles: &[u32],
+        rim: &Rim,
+        margin_mm: f64,
+    ) -> Option<(usize, Point)> {
+        let mut found: Option<(usize, Point)> = None;
+        for &(i, t) in &self.far {
+            if triangles.binary_search(&t).is_err() {
+                continue;
+            }
+            let point = self.part_from_scan.point(&scan.points()[i as usize]);
+            let [a, b, c] = nominal.mesh().corners(t);
+            if !rim.nearer_than(&crate::geometry::closest_point_on_triangle(&point, &a, &b, &c), margin_mm) {
+                found = Some(found.map_or((1, point), |(n, first)| (n + 1, first)));
             }
         }
         found

@@ -1,7 +1,7 @@
 //! What a plan's file says: the one schema of its TOML and JSON form.
 //!
 //! The message `Plan` of the contract mirrors these types name for name; a test of the server fails when
-//! the two drift apart. Nothing here is checked beyond its form: [`super::check`] does that.
+//! the two drift apart. Nothing here is checked beyond its form: `check` does that.
 
 use serde::{Deserialize, Serialize};
 

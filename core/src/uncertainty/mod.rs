@@ -79,7 +79,7 @@ mod tests {
 
     #[test]
     fn variances_add_and_nonsense_never_helps() {
-        // JCGM 100:2008, H.1.5: contributions 25, 9.7, 2.9 and 16.6 nm combine to 32 nm (31.71).
+        // JCGM 100:2008, H.1.4: contributions 25, 9.7, 2.9 and 16.6 nm combine to 32 nm (31.71).
         let b = [25.0, 9.7, 2.9, 16.6].iter().fold(Budget::new(), |b, u| b.with(Source::Noise, *u));
         assert!((b.combined_mm() - 31.71).abs() < 0.05);
         assert_eq!(Budget::new().with(Source::Noise, f64::NAN).combined_mm(), f64::INFINITY);

@@ -1,0 +1,82 @@
+//! What was not measured never reads as a pass.
+
+use scantling_core::geometry::{Direction, Point};
+use scantling_core::inspect::{Digests, Job, inspect};
+use scantling_core::nominal::Nominal;
+use scantling_core::plan;
+use scantling_core::read::{RawScan, read};
+use scantling_core::record::{Record, Verdict};
+use scantling_core::run::quiet;
+use scantling_core::scan::{LengthUnit, Scan};
+use scantling_core::simulate::window_surround::Region;
+use scantling_core::simulate::{DEMO_NOISE_MM, Demo, Scanner};
+
+/// Inspects the good demo part after `change` had its way with each point (in the part's axes) and normal.
+fn record_after(change: impl Fn(&Demo, Point, Direction) -> Option<Point>) -> Record {
+    let run = quiet();
+    let demo = Demo::new(1, 1.0);
+    let scan = Scanner::front(1.0, DEMO_NOISE_MM, demo.good.scanner_seed)
+        .scan(&demo.good.made, &demo.good.scan_from_part)
+        .unwrap();
+    let part_from_scan = demo.good.scan_from_part.inverse();
+    let mut raw = RawScan { normals: Some(Vec::new()), ..RawScan::default() };
+    for (p, n) in scan.points.iter().zip(&scan.normals) {
+        if let Some(p) = change(&demo, part_from_scan.point(p), part_from_scan.direction(*n)) {
+            raw.points.push(demo.good.scan_from_part.point(&p));
+            raw.normals.as_mut().unwrap().push(n.vector());
+        }
+    }
+    let (_, plan) = plan::check_toml(&demo.plan_toml()).unwrap();
+    let nominal_file = read(&demo.nominal_stl(), &run).unwrap();
+    let nominal = Nominal::from_mesh(nominal_file, LengthUnit::Millimetre, plan.side, &run).unwrap();
+    let faces = plan::bind(&plan, &nominal).unwrap();
+    let scan = Scan::new(raw, LengthUnit::Millimetre, &run).unwrap();
+    let digests = Digests { nominal_sha256: String::new(), plan_sha256: String::new(), scan_sha256: vec![] };
+    let job = Job { nominal: &nominal, plan: &plan, faces: &faces, scan: &scan, scope: &[], digests };
+    inspect(&run, &job).unwrap().record
+}
+
+fn of<'a>(record: &'a Record, number: &str) -> &'a scantling_core::record::Evaluation {
+    record.evaluations.iter().find(|e| e.number == number).unwrap()
+}
+
+#[test]
+fn a_pit_deeper_than_the_reach_is_not_overlooked() {
+    let record = record_after(|demo, p, _| {
+        let (centre, normal) = demo.surround.place(Region::Crown, 2.5, 0.5);
+        let off = p - centre;
+        let pit = off.norm() < 8.0;
+        Some(if pit { p - normal.vector() * 7.0 } else { p })
+    });
+    let crown = of(&record, "3");
+    assert_eq!(crown.verdict, Verdict::NotMeasured, "{}", crown.reason);
+    assert!(crown.reason.contains("stand further off"), "{}", crown.reason);
+    assert_eq!(record.verdict, Verdict::NotMeasured, "{}", record.reason);
+    assert_eq!(of(&record, "2").verdict, Verdict::Conforms);
+}
+
+#[test]
+fn half_a_flange_is_no_datum() {
+    let record = record_after(|demo, p, _| {
+        let flange = p.z.abs() < 1.0;
+        (!flange || p.x < 0.5 * demo.surround.size_mm()[0]).then_some(p)
+    });
+    let crown = of(&record, "3");
+    assert_eq!(crown.verdict, Verdict::NotMeasured, "{}", crown.reason);
+    assert!(crown.reason.contains("datum A"), "{}", crown.reason);
+    // What needs no datum is measured all the same.
+    assert_eq!(of(&record, "5").verdict, Verdict::Conforms, "{}", of(&record, "5").reason);
+}
+
+#[test]
+fn a_part_of_a_face_too_sparse_for_its_filter_counts_as_unseen() {
+    let record = record_after(|demo, p, n| {
+        let far = p.x > 0.55 * demo.surround.size_mm()[0] && p.z > 40.0 && n.vector().z > 0.5;
+        // Every tenth point, by a fixed pattern of places.
+        let kept = ((p.x * 7.3).floor() as i64 + (p.y * 5.1).floor() as i64).rem_euclid(10) == 0;
+        (!far || kept).then_some(p)
+    });
+    let crown = of(&record, "3");
+    assert_eq!(crown.verdict, Verdict::NotMeasured, "{}", crown.reason);
+    assert!(crown.coverage.unwrap().fraction < 0.9);
+}

@@ -1,5 +1,7 @@
 //! What was not measured never reads as a pass.
 
+#![allow(clippy::unwrap_used, reason = "a check stops where something is not as told")]
+
 use scantling_core::geometry::{Direction, Point};
 use scantling_core::inspect::{Digests, Job, inspect};
 use scantling_core::nominal::Nominal;

@@ -336,10 +336,10 @@ fn datum_records(plan: &Plan, faces: &FaceMap, systems: &[System]) -> Vec<DatumS
         .filter_map(|(system, found)| {
             let Some(Ok(found)) = found else { return None };
             let (rotation, translation_mm) = rows(&found.part_from_scan);
-            let locks: [(&_, &[&str], f64); 3] = [
-                (&system.plane, &["tz", "rx", "ry"], found.plane_residual_mm),
-                (&system.origin, &["tx", "ty"], 0.0),
-                (&system.clock, &["rz"], found.clock_residual_mm),
+            let locks: [(&_, &[&str], Option<f64>); 3] = [
+                (&system.plane, &["tz", "rx", "ry"], Some(found.plane_residual_mm)),
+                (&system.origin, &["tx", "ty"], None),
+                (&system.clock, &["rz"], Some(found.clock_residual_mm)),
             ];
             let datums = locks
                 .into_iter()

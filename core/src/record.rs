@@ -170,8 +170,10 @@ pub struct DatumRecord {
     pub feature: String,
     /// Freedoms it locked: `tz`, `rx`, ... in the datum's own axes.
     pub locks: Vec<String>,
-    /// Largest distance of the measured datum feature from its datum after alignment, mm.
-    pub residual_mm: f64,
+    /// What the datum leaves over, mm: for a plane the largest distance of its cells from it, for the hole that
+    /// locks the last turn how much further than nominal it lies from the first hole (signed); absent where
+    /// nothing is left over by construction.
+    pub residual_mm: Option<f64>,
 }
 
 /// Everything that was found, without ids or times: same input, same bytes.

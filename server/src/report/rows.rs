@@ -271,7 +271,12 @@ impl DatumSystem {
                 .iter()
                 .map(|d| {
                     let locks = if d.locks.is_empty() { format!("{DASH} none") } else { d.locks.join(", ") };
-                    [d.letter.clone(), d.feature.clone(), locks, numbers::significant(d.residual_mm, 2)]
+                    [
+                        d.letter.clone(),
+                        d.feature.clone(),
+                        locks,
+                        d.residual_mm.map_or_else(|| numbers::DASH.into(), |r| numbers::significant(r, 2)),
+                    ]
                 })
                 .collect(),
             motion: motion(&d.rotation, &d.translation_mm),

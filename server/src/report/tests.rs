@@ -76,7 +76,7 @@ fn every_kind() -> Record {
                 letter: "A".into(),
                 feature: "FLANGE".into(),
                 locks: vec!["tz".into(), "rx".into()],
-                residual_mm: 0.034,
+                residual_mm: Some(0.034),
             }],
             rounds: 3,
         }],

@@ -275,7 +275,7 @@ impl DatumSystem {
                         d.letter.clone(),
                         d.feature.clone(),
                         locks,
-                        d.residual_mm.map_or_else(|| numbers::DASH.into(), |r| numbers::significant(r, 2)),
+                        d.residual_mm.map_or_else(|| DASH.into(), |r| numbers::significant(r, 2)),
                     ]
                 })
                 .collect(),

@@ -8,11 +8,10 @@ use scantling_core::nominal::Carrier;
 use scantling_core::plan::{BoundFeature, Fault, PlanFile, bind};
 use scantling_core::run::{Limits, Run};
 use scantling_core::scan::LengthUnit;
-use scantling_proto::v1::{self, ErrorReason};
 
 use crate::blobs::Digest;
-use crate::convert::plan::{CheckedPlan, check_input, to_message};
-use crate::convert::status::Problem;
+use crate::convert::plan::{CheckedPlan, PlanInput, check_input};
+use crate::convert::status::{ErrorReason, Problem};
 use crate::nominals::{Key, NominalFailure};
 use crate::service::Service;
 use crate::store::{Bound, LOCAL_CALLER, NewRevision, Request, Revision, Store};
@@ -66,7 +65,7 @@ impl Drop for StopOnDrop {
 /// Checks a plan, and binds it when there is a nominal.
 pub(crate) async fn check(
     service: &Arc<Service>,
-    input: v1::PlanInput,
+    input: PlanInput,
     nominal: Option<(Digest, LengthUnit)>,
 ) -> Result<Checked, Refused> {
     if let Some((digest, _)) = &nominal {
@@ -80,7 +79,7 @@ pub(crate) async fn check(
 
 fn check_blocking(
     service: &Service,
-    input: &v1::PlanInput,
+    input: &PlanInput,
     nominal: Option<(Digest, LengthUnit)>,
     stop: &AtomicBool,
 ) -> Result<Checked, Refused> {
@@ -121,7 +120,7 @@ pub(crate) async fn create_revision(
     service: &Arc<Service>,
     part: String,
     id: String,
-    input: v1::PlanInput,
+    input: PlanInput,
     (digest, unit): (Digest, LengthUnit),
 ) -> Result<Revision, Problem> {
     // Cheap refusals first; the store asks again in its transaction.
@@ -139,12 +138,6 @@ pub(crate) async fn create_revision(
         bound,
     };
     Ok(service.store.create_revision(LOCAL_CALLER, &new).await?)
-}
-
-/// A kept plan as a message.
-pub(crate) fn message(plan_json: &str) -> Result<v1::Plan, Problem> {
-    let file = PlanFile::from_json(plan_json).map_err(|e| Problem::internal(format!("a kept plan: {e}")))?;
-    to_message(&file).map_err(Problem::internal)
 }
 
 /// Whether every group asked for is in the plan.

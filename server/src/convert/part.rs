@@ -34,7 +34,7 @@ pub(crate) fn of_revision(revision: Revision) -> Result<v1::Revision, Problem> {
     Ok(v1::Revision {
         name: name::of_revision(&content.part, &content.id),
         state: enums::of_revision_state(revision.state).into(),
-        plan: Some(crate::plans::message(&content.plan_json)?),
+        plan: Some(super::plan::kept(&content.plan_json)?),
         plan_sha256: content.plan_sha256,
         plan_source: content.plan_source,
         nominal_blob: name::of_blob(&content.nominal_sha256),

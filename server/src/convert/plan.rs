@@ -4,6 +4,11 @@ use super::bridge::{self, BridgeError};
 use scantling_core::plan::{self, Fault, Plan, PlanFile};
 use scantling_proto::v1;
 
+use super::status::Problem;
+
+/// A plan as it comes in, which only [`check_input`] looks into.
+pub(crate) use scantling_proto::v1::PlanInput;
+
 /// A plan that has no faults, in all its forms.
 #[derive(Clone, Debug)]
 pub struct CheckedPlan {
@@ -19,7 +24,7 @@ pub struct CheckedPlan {
 ///
 /// # Errors
 /// Every fault of the plan at once; one without place when there is no plan at all.
-pub fn check_input(input: Option<&v1::PlanInput>) -> Result<CheckedPlan, Vec<Fault>> {
+pub fn check_input(input: Option<&PlanInput>) -> Result<CheckedPlan, Vec<Fault>> {
     use v1::plan_input::Plan as Input;
     let (checked, source) = match input.and_then(|i| i.plan.as_ref()) {
         Some(Input::Message(message)) => (check_message(message)?, None),
@@ -52,6 +57,12 @@ pub fn to_message(file: &PlanFile) -> Result<v1::Plan, BridgeError> {
     let value = serde_json::to_value(file)
         .map_err(|source| BridgeError::Form { name: "scantling.v1.Plan", source })?;
     bridge::to_message(value)
+}
+
+/// A kept plan as a message.
+pub(crate) fn kept(plan_json: &str) -> Result<v1::Plan, Problem> {
+    let file = PlanFile::from_json(plan_json).map_err(|e| Problem::internal(format!("a kept plan: {e}")))?;
+    to_message(&file).map_err(Problem::internal)
 }
 
 #[cfg(test)]
@@ -124,7 +135,7 @@ diameter = { nominal_mm = 8.0, upper_deviation_mm = 0.0, lower_deviation_mm = -0
     #[test]
     fn a_request_without_a_plan_is_told_how_to_send_one() {
         assert!(check_input(None).unwrap_err()[0].problem.contains("`toml`"));
-        let input = v1::PlanInput { plan: Some(v1::plan_input::Plan::Toml(PLAN.to_owned())) };
+        let input = PlanInput { plan: Some(v1::plan_input::Plan::Toml(PLAN.to_owned())) };
         assert_eq!(check_input(Some(&input)).unwrap().source.as_deref(), Some(PLAN));
     }
 }

@@ -4,7 +4,8 @@
 use std::collections::HashMap;
 use std::time::Duration;
 
-use scantling_proto::v1::ErrorReason;
+/// Why a call is refused, in the contract's words.
+pub(crate) use scantling_proto::v1::ErrorReason;
 use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, FieldViolation, StatusExt};
 

@@ -106,10 +106,11 @@ async fn once(context: &Context, seed: u64, size: f64, folders: &Folders) -> any
         text
     })?;
     output.prose(&built_in(&files.demo))?;
-    if let Some(truth) = truth::compare(&files, &bad) {
+    let truth = truth::compare(&files, &bad);
+    if let Some(truth) = &truth {
         output.prose(&truth.text())?;
     }
-    let surprises = rehearsal::surprises(&files.demo, &good, &bad);
+    let surprises = rehearsal::surprises(&files.demo, &good, &bad, truth.as_ref());
     output.prose(&closing(&reports, folders.keep.as_deref(), &good.cautions, &surprises, &output.look))?;
     if surprises.is_empty() {
         return Ok(Exit::Success);

@@ -9,7 +9,7 @@ use super::write::{write_ply, write_stl};
 pub const DEMO_NOISE_MM: f64 = 0.02;
 
 /// Point spacing of the demo's scans, mm.
-pub const DEMO_SPACING_MM: f64 = 0.8;
+pub const DEMO_SPACING_MM: f64 = 0.5;
 
 impl Demo {
     /// As [`demo_parts`].

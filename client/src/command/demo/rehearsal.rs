@@ -14,6 +14,7 @@ use scantling_proto::v1::{
 };
 use tokio::time::Instant;
 
+use super::truth::Truth;
 use crate::command::part::{NewRevision, create, release_by_name};
 use crate::command::{Context, measure as measuring};
 use crate::exit::Exit;
@@ -131,7 +132,12 @@ fn memory(name: &str, bytes: &[u8]) -> anyhow::Result<Input> {
 }
 
 /// What did not come out as it was made; empty when all did.
-pub(super) fn surprises(demo: &Demo, good: &Inspection, bad: &Inspection) -> Vec<String> {
+pub(super) fn surprises(
+    demo: &Demo,
+    good: &Inspection,
+    bad: &Inspection,
+    truth: Option<&Truth>,
+) -> Vec<String> {
     let mut surprises = Vec::new();
     if good.verdict() != Verdict::Conforms {
         let verdict = crate::report::inspection::verdict(good.verdict());
@@ -150,6 +156,10 @@ pub(super) fn surprises(demo: &Demo, good: &Inspection, bad: &Inspection) -> Vec
     let touched: BTreeSet<String> = demo.touched_numbers().into_iter().collect();
     surprises.extend(touched.difference(&failed).map(|n| format!("the bad part does not fail in {n}")));
     surprises.extend(failed.difference(&touched).map(|n| format!("the bad part fails in {n} too")));
+    match truth {
+        Some(truth) => surprises.extend(truth.beyond()),
+        None => surprises.push("the hole or the dent of the bad part was not measured".to_owned()),
+    }
     surprises
 }
 

@@ -23,9 +23,9 @@ pub(super) async fn run(context: &Context, runs: u64) -> anyhow::Result<Exit> {
         let Rehearsed { good, bad } = measure(context, &format!("ws-214-{seed}"), &files)
             .await
             .with_context(|| format!("seed {seed}"))?;
-        let surprises = surprises(&files.demo, &good, &bad);
-        let mut row = vec![number(seed.to_string()), number(format!("{:.2}", size(seed)))];
         let truth = compare(&files, &bad);
+        let surprises = surprises(&files.demo, &good, &bad, truth.as_ref());
+        let mut row = vec![number(seed.to_string()), number(format!("{:.2}", size(seed)))];
         if let Some(t) = &truth {
             worst_hole_mm = worst_hole_mm.max(t.hole_error_mm());
             worst_dent_mm = worst_dent_mm.max(t.dent_error_mm());

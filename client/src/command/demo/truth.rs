@@ -12,6 +12,11 @@ use scantling_proto::v1::Inspection;
 
 use super::rehearsal::Files;
 
+/// How near the measured place of the hole must be, mm; some 3 standard deviations of what the scan's noise allows.
+const HOLE_WITHIN_MM: f64 = 0.01;
+/// How near the measured mean depth of the dent must be, mm.
+const DENT_WITHIN_MM: f64 = 0.02;
+
 /// Both, made and measured.
 pub(super) struct Truth {
     pub(super) hole_made_mm: Vector,
@@ -27,6 +32,19 @@ impl Truth {
 
     pub(super) fn dent_error_mm(&self) -> f64 {
         (self.dent_measured_mm - self.dent_made_mm).abs()
+    }
+
+    /// What lies further from the truth than it may.
+    pub(super) fn beyond(&self) -> Vec<String> {
+        let errors = [
+            ("the hole's place", self.hole_error_mm(), HOLE_WITHIN_MM),
+            ("the dent's depth", self.dent_error_mm(), DENT_WITHIN_MM),
+        ];
+        let far = errors.iter().filter(|(_, error, within)| !(error <= within));
+        far.map(|(what, error, within)| {
+            format!("{what} is {error:.4} mm from the truth, more than {within} mm")
+        })
+        .collect()
     }
 
     pub(super) fn text(&self) -> String {

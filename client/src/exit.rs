@@ -91,9 +91,10 @@ impl Exit {
 
     fn of_failure(failure: FailureReason) -> Self {
         match failure {
-            FailureReason::ScanUnreadable | FailureReason::LimitExceeded | FailureReason::LengthUnit => {
-                Self::Refused
-            }
+            FailureReason::ScanUnreadable
+            | FailureReason::LimitExceeded
+            | FailureReason::LengthUnit
+            | FailureReason::PointsUnreadable => Self::Refused,
             FailureReason::Internal | FailureReason::Unspecified => Self::Internal,
         }
     }

@@ -97,7 +97,7 @@ fn check_blocking(
                 .with("nominal_blob", &format!("blobs/{}", key.digest))
         }
     })?;
-    let map = bind(&plan.plan, &nominal).map_err(Refused::Faults)?;
+    let map = bind(&plan.plan, Some(&nominal)).map_err(Refused::Faults)?;
     Ok(Checked { bound: map.features.iter().map(bound).collect(), plan })
 }
 

@@ -53,7 +53,7 @@ pub(crate) async fn run(context: &Context, args: Measure) -> anyhow::Result<Exit
     let inspection = Inspection {
         revision,
         serial_number: args.serial,
-        sources: vec![Source { acquisition }],
+        sources: vec![Source { acquisition, ..Source::default() }],
         scope_groups: args.groups,
         purpose: Purpose::from(args.purpose).into(),
         context: production(args.context),

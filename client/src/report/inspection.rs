@@ -199,6 +199,7 @@ fn failure(reason: FailureReason) -> &'static str {
         FailureReason::ScanUnreadable => "the scan cannot be read",
         FailureReason::LimitExceeded => "the scan is too large",
         FailureReason::LengthUnit => "the scan seems to be in another length unit",
+        FailureReason::PointsUnreadable => "the measured points cannot be used",
         FailureReason::Internal => "a fault of the program",
         FailureReason::Unspecified => "for a reason that this program does not know",
     }

@@ -9,7 +9,7 @@ use crate::associate::{AssociatedHole, AssociatedPlane, FitError, HoleError, hol
 use crate::geometry::{Direction, Matrix3, Motion, PartFrame, Point, ScanFrame, Vector};
 use crate::nominal::{Carrier, Nominal};
 use crate::partition::{Partition, PartitionSettings, Rim, Seen};
-use crate::plan::{BoundFeature, DatumSystem, FaceMap, Plan};
+use crate::plan::{BoundFeature, Datum, DatumFrom, DatumSource, DatumSystem, FaceMap, Plan};
 use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
@@ -151,11 +151,22 @@ impl Frame {
     }
 }
 
+/// The three datums and the indices of their features.
+fn three(system: &DatumSystem) -> Option<[(&Datum, usize); 3]> {
+    let DatumSource::Datums(datums) = &system.source else { return None };
+    let of = |datum: &'_ Datum| match datum.from {
+        DatumFrom::Feature { feature, .. } => Some(feature),
+        DatumFrom::Targets(_) => None,
+    };
+    let [a, b, c] = datums.as_slice() else { return None };
+    Some([(a, of(a)?), (b, of(b)?), (c, of(c)?)])
+}
+
 impl<'a> NominalDatums<'a> {
     fn new(system: &DatumSystem, faces: &'a FaceMap) -> Option<Self> {
-        let bound = |feature: usize| faces.features.get(feature);
-        let (plane, origin, clock) =
-            (bound(system.plane.feature)?, bound(system.origin.feature)?, bound(system.clock.feature)?);
+        let [plane, origin, clock] = three(system)?;
+        let bound = |(_, feature): (&Datum, usize)| faces.features.get(feature);
+        let (plane, origin, clock) = (bound(plane)?, bound(origin)?, bound(clock)?);
         let Some(Carrier::Plane { point, normal }) = plane.carrier else { return None };
         let Some(Carrier::Cylinder { point: b, .. }) = origin.carrier else { return None };
         let Some(Carrier::Cylinder { point: c, .. }) = clock.carrier else { return None };
@@ -232,7 +243,8 @@ fn associate_all(
         percent: 100.0 * seen,
         need: 100.0 * need,
     };
-    let a = &system.plane;
+    let [(a, a_feature), origin, clock] =
+        three(system).ok_or_else(|| DatumError::WrongFaces { id: system.id.clone() })?;
     let face = partition.feature(input.scan, input.nominal, &datums.plane.triangles, rim, input.margin_mm);
     let seen = Seen::of_surface(
         run,
@@ -244,23 +256,21 @@ fn associate_all(
         input.scan.spacing_mm(),
     )?;
     if !(seen.fraction >= PLANE_COVERAGE) {
-        return Err(unseen(&a.letter, a.feature, seen.fraction, PLANE_COVERAGE));
+        return Err(unseen(&a.letter, a_feature, seen.fraction, PLANE_COVERAGE));
     }
     let plane = plane_of_face(&face.points, datums.normal, input.cell_mm, input.noise_mm, seen.fraction)
-        .map_err(|cause| DatumError::Plane { letter: a.letter.clone(), feature: name(a.feature), cause })?;
+        .map_err(|cause| DatumError::Plane { letter: a.letter.clone(), feature: name(a_feature), cause })?;
     let mut holes =
-        [(&system.origin, datums.origin), (&system.clock, datums.clock)].into_iter().map(|(datum, bound)| {
+        [(origin, datums.origin), (clock, datums.clock)].into_iter().map(|((datum, feature), bound)| {
             // Square to datum A, as the second and third datum of a system must be.
-            let found = hole(partition, input.scan, input.nominal, bound, plane.normal, input.noise_mm)
-                .map_err(|cause| DatumError::Hole {
-                    letter: datum.letter.clone(),
-                    feature: name(datum.feature),
-                    cause,
-                })?;
+            let found =
+                hole(partition, input.scan, input.nominal, bound, plane.normal, input.noise_mm).map_err(
+                    |cause| DatumError::Hole { letter: datum.letter.clone(), feature: name(feature), cause },
+                )?;
             if found.seen.fraction >= HOLE_COVERAGE {
                 Ok(found)
             } else {
-                Err(unseen(&datum.letter, datum.feature, found.seen.fraction, HOLE_COVERAGE))
+                Err(unseen(&datum.letter, feature, found.seen.fraction, HOLE_COVERAGE))
             }
         });
     let origin = holes.next().expect("two holes")?;

@@ -28,9 +28,9 @@ fn one_fault(from: &str, to: &str, place: &str, word: &str) {
 fn a_good_plan_is_resolved() {
     let (file, plan) = check_toml(GOOD).unwrap();
     assert_eq!(plan.decision, Decision::Proven);
-    assert_eq!(plan.features[0].near, crate::geometry::Point::new(12.0, 40.0, 0.0));
-    let system = &plan.datum_systems[0];
-    assert_eq!([system.plane.feature, system.origin.feature, system.clock.feature], [0, 1, 2]);
+    let Place::Pick { near, .. } = plan.features[0].place else { panic!() };
+    assert_eq!(near, crate::geometry::Point::new(12.0, 40.0, 0.0));
+    assert_eq!(plan.datum_systems[0].features().collect::<Vec<_>>(), [0, 1, 2]);
     let [skin, diameter, position, flatness] = plan.characteristics.as_slice() else { panic!() };
     assert_eq!((skin.datum_system, skin.required, skin.needs.coverage), (Some(0), true, 0.95));
     assert_eq!((diameter.datum_system, diameter.needs.coverage), (None, 0.75));

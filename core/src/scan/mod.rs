@@ -5,7 +5,7 @@ mod repeats;
 #[cfg(test)]
 mod tests;
 
-use crate::geometry::{Direction, Point};
+use crate::geometry::{Direction, Motion, Point, ScanFrame};
 use crate::read::RawScan;
 use crate::run::{CHECK_EVERY, Run, Stopped};
 
@@ -120,6 +120,36 @@ impl Scan {
         let normals = found.map(|n| kept.iter().filter_map(|&i| n[i]).collect());
         let points: Vec<Point> = kept.iter().map(|&i| points[i]).collect();
         Ok(Self { dropped: given - points.len(), points, normals, spacing_mm })
+    }
+
+    /// Some of its points, by their indices, ascending. The spacing stays that of the whole.
+    pub fn subset(&self, indices: &[u32]) -> Self {
+        let of = |i: &u32| *i as usize;
+        Self {
+            points: indices.iter().map(|i| self.points[of(i)]).collect(),
+            normals: self.normals.as_ref().map(|n| indices.iter().map(|i| n[of(i)]).collect()),
+            spacing_mm: self.spacing_mm,
+            dropped: self.dropped,
+        }
+    }
+
+    /// This scan and others brought into its axes. Normals stay only where all have them; the spacing is the
+    /// widest, so that the sparsest is not taken for denser than it is.
+    pub fn with(&self, others: &[(&Scan, Motion<ScanFrame, ScanFrame>)]) -> Self {
+        let mut all = self.clone();
+        for (scan, motion) in others {
+            all.points.extend(scan.points.iter().map(|p| motion.point(p)));
+            all.normals = match (all.normals, &scan.normals) {
+                (Some(mut mine), Some(theirs)) => {
+                    mine.extend(theirs.iter().map(|n| motion.direction(*n)));
+                    Some(mine)
+                }
+                _ => None,
+            };
+            all.spacing_mm = all.spacing_mm.max(scan.spacing_mm);
+            all.dropped += scan.dropped;
+        }
+        all
     }
 
     /// All points, mm.

@@ -64,5 +64,6 @@ pub(crate) fn of_acquisition(acquisition: Acquisition) -> v1::Acquisition {
         temperature_c: content.temperature_c,
         simulated: content.simulated,
         create_time: Some(time::timestamp(acquisition.create_time_us)),
+        ..v1::Acquisition::default()
     }
 }

@@ -131,7 +131,7 @@ pub(crate) fn of_inspection(
         sources: request
             .sources
             .iter()
-            .map(|s| v1::Source { acquisition: name::of_acquisition(s) })
+            .map(|s| v1::Source { acquisition: name::of_acquisition(s), ..v1::Source::default() })
             .collect(),
         scope_groups: request.scope_groups,
         purpose: enums::of_purpose(request.purpose).into(),
@@ -167,5 +167,6 @@ pub(crate) fn of_inspection(
         create_time: Some(time::timestamp(inspection.create_time_us)),
         finish_time: inspection.finish_time_us.map(time::timestamp),
         sequence: inspection.sequence,
+        ..v1::Inspection::default()
     })
 }

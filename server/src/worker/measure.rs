@@ -3,7 +3,7 @@
 use std::io;
 use std::sync::atomic::AtomicBool;
 
-use scantling_core::inspect::{self, Digests, InspectError, Inspected};
+use scantling_core::inspect::{self, InspectError, Inspected, ScanSource};
 use scantling_core::plan::{bind, check_json};
 use scantling_core::read::{self, ReadError};
 use scantling_core::record::Record;
@@ -88,19 +88,18 @@ pub(crate) fn measure(
         NominalFailure::Stopped => MeasureError::Stopped,
         other => internal("the kept nominal", &other),
     })?;
-    let faces = bind(&plan, &nominal).map_err(|faults| internal("the kept plan on its nominal", &faults))?;
-    let digests = Digests {
-        nominal_sha256: content.nominal_sha256.clone(),
-        plan_sha256: content.plan_sha256.clone(),
-        scan_sha256: vec![source.blob.clone()],
-    };
+    let faces =
+        bind(&plan, Some(&nominal)).map_err(|faults| internal("the kept plan on its nominal", &faults))?;
+    let scans = [ScanSource::whole(&scan, source.blob.clone())];
     let question = inspect::Job {
-        nominal: &nominal,
+        nominal: Some(&nominal),
+        nominal_sha256: content.nominal_sha256.clone(),
         plan: &plan,
         faces: &faces,
-        scan: &scan,
+        scans: &scans,
+        points: &[],
+        readings: &[],
         scope: &job.scope,
-        digests,
     };
     let Inspected { record, deviation } = inspect::inspect(&run, &question).map_err(|error| match error {
         InspectError::Stopped(_) => MeasureError::Stopped,
@@ -109,6 +108,7 @@ pub(crate) fn measure(
         }
         // Groups were checked when the inspection was accepted.
         InspectError::UnknownGroup(group) => internal("the scope", &group),
+        InspectError::Points(error) => internal("points that were not given", &error),
     })?;
     let report = page::html(&page::Shown {
         inspection,
@@ -117,7 +117,7 @@ pub(crate) fn measure(
         faces: &faces,
         mesh: nominal.mesh(),
         record: &record,
-        deviation: &deviation,
+        deviation: &deviation.unwrap_or_default(),
     });
     Ok(Measured { record, report })
 }

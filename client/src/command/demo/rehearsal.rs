@@ -109,7 +109,7 @@ async fn one(context: &Context, revision: &str, serial: &str, ply: &[u8]) -> any
     let request = Inspection {
         revision: revision.to_owned(),
         serial_number: serial.to_owned(),
-        sources: vec![Scan { acquisition }],
+        sources: vec![Scan { acquisition, ..Scan::default() }],
         purpose: Purpose::Rehearsal.into(),
         ..Inspection::default()
     };

@@ -33,7 +33,7 @@ fn asked(n: u32, revision: &str, scan: &str, purpose: Purpose) -> CreateInspecti
         inspection: Some(Inspection {
             revision: revision.to_owned(),
             serial_number: "0001".to_owned(),
-            sources: vec![Source { acquisition: scan.to_owned() }],
+            sources: vec![Source { acquisition: scan.to_owned(), ..Source::default() }],
             purpose: purpose.into(),
             ..Inspection::default()
         }),

@@ -151,7 +151,7 @@ fn a_datum_system_that_holds_nothing_is_refused() {
     let same = ("H3", "hole", "near_mm = [0, 0, 0]");
     let faults = bind(&plan(&[TOP, H1, same], &["TOP", "H1", "H3"]), Some(&nominal)).unwrap_err();
     assert_eq!(faults.len(), 1);
-    assert!(faults[0].problem.contains("0.00 mm apart"), "{}", faults[0]);
+    assert!(faults[0].problem.contains("less than 1 mm apart"), "{}", faults[0]);
 }
 
 #[test]

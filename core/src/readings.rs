@@ -4,9 +4,6 @@ use crate::plan::{Fault, Plan, Requirement};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-#[cfg(test)]
-mod tests;
-
 /// One reading.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -25,6 +25,8 @@ pub struct Association {
     pub half_angle_rad: Option<f64>,
     /// Cone: the apex, mm.
     pub apex_mm: Option<[f64; 3]>,
+    /// Cone through six points: axes of other cones that meet them exactly as well (see [`super::cone`]).
+    pub rivals: Vec<[f64; 3]>,
     /// Peak to valley of the orthogonal residuals, mm: `high - low`. For a line, whose residuals are distances,
     /// twice the largest of them: the diameter of the cylinder about the line that holds all points.
     pub form_mm: f64,
@@ -192,6 +194,7 @@ fn of_cone(points: &[Point]) -> Result<Association, FitError> {
     answer.radius_mm = Some(fit.radius_mm);
     answer.half_angle_rad = Some(fit.half_angle_rad);
     answer.apex_mm = Some(fit.apex().coords.into());
+    answer.rivals = fit.rivals.iter().copied().map(numbers).collect();
     let [a, b] = fit.across;
     let parameters = vec![tilt(a), tilt(b), shift(a), shift(b), radius(), named("half_angle", "rad", None)];
     Ok(answer.with(parameters, fit.noise_mm(), &rows(&fit.unit_covariance)))
@@ -216,6 +219,7 @@ impl Association {
             radius_mm: None,
             half_angle_rad: None,
             apex_mm: None,
+            rivals: Vec::new(),
             form_mm: high.0 - low.0,
             rms_mm,
             low: extreme(low),

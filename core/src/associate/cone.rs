@@ -32,6 +32,8 @@ pub struct ConeFit {
     pub low: (f64, usize),
     /// Largest residual (positive: outside), mm, and the index of its point.
     pub high: (f64, usize),
+    /// Axes of other cones that meet the same six points exactly; always empty with more points.
+    pub rivals: Vec<Direction>,
     /// Inverse of J'J for: tilt of the axis towards `across[0]` and towards `across[1]` (rad), `point` along
     /// `across[0]` and along `across[1]` (mm), `radius_mm` (mm), `half_angle_rad` (rad).
     pub unit_covariance: [[f64; 6]; 6],
@@ -76,8 +78,9 @@ const LARGEST_SIZE: f64 = 1e5;
 /// A half angle this close to a right angle is a plane, rad.
 const LEAST_ANGLE: f64 = 1e-6;
 
-/// Fits a cone to at least six points, mm. (Six may determine one only up to a choice among several: then
-/// it is refused as ambiguous.)
+/// Fits a cone to at least six points, mm. Six are met exactly, often by several cones: then that counts whose
+/// taper is surest (least standard deviation of the angle over the angle; our choice, no source), and the others
+/// are named in [`ConeFit::rivals`]; more points than six that leave a choice are refused as ambiguous.
 ///
 /// Starts of its own: for each of a cover of directions the algebraic section whose squared radius is
 /// quadratic along the axis; the best few are refined by Levenberg-Marquardt on six parameters and the
@@ -115,22 +118,22 @@ pub fn cone(points: &[Point]) -> Result<ConeFit, FitError> {
         found.into_iter().map(|cone| minimise(cone, &judges, 200)).collect();
     ends.retain(|end| end.model.radius() < LARGEST_SIZE);
     ends.sort_by(|a, b| a.sums.square.total_cmp(&b.sums.square));
-    let best = ends.first().ok_or(free(Freedom::Radius))?;
-    let rms = |square: f64| (square / judges.len() as f64).sqrt();
-    let axis = best.model.opening().axis;
-    let limit = rms(best.sums.square) * (1.0 + 1e-6) + floor.max(1e-13);
-    let rival = ends.iter().any(|end| {
-        let other = end.model.opening().axis;
-        rms(end.sums.square) <= limit
-            && (other.cross(&axis).norm() > LARGEST_TURN_RAD || other.dot(&axis) < 0.0)
-    });
-
-    let mut ended = minimise(best.model.clone(), all, 1000);
+    let spare = all.len() - 6;
+    let mut equals = equally_good(&ends, judges.len(), floor);
+    if spare == 0 {
+        // A stable sort: cones held equally well keep their order.
+        let open = |cone: &Funnel| {
+            let cov = cone.covariance(&Sums::of(cone, all));
+            cov.map_or(f64::INFINITY, |c| c[5][5] / (cone.angle * cone.angle))
+        };
+        equals.sort_by(|a, b| open(a).total_cmp(&open(b)));
+    }
+    let best = equals.first().ok_or(free(Freedom::Radius))?;
+    let mut ended = minimise(best.clone(), all, 1000);
     ended.model = ended.model.opening();
     let cone = ended.model;
     let sums = Sums::of(&cone, all);
     let cov = cone.covariance(&sums).ok_or(free(Freedom::Radius))?;
-    let spare = all.len() - 6;
     let seen = if spare == 0 { 0.0 } else { (sums.square / spare as f64).sqrt() };
     let radius = cone.radius();
     let sigma = seen.max(floor + 4.0 * f64::EPSILON * radius);
@@ -149,7 +152,7 @@ pub fn cone(points: &[Point]) -> Result<ConeFit, FitError> {
     if !(sigma * cov[5][5].sqrt() <= LARGEST_RADIUS_SHARE * cone.angle) {
         return Err(free(Freedom::Untapered));
     }
-    if rival {
+    if spare > 0 && equals.len() > 1 {
         return Err(free(Freedom::Ambiguous));
     }
     if !ended.settled {
@@ -177,8 +180,26 @@ pub fn cone(points: &[Point]) -> Result<ConeFit, FitError> {
         rms_mm: residuals.rms(points.len()) * scale,
         low: (residuals.low.0 * scale, residuals.low.1),
         high: (residuals.high.0 * scale, residuals.high.1),
+        rivals: equals[1..].iter().filter_map(|other| Direction::new(other.axis)).collect(),
         unit_covariance,
     })
+}
+
+/// The best end and those in other directions that are as good to rounding; `ends` from the best on.
+fn equally_good(ends: &[Ended<Funnel, 6>], points: usize, floor: f64) -> Vec<Funnel> {
+    let rms = |end: &Ended<Funnel, 6>| (end.sums.square / points as f64).sqrt();
+    let mut found: Vec<Funnel> = Vec::new();
+    let limit = ends.first().map_or(0.0, |best| rms(best) * (1.0 + 1e-6) + floor.max(1e-13));
+    for end in ends.iter().filter(|end| rms(end) <= limit) {
+        let cone = end.model.opening();
+        let near = |other: &Funnel| {
+            other.axis.cross(&cone.axis).norm() <= LARGEST_TURN_RAD && other.axis.dot(&cone.axis) > 0.0
+        };
+        if !found.iter().any(near) {
+            found.push(cone);
+        }
+    }
+    found
 }
 
 /// The best cones over some directions, no two of them closer than `apart` in rad.

@@ -289,3 +289,5 @@ mod covariance_tests;
 mod degenerate_tests;
 #[cfg(test)]
 mod law_tests;
+#[cfg(test)]
+mod round_tests;

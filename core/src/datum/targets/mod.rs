@@ -247,6 +247,7 @@ pub fn solve(
 
     let mut motion = start;
     let mut last = f64::INFINITY;
+    let mut share = 1.0f64;
     for rounds in 1..=MOST_ROUNDS {
         let all = rows(targets, measured, &motion, centre, spread)?;
         let order = order(targets, &all)?;
@@ -254,10 +255,13 @@ pub fn solve(
         let moved = length(&step);
         let turn = Vector::new(step[3], step[4], step[5]) / spread;
         let shift = Vector::new(step[0], step[1], step[2]);
-        let short = (LONGEST_TURN_RAD / turn.norm()).min(1.0);
+        // Steps that do not shrink go to and fro about the rest: shorter ones settle (common practice, no source).
+        share = if moved > 0.9 * last { (0.5 * share).max(0.05) } else { (2.0 * share).min(1.0) };
+        let short = (LONGEST_TURN_RAD / turn.norm()).min(1.0) * share;
         motion = (Motion::turn_about(centre, turn * short, shift * short) * motion).orthonormalised();
         // Rounding of the largest coordinate; below a nanometre a step that no longer shrinks is rounding too.
-        let still = moved <= 4.0 * f64::EPSILON * size || (moved < 1e-15 * size.max(1e6) && moved >= last);
+        let still =
+            moved <= 4.0 * f64::EPSILON * size || (moved < 1e-15 * size.max(1e6) && moved >= 0.5 * last);
         if still {
             return finish(targets, measured, motion, centre, spread, rounds);
         }

@@ -249,7 +249,7 @@ fn eight_pads_on_a_curved_face_agree_with_a_slow_second_method() {
     let mut worst: f64 = 0.0;
     for seed in 0..30 {
         let random = &mut Random::seeded(9000 + seed);
-        let (targets, measured, truth) = egg(random, 0.3);
+        let (targets, measured, truth) = egg(random, 0.1);
         let found =
             solve(&targets, &measured, askew(random, truth)).unwrap_or_else(|e| panic!("seed {seed}: {e}"));
         let q = quaternion(truth.rotation());
@@ -259,13 +259,13 @@ fn eight_pads_on_a_curved_face_agree_with_a_slow_second_method() {
         for (i, r) in found.residuals.iter().enumerate() {
             let off = (r.residual_mm - slow[i] / targets[i].weight.sqrt()).abs();
             worst = worst.max(off);
-            assert!(off < 1e-9, "seed {seed}, pad {i}: {off:e} mm");
+            assert!(off < 1e-9, "seed {seed}, pad {i}: {off:e} mm, condition {}", found.condition);
         }
         let fast = quaternion(found.part_from_scan.rotation());
         let same: f64 = (0..4).map(|i| fast[i] * x[i]).sum::<f64>();
         let off: f64 = (0..4).map(|i| (fast[i] * same.signum() - x[i]).abs()).fold(0.0, f64::max);
-        assert!(off < 1e-11, "seed {seed}: {off:e}");
-        assert!(slow.iter().any(|r| r.abs() > 0.01), "seed {seed}: no residuals, no test");
+        assert!(off < 1e-10, "seed {seed}: {off:e}");
+        assert!(slow.iter().any(|r| r.abs() > 0.005), "seed {seed}: no residuals, no test");
     }
     println!("eight pads: worst {worst:.1e} mm");
 }
@@ -323,9 +323,9 @@ fn pads_on_slopes_locked_along_z_move_the_part_along_z_only() {
 fn moving_the_measured_points_changes_nothing_on_the_part() {
     for seed in 0..20 {
         let random = &mut Random::seeded(9100 + seed);
-        let (targets, measured, truth) = egg(random, 0.3);
+        let (targets, measured, truth) = egg(random, 0.1);
         let start = askew(random, truth);
-        let here = solve(&targets, &measured, start).unwrap();
+        let here = solve(&targets, &measured, start).unwrap_or_else(|e| panic!("seed {seed}: {e}"));
         let elsewhere = Motion::<ScanFrame, ScanFrame>::from_turn_and_shift(
             random.turn(),
             random.direction().vector() * 2000.0,
@@ -353,7 +353,7 @@ fn moving_the_measured_points_changes_nothing_on_the_part() {
 fn order_within_a_stage_and_the_unit_of_weights_change_nothing() {
     for seed in 0..20 {
         let random = &mut Random::seeded(9200 + seed);
-        let (mut targets, mut measured, truth) = egg(random, 0.3);
+        let (mut targets, mut measured, truth) = egg(random, 0.1);
         // Near the origin, so that rounding of coordinates stays below the bar.
         for m in &mut measured {
             m.point = truth.point(&m.point);
@@ -454,19 +454,113 @@ fn what_stays_free_is_named() {
     let error = without(&[5]);
     assert_eq!(free_of(&error), ["shift along x"]);
     assert_eq!(error.to_string(), "the part can still shift along x; add targets or locks that hold this");
+    assert_eq!(free_of(&without(&[3, 4])), ["shift along y", "turn about z through (22.5, 30.0, 0.8) mm"]);
+    // Two pads of A at y = 0 and the two of B at z = 6: a hinge where they cross.
+    assert_eq!(free_of(&without(&[2])), ["turn about x through (36.0, 0.0, 6.0) mm"]);
     assert_eq!(
-        free_of(&without(&[3, 4])),
-        ["shift along y", "turn about z through (0.0, 30.0, 0.8) mm"]
-            .map(|_| ())
-            .len()
-            .to_string()
-            .as_str()
-            .chars()
-            .map(|_| "")
-            .collect::<Vec<_>>()
-            .len()
-            .eq(&1)
-            .then_some(vec!["shift along y"])
-            .unwrap_or_default()
+        free_of(&solve(&[], &[], Motion::identity()).unwrap_err()),
+        [
+            "shift along x",
+            "shift along y",
+            "shift along z",
+            "turn about x through (0.0, 0.0, 0.0) mm",
+            "turn about y through (0.0, 0.0, 0.0) mm",
+            "turn about z through (0.0, 0.0, 0.0) mm"
+        ]
     );
+    // Pads of a ball hold its centre alone.
+    let mut random = Random::seeded(5);
+    let ball: Vec<Target> = (0..8)
+        .map(|_| {
+            let d = random.direction();
+            direct((d.vector() * 40.0 + Vector::new(7.0, 8.0, 9.0)).into(), d, 0)
+        })
+        .collect();
+    let on: Vec<TargetMeasured> = ball.iter().map(|t| seen(t.nominal)).collect();
+    let error = solve(&ball, &on, Motion::identity()).unwrap_err();
+    // A place on each line is the one nearest to the middle of the pads.
+    let c = ball.iter().fold(Vector::zeros(), |s, t| s + t.nominal.coords) / 8.0;
+    assert_eq!(
+        free_of(&error),
+        [
+            format!("turn about x through ({:.1}, 8.0, 9.0) mm", c.x),
+            format!("turn about y through (7.0, {:.1}, 9.0) mm", c.y),
+            format!("turn about z through (7.0, 8.0, {:.1}) mm", c.z)
+        ]
+    );
+    // Pads of a screw's flank hold all but the screw.
+    let screw: Vec<Target> = (0..9)
+        .map(|i| {
+            let t = f64::from(i) * 0.7;
+            let r = 20.0 + f64::from(i % 3) * 4.0;
+            let p = Vector::new(r * math::cos(t), r * math::sin(t), 3.0 * t);
+            // Square to the way of the screw and to the radius, the latter tilted for every other pad.
+            let way = Vector::new(-r * math::sin(t), r * math::cos(t), 3.0);
+            let radius = Vector::new(math::cos(t), math::sin(t), f64::from(i % 2));
+            direct(p.into(), Direction::new(way.cross(&radius)).unwrap(), 0)
+        })
+        .collect();
+    let on: Vec<TargetMeasured> = screw.iter().map(|t| seen(t.nominal)).collect();
+    let error = solve(&screw, &on, Motion::identity()).unwrap_err();
+    let free = free_of(&error);
+    assert_eq!(free.len(), 1);
+    assert!(free[0].starts_with("turn about z through ("), "{free:?}");
+    assert!(free[0].ends_with("while shifting along it by 3.000 mm per rad"), "{free:?}");
+}
+
+#[test]
+fn targets_that_are_none_are_refused() {
+    let good = three_two_one();
+    let measured: Vec<TargetMeasured> = good.iter().map(|t| seen(t.nominal)).collect();
+    let wrong = |change: &dyn Fn(&mut Vec<Target>, &mut Vec<TargetMeasured>)| {
+        let (mut t, mut m) = (good.clone(), measured.clone());
+        change(&mut t, &mut m);
+        solve(&t, &m, Motion::identity()).unwrap_err()
+    };
+    let counts = wrong(&|_, m| m.truncate(5));
+    assert_eq!(counts, TargetError::Counts { targets: 6, measured: 5 });
+    for bad in [f64::NAN, f64::INFINITY, 1e300] {
+        assert!(matches!(wrong(&|t, _| t[1].nominal.y = bad), TargetError::BadTarget { index: 1, .. }));
+        assert!(matches!(wrong(&|_, m| m[2].point.z = bad), TargetError::BadTarget { index: 2, .. }));
+    }
+    for bad in [f64::NAN, f64::INFINITY, 0.0, -1.0] {
+        assert!(matches!(wrong(&|t, _| t[4].weight = bad), TargetError::BadTarget { index: 4, .. }));
+    }
+    for bad in [f64::NAN, f64::INFINITY, -1.0] {
+        assert!(matches!(wrong(&|_, m| m[4].standard_mm = bad), TargetError::BadTarget { index: 4, .. }));
+    }
+    let twice = wrong(&|t, _| t[3].locks = vec![Axis::Y, Axis::Y]);
+    assert!(matches!(twice, TargetError::BadTarget { index: 3, .. }));
+    let grazing = wrong(&|_, m| m[3].normal = Some(Direction::X));
+    assert!(matches!(grazing, TargetError::Grazing { index: 3, degrees } if degrees < 1e-9), "{grazing}");
+    // A plane for C that A has locked already.
+    let nothing = wrong(&|t, _| t[5].direction = Direction::Z);
+    assert_eq!(nothing, TargetError::LocksNothing { stage: 2 });
+    assert!(nothing.to_string().starts_with("datum C locks nothing"), "{nothing}");
+    // Two targets of one datum that say the same place twice, half a metre apart.
+    let two = wrong(&|t, m| {
+        t.push(t[5].clone());
+        m.push(seen(Point::new(500.0, 30.0, 3.0)));
+    });
+    assert!(matches!(two, TargetError::Contradictory { .. }), "{two}");
+    // All in one place.
+    let heap = wrong(&|t, m| {
+        t.iter_mut().for_each(|t| t.nominal = Point::new(5.0, 5.0, 5.0));
+        m.iter_mut().for_each(|m| m.point = Point::new(5.0, 5.0, 5.0));
+    });
+    assert!(matches!(heap, TargetError::LocksNothing { .. } | TargetError::Undetermined { .. }), "{heap}");
+}
+
+#[test]
+fn nearly_parallel_pads_do_not_hold_the_part_sideways() {
+    let mut targets = three_two_one();
+    targets.truncate(3);
+    // Half a degree.
+    for t in &mut targets {
+        let out = t.nominal - Point::new(30.0, 20.0, 0.0);
+        t.direction = Direction::new(Vector::z() + out.normalize() * 0.008).unwrap();
+    }
+    let measured: Vec<TargetMeasured> = targets.iter().map(|t| seen(t.nominal)).collect();
+    let error = solve(&targets, &measured, Motion::identity()).unwrap_err();
+    assert_eq!(free_of(&error).len(), 3, "{error}");
 }

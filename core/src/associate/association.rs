@@ -153,10 +153,12 @@ fn of_circle(points: &[Point]) -> Result<Association, FitError> {
     let mut covariance = vec![vec![0.0; 6]; 6];
     if let (Some(inside), Some(outside)) = (fit.noise_mm(), noise_out) {
         for i in 0..3 {
-            for j in 0..3 {
+            for j in 0..=i {
                 covariance[i][j] = inside * inside * fit.unit_covariance[i][j];
                 let total: f64 = (0..3).map(|k| rises[i][k] * c[k][k] * rises[j][k]).sum();
                 covariance[i + 3][j + 3] = outside * outside * total;
+                covariance[j][i] = covariance[i][j];
+                covariance[j + 3][i + 3] = covariance[i + 3][j + 3];
             }
         }
     }

@@ -96,7 +96,8 @@ pub enum Freedom {
     Turns,
     /// The residuals leave the radius open by more than a third of itself (one standard deviation).
     Radius,
-    /// The root mean square residual is more than a third of the radius: a cloud, no surface.
+    /// The root mean square residual is more than a third of the radius (cone: a fifth of the distance from the
+    /// axis): a cloud, no surface.
     Cloud,
     /// Two shapes in different directions or places fit equally well.
     Ambiguous,
@@ -115,7 +116,7 @@ impl std::fmt::Display for Freedom {
             Freedom::Collinear => "they lie on a line",
             Freedom::Turns => "within their residuals it can turn by more than 0.1 rad",
             Freedom::Radius => "within their residuals its radius is open by more than a third of itself",
-            Freedom::Cloud => "they scatter by more than a third of its radius",
+            Freedom::Cloud => "they scatter by a large part of its radius",
             Freedom::Ambiguous => "it fits equally well in two directions or places",
             Freedom::Coplanar => "they lie in a plane",
             Freedom::Centre => "within their residuals its centre is open by more than a third of its radius",

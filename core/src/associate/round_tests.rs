@@ -234,7 +234,8 @@ fn cones_move_reorder_and_scale_from_needles_to_nearly_flat() {
         assert!(angle(there.axis, motion.direction(fit.axis)) < room, "{what}");
         assert!((there.half_angle_rad - fit.half_angle_rad).abs() < room, "{what}");
         let room = 1e-10 + 3e-11 * (c[2][2] + c[3][3] + c[4][4]).sqrt();
-        assert!(there.distance_from_axis(&motion.point(&fit.point)) < room, "{what}");
+        let off = there.distance_from_axis(&motion.point(&fit.point));
+        assert!(off < room, "{what}: {off:e}, room {room:e}");
         assert!((there.radius_mm - fit.radius_mm).abs() < room, "{what}");
         let large: Vec<Point> = points.iter().map(|p| p * 1000.0).collect();
         assert!((cone(&large).unwrap().half_angle_rad - fit.half_angle_rad).abs() < 1e-9, "{what}");
@@ -313,8 +314,9 @@ fn stated_covariances_are_what_trials_show() {
         let true_axis = Vector::z();
         let turn = fit.axis.vector() - true_axis;
         let foot = Vector::new(fit.point.x, fit.point.y, 0.0);
-        // The true radius at the place of the fitted point along the true axis.
-        let radius = fit.radius_mm - fit.point.z * math::tan(0.5);
+        // `point` is the foot of the centroid: the true one has the centroid's height on the true axis.
+        let height = points.iter().map(|p| p.z).sum::<f64>() / points.len() as f64;
+        let radius = fit.radius_mm - height * math::tan(0.5);
         let e = [turn.dot(&a), turn.dot(&b), foot.dot(&a), foot.dot(&b), radius, fit.half_angle_rad - 0.5];
         (0..6).for_each(|i| ratios[6 + i] += e[i] * e[i] / (v * c[i][i]));
         let both = c[4][4] + c[5][5] * 100.0 + 20.0 * c[4][5];

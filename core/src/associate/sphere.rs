@@ -229,7 +229,8 @@ fn centre_deviation(points: &[Vector], ball: &Ball, sigma: f64) -> f64 {
     let (values, vectors) = symmetric_eigen3(&known);
     let weak = vectors[0];
     let crosswise: f64 = rays.iter().map(|u| 1.0 - u.dot(&weak) * u.dot(&weak)).sum();
-    let noise = sigma * sigma / (ball.radius * ball.radius) * crosswise;
+    // A sum of n squares of noise scatters by sqrt(2 / n) of itself; five of those.
+    let noise = sigma * sigma / (ball.radius * ball.radius) * crosswise * (1.0 + 5.0 * (2.0 / n).sqrt());
     let gap = values[0] - noise;
     if gap > 0.0 { sigma * values[0].max(0.0).sqrt() / gap } else { f64::INFINITY }
 }

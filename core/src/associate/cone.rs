@@ -78,6 +78,9 @@ const LARGEST_SIZE: f64 = 1e5;
 /// Largest scatter about the surface in root mean square distances from the axis. A solid cloud of points reaches
 /// 0.3, since the cone has one freedom more than the cylinder to follow it with.
 const LARGEST_SCATTER_SHARE: f64 = 0.2;
+/// Largest scatter in thicknesses of the point set (root mean square along its thinnest axis): a solid cloud reaches
+/// 0.85 on a cone so wide that its axis is far away.
+const LARGEST_THIN_SHARE: f64 = 0.5;
 /// A half angle this close to a right angle is a plane, rad.
 const LEAST_ANGLE: f64 = 1e-6;
 
@@ -143,7 +146,10 @@ pub fn cone(points: &[Point]) -> Result<ConeFit, FitError> {
     // The distance from the axis that the points have is the size to which radius and scatter are held.
     let from_axis = |q: &Vector| (q - cone.point).cross(&cone.axis).norm();
     let size = (all.iter().map(|q| from_axis(q) * from_axis(q)).sum::<f64>() / all.len() as f64).sqrt();
-    if !((sums.square / all.len() as f64).sqrt() <= LARGEST_SCATTER_SHARE * size) {
+    let scatter = (sums.square / all.len() as f64).sqrt();
+    if !(scatter <= LARGEST_SCATTER_SHARE * size
+        && scatter <= LARGEST_THIN_SHARE * spread(all, &axes[0]) + floor)
+    {
         return Err(free(Freedom::Cloud));
     }
     if !(sigma * cov[4][4].sqrt() <= LARGEST_RADIUS_SHARE * size) {

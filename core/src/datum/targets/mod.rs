@@ -223,8 +223,9 @@ type Six = [f64; 6];
 
 /// Brings measured targets onto their nominal places, from `start`.
 ///
-/// The start needs to be near enough that each target's surface faces the right way (a few degrees and the size of
-/// the part are fine): 3-2-1 holds have mirrored solutions, and the one that is found is the one next to the start.
+/// The rest that is found is the one next to the start. 3-2-1 holds have mirrored ones, far away: a few degrees are
+/// fine there. Targets that hold a motion weakly (see `condition`) on a curved face may have another some
+/// millimetres away: there the start should come from a fine alignment.
 ///
 /// # Errors
 /// See [`TargetError`]; a motion that no target holds is named in words.

@@ -139,7 +139,7 @@ fn egg(random: &mut Random, sigma: f64) -> (Vec<Target>, Vec<TargetMeasured>, Pl
     (targets, measured, motion)
 }
 
-/// A start near the truth.
+/// A start near the truth: pads that hold a motion weakly have a second rest some millimetres away.
 fn askew(random: &mut Random, motion: Placed) -> Placed {
     Motion::turn_about(Point::origin(), random.direction().vector() * 0.1, random.direction().vector() * 20.0)
         * motion

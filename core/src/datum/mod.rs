@@ -5,6 +5,8 @@
 //! Features are extracted at the present alignment, the part is moved onto its datums, and both are
 //! repeated until the part rests.
 
+pub mod targets;
+
 use crate::associate::{AssociatedHole, AssociatedPlane, FitError, HoleError, hole, plane_of_face};
 use crate::geometry::{Direction, Matrix3, Motion, PartFrame, Point, ScanFrame, Vector};
 use crate::nominal::{Carrier, Nominal};

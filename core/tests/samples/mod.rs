@@ -8,7 +8,7 @@ use std::io::{Cursor, Write};
 use e57::{E57Writer, Quaternion, Record, RecordDataType, RecordName, RecordValue, Transform, Translation};
 use flate2::Compression;
 use flate2::write::{DeflateEncoder, GzEncoder};
-use scantling_core::geometry::{Direction, Point, TriangleMesh, Vector};
+use scantling_core::geometry::{Direction, Point, TriangleMesh, Vector, math};
 use scantling_core::simulate::{write_ply, write_ply_ascii, write_stl};
 
 /// Twelve points on a curved sheet, in mm; no coordinate is short in binary.
@@ -178,7 +178,8 @@ pub fn e57(stored: Stored) -> Vec<u8> {
                 }
                 Stored::Spherical => {
                     let range = m.norm();
-                    [range, m.y.atan2(m.x), (m.z / range).asin()].map(RecordValue::Double)
+                    let flat = (m.x * m.x + m.y * m.y).sqrt();
+                    [range, math::atan2(m.y, m.x), math::atan2(m.z, flat)].map(RecordValue::Double)
                 }
             };
             for valid in [true, false] {

@@ -344,17 +344,8 @@ fn scan_info_tells_what_a_file_holds() {
     assert!(output.stdout.is_empty());
     assert!(said(&output.stderr).contains("state the columns"), "{}", said(&output.stderr));
     // As a table, from stdin.
-    let mut child = scene
-        .scantling()
-        .args(["scan", "info", "-"])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("runs");
-    let mut stdin = child.stdin.take().expect("stdin");
-    std::io::Write::write_all(&mut stdin, b"v 0 0 0\nv 200 0 0\nv 0 300 0\nf 1 2 3\n").expect("written");
-    drop(stdin);
-    let output = child.wait_with_output().expect("ends");
+    let mesh = "v 0 0 0\nv 200 0 0\nv 0 300 0\nf 1 2 3\n";
+    let output = scene.scantling().args(["scan", "info", "-"]).write_stdin(mesh).output().expect("runs");
     let text = said(&output.stdout);
     for line in ["format      OBJ", "triangles   1, 3 open edges", "size suggests millimetres"] {
         assert!(text.contains(line), "{line} is not in: {text}");

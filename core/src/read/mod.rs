@@ -185,7 +185,7 @@ fn known(start: &[u8], length: u64) -> Result<Format, ReadError> {
         }
         match stl::announced(start) {
             // Text at byte 80 says nothing about triangles.
-            Some(triangles) if start[..84].contains(&0) => {
+            Some(triangles) if start[..84].contains(&0) || std::str::from_utf8(&start[..84]).is_err() => {
                 ReadError::UnknownFormat { bytes: length, triangles, needed: stl::binary_length(triangles) }
             }
             _ => ReadError::NoFormat { bytes: length },

@@ -77,6 +77,10 @@ pub(crate) enum Command {
     /// Register, show and release parts
     #[command(subcommand)]
     Part(Part),
+    /// Look into scan files, without measuring
+    #[cfg(feature = "embedded")]
+    #[command(subcommand)]
+    Scan(Scan),
     /// Measure a part from a scan of it and answer with the verdict
     Measure(Measure),
     /// Show, list and follow inspections
@@ -116,7 +120,7 @@ pub(crate) struct PlanCheck {
     /// The plan, TOML or JSON; - for stdin
     #[arg(value_name = "FILE")]
     pub(crate) plan: PathBuf,
-    /// Bind the plan's picks on this nominal too, STL or PLY
+    /// Bind the plan's picks on this nominal too, STL, PLY or OBJ
     #[arg(long, value_name = "FILE", requires = "unit")]
     pub(crate) nominal: Option<PathBuf>,
     /// Length unit of the nominal's file
@@ -147,7 +151,7 @@ pub(crate) struct PartRegister {
     /// The inspection plan, TOML or JSON; - for stdin
     #[arg(long, value_name = "FILE")]
     pub(crate) plan: PathBuf,
-    /// The nominal, STL or PLY
+    /// The nominal, STL, PLY or OBJ, plain or in gzip or zip
     #[arg(long, value_name = "FILE")]
     pub(crate) nominal: PathBuf,
     /// Length unit of the nominal's file
@@ -170,6 +174,33 @@ pub(crate) struct RevisionName {
     pub(crate) name: String,
 }
 
+#[cfg(feature = "embedded")]
+#[derive(Subcommand, Debug)]
+pub(crate) enum Scan {
+    /// Tell what a file holds: counts, box, spacing, normals, unit by its size, what is wrong with it
+    Info(ScanInfo),
+}
+
+#[cfg(feature = "embedded")]
+#[derive(Args, Debug)]
+#[command(
+    after_help = "Examples:\n  scantling scan info scan.e57\n  scantling scan info points.csv --unit mm\n  \
+    scantling scan info points.txt --columns \"delimiter=semicolon skip=2 - x y z nx ny nz\""
+)]
+pub(crate) struct ScanInfo {
+    /// The scan or nominal: PLY, STL, OBJ, E57, or points as text (XYZ, CSV, TXT, PTS, ASC), plain or in
+    /// gzip or zip; - for stdin
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
+    /// Columns of a text file, where they are not found: x y z nx ny nz intensity, - to pass one over;
+    /// before them delimiter=space|tab|comma|semicolon and skip=LINES if need be
+    #[arg(long, value_name = "TEXT", value_parser = columns, default_value = "")]
+    pub(crate) columns: scantling_core::read::TextLayout,
+    /// Length unit of the file, to check it and to tell lengths in mm
+    #[arg(long, value_enum)]
+    pub(crate) unit: Option<Unit>,
+}
+
 #[derive(Args, Debug)]
 #[command(after_help = "The exit code is the verdict: 0 conforms, 1 does not conform, 3 undecided, not \
     measured, or no verdict yet (--no-wait; never a pass), 4 scan refused, 7 not finished in time.")]
@@ -180,10 +211,10 @@ pub(crate) struct Measure {
     /// A revision, such as ws-214/c4
     #[arg(long, value_name = "NAME")]
     pub(crate) revision: Option<String>,
-    /// The scan, PLY or STL; - for stdin
+    /// The scan: PLY, STL, OBJ, E57 or points as text, plain or in gzip or zip; - for stdin
     #[arg(long, value_name = "FILE")]
     pub(crate) scan: PathBuf,
-    /// Length unit of the scan's file, which carries none itself
+    /// Length unit of the scan's file, always stated; E57 is in m
     #[arg(long, value_enum)]
     pub(crate) unit: Unit,
     /// Serial number of the part
@@ -313,6 +344,19 @@ impl From<Unit> for LengthUnit {
     }
 }
 
+#[cfg(feature = "embedded")]
+impl From<Unit> for scantling_core::read::LengthUnit {
+    fn from(unit: Unit) -> Self {
+        match unit {
+            Unit::Um => Self::Micrometre,
+            Unit::Mm => Self::Millimetre,
+            Unit::Cm => Self::Centimetre,
+            Unit::M => Self::Metre,
+            Unit::Inch => Self::Inch,
+        }
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum PurposeArg {
     Production,
@@ -352,6 +396,11 @@ fn context(typed: &str) -> Result<(String, String), String> {
         Some((word, text)) if !word.is_empty() => Ok((word.to_owned(), text.to_owned())),
         _ => Err("write WORD=TEXT, such as lot=L-17".to_owned()),
     }
+}
+
+#[cfg(feature = "embedded")]
+fn columns(typed: &str) -> Result<scantling_core::read::TextLayout, String> {
+    scantling_core::read::TextLayout::parse(typed).map_err(|e| e.to_string())
 }
 
 #[cfg(feature = "embedded")]

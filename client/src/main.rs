@@ -24,6 +24,8 @@ use std::time::Duration;
 use clap::Parser;
 use tracing_subscriber::EnvFilter;
 
+#[cfg(feature = "embedded")]
+use args::Scan;
 use args::{Arguments, Command, Global, Part, Plan, Record};
 use command::Context;
 use connect::Service;
@@ -78,6 +80,7 @@ async fn run(global: &Global, command: Command) -> anyhow::Result<Exit> {
     #[cfg(feature = "embedded")]
     let command = match command {
         Command::Demo(args) => return command::demo::run(global, args, output, progress).await,
+        Command::Scan(Scan::Info(args)) => return command::scan::info(output, args).await,
         other => other,
     };
     let service = Service::connect(global).await?;
@@ -104,7 +107,9 @@ async fn answer(context: &Context, command: Command) -> anyhow::Result<Exit> {
         Command::Record(Record::Show(args)) => command::record::show(context, args).await,
         Command::Record(Record::Watch(args)) => command::record::watch(context, args).await,
         #[cfg(feature = "embedded")]
-        Command::Demo(_) | Command::Serve(_) => Err(Exit::Internal.because("taken before")),
+        Command::Demo(_) | Command::Scan(_) | Command::Serve(_) => {
+            Err(Exit::Internal.because("taken before"))
+        }
     }
 }
 

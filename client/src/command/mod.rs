@@ -7,6 +7,8 @@ pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;
 #[cfg(feature = "embedded")]
+pub(crate) mod scan;
+#[cfg(feature = "embedded")]
 pub(crate) mod serve;
 
 use tonic::transport::Channel;

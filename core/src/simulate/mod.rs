@@ -5,16 +5,25 @@
 
 mod arrangement;
 mod capture;
+mod cells;
 mod demo;
 mod demo_files;
 mod depth;
 mod deviation;
+mod edges;
+mod export;
+mod field;
+mod filling;
+mod imperfection;
+#[cfg(test)]
+mod imperfection_tests;
 mod lattice;
 mod made;
 mod mirror;
 mod scanner;
 mod scene;
 mod sight;
+mod target;
 #[cfg(test)]
 mod scene_tests;
 #[cfg(test)]
@@ -26,9 +35,10 @@ pub use arrangement::{ArrangedPart, Arrangement, Hand, arrangement};
 pub use demo::{Demo, DemoDent, DemoHole, DemoPart, demo_parts};
 pub use demo_files::{DEMO_NOISE_MM, DEMO_SPACING_MM};
 pub use deviation::{Dent, Deviation, HoleShift, Warp};
+pub use imperfection::{CorrelatedNoise, DropOut, Imperfections, PassSeams, ReferenceTargets, SurfaceClass};
 pub use made::Made;
 pub use mirror::{mirrored, mirrored_carriers};
 pub use scanner::{Scanner, ScannerError, SimulatedScan};
-pub use scene::{Clamp, Origin, Scene, ScenePart, SceneScan, Table, TableFrame};
+pub use scene::{Clamp, Origin, Scene, ScenePart, SceneScan, Table, TableFrame, Taken};
 pub use window_surround::WindowSurround;
 pub use write::{write_ply, write_ply_ascii, write_stl};

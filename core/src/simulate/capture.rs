@@ -53,6 +53,13 @@ pub(super) fn capture<Scene: Send + Sync>(
 ) -> Result<Captured, ScannerError> {
     let area = |mesh: &TriangleMesh| (0..mesh.triangles().len() as u32).map(|t| mesh.area(t)).sum::<f64>();
     scanner.check(bodies.iter().map(|b| area(b.made.nominal())).sum())?;
+    for (body, b) in bodies.iter().enumerate() {
+        for (index, deviation) in b.made.deviations().iter().enumerate() {
+            if let Some(problem) = deviation.fault() {
+                return Err(ScannerError::Deviation { body, index, problem });
+            }
+        }
+    }
     let imperfections = &scanner.imperfections;
     let meshes: Vec<TriangleMesh> = bodies.iter().map(mesh).collect();
     let mut surface = Surface { places: Vec::new(), body: Vec::new(), taken: Vec::new() };

@@ -10,6 +10,8 @@ mod demo;
 mod demo_files;
 mod depth;
 mod deviation;
+#[cfg(test)]
+mod deviation_tests;
 mod edges;
 mod export;
 mod field;
@@ -34,7 +36,9 @@ mod write;
 pub use arrangement::{ArrangedPart, Arrangement, Hand, arrangement};
 pub use demo::{Demo, DemoDent, DemoHole, DemoPart, demo_parts};
 pub use demo_files::{DEMO_NOISE_MM, DEMO_SPACING_MM};
-pub use deviation::{Dent, Deviation, HoleShift, Warp};
+pub use deviation::{
+    Dent, Deviation, HoleShift, PlyDrop, ResinRidge, Sag, SpringIn, ThicknessChange, TrimOffset, Warp,
+};
 pub use imperfection::{CorrelatedNoise, DropOut, Imperfections, PassSeams, ReferenceTargets, SurfaceClass};
 pub use made::Made;
 pub use mirror::{mirrored, mirrored_carriers};

@@ -30,6 +30,16 @@ pub enum ScannerError {
         /// What it may be.
         range: &'static str,
     },
+    /// A deviation that cannot be made.
+    #[error("deviation {index} (counted from 0) of part {body}: {problem}")]
+    Deviation {
+        /// Index of the part.
+        body: usize,
+        /// Index among its deviations.
+        index: usize,
+        /// What is wrong with it.
+        problem: &'static str,
+    },
     /// Nothing lies before the scanner.
     #[error("the scene is empty; put a part, a table or a clamp into it")]
     EmptyScene,

@@ -89,7 +89,7 @@ pub(super) fn capture<Scene: Send + Sync>(
         stick(targets, scanner.seed, &carried, &mut surface);
     }
     if let Some(drop_out) = &imperfections.drop_out {
-        order = kept(scanner, drop_out, &surface, order);
+        order = kept(scanner, drop_out, &surface, &order);
     }
     let motions = passes(scanner, &meshes);
     let rough = |s: &Sight| bodies[surface.body[s.place as usize] as usize].roughness_mm;
@@ -125,7 +125,7 @@ fn stream(scanner: &Scanner, of: u64, index: u64) -> u64 {
 }
 
 /// What is left after drop-out.
-fn kept(scanner: &Scanner, drop_out: &DropOut, surface: &Surface, order: Vec<Sight>) -> Vec<Sight> {
+fn kept(scanner: &Scanner, drop_out: &DropOut, surface: &Surface, order: &[Sight]) -> Vec<Sight> {
     let patches: Option<Vec<RandomField>> = drop_out.patch_mm.map(|length_mm| {
         let of_view = |v: usize| RandomField::new(stream(scanner, 1, v as u64), length_mm);
         (0..scanner.views.len()).map(of_view).collect()
@@ -147,7 +147,7 @@ fn kept(scanner: &Scanner, drop_out: &DropOut, surface: &Surface, order: Vec<Sig
         }
         kept
     };
-    gather(&order, work)
+    gather(order, work)
 }
 
 /// How each pass is off; `None` without seams.

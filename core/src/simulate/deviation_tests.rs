@@ -220,7 +220,7 @@ fn a_sagging_part_rests_on_its_supports() {
         depth_mm: 0.5,
     };
     let level = Vector::new(80.0, 7.0, 0.0);
-    let made = made(Deviation::Sag(sag.clone()));
+    let made = made(Deviation::Sag(sag));
     let drop = |share: f64| {
         let p = Point::new(10.0, 0.0, 0.0) + level * share;
         -made.point(&p).z

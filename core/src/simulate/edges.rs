@@ -54,7 +54,9 @@ pub(super) fn round_edges(mesh: &TriangleMesh, radius_mm: f64, places: &mut [(Po
     let roundings: Vec<Rounding> = sharp_edges(mesh).iter().filter_map(|e| rounding(mesh, e)).collect();
     let lines: Vec<[Point; 2]> = roundings.iter().map(|r| r.line).collect();
     let reach_mm = radius_mm * crate::geometry::math::tan(0.5 * SHARPEST_DEG.to_radians());
-    let cells = Cells::of_lines(&lines, reach_mm, (2.0 * reach_mm).max(2.0));
+    // Large enough that even a long mesh is not cut into many pieces.
+    let size_mm = mesh.bounds().diagonal();
+    let cells = Cells::of_lines(&lines, reach_mm, (2.0 * reach_mm).max(2.0).max(1e-3 * size_mm));
     places.par_iter_mut().for_each(|place| {
         let mut best: Option<(f64, (Point, Direction))> = None;
         for i in cells.here(&place.0) {

@@ -105,8 +105,8 @@ impl Imperfections {
         1.0 + self.noise_growth * (1.0 / facing - 1.0)
     }
 
-    /// Refuses what makes no sense.
-    pub(super) fn check(&self) -> Result<(), ScannerError> {
+    /// Refuses what makes no sense, and what would take for ever at this spacing.
+    pub(super) fn check(&self, spacing_mm: f64) -> Result<(), ScannerError> {
         let zero_up = |v: f64| v.is_finite() && v >= 0.0;
         let above = |v: f64| v.is_finite() && v > 0.0;
         let mut all = vec![(zero_up(self.noise_growth), "noise growth", self.noise_growth, "0 or more")];
@@ -133,6 +133,13 @@ impl Imperfections {
             if let Some(v) = value {
                 all.push((above(v), name, v, "above 0 mm"));
             }
+        }
+        if let Some(v) = self.smoothing_mm {
+            all.push((v <= 50.0 * spacing_mm, "smoothing length", v, "at most 50 times the spacing"));
+        }
+        if let Some(v) = self.filled_openings_mm {
+            let text = "at most 1000 times the spacing";
+            all.push((v <= 1000.0 * spacing_mm, "size of filled openings", v, text));
         }
         let scale = self.scale_error_ppm.is_finite() && self.scale_error_ppm.abs() <= 1e5;
         all.push((scale, "scale error", self.scale_error_ppm, "-100000 to 100000 ppm"));

@@ -36,7 +36,8 @@ fn on(plate: Made) -> Scene {
 
 fn rms(values: impl Iterator<Item = f64>) -> f64 {
     let (sum, count) = values.fold((0.0, 0.0), |(s, n), v| (s + v * v, n + 1.0));
-    (sum / count as f64).sqrt()
+    let mean: f64 = sum / count;
+    mean.sqrt()
 }
 
 #[test]
@@ -331,6 +332,9 @@ fn imperfections_that_make_no_sense_are_refused() {
         Imperfections { smoothing_mm: Some(f64::NAN), ..off() },
         Imperfections { filled_openings_mm: Some(-1.0), ..off() },
         Imperfections { scale_error_ppm: f64::INFINITY, ..off() },
+        // A thousand times the spacing is an opening of a million points.
+        Imperfections { filled_openings_mm: Some(1001.0), ..off() },
+        Imperfections { smoothing_mm: Some(51.0), ..off() },
         Imperfections { targets: targets(0.0, 0.1), ..off() },
         Imperfections { targets: targets(5.0, f64::NAN), ..off() },
     ] {

@@ -128,7 +128,7 @@ impl Scanner {
         if self.views.is_empty() {
             return Err(ScannerError::NoViews);
         }
-        self.imperfections.check()?;
+        self.imperfections.check(spacing_mm)?;
         let points = area_mm2 / (spacing_mm * spacing_mm);
         // Written so that NaN is refused too.
         if points <= MOST_POINTS { Ok(()) } else { Err(ScannerError::TooManyPoints { spacing_mm, points }) }

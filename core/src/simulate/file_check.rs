@@ -1,4 +1,5 @@
-//! From what a simulation's file says to one that can be run: every fault at once.
+//! From what a simulation's file says to one that can be run: every fault at once. Long, because it names every
+//! key of the schema once.
 
 use super::arrangement::Hand;
 use super::deviation::{

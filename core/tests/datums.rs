@@ -239,6 +239,48 @@ fn pads_and_points_of_a_machine_agree_with_the_plane_they_stand_for() {
     assert!(found.record.evaluations.iter().all(|e| e.verdict == Verdict::NotMeasured));
 }
 
+/// Check points on the crown of the good part against the made surface, which the simulator knows.
+#[test]
+fn check_points_on_a_scan_read_the_made_surface() {
+    let case = Case::new(8);
+    let mesh = case.nominal.mesh();
+    let text = case.demo.plan_toml();
+    let (_, whole) = plan::check_toml(&text).unwrap();
+    let bound = plan::bind(&whole, Some(&case.nominal)).unwrap();
+    let crown = bound.features.iter().find(|f| f.id == "CROWN").unwrap();
+    let count = crown.triangles.len();
+    let mut features = String::new();
+    let mut wanted = String::new();
+    let mut places = Vec::new();
+    for (k, share) in [0.11, 0.37, 0.62, 0.88].into_iter().enumerate() {
+        let t = crown.triangles[(share * count as f64) as usize];
+        let [a, b, c] = mesh.corners(t);
+        let at = Point::from((a.coords + b.coords + c.coords) / 3.0);
+        let n = mesh.normal(t).unwrap();
+        let v = n.vector();
+        writeln!(features, "[[feature]]\nid = \"P{k}\"\nkind = \"point\"\npoint = {{ at_mm = [{}, {}, {}], direction = [{}, {}, {}], patch_radius_mm = 3 }}", at.x, at.y, at.z, v.x, v.y, v.z).unwrap();
+        writeln!(wanted, "[[characteristic]]\nnumber = \"P{k}\"\nfeature = \"P{k}\"\nsurface_profile = {{ limit_outside_mm = 0.4, limit_inside_mm = 0.4 }}\ndatum_system = \"D\"\nneeds = {{ coverage = 0.6 }}").unwrap();
+        places.push((at, n));
+    }
+    let planned = case.plan(&features, &format!("{PLANE_HOLE_HOLE}\n{wanted}"));
+    let found = case.measure(&planned, Some(&case.scan(0.6, 0.02, &[])), None);
+    let system = &found.record.datum_systems[0];
+    for (k, (at, n)) in places.iter().enumerate() {
+        let e = found.record.evaluations.iter().find(|e| e.number == format!("P{k}")).unwrap();
+        let value = e.value_mm.unwrap_or_else(|| panic!("{}", e.reason));
+        // How the made part lies in its own datums is known only as measured; so is what is compared here: two
+        // points of a smooth surface differ by what the simulator made between them, within the noise.
+        let made = (case.demo.good.made.point(at) - at).dot(&n.vector());
+        assert!((value - made).abs() < 0.12, "P{k}: {value} {made}");
+        let c = e.components.unwrap();
+        assert!((c.dn_mm - value).abs() < 1e-12);
+        assert!((Vector::new(c.dx_mm, c.dy_mm, c.dz_mm) - n.vector() * value).norm() < 1e-9);
+        assert!(e.standard_uncertainty_mm.unwrap() < 0.02);
+        assert_eq!(e.measured_by, "scan");
+    }
+    assert_eq!(system.taken_from, "scan");
+}
+
 #[test]
 fn balls_of_a_fixture_hold_the_part_where_the_fixture_says() {
     let case = Case::new(7);

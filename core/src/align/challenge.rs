@@ -73,6 +73,14 @@ impl Search<'_> {
 
     /// Shifts by the part's thickness along the direction most of its surface faces.
     fn through_the_skin(&self) -> Vec<Motion<PartFrame, PartFrame>> {
+        let Some(thickness) = self.thickness_mm() else { return Vec::new() };
+        let facing = self.nominal.iter().fold(Matrix3::zeros(), |s, p| s + p.normal * p.normal.transpose());
+        let (_, [_, _, most]) = symmetric_eigen3(&facing);
+        [-thickness, thickness].map(|t| Motion::from_turn_and_shift(Vector::zeros(), most * t)).to_vec()
+    }
+
+    /// The median distance to the surface that faces the other way; `None` for an open sheet.
+    pub(super) fn thickness_mm(&self) -> Option<f64> {
         let mut gaps: Vec<f64> = self
             .nominal
             .par_iter()
@@ -82,14 +90,8 @@ impl Search<'_> {
             })
             .filter(|d| *d > 0.0)
             .collect();
-        if gaps.is_empty() {
-            return Vec::new();
-        }
         gaps.sort_unstable_by(f64::total_cmp);
-        let thickness = gaps[gaps.len() / 2];
-        let facing = self.nominal.iter().fold(Matrix3::zeros(), |s, p| s + p.normal * p.normal.transpose());
-        let (_, [_, _, most]) = symmetric_eigen3(&facing);
-        [-thickness, thickness].map(|t| Motion::from_turn_and_shift(Vector::zeros(), most * t)).to_vec()
+        gaps.get(gaps.len() / 2).copied()
     }
 }
 

@@ -127,6 +127,42 @@ pub enum LocateError {
         /// Fraction of the scan that the first pose explains.
         explained: f64,
     },
+    /// What is there fits, but most of the part is missing.
+    #[error(
+        "what was scanned fits, but shows only {:.0} % of the part's side that faces the scanner ({:.0} % are \
+         needed); scan more of it",
+        100.0 * seen,
+        100.0 * need
+    )]
+    TooLittleSeen {
+        /// Fraction of the surface on the scanned side that has points on it.
+        seen: f64,
+        /// The fraction needed.
+        need: f64,
+    },
+    /// The nominal and its mirror image explain the same points.
+    #[error(
+        "the points do not tell the part from its other hand ({evidence_for} points for it, \
+         {evidence_against} against); scan more of what makes the hands differ"
+    )]
+    HandOpen {
+        /// Points that fit here and clearly not on the mirrored nominal.
+        evidence_for: u64,
+        /// The reverse.
+        evidence_against: u64,
+    },
+    /// The mirrored nominal fits and the nominal does not.
+    #[error("the scan shows the part of the other hand; choose the part that is mirrored to this one")]
+    OtherHand,
+    /// More than one part where one was expected.
+    #[error(
+        "the scan holds {} parts of this kind; choose one by the region it lies in or by its placement",
+        poses.len()
+    )]
+    Several {
+        /// Where they lie, in the order of their first points.
+        poses: Vec<Motion<PartFrame, ScanFrame>>,
+    },
 }
 
 fn fit_words(explained: Option<f64>, need: f64, beside: Option<f64>, most_beside: f64) -> String {
@@ -153,14 +189,14 @@ fn hint_words(size_ratio: Option<f64>, unit_ratio: Option<f64>) -> String {
 }
 
 /// Fewer points than this cannot hold six freedoms and leave evidence.
-const LEAST_POINTS: usize = 60;
+pub(super) const LEAST_POINTS: usize = 60;
 /// Of a larger scan only every so-many-th point is looked at: a million still show a 3 mm hole of a
 /// metre-sized part.
 const MOST_POINTS: usize = 1_000_000;
 /// Points for descending, for the last refinement, for comparing poses.
-const FINE_POINTS: usize = 1500;
-const LAST_POINTS: usize = 8000;
-const DENSE_POINTS: usize = 30_000;
+pub(super) const FINE_POINTS: usize = 1500;
+pub(super) const LAST_POINTS: usize = 8000;
+pub(super) const DENSE_POINTS: usize = 30_000;
 
 /// How many times more starts the second search has.
 const WIDER: usize = 2;

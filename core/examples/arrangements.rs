@@ -75,7 +75,9 @@ fn main() {
                     let normals: Option<Vec<Direction>> =
                         scan.normals().map(|n| i.points.iter().map(|&p| n[p as usize]).collect());
                     let settings = LocateSettings::default();
-                    let ends = |from| settle(mesh, tree, &points, normals.as_deref(), from, &settings);
+                    let ends = |from: &Motion<PartFrame, ScanFrame>| {
+                        settle(mesh, tree, &points, normals.as_deref(), from, &settings)
+                    };
                     let mine = ends(&i.part_from_scan);
                     let off = |t: &Motion<PartFrame, ScanFrame>| apart_mm(&mine, &ends(t), &mesh.bounds());
                     let nearest = open
@@ -207,15 +209,14 @@ fn arrangement(demo: &Demo, seed: u64, spacing_mm: f64) -> Arrangement {
         tops.push(pose.point(&Point::new(if other { -1.0 } else { 1.0 } * (length - 4.0), 0.4 * width, 0.0)));
     }
     // Clamps: boxes over the flange's edge, 50 x 40 x 30 mm, which hide what is under them.
-    let clamps: Vec<Aabb> = tops
-        .iter()
-        .filter(|_| random.unit() < 0.7)
-        .map(|t| {
+    let mut clamps: Vec<Aabb> = Vec::new();
+    for t in &tops {
+        if random.unit() < 0.7 {
             let half = Vector::new(random.range(18.0, 28.0), random.range(18.0, 28.0), 0.0);
             let up = Vector::new(0.0, 0.0, random.range(15.0, 35.0));
-            Aabb::of(&[t - half, t + half + up])
-        })
-        .collect();
+            clamps.push(Aabb::of(&[t - half, t + half + up]));
+        }
+    }
     made.retain(|(p, _)| !clamps.iter().any(|c| (0..2).all(|a| p[a] > c.low[a] && p[a] < c.high[a])));
     let cell = |p: &Point| [0, 1].map(|a| (p[a] / 3.0).floor() as i64);
     let hidden: BTreeSet<[i64; 2]> = made.iter().map(|(p, _)| cell(p)).collect();

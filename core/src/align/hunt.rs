@@ -2,7 +2,7 @@
 
 use super::clusters::clusters;
 use super::instances::InstancesSettings;
-use super::judge::{Duel, Held, Judgement, inside, other_hand, reflected};
+use super::judge::{Duel, Held, Judgement, Known, inside, other_hand, reflected};
 use super::locate::{DENSE_POINTS, FINE_POINTS, LEAST_POINTS, LocateError};
 use super::refine::Pose;
 use super::sample::Cloud;
@@ -41,6 +41,9 @@ pub(super) struct Hunt<'a> {
     /// For each point of the scene whether something has taken it.
     taken: Vec<bool>,
     caught: Vec<Catch>,
+    /// Poses that searches came upon: those of a crowd lie on several of its parts.
+    leads: Vec<Pose>,
+    known: Known,
 }
 
 /// Points to try, and what came of it before.
@@ -53,7 +56,17 @@ impl<'a> Hunt<'a> {
     pub(super) fn new(search: &'a Search<'a>, scene: &'a Scene, settings: &'a InstancesSettings) -> Self {
         let taken = vec![false; scene.cloud.points.len()];
         let mirrored = other_hand(search.exact.mesh);
-        Self { search, scene, settings, mirrored, own_mirror: false, taken, caught: Vec::new() }
+        Self {
+            search,
+            scene,
+            settings,
+            mirrored,
+            own_mirror: false,
+            taken,
+            caught: Vec::new(),
+            leads: Vec::new(),
+            known: Known::default(),
+        }
     }
 
     /// Tries every cluster, then what is left of them together with its neighbours.
@@ -145,6 +158,13 @@ impl<'a> Hunt<'a> {
         // One side of a sheet is half of its surface.
         let parts = (covers / (0.5 * self.search.area_mm2)).round().clamp(1.0, MOST_PARTS) as usize;
         let fine = dense.thinned(FINE_POINTS * parts);
+        let leads = self.search.leads(&fine, &mut self.leads);
+        if let Judgement::Holds(held) =
+            self.search.judge(run, &free, &leads, self.settings.least_seen, &mut self.known)?
+            && let Ok(part) = self.hold(run, held, false)?
+        {
+            return Ok(Ok(part));
+        }
         let mut why: Option<LocateError> = None;
         for wider in [1, 2] {
             for mirror in [false, true] {
@@ -181,13 +201,20 @@ impl<'a> Hunt<'a> {
         mirror: bool,
     ) -> Result<Result<Catch, LocateError>, Stopped> {
         let ranked = self.search.ranked_among(run, fine, wider, Crowd::Several { parts })?;
-        let held = match self.search.judge(run, free, &ranked, self.settings.least_seen)? {
-            Judgement::Holds(held) => held,
-            Judgement::Undetermined(e) | Judgement::Fails(e) => return Ok(Err(e)),
-        };
+        if !mirror {
+            self.leads.extend(ranked.iter().map(|r| r.0));
+        }
+        match self.search.judge(run, free, &ranked, self.settings.least_seen, &mut self.known)? {
+            Judgement::Holds(held) => self.hold(run, held, mirror),
+            Judgement::Undetermined(e) | Judgement::Fails(e) => Ok(Err(e)),
+        }
+    }
+
+    /// A pose that holds, against the other hand.
+    fn hold(&mut self, run: &Run, held: Held, mirror: bool) -> Result<Result<Catch, LocateError>, Stopped> {
         let mut evidence_of_hand = None;
         if !self.own_mirror {
-            match self.search.duel(run, &held, &self.mirrored)? {
+            match self.search.duel(run, &held, &self.mirrored, &mut self.known)? {
                 Duel::This(e) => evidence_of_hand = Some((e.pro, e.contra)),
                 Duel::Same => self.own_mirror = true,
                 Duel::Other => return Ok(Err(LocateError::OtherHand)),

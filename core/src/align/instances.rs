@@ -228,7 +228,7 @@ pub(super) fn locate_all_points(
                     },
                     rms_mm: l.rms_mm,
                     explained: l.explained,
-                    seen: held.seen,
+                    seen: held.seen.fraction,
                     evidence_for: l.evidence_for,
                     evidence_against: l.evidence_against,
                     evidence_of_hand,

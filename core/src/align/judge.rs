@@ -6,15 +6,20 @@ use super::locate::{DENSE_POINTS, FINE_POINTS, LAST_POINTS, LEAST_POINTS, Locate
 use super::refine::{Pose, apart_mm, descend, equations};
 use super::sample::Cloud;
 use super::search::{Crowd, Ranked, Samples, Search};
-use crate::geometry::{Aabb, Direction, Matrix3, Motion, Point, TriangleMesh, Vector};
+use crate::geometry::{Aabb, Direction, Matrix3, Motion, PartFrame, Point, TriangleMesh, Vector};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 use crate::search::PointGrid;
 use rayon::prelude::*;
 
 /// Poses of one search that are judged.
 const CANDIDATES: usize = 6;
-/// A candidate that explains this much less than is needed is not worth its rivals.
-const SHORT: f64 = 0.15;
+/// A candidate that explains this much less than is needed, or has this many times more beside it than is
+/// allowed, is not worth its rivals.
+const SHORT: f64 = 0.08;
+const BESIDE_TIMES: f64 = 1.5;
+/// A lead that leaves more than this of some points unexplained is none for them: of a heap of parts one
+/// explains a quarter.
+const MOST_LOSS: f64 = 0.85;
 /// When refining moves a pose elsewhere its box is another, and it is judged again: at most so often.
 const ROUNDS: usize = 3;
 /// Mirrored poses that the answer is held against.
@@ -34,8 +39,38 @@ pub(super) enum Judgement {
 pub(super) struct Held {
     pub(super) located: Located,
     /// Fraction of the surface on the scanned side that points lie on.
-    pub(super) seen: f64,
+    pub(super) seen: Seen,
     pub(super) samples: Samples,
+}
+
+/// How much of the part a scan shows, and from where.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Seen {
+    /// Fraction of the surface on the scanned side that points lie on.
+    pub(super) fraction: f64,
+    /// The mean normal of the points on it, in the part's axes; `None` without normals and when it was
+    /// scanned from all round.
+    view: Option<Direction>,
+}
+
+/// Rivals of a part that was seen in some way, as motions of the nominal: a part that shows the same
+/// surface has the same rivals, and its search need not be repeated.
+#[derive(Default)]
+pub(super) struct Known {
+    rivals: Vec<(Seen, Vec<Relative>)>,
+    mirrored: Vec<(Seen, Vec<Relative>)>,
+}
+
+type Relative = Motion<PartFrame, PartFrame>;
+
+/// Nearly all of a side, from nearly the same direction (14 degrees): the same surface.
+fn alike(a: &Seen, b: &Seen) -> bool {
+    let whole = |s: &Seen| s.fraction >= 0.85;
+    whole(a) && whole(b) && a.view.zip(b.view).is_some_and(|(a, b)| a.dot(b) >= 0.97)
+}
+
+fn recalled<'a>(known: &'a [(Seen, Vec<Relative>)], seen: &Seen) -> Option<&'a [Relative]> {
+    known.iter().find(|k| alike(&k.0, seen)).map(|k| &k.1[..])
 }
 
 /// What the other hand's nominal explains of the same points.
@@ -58,6 +93,7 @@ impl Search<'_> {
         free: &Cloud,
         ranked: &[Ranked],
         least_seen: f64,
+        known: &mut Known,
     ) -> Result<Judgement, Stopped> {
         let mut judged: Vec<Pose> = Vec::new();
         let mut best = (0.0, 0.0);
@@ -78,11 +114,27 @@ impl Search<'_> {
                     best = (explained, beside);
                 }
                 if explained < self.settings.least_explained - SHORT
-                    || beside > 2.0 * self.settings.most_beside
+                    || beside > BESIDE_TIMES * self.settings.most_beside
                 {
                     break;
                 }
-                let mut rivals = self.rivals(&samples.fine, near, ranked);
+                let seen = self.seen(run, &samples.dense, &near)?;
+                if seen.fraction < least_seen {
+                    little = Some(little.map_or(seen.fraction, |l: f64| l.max(seen.fraction)));
+                    break;
+                }
+                // A crowd's best poses lie on several parts; this one's rivals are searched on its points.
+                let own: Vec<Pose> = match recalled(&known.rivals, &seen) {
+                    Some(rivals) => rivals.iter().map(|r| *r * near).collect(),
+                    None => {
+                        let found = self.ranked_among(run, &samples.fine, 1, Crowd::One)?;
+                        let own: Vec<Pose> = found.into_iter().map(|r| r.0).collect();
+                        let relative = own.iter().map(|r| *r * near.inverse()).collect();
+                        known.rivals.push((seen, relative));
+                        own
+                    }
+                };
+                let mut rivals = self.rivals(&samples.fine, near, ranked, &own);
                 self.challenge(run, &samples.fine, &mut rivals)?;
                 match self.decide(run, &samples, &rivals)? {
                     Decision::Located(located) => {
@@ -90,12 +142,7 @@ impl Search<'_> {
                             pose = located.part_from_scan;
                             continue;
                         }
-                        let seen = self.seen(run, &samples.dense, &located.part_from_scan)?;
-                        if seen >= least_seen {
-                            return Ok(Judgement::Holds(Held { located, seen, samples }));
-                        }
-                        little = Some(little.map_or(seen, |l: f64| l.max(seen)));
-                        break;
+                        return Ok(Judgement::Holds(Held { located, seen, samples }));
                     }
                     Decision::Undetermined(e) => return Ok(Judgement::Undetermined(e)),
                     Decision::NoFit { explained, beside } => {
@@ -120,6 +167,17 @@ impl Search<'_> {
         }))
     }
 
+    /// The leads that explain some of the points, best first; those that do not are kept for others.
+    pub(super) fn leads(&self, fine: &Cloud, leads: &mut Vec<Pose>) -> Vec<Ranked> {
+        let reach = 2.0 * self.settings.deviation_mm;
+        let losses: Vec<f64> =
+            leads.par_iter().map(|p| equations(&self.exact, fine, p, &self.middle, reach).loss).collect();
+        let (used, kept): (Vec<Ranked>, Vec<Ranked>) =
+            leads.iter().copied().zip(losses).partition(|l| l.1 <= MOST_LOSS);
+        *leads = kept.into_iter().map(|k| k.0).collect();
+        self.best_distinct(used, CANDIDATES, self.close_mm())
+    }
+
     /// The points in the part's own box, and as far round it as counts as beside the part; `None` when
     /// they are too few.
     fn around(&self, run: &Run, free: &Cloud, pose: &Pose) -> Result<Option<Samples>, Stopped> {
@@ -142,9 +200,10 @@ impl Search<'_> {
     }
 
     /// A pose and others, ranked on the points round it alone.
-    fn rivals(&self, fine: &Cloud, pose: Pose, ranked: &[Ranked]) -> Vec<Ranked> {
+    fn rivals(&self, fine: &Cloud, pose: Pose, ranked: &[Ranked], own: &[Pose]) -> Vec<Ranked> {
         let reach = 2.0 * self.settings.deviation_mm;
-        let poses: Vec<Pose> = std::iter::once(pose).chain(ranked.iter().map(|r| r.0)).collect();
+        let others = ranked.iter().map(|r| r.0).chain(own.iter().copied());
+        let poses: Vec<Pose> = std::iter::once(pose).chain(others).collect();
         let again = poses
             .par_iter()
             .map(|p| (*p, equations(&self.exact, fine, p, &self.middle, reach).loss))
@@ -154,12 +213,14 @@ impl Search<'_> {
 
     /// Of the nominal's surface that faces the scanned side, the fraction that has points on it. Without
     /// normals, and for scans from all round, of the whole surface.
-    fn seen(&self, run: &Run, dense: &Cloud, pose: &Pose) -> Result<f64, Stopped> {
+    fn seen(&self, run: &Run, dense: &Cloud, pose: &Pose) -> Result<Seen, Stopped> {
         let found = distances(run, &self.exact, dense, pose, 1.5 * self.settings.deviation_mm)?;
         let on: Vec<u32> = (0..dense.points.len() as u32).filter(|&i| found[i as usize].is_some()).collect();
         let on = dense.some(&on);
         let points: Vec<Point> = on.points.iter().map(|p| pose.point(p)).collect();
-        let Some(gap) = neighbour_mm(&points, self.bounds.diagonal()) else { return Ok(0.0) };
+        let Some(gap) = neighbour_mm(&points, self.bounds.diagonal()) else {
+            return Ok(Seen { fraction: 0.0, view: None });
+        };
         // Of evenly thinned points the nearest neighbour is about half a cube away, and every place within
         // two cubes of one.
         let near = 4.0 * gap;
@@ -184,27 +245,45 @@ impl Search<'_> {
                 covered
             })
             .collect();
-        Ok(asked.iter().filter(|c| **c).count() as f64 / asked.len().max(1) as f64)
+        let fraction = asked.iter().filter(|c| **c).count() as f64 / asked.len().max(1) as f64;
+        Ok(Seen { fraction, view })
     }
 
     /// Holds a pose against the same points seen in a mirror: for a part of the other hand they fit better.
     /// `mirrored` is the nominal of the other hand, for the question whether it is the same.
-    pub(super) fn duel(&self, run: &Run, held: &Held, mirrored: &TriangleMesh) -> Result<Duel, Stopped> {
+    pub(super) fn duel(
+        &self,
+        run: &Run,
+        held: &Held,
+        mirrored: &TriangleMesh,
+        known: &mut Known,
+    ) -> Result<Duel, Stopped> {
         let deviation = self.settings.deviation_mm;
         let pose = held.located.part_from_scan;
         let Samples { all, dense, last, fine } = &held.samples;
         let (dense_too, last_too, fine_too) = (dense.reflected(), last.reflected(), fine.reflected());
-        let ranked = self.ranked_among(run, &fine_too, 1, Crowd::One)?;
-        let few: Vec<Ranked> = ranked.into_iter().take(MIRRORED).collect();
-        let rivals =
-            self.descend_all(run, &self.exact, &last_too, &few, &self.on_surface(2.0 * deviation))?;
+        // Mirrored nominal -> scan's mirror image -> scan -> nominal, all in the part's axes.
+        let back = reflected(&pose.inverse());
+        let few: Vec<Ranked> = match recalled(&known.mirrored, &held.seen) {
+            Some(mirrored) => mirrored.iter().map(|m| (*m * back.inverse(), 1.0)).collect(),
+            None => {
+                let ranked = self.ranked_among(run, &fine_too, 1, Crowd::One)?;
+                let few: Vec<Ranked> = ranked.into_iter().take(MIRRORED).collect();
+                known.mirrored.push((held.seen, few.iter().map(|r| r.0 * back).collect()));
+                few
+            }
+        };
+        let descent = self.on_surface(2.0 * deviation);
+        let rivals = self.descend_all(run, &self.exact, &fine_too, &few, &descent)?;
         let reach: Reach = reach(self.fit(run, dense, &pose)?.2, deviation);
         let mine = sits(run, &self.exact, dense, &pose, &reach)?;
         let mut everything = None;
         let mut weakest: Option<Evidence> = None;
-        for (rival, _) in rivals {
+        for (mut rival, _) in rivals {
             let mut e = Evidence::between(&mine, &sits(run, &self.exact, &dense_too, &rival, &reach)?);
+            // Where it is close the rival is refined, and every point is asked.
             if !e.decides(4 * self.settings.least_evidence, 2.0 * self.settings.evidence_ratio) {
+                rival = descend(&self.exact, &last_too, &rival, &self.middle, &descent).0;
                 if everything.is_none() {
                     everything = Some((sits(run, &self.exact, all, &pose, &reach)?, all.reflected()));
                 }
@@ -213,8 +292,7 @@ impl Search<'_> {
                 }
             }
             if !e.decides(self.settings.least_evidence, self.settings.evidence_ratio) {
-                // Mirrored nominal -> scan's mirror image -> scan -> nominal, all in the part's axes.
-                let relative = rival * reflected(&pose.inverse());
+                let relative = rival * back;
                 let fair = self.area_mm2 / 20_000.0;
                 if maps_onto_itself(run, &self.exact, mirrored, &relative, reach.off_mm, fair)? {
                     return Ok(Duel::Same);

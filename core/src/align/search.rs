@@ -167,6 +167,8 @@ impl<'a> Search<'a> {
             Crowd::One => fine.thinned(COARSE_POINTS),
             Crowd::Several { parts } => fine.thinned(COARSE_POINTS * parts),
         };
+        // A crowd has many more places to try, each a rough one: as many points as for one part tell.
+        let scoring = coarse_cloud.thinned(COARSE_POINTS);
         let nominal_few: Vec<SurfacePoint> = self.nominal.iter().step_by(8).copied().collect();
         let reach = 0.10 * diagonal;
         let turns = rotations(fine, &self.nominal, self.settings.rotations.saturating_mul(wider));
@@ -177,7 +179,7 @@ impl<'a> Search<'a> {
                 let mut poses: Vec<Ranked> = placed(turn, &coarse_cloud, &nominal_few, crowd)
                     .into_iter()
                     .map(|p| {
-                        let loss = equations(&self.coarse, &coarse_cloud, &p, &self.middle, reach).loss;
+                        let loss = equations(&self.coarse, &scoring, &p, &self.middle, reach).loss;
                         (p, loss)
                     })
                     .collect();

@@ -21,13 +21,13 @@ pub(super) struct Depth {
 }
 
 impl Depth {
-    /// Draws `mesh` seen from far along `view`, with pixels of `pixel_mm`, or larger ones where that would
+    /// Draws `meshes` seen from far along `view`, with pixels of `pixel_mm`, or larger ones where that would
     /// make more than `most` of them.
-    pub(super) fn new(mesh: &TriangleMesh, view: Direction, pixel_mm: f64, most: usize) -> Self {
+    pub(super) fn new(meshes: &[TriangleMesh], view: Direction, pixel_mm: f64, most: usize) -> Self {
         let (right, up) = view.frame();
         let mut low = [f64::INFINITY; 2];
         let mut high = [f64::NEG_INFINITY; 2];
-        for p in mesh.vertices() {
+        for p in meshes.iter().flat_map(TriangleMesh::vertices) {
             for (k, v) in [p.coords.dot(&right), p.coords.dot(&up)].into_iter().enumerate() {
                 low[k] = low[k].min(v);
                 high[k] = high[k].max(v);
@@ -41,8 +41,10 @@ impl Depth {
         let low = low.map(|v| v - pixel_mm);
         let depths = vec![f32::NEG_INFINITY; columns * rows];
         let mut all = Self { right, up, towards: view.vector(), pixel_mm, low, columns, rows, depths };
-        for t in 0..mesh.triangles().len() as u32 {
-            all.draw(mesh.corners(t));
+        for mesh in meshes {
+            for t in 0..mesh.triangles().len() as u32 {
+                all.draw(mesh.corners(t));
+            }
         }
         all
     }

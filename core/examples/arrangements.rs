@@ -1,8 +1,8 @@
 //! How often several parts on one table are found: `cargo run --release -p scantling-core --example
-//! arrangements -- COUNT SEED SPACING_MM`.
+//! arrangements -- COUNT SEED SPACING_MM`; with `bare` the normals are left out, with `close` the parts lie
+//! 20 to 28 mm apart and large clamps bridge them, with `tell` each finding is shown.
 //!
-//! Each arrangement holds two good parts, a bad one and one of the other hand, side by side on a table, with
-//! clamps of which some bridge two parts. Right means within 0.5 mm, at the corners of the nominal's box, of
+//! Each arrangement holds two good parts, a bad one and one of the other hand on a table with clamps. Right means within 0.5 mm, at the corners of the nominal's box, of
 //! where the same descent ends that starts from the true pose.
 
 use scantling_core::align::{Finding, InstancesSettings, LocateSettings, locate_all, settle};
@@ -14,12 +14,13 @@ use scantling_core::read::RawScan;
 use scantling_core::run::quiet;
 use scantling_core::scan::{LengthUnit, Scan};
 use scantling_core::search::SurfaceTree;
-use scantling_core::simulate::{Demo, Scanner, demo_parts};
+use scantling_core::simulate::{ArrangedPart, Demo, Hand, Scanner, arrangement, demo_parts, mirrored};
 use std::collections::BTreeSet;
 use std::time::Instant;
 
 /// What lies where, and what was scanned of it.
-struct Arrangement {
+struct Laid {
+    nominal: TriangleMesh,
     points: Vec<Point>,
     normals: Vec<Direction>,
     /// Pose of each part and whether it is of the other hand.
@@ -31,12 +32,15 @@ fn main() {
     let count = arguments.next().unwrap_or(3.0) as u64;
     let first = arguments.next().unwrap_or(1.0) as u64;
     let spacing_mm = arguments.next().unwrap_or(1.0);
-    let with_normals = !std::env::args().any(|a| a == "bare");
+    let with_normals = !asked("bare");
     let (mut right, mut wrong) = (0, 0);
     for seed in first..first.saturating_add(count) {
-        let demo = demo_parts(seed, 1.0);
-        let made = arrangement(&demo, seed, spacing_mm);
-        let nominal = &demo.nominal;
+        let made = if asked("close") {
+            close(&demo_parts(seed, 1.0), seed, spacing_mm)
+        } else {
+            apart(seed, spacing_mm)
+        };
+        let nominal = &made.nominal;
         let tree = SurfaceTree::new(nominal);
         let raw = RawScan {
             points: made.points.clone(),
@@ -62,7 +66,7 @@ fn main() {
             }
         };
         let bounds = nominal.bounds();
-        let mirrored = mirror(nominal);
+        let mirrored = mirrored(nominal);
         let mirrored_tree = SurfaceTree::new(&mirrored);
         let mut open = made.truths.clone();
         let (mut worst, mut instances, mut hands, mut false_ones) = (0.0f64, 0, 0, 0);
@@ -100,7 +104,7 @@ fn main() {
                             );
                         }
                     }
-                    if std::env::args().any(|a| a == "tell") {
+                    if asked("tell") {
                         println!(
                             "  explained {:.3} seen {:.3} rms {:.3} evidence {}:{} hand {:?} points {} to {:?}",
                             i.explained,
@@ -115,10 +119,10 @@ fn main() {
                     }
                 }
                 Finding::Undetermined(o) => {
-                    println!("seed {seed}: open, {} points: {}", o.points.len(), o.why)
+                    println!("seed {seed}: open, {} points: {}", o.points.len(), o.why);
                 }
                 Finding::NotThisPart(o) => {
-                    println!("seed {seed}: other, {} points: {}", o.points.len(), o.why)
+                    println!("seed {seed}: other, {} points: {}", o.points.len(), o.why);
                 }
             }
         }
@@ -141,14 +145,22 @@ fn apart_mm(a: &Motion<PartFrame, ScanFrame>, b: &Motion<PartFrame, ScanFrame>, 
     bounds.corners().iter().map(|c| (relative.point(c) - c).norm()).fold(0.0, f64::max)
 }
 
-fn mirror(mesh: &TriangleMesh) -> TriangleMesh {
-    let vertices = mesh.vertices().iter().map(|p| Point::new(-p.x, p.y, p.z)).collect();
-    TriangleMesh::new(vertices, mesh.triangles().to_vec()).expect("mirrored numbers are numbers").reversed()
+fn asked(word: &str) -> bool {
+    std::env::args().any(|a| a == word)
+}
+
+/// The simulator's own arrangement.
+fn apart(seed: u64, spacing_mm: f64) -> Laid {
+    let made = arrangement(seed, 2, 1, 1);
+    let scan = made.scan(spacing_mm).expect("the arrangement can be scanned");
+    let truth = |p: &ArrangedPart| (p.part.scan_from_part.inverse(), p.hand == Hand::Opposite);
+    let truths = made.parts.iter().map(truth).collect();
+    Laid { nominal: made.nominal, points: scan.points, normals: scan.normals, truths }
 }
 
 /// Parts in two rows of two, turned a little or by half a turn, on a table of which a scanner from above
 /// sees what no part and no clamp hides.
-fn arrangement(demo: &Demo, seed: u64, spacing_mm: f64) -> Arrangement {
+fn close(demo: &Demo, seed: u64, spacing_mm: f64) -> Laid {
     let mut random = Random::seeded(seed);
     let [length, width, _] = demo.surround.size_mm();
     let mut order = [0, 1, 2, 3];
@@ -265,7 +277,8 @@ fn arrangement(demo: &Demo, seed: u64, spacing_mm: f64) -> Arrangement {
         Vector::new(random.range(-500.0, 500.0), random.range(-500.0, 500.0), random.range(-500.0, 500.0)),
     );
     let back = stood.inverse();
-    Arrangement {
+    Laid {
+        nominal: demo.nominal.clone(),
         points: made.iter().map(|m| stood.point(&m.0)).collect(),
         normals: made.iter().map(|m| stood.direction(m.1)).collect(),
         truths: truths.into_iter().map(|(t, other)| (t * back, other)).collect(),

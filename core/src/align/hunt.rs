@@ -211,7 +211,12 @@ impl<'a> Hunt<'a> {
     }
 
     /// A pose that holds, against the other hand.
-    fn hold(&mut self, run: &Run, held: Held, mirror: bool) -> Result<Result<Catch, LocateError>, Stopped> {
+    fn hold(
+        &mut self,
+        run: &Run,
+        held: Box<Held>,
+        mirror: bool,
+    ) -> Result<Result<Catch, LocateError>, Stopped> {
         let mut evidence_of_hand = None;
         if !self.own_mirror {
             match self.search.duel(run, &held, &self.mirrored, &mut self.known)? {
@@ -230,7 +235,7 @@ impl<'a> Hunt<'a> {
         if mirror && self.own_mirror {
             return Ok(Err(LocateError::HandOpen { evidence_for: 0, evidence_against: 0 }));
         }
-        Ok(Ok(Catch::Part { held: Box::new(held), other_hand: mirror, evidence_of_hand }))
+        Ok(Ok(Catch::Part { held, other_hand: mirror, evidence_of_hand }))
     }
 
     /// Takes away the points near a part.

@@ -28,7 +28,7 @@ const MIRRORED: usize = 5;
 /// What the points in a pose's box say about it.
 pub(super) enum Judgement {
     /// The part lies there.
-    Holds(Held),
+    Holds(Box<Held>),
     /// The points do not tell several poses apart.
     Undetermined(LocateError),
     /// Nothing holds; the best error.
@@ -142,7 +142,7 @@ impl Search<'_> {
                             pose = located.part_from_scan;
                             continue;
                         }
-                        return Ok(Judgement::Holds(Held { located, seen, samples }));
+                        return Ok(Judgement::Holds(Box::new(Held { located, seen, samples })));
                     }
                     Decision::Undetermined(e) => return Ok(Judgement::Undetermined(e)),
                     Decision::NoFit { explained, beside } => {

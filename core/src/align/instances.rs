@@ -18,6 +18,7 @@ use crate::run::{CHECK_EVERY, Run, Stage, Stopped};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
 use rayon::prelude::*;
+use std::sync::atomic::Ordering;
 
 /// How parts are located in a scan of several.
 #[derive(Clone, Debug, PartialEq)]
@@ -137,6 +138,8 @@ pub struct Instances {
     pub support_points: usize,
     /// Points of nothing: clamps, stray points.
     pub clutter_points: usize,
+    /// How many starts were tried.
+    pub tried: usize,
 }
 
 impl Instances {
@@ -254,7 +257,12 @@ pub(super) fn locate_all_points(
     let support_points = owned.iter().filter(|o| matches!(o, Owner::Support)).count();
     let named: usize = findings.iter().map(|f| f.points().len()).sum();
     run.tell(Stage::Locate, 1.0);
-    Ok(Instances { findings, support_points, clutter_points: points.len() - support_points - named })
+    Ok(Instances {
+        findings,
+        support_points,
+        clutter_points: points.len() - support_points - named,
+        tried: search.tried.load(Ordering::Relaxed),
+    })
 }
 
 fn bounds(points: &[Point], chosen: &[u32]) -> Aabb {

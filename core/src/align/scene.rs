@@ -1,9 +1,10 @@
 //! A scan of several things, taken apart: supports away, the rest in clusters.
 
 use super::clusters::{Cluster, clusters};
+use super::locate::DENSE_POINTS;
 use super::sample::Cloud;
 use super::search::Search;
-use super::support::{Support, largest_flat, supports};
+use super::support::{Flats, Support, supports};
 use crate::geometry::{Direction, Point};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 use rayon::prelude::*;
@@ -50,9 +51,8 @@ impl Scene {
         let mut cloud = Cloud::pick(points, normals, &origin);
         // Where a file is thinned its points are that much further apart.
         let spacing_mm = (spacing_mm * (stride as f64).sqrt()).max(1e-3);
-        let band_mm = search.band_mm();
-        let flat_mm2 = largest_flat(&search.nominal, search.area_mm2, band_mm);
-        let supports = supports(run, &cloud, spacing_mm, flat_mm2, band_mm)?;
+        let flats = Flats::of(search.exact.mesh, search.exact.tree, search.settings.deviation_mm);
+        let supports = supports(run, &cloud, &cloud.thinned(DENSE_POINTS), spacing_mm, &flats)?;
         if !supports.is_empty() {
             let kept = off(run, &supports, &cloud)?;
             cloud = cloud.some(&kept);
@@ -88,12 +88,6 @@ impl Search<'_> {
     /// Whether a cluster is large enough to be tried.
     pub(super) fn plausible(&self, cubes: usize, link_mm: f64) -> bool {
         area_mm2(cubes, link_mm) >= PLAUSIBLE * self.area_mm2
-    }
-
-    /// Half the width of a support: less than half the part's thickness, so that a sheet on the table is
-    /// not of it; of an open sheet the thickness is not known.
-    fn band_mm(&self) -> f64 {
-        self.thickness_mm().map_or(0.5, |t| 0.4 * t).min(self.settings.deviation_mm)
     }
 }
 

@@ -6,10 +6,12 @@
 //! its flange. Parts of thin sheet lie flush on the table: the band of a support is less than half their
 //! thickness.
 
+use super::challenge::thickness_mm;
 use super::clusters::clusters;
-use super::sample::{Cloud, SurfacePoint};
-use crate::geometry::{Direction, Matrix3, Point, Vector, random::Random, symmetric_eigen3};
+use super::sample::{Cloud, SurfacePoint, area, surface};
+use crate::geometry::{Direction, Matrix3, Point, TriangleMesh, Vector, random::Random, symmetric_eigen3};
 use crate::run::{CHECK_EVERY, Run, Stopped};
+use crate::search::SurfaceTree;
 use rayon::prelude::*;
 
 /// A plane that parts lie on or stand before.
@@ -29,9 +31,8 @@ const LARGER: f64 = 2.5;
 const LEAST_SHARE: f64 = 0.08;
 /// With this share one of 2,000 triples lies on the plane; ten times as many miss it once in 20,000.
 const DRAWS: usize = 20_000;
-/// Points that judge a draw, and that refine a plane.
+/// Points that judge a draw.
 const JUDGES: usize = 1200;
-const THINNED: usize = 30_000;
 /// A table, and two walls or steps.
 const MOST_SUPPORTS: usize = 3;
 /// A surface turned by more than 45 degrees from the plane is not of it.
@@ -45,9 +46,30 @@ impl Support {
     }
 }
 
+/// What of a nominal might be taken for a support.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Flats {
+    /// Area of the largest flat, mm2.
+    largest_mm2: f64,
+    /// Half the width of a support: less than half the part's thickness, so that a sheet on the table is
+    /// not of it, and never more than the deviation allowed.
+    band_mm: f64,
+}
+
+impl Flats {
+    pub(super) fn of(mesh: &TriangleMesh, tree: &SurfaceTree, deviation_mm: f64) -> Self {
+        let area_mm2 = area(mesh);
+        let sample = surface(mesh, area_mm2 / 2000.0);
+        // The thickness of an open sheet is not known; few are thinner than this allows for.
+        let thickness = thickness_mm(&sample, tree, mesh.bounds().diagonal());
+        let band_mm = thickness.map_or(0.5, |t| 0.4 * t).min(deviation_mm);
+        Self { largest_mm2: largest_flat(&sample, area_mm2, band_mm), band_mm }
+    }
+}
+
 /// Area of the largest flat of a nominal, mm2, by a fair sample of its surface: what lies within `band_mm`
 /// of a plane and faces its way.
-pub(super) fn largest_flat(sample: &[SurfacePoint], area_mm2: f64, band_mm: f64) -> f64 {
+fn largest_flat(sample: &[SurfacePoint], area_mm2: f64, band_mm: f64) -> f64 {
     let stride = (sample.len() / 400).max(1);
     let most = sample
         .par_iter()
@@ -62,24 +84,24 @@ pub(super) fn largest_flat(sample: &[SurfacePoint], area_mm2: f64, band_mm: f64)
     most.map_or(area_mm2, |n| area_mm2 * n as f64 / sample.len() as f64)
 }
 
-/// The supports of a scan, largest first. `flat_mm2` is the part's largest flat; `spacing_mm` the distance
-/// between neighbouring points of `cloud`.
+/// The supports of a scan, largest first. `spacing_mm` is the distance between neighbouring points of
+/// `cloud`; `dense` the same, thinned to equal areas.
 pub(super) fn supports(
     run: &Run,
     cloud: &Cloud,
+    dense: &Cloud,
     spacing_mm: f64,
-    flat_mm2: f64,
-    band_mm: f64,
+    flats: &Flats,
 ) -> Result<Vec<Support>, Stopped> {
     let mut found: Vec<Support> = Vec::new();
-    let mut rest = cloud.thinned(THINNED);
+    let mut rest = dense.clone();
     let least = (LEAST_SHARE * rest.points.len() as f64) as usize;
     while found.len() < MOST_SUPPORTS && rest.points.len() > least.max(100) {
         run.check()?;
-        let Some(support) = drawn(run, &rest, band_mm, found.len() as u64)? else { break };
+        let Some(support) = drawn(run, &rest, flats.band_mm, found.len() as u64)? else { break };
         let on = |i: &u32| support.holds(&rest.points[*i as usize], rest.normal(*i as usize));
         let count = (0..rest.points.len() as u32).filter(on).count();
-        if count < least || extent_mm2(run, cloud, &support, spacing_mm)? < LARGER * flat_mm2 {
+        if count < least || extent_mm2(run, cloud, &support, spacing_mm)? < LARGER * flats.largest_mm2 {
             break;
         }
         let off: Vec<u32> = (0..rest.points.len() as u32).filter(|i| !on(i)).collect();
@@ -184,7 +206,8 @@ mod tests {
         let sheet = 200.0 * 150.0;
         for normals in [None, Some(vec![Direction::Z; points.len()])] {
             let cloud = Cloud { points: points.clone(), normals };
-            let found = supports(&quiet(), &cloud, 2.0, sheet, 1.0).unwrap();
+            let flats = Flats { largest_mm2: sheet, band_mm: 1.0 };
+            let found = supports(&quiet(), &cloud, &cloud.thinned(30_000), 2.0, &flats).unwrap();
             assert_eq!(found.len(), 1, "{found:?}");
             let on = |i: usize| found[0].holds(&points[i], cloud.normal(i));
             assert!((0..table).all(on));
@@ -198,9 +221,10 @@ mod tests {
         let mut points = patch(&mut random, [0.0, 0.0], [200.0, 150.0], 3.0, 15_000);
         points.extend(patch(&mut random, [0.0, 0.0], [150.0, 150.0], 60.0, 11_000));
         let cloud = Cloud { points, normals: None };
-        assert!(supports(&quiet(), &cloud, 1.5, 200.0 * 150.0, 1.0).unwrap().is_empty());
+        let flats = Flats { largest_mm2: 200.0 * 150.0, band_mm: 1.0 };
+        assert!(supports(&quiet(), &cloud, &cloud.thinned(5000), 1.5, &flats).unwrap().is_empty());
         let line: Vec<Point> = (0..500).map(|i| Point::new(f64::from(i), 0.0, 0.0)).collect();
         let cloud = Cloud { points: line, normals: None };
-        assert!(supports(&quiet(), &cloud, 1.0, 1e4, 1.0).unwrap().is_empty());
+        assert!(supports(&quiet(), &cloud, &cloud, 1.0, &flats).unwrap().is_empty());
     }
 }

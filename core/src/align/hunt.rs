@@ -36,6 +36,8 @@ pub(super) struct Hunt<'a> {
     pub(super) scene: &'a Scene,
     pub(super) settings: &'a InstancesSettings,
     mirrored: TriangleMesh,
+    /// Whether what does not hold is searched once more, wider.
+    again: bool,
     /// Once the part has turned out to be its own mirror image there is no other hand.
     own_mirror: bool,
     /// For each point of the scene whether something has taken it.
@@ -53,7 +55,12 @@ struct Group {
 }
 
 impl<'a> Hunt<'a> {
-    pub(super) fn new(search: &'a Search<'a>, scene: &'a Scene, settings: &'a InstancesSettings) -> Self {
+    pub(super) fn new(
+        search: &'a Search<'a>,
+        scene: &'a Scene,
+        settings: &'a InstancesSettings,
+        again: bool,
+    ) -> Self {
         let taken = vec![false; scene.cloud.points.len()];
         let mirrored = other_hand(search.exact.mesh);
         Self {
@@ -61,6 +68,7 @@ impl<'a> Hunt<'a> {
             scene,
             settings,
             mirrored,
+            again,
             own_mirror: false,
             taken,
             caught: Vec::new(),
@@ -166,7 +174,7 @@ impl<'a> Hunt<'a> {
             return Ok(Ok(part));
         }
         let mut why: Option<LocateError> = None;
-        for wider in [1, 2] {
+        for &wider in if self.again { &[1, 2][..] } else { &[1][..] } {
             for mirror in [false, true] {
                 if mirror && self.own_mirror {
                     continue;

@@ -174,28 +174,27 @@ pub fn locate_all(
     scan: &Scan,
     settings: &InstancesSettings,
 ) -> Result<Instances, InstancesError> {
-    locate_all_points(run, nominal.mesh(), tree, scan.points(), scan.normals(), scan.spacing_mm(), settings)
+    searched(run, nominal.mesh(), tree, scan, settings, true)
 }
 
-/// [`locate_all`] on bare points, with one normal a point where they are known.
-pub(super) fn locate_all_points(
+/// [`locate_all`]; what does not hold is searched once more, wider, if `again`.
+pub(super) fn searched(
     run: &Run,
     mesh: &TriangleMesh,
     tree: &SurfaceTree,
-    points: &[Point],
-    normals: Option<&[Direction]>,
-    spacing_mm: f64,
+    scan: &Scan,
     settings: &InstancesSettings,
+    again: bool,
 ) -> Result<Instances, InstancesError> {
     run.check()?;
-    let normals = normals.filter(|n| n.len() == points.len());
+    let (points, normals) = (scan.points(), scan.normals());
     let finite = points.iter().filter(|p| p.iter().all(|c| c.is_finite())).count();
     if finite < LEAST_POINTS {
         return Err(InstancesError::TooFewPoints { need: LEAST_POINTS, got: finite });
     }
     let search = Search::new(run, mesh, tree, normals.is_some(), &settings.locate)?;
-    let scene = Scene::new(run, &search, points, normals, spacing_mm)?;
-    let caught = Hunt::new(&search, &scene, settings).all(run)?;
+    let scene = Scene::new(run, &search, points, normals, scan.spacing_mm())?;
+    let caught = Hunt::new(&search, &scene, settings, again).all(run)?;
     let parts: Vec<(Pose, bool)> = caught
         .iter()
         .filter_map(|c| match c {
@@ -338,3 +337,7 @@ impl Owners<'_> {
         }
     }
 }
+
+#[cfg(test)]
+#[path = "instances_tests.rs"]
+mod tests;

@@ -7,7 +7,7 @@
 //! their sources.
 
 use super::decide::Decision;
-use super::instances::{Finding, InstancesError, InstancesSettings, locate_all};
+use super::instances::{Finding, InstancesError, InstancesSettings, searched};
 use super::refine::{Descent, Exact, Middle, descend};
 use super::sample::{Cloud, area, surface};
 use super::search::{Samples, Search};
@@ -225,7 +225,7 @@ pub fn locate(
         || on_support(run, mesh, tree, &all, &dense, spacing_mm, settings)?;
     if crowded {
         // What is not found among other things may still be told apart by its size.
-        return match among(run, nominal, tree, scan, settings)? {
+        return match among(run, nominal, tree, scan, settings, true)? {
             Some(answer) => answer,
             None => alone(run, mesh, tree, all, &dense, settings),
         };
@@ -233,7 +233,8 @@ pub fn locate(
     match alone(run, mesh, tree, all, &dense, settings) {
         // Something clings to the part, or it is of the other hand.
         Err(error @ LocateError::NoFit { explained: Some(_), unit_ratio: None, .. }) => {
-            among(run, nominal, tree, scan, settings)?.unwrap_or(Err(error))
+            // The nominal was searched wide already.
+            among(run, nominal, tree, scan, settings, false)?.unwrap_or(Err(error))
         }
         answer => answer,
     }
@@ -246,9 +247,10 @@ fn among(
     tree: &SurfaceTree,
     scan: &Scan,
     settings: &LocateSettings,
+    again: bool,
 ) -> Result<Option<Result<Located, LocateError>>, Stopped> {
     let settings = InstancesSettings { locate: settings.clone(), ..InstancesSettings::default() };
-    let found = match locate_all(run, nominal, tree, scan, &settings) {
+    let found = match searched(run, nominal.mesh(), tree, scan, &settings, again) {
         Ok(found) => found,
         Err(InstancesError::Stopped(stopped)) => return Err(stopped),
         Err(InstancesError::TooFewPoints { .. }) => return Ok(None),

@@ -178,6 +178,14 @@ impl<'a> Scanned<'a> {
         if job.scans.iter().any(|s| s.scan.normals().is_none()) {
             cautions.push("The scan carries no normals: points of the two sides of a thin wall are told apart by distance only.".into());
         }
+        if let Self::On(on) = self
+            && on.best.on_other_things() > 0
+        {
+            cautions.push(format!(
+                "{} points over the part lie on something that comes from beside it (a clamp, a stop): it was left out, and what it hides was not seen.",
+                on.best.on_other_things()
+            ));
+        }
         if job.scans.len() > 1 && matches!(self, Self::On(_)) {
             cautions.push("Several scans were brought together by their best fits on the nominal; how well they fit each other is not part of the uncertainty.".into());
         }

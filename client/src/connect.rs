@@ -2,6 +2,9 @@
 
 use std::time::Duration;
 
+use scantling_proto::v1::inspection_service_client::InspectionServiceClient;
+use scantling_proto::v1::measurement_service_client::MeasurementServiceClient;
+use scantling_proto::v1::part_service_client::PartServiceClient;
 use tonic::transport::{Channel, Endpoint};
 use tonic::{Code, Response, Status};
 use tonic_types::StatusExt;
@@ -23,6 +26,25 @@ const FIRST_PAUSE: Duration = Duration::from_millis(200);
 const LONGEST_PAUSE: Duration = Duration::from_secs(5);
 /// With these pauses a restart of some 15 s is waited for, then the user should know.
 const TRIES: u32 = 7;
+
+/// Longest answer taken: a page of revisions with their plans, or a record with every characteristic of the
+/// largest plan, is well below; transport libraries stop at 4 MiB unless told.
+const LONGEST_ANSWER: usize = 64 << 20;
+
+/// Calls about parts.
+pub(crate) fn parts(channel: &Channel) -> PartServiceClient<Channel> {
+    PartServiceClient::new(channel.clone()).max_decoding_message_size(LONGEST_ANSWER)
+}
+
+/// Calls about inspections.
+pub(crate) fn inspections(channel: &Channel) -> InspectionServiceClient<Channel> {
+    InspectionServiceClient::new(channel.clone()).max_decoding_message_size(LONGEST_ANSWER)
+}
+
+/// Calls that keep no record.
+pub(crate) fn measurements(channel: &Channel) -> MeasurementServiceClient<Channel> {
+    MeasurementServiceClient::new(channel.clone()).max_decoding_message_size(LONGEST_ANSWER)
+}
 
 /// A service that answers, and what keeps it running when it is our own.
 pub(crate) struct Service {
@@ -94,11 +116,7 @@ impl Service {
             n => n,
         };
         let config = scantling_server::Config { threads, ..scantling_server::Config::at(data_dir) };
-        let own = scantling_server::embedded(config).await.map_err(|e| {
-            Exit::Unavailable.because(format!(
-                "the data folder {folder} cannot be used: {e}; if a service runs on it, name that with --server"
-            ))
-        })?;
+        let own = scantling_server::embedded(config).await.map_err(|e| folder_unusable(&folder, &e))?;
         Ok(Self { channel: own.channel.clone(), own: Some(own) })
     }
 
@@ -119,6 +137,14 @@ impl Service {
         }
         Ok(())
     }
+}
+
+/// A data folder that cannot be used, named once.
+#[cfg(feature = "embedded")]
+pub(crate) fn folder_unusable(folder: &str, cause: &scantling_server::ServeError) -> anyhow::Error {
+    let cause = cause.to_string();
+    let named = if cause.contains(folder) { cause } else { format!("the data folder {folder}: {cause}") };
+    Exit::Unavailable.because(format!("{named}; if a service runs on it, name that with --server"))
 }
 
 /// As stated, else `scantling` in the platform's data folder.
@@ -156,7 +182,12 @@ impl Patience {
 
     /// Waits and answers true when another try makes sense.
     pub(crate) async fn again(&mut self, status: &Status) -> bool {
-        if self.left == 0 || !passes(status) {
+        passes(status) && self.wait(status).await
+    }
+
+    /// The same whatever the status: the caller knows that it passes.
+    pub(crate) async fn wait(&mut self, status: &Status) -> bool {
+        if self.left == 0 {
             return false;
         }
         self.left -= 1;

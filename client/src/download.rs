@@ -1,6 +1,6 @@
 //! A blob becomes a file, which appears once it is whole and its digest is right.
 
-use std::io::Write;
+use std::io::{ErrorKind, Write};
 use std::path::Path;
 
 use anyhow::Context;
@@ -30,8 +30,12 @@ impl<'a> Output<'a> {
             Some(parent) if !parent.as_os_str().is_empty() => parent,
             _ => Path::new("."),
         };
-        // The temporary file's own name helps nobody.
-        let part = NamedTempFile::new_in(folder).map_err(|e| unwritable(to, &e.kind()))?;
+        let part = NamedTempFile::new_in(folder).map_err(|e| match e.kind() {
+            ErrorKind::NotFound => unwritable(to, &"there is no such folder; make it first"),
+            ErrorKind::PermissionDenied => unwritable(to, &"its folder may not be written to"),
+            // The temporary file's own name, which the whole error tells, helps nobody.
+            kind => unwritable(to, &kind),
+        })?;
         Ok(Self { to, part })
     }
 
@@ -111,8 +115,10 @@ mod tests {
         let there = folder.path().join("nowhere/report.html");
         let error = Output::at(&there).err().expect("refused");
         assert_eq!(Exit::of_error(&error), Exit::Refused);
-        assert!(error.to_string().starts_with(&format!("cannot write {}: ", there.display())), "{error}");
-        assert!(!error.to_string().contains(".tmp"), "{error}");
+        assert_eq!(
+            error.to_string(),
+            format!("cannot write {}: there is no such folder; make it first", there.display())
+        );
         assert!(Output::at(folder.path()).is_err(), "a folder is no file");
         let good = folder.path().join("report.html");
         assert!(Output::at(&good).is_ok());

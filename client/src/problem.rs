@@ -146,13 +146,14 @@ fn next(status: &Status) -> Option<String> {
 mod tests {
     use super::*;
     use anyhow::Context;
+    use std::collections::HashMap;
     use tonic::Code;
     use tonic_types::ErrorDetails;
 
     #[test]
     fn every_violation_has_its_line() {
         let mut details = ErrorDetails::new();
-        details.set_error_info("PLAN_REFUSED", "scantling", std::collections::HashMap::new());
+        details.set_error_info("PLAN_REFUSED", "scantling", HashMap::new());
         details.add_bad_request_violation("characteristic[3].feature", "no feature \"H9\"; there are H1, H2");
         details.add_bad_request_violation("decision", "is missing; write decision = { proven = {} }");
         let status = Status::with_error_details(Code::InvalidArgument, "the plan has 2 faults", details);
@@ -167,7 +168,7 @@ mod tests {
     #[test]
     fn what_the_message_repeats_is_said_once_and_what_was_left_out_is_counted() {
         let mut details = ErrorDetails::new();
-        let more = [("violations_left_out".to_owned(), "7".to_owned())].into();
+        let more: HashMap<_, _> = [("violations_left_out".to_owned(), "7".to_owned())].into();
         details.set_error_info("PLAN_REFUSED", "scantling", more);
         details.add_bad_request_violation("decision", "is missing");
         let status = Status::with_error_details(
@@ -184,7 +185,7 @@ mod tests {
     #[test]
     fn hints_name_what_they_speak_of() {
         let with = |reason: &str, key: &str, name: &str| {
-            let metadata = [(key.to_owned(), name.to_owned())].into();
+            let metadata: HashMap<_, _> = [(key.to_owned(), name.to_owned())].into();
             let details = ErrorDetails::with_error_info(reason, "scantling", metadata);
             text(&Status::with_error_details(Code::AlreadyExists, "no", details).into())
         };

@@ -4,7 +4,7 @@ use std::io::Write;
 use std::sync::{Arc, Mutex};
 
 use scantling_proto::v1::blob_service_server::{BlobService, BlobServiceServer};
-use scantling_proto::v1::{Blob, GetBlobRequest, ReadBlobResponse};
+use scantling_proto::v1::{Blob, GetBlobRequest, ReadBlobRequest, ReadBlobResponse};
 use tokio::net::TcpListener;
 use tokio_stream::StreamExt;
 use tonic::transport::Server;

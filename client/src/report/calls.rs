@@ -35,7 +35,7 @@ pub(crate) fn located(answer: &LocateResponse, look: &Look) -> String {
                 ]
             })
             .collect();
-        text += &table(&["", "what", "points", "explained", "from, mm", "to, mm", "why"], rows, look);
+        text += &table(&["no.", "what", "points", "explained", "from, mm", "to, mm", "why"], rows, look);
         for (k, finding) in answer.findings.iter().enumerate() {
             for placement in &finding.placements {
                 text += &format!("\n{} lies so: part = turn * scan + shift\n{}", k + 1, pose(placement));

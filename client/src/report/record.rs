@@ -55,7 +55,7 @@ pub(crate) fn instances(found: &LocateResponse, inspections: &[Inspection], look
     if rows.is_empty() {
         return "no such part was found in the scan\n".to_owned();
     }
-    table(&["", "about, mm", "what", "serial", "inspection", "answer"], rows, look)
+    table(&["no.", "about, mm", "what", "serial", "inspection", "answer"], rows, look)
 }
 
 #[cfg(test)]
@@ -108,9 +108,9 @@ b           ws-214/c4  2       production  UNDECIDED               -
         assert_eq!(
             instances(&found, &[good], &PLAIN),
             "\
-   about, mm  what        serial  inspection  answer
-1  -          OTHER HAND  -       -           not measured
-2  -          part        7-1     b           CONFORMS
+no.  about, mm  what        serial  inspection  answer
+  1  -          OTHER HAND  -       -           not measured
+  2  -          part        7-1     b           CONFORMS
 "
         );
     }

@@ -39,6 +39,19 @@ impl Input {
         Ok(Self { file, size: about.len(), name: path.display().to_string() })
     }
 
+    /// All bytes of a scan or a nominal. Blocks.
+    #[cfg(feature = "embedded")]
+    pub(crate) fn bytes(&mut self, most: u64) -> anyhow::Result<Vec<u8>> {
+        let refused =
+            |e: &dyn std::fmt::Display| Exit::Refused.because(format!("cannot read {}: {e}", self.name));
+        if self.size > most {
+            return Err(refused(&format!("a file has at most {most} bytes, this has {}", self.size)));
+        }
+        let mut bytes = Vec::with_capacity(usize::try_from(self.size)?);
+        (&mut self.file).take(most + 1).read_to_end(&mut bytes).map_err(|e| refused(&e))?;
+        Ok(bytes)
+    }
+
     /// The whole text of a plan. Blocks.
     pub(crate) fn text(&mut self) -> anyhow::Result<String> {
         let bytes = self.small("a plan", LONGEST_PLAN)?;

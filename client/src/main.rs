@@ -29,6 +29,8 @@ use clap::parser::ValueSource;
 use clap::{CommandFactory, FromArgMatches};
 use tracing_subscriber::EnvFilter;
 
+#[cfg(feature = "embedded")]
+use args::Scan;
 use args::{Arguments, Command, Global, Part, Plan, Record};
 use command::Context;
 use connect::Service;
@@ -96,6 +98,7 @@ async fn until_interrupted(global: &Global, command: Command) -> anyhow::Result<
                 Ok(()) = tokio::signal::ctrl_c() => Ok(Exit::Interrupted),
             };
         }
+        Command::Scan(Scan::Info(args)) => return command::scan::info(output, args).await,
         other => other,
     };
     let service = tokio::select! {
@@ -161,7 +164,9 @@ async fn answer(context: &Context, command: Command) -> anyhow::Result<Exit> {
             Err(Exit::Internal.because("taken before"))
         }
         #[cfg(feature = "embedded")]
-        Command::Demo(_) | Command::Serve(_) => Err(Exit::Internal.because("taken before")),
+        Command::Demo(_) | Command::Scan(_) | Command::Serve(_) => {
+            Err(Exit::Internal.because("taken before"))
+        }
     }
 }
 

@@ -83,6 +83,19 @@ impl Output {
         }
     }
 
+    /// What core tells by itself: as a table by `table`, or as the JSON of its own fields.
+    #[cfg(feature = "embedded")]
+    pub(crate) fn fields<T: serde::Serialize>(
+        &self,
+        told: &T,
+        table: impl FnOnce(&T, &Look) -> String,
+    ) -> anyhow::Result<Reader> {
+        match self.form {
+            Form::Table => write(&table(told, &self.look)),
+            Form::Json => write(&format!("{}\n", serde_json::to_string_pretty(told)?)),
+        }
+    }
+
     /// Text that only people read: nothing when the output is for programs.
     #[cfg(feature = "embedded")]
     pub(crate) fn prose(&self, text: &str) -> anyhow::Result<Reader> {

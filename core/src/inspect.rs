@@ -1,13 +1,16 @@
 //! The whole way of a part through the program, in one readable function.
 
 use crate::conformity::over_all;
+use crate::datum::DatumTaken;
 use crate::evaluate::{by_points, by_reading};
 use crate::geometry::{Aabb, Motion, PartFrame, ScanFrame};
 use crate::nominal::Nominal;
 use crate::plan::{Characteristic, Decision, FaceMap, Plan};
 use crate::points::{PointSet, PointsError};
 use crate::readings::Reading;
-use crate::record::{DeviationMap, Evaluation, RECORD_VERSION, Record, SourceRecord, Verdict};
+use crate::record::{
+    DatumRecord, DatumSystemRecord, DeviationMap, Evaluation, RECORD_VERSION, Record, SourceRecord, Verdict,
+};
 use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
 
@@ -196,6 +199,30 @@ fn in_scope<'a>(job: &Job<'a>) -> Result<Vec<&'a Characteristic>, InspectError> 
         .iter()
         .filter(|c| job.scope.is_empty() || c.groups.iter().any(|g| job.scope.contains(g)))
         .collect())
+}
+
+fn datum_record(
+    id: &str,
+    taken_from: &str,
+    motion: &Motion<PartFrame, ScanFrame>,
+    datums: &[DatumTaken],
+    rounds: u32,
+) -> DatumSystemRecord {
+    let (rotation, translation_mm) = motion.rows();
+    let datums = datums.iter().map(|d| DatumRecord {
+        letter: d.letter.clone(),
+        feature: d.feature.clone(),
+        locks: d.locks.clone(),
+        residual_mm: d.residual_mm,
+    });
+    DatumSystemRecord {
+        id: id.into(),
+        rotation,
+        translation_mm,
+        taken_from: taken_from.into(),
+        datums: datums.collect(),
+        rounds,
+    }
 }
 
 fn decision_words(rule: &Decision) -> String {

@@ -139,6 +139,8 @@ fn check(what: &str, by: Vector, limit: f64) {
     for set in sets("Cone", "con") {
         let set = set.moved(by);
         let fit = cone(&set.points).unwrap_or_else(|e| panic!("{}: {e}", set.name));
+        // Through the six points of Cone 7 goes a needle, too.
+        assert_eq!(fit.rivals.len(), usize::from(set.number == 7), "{}", set.name);
         assert!(fit.axis.dot(set.direction()) > 0.0, "{}: the axis points to the open end", set.name);
         let errors = [
             angle(fit.axis, set.direction()),

@@ -5,20 +5,21 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 use scantling_proto::v1::{Region, ShapeKind};
 
-use super::words::region;
+use super::words::{columns, region};
 use super::{RevisionChoice, Sources, Unit};
 
 /// One scan.
 #[derive(Args, Debug)]
 pub(crate) struct OneScan {
-    /// The scan; - for stdin
+    /// The scan: PLY, STL, OBJ, E57 or points as text, plain or in gzip or zip; - for stdin
     #[arg(long, value_name = "FILE")]
     pub(crate) scan: PathBuf,
-    /// Length unit of the scan's file, never guessed
+    /// Length unit of the scan's file, never guessed; E57 is in m
     #[arg(long, value_enum)]
     pub(crate) unit: Unit,
-    /// What the columns of a text file of points hold, such as "x y z - nx ny nz"; found where not stated
-    #[arg(long, value_name = "TEXT", default_value = "")]
+    /// What the columns of a text file of points hold, such as "x y z - nx ny nz", where it is not found
+    /// (`scantling scan info --help` says more)
+    #[arg(long, value_name = "TEXT", default_value = "", value_parser = columns)]
     pub(crate) columns: String,
     /// Only the scan's points in this box, mm, in the scan's axes
     #[arg(long, value_name = "X0,Y0,Z0,X1,Y1,Z1", value_parser = region, allow_hyphen_values = true)]
@@ -84,8 +85,8 @@ pub(crate) struct Associate {
     /// Length unit of the file, never guessed
     #[arg(long, value_enum)]
     pub(crate) unit: Unit,
-    /// What the columns of a text file of points hold, such as "x y z -"; found where not stated
-    #[arg(long, value_name = "TEXT", default_value = "")]
+    /// What the columns of a text file of points hold, such as "x y z -", where it is not found
+    #[arg(long, value_name = "TEXT", default_value = "", value_parser = columns)]
     pub(crate) columns: String,
 }
 

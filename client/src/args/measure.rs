@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 use scantling_proto::v1::{PointCoordinates, Region};
 
-use super::words::{PurposeArg, RestraintArg, context, hand_reading, moment, positive, region};
+use super::words::{PurposeArg, RestraintArg, columns, context, hand_reading, moment, positive, region};
 use super::{HandReading, Unit};
 
 /// Which plan judges.
@@ -24,18 +24,19 @@ pub(crate) struct RevisionChoice {
 #[derive(Args, Debug)]
 #[group(id = "measured", required = true, multiple = true, args = ["scans", "points", "readings", "reading"])]
 pub(crate) struct Sources {
-    /// A scan; - for stdin. Repeated for several scans of one part, such as of both its sides
+    /// A scan: PLY, STL, OBJ, E57 or points as text, plain or in gzip or zip; - for stdin. Repeated for several scans of one part, such as of both its sides
     #[arg(long = "scan", value_name = "FILE", requires = "unit")]
     pub(crate) scans: Vec<PathBuf>,
     /// A table of points that an arm, a measuring machine or a hand took, each of a named feature or datum
     /// target: columns name, x, y, z, and as they are known role, nx, ny, nz, diameter, u; may be repeated
     #[arg(long, value_name = "FILE", requires_all = ["unit", "coordinates"])]
     pub(crate) points: Vec<PathBuf>,
-    /// Length unit of scans and points, never guessed
+    /// Length unit of scans and points, never guessed; E57 is in m
     #[arg(long, value_enum)]
     pub(crate) unit: Option<Unit>,
-    /// What the columns of a text file of points hold, such as "x y z - nx ny nz"; found where not stated
-    #[arg(long, value_name = "TEXT", default_value = "", requires = "scans")]
+    /// What the columns of a text file of points hold, such as "x y z - nx ny nz", where it is not found
+    /// (`scantling scan info --help` says more)
+    #[arg(long, value_name = "TEXT", default_value = "", value_parser = columns, requires = "scans")]
     pub(crate) columns: String,
     /// Axes of --points: of the part, as the instrument was aligned on its datums, or the instrument's own
     #[arg(long, value_enum, requires = "points")]

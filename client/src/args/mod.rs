@@ -6,6 +6,8 @@ mod measure;
 mod part;
 mod program;
 mod record;
+#[cfg(feature = "embedded")]
+mod scan;
 mod words;
 
 use std::path::PathBuf;
@@ -20,6 +22,8 @@ pub(crate) use program::{Completions, Man};
 #[cfg(feature = "embedded")]
 pub(crate) use program::{Demo, Serve};
 pub(crate) use record::{ExportForm, Record, RecordExport, RecordList, RecordShow, RecordWatch};
+#[cfg(feature = "embedded")]
+pub(crate) use scan::{Scan, ScanInfo};
 pub(crate) use words::{HandReading, Unit};
 
 /// What everybody should have read; at the end of the help and of the demo.
@@ -94,6 +98,10 @@ pub(crate) enum Command {
     /// Register, show and release parts
     #[command(subcommand)]
     Part(Part),
+    /// Look into scan files, without measuring
+    #[cfg(feature = "embedded")]
+    #[command(subcommand)]
+    Scan(Scan),
     /// Measure a part from scans, measured points and readings, and answer with the verdict
     Measure(Box<Measure>),
     /// Show, list, follow and export inspections

@@ -25,7 +25,7 @@ pub(crate) struct PlanCheck {
     /// The plan, TOML or JSON; - for stdin
     #[arg(value_name = "FILE")]
     pub(crate) plan: PathBuf,
-    /// Bind the plan's picks on this nominal too, STL or PLY
+    /// Bind the plan's picks on this nominal too, STL, PLY or OBJ
     #[arg(long, value_name = "FILE", requires = "unit")]
     pub(crate) nominal: Option<PathBuf>,
     /// Length unit of the nominal's file
@@ -60,7 +60,7 @@ pub(crate) struct PartRegister {
     /// The inspection plan, TOML or JSON; - for stdin
     #[arg(long, value_name = "FILE")]
     pub(crate) plan: PathBuf,
-    /// The nominal, STL or PLY
+    /// The nominal, STL, PLY or OBJ, plain or in gzip or zip
     #[arg(long, value_name = "FILE")]
     pub(crate) nominal: PathBuf,
     /// Length unit of the nominal's file

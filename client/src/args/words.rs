@@ -25,6 +25,31 @@ impl From<Unit> for LengthUnit {
     }
 }
 
+#[cfg(feature = "embedded")]
+impl From<Unit> for scantling_core::read::LengthUnit {
+    fn from(unit: Unit) -> Self {
+        match unit {
+            Unit::Um => Self::Micrometre,
+            Unit::Mm => Self::Millimetre,
+            Unit::Cm => Self::Centimetre,
+            Unit::M => Self::Metre,
+            Unit::Inch => Self::Inch,
+        }
+    }
+}
+
+#[cfg(feature = "embedded")]
+pub(super) fn layout(typed: &str) -> Result<scantling_core::read::TextLayout, String> {
+    scantling_core::read::TextLayout::parse(typed).map_err(|e| e.to_string())
+}
+
+/// The same as a word for the service, which has the last say.
+pub(super) fn columns(typed: &str) -> Result<String, String> {
+    #[cfg(feature = "embedded")]
+    layout(typed)?;
+    Ok(typed.to_owned())
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum PurposeArg {
     Production,

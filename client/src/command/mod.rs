@@ -12,6 +12,8 @@ pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;
 #[cfg(feature = "embedded")]
+pub(crate) mod scan;
+#[cfg(feature = "embedded")]
 pub(crate) mod serve;
 mod sources;
 

@@ -7,6 +7,8 @@ pub(crate) mod number;
 pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;
+#[cfg(feature = "embedded")]
+pub(crate) mod scan;
 
 use comfy_table::{Attribute, Cell, CellAlignment, ColumnConstraint, ContentArrangement, Table, presets};
 

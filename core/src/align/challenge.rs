@@ -3,11 +3,12 @@
 
 use super::refine::equations;
 use super::refine::{Pose, apart_mm};
-use super::sample::Cloud;
+use super::sample::{Cloud, SurfacePoint};
 use super::search::{Ranked, Search};
 use super::starts::principal_axes;
 use crate::geometry::{Cholesky, Direction, Matrix3, Motion, PartFrame, Point, Vector, symmetric_eigen3};
 use crate::run::{Run, Stage, Stopped};
+use crate::search::SurfaceTree;
 use rayon::prelude::*;
 use std::sync::atomic::Ordering;
 
@@ -73,24 +74,26 @@ impl Search<'_> {
 
     /// Shifts by the part's thickness along the direction most of its surface faces.
     fn through_the_skin(&self) -> Vec<Motion<PartFrame, PartFrame>> {
-        let mut gaps: Vec<f64> = self
-            .nominal
-            .par_iter()
-            .filter_map(|s| {
-                let back = Direction::new(-s.normal)?;
-                Some(self.exact.tree.nearest_facing(&s.point, back, 0.9, self.bounds.diagonal())?.distance)
-            })
-            .filter(|d| *d > 0.0)
-            .collect();
-        if gaps.is_empty() {
-            return Vec::new();
-        }
-        gaps.sort_unstable_by(f64::total_cmp);
-        let thickness = gaps[gaps.len() / 2];
+        let thickness = thickness_mm(&self.nominal, self.exact.tree, self.bounds.diagonal());
+        let Some(thickness) = thickness else { return Vec::new() };
         let facing = self.nominal.iter().fold(Matrix3::zeros(), |s, p| s + p.normal * p.normal.transpose());
         let (_, [_, _, most]) = symmetric_eigen3(&facing);
         [-thickness, thickness].map(|t| Motion::from_turn_and_shift(Vector::zeros(), most * t)).to_vec()
     }
+}
+
+/// The median distance from a surface to that which faces the other way, mm; `None` for an open sheet.
+pub(super) fn thickness_mm(nominal: &[SurfacePoint], tree: &SurfaceTree, diagonal: f64) -> Option<f64> {
+    let mut gaps: Vec<f64> = nominal
+        .par_iter()
+        .filter_map(|s| {
+            let back = Direction::new(-s.normal)?;
+            Some(tree.nearest_facing(&s.point, back, 0.9, diagonal)?.distance)
+        })
+        .filter(|d| *d > 0.0)
+        .collect();
+    gaps.sort_unstable_by(f64::total_cmp);
+    gaps.get(gaps.len() / 2).copied()
 }
 
 /// The two weakest directions of a symmetric 6 x 6 matrix, unit length, weakest first, by inverse

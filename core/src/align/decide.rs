@@ -13,7 +13,7 @@ use std::sync::atomic::Ordering;
 /// A rival this much worse than the winner stays worse when refined on more points.
 const CLOSE_LOSS: f64 = 0.15;
 /// Off the part, but within this many deviations of it, is beside it.
-const BESIDE: f64 = 12.0;
+pub(super) const BESIDE: f64 = 12.0;
 /// Rivals that the winner is compared with.
 const RIVALS: usize = 10;
 
@@ -57,12 +57,7 @@ impl Search<'_> {
             return Ok(Decision::NoFit { explained, beside });
         }
         let rms_mm = (within.iter().map(|d| d * d).sum::<f64>() / within.len() as f64).sqrt();
-        // Four robust standard deviations of what is left hold noise and warp; never so little that the
-        // pose's own error counts, never so much that a deviation passes for a fit.
-        let mut sorted = within;
-        sorted.sort_unstable_by(f64::total_cmp);
-        let fits_mm = (4.0 * 1.4826 * sorted[sorted.len() / 2]).clamp(0.3 * deviation, 0.8 * deviation);
-        let reach = Reach { fits_mm, off_mm: fits_mm + deviation };
+        let reach = reach(within, deviation);
 
         let sits_dense = |pose: &Pose| sits(run, &self.exact, dense, pose, &reach);
         let winner_dense = sits_dense(&winner)?;
@@ -120,7 +115,13 @@ impl Search<'_> {
 
     /// Fraction of the points that are off the part but near it: clutter is mostly elsewhere, while another
     /// size or hand of the part lies beside it all along.
-    fn beside(&self, run: &Run, cloud: &Cloud, pose: &Pose, found: &[Option<f64>]) -> Result<f64, Stopped> {
+    pub(super) fn beside(
+        &self,
+        run: &Run,
+        cloud: &Cloud,
+        pose: &Pose,
+        found: &[Option<f64>],
+    ) -> Result<f64, Stopped> {
         let reach = BESIDE * self.settings.deviation_mm;
         let mut count = 0;
         for (chunk, near) in cloud.points.chunks(CHECK_EVERY).zip(found.chunks(CHECK_EVERY)) {
@@ -134,7 +135,7 @@ impl Search<'_> {
         Ok(count as f64 / cloud.points.len() as f64)
     }
 
-    fn symmetric(
+    pub(super) fn symmetric(
         &self,
         run: &Run,
         relative: &Motion<PartFrame, PartFrame>,
@@ -143,6 +144,16 @@ impl Search<'_> {
         let fair = self.area_mm2 / 20_000.0;
         maps_onto_itself(run, &self.exact, self.exact.mesh, relative, tolerance_mm, fair)
     }
+}
+
+/// What fits and what is off, by the distances that a pose leaves. Four robust standard deviations hold
+/// noise and warp; never so little that the pose's own error counts, never so much that a deviation passes
+/// for a fit.
+pub(super) fn reach(mut within: Vec<f64>, deviation: f64) -> Reach {
+    within.sort_unstable_by(f64::total_cmp);
+    let median = within.get(within.len() / 2).copied().unwrap_or(0.0);
+    let fits_mm = (4.0 * 1.4826 * median).clamp(0.3 * deviation, 0.8 * deviation);
+    Reach { fits_mm, off_mm: fits_mm + deviation }
 }
 
 /// By how much the points speak for the first pose; the smallest is its strongest rival.

@@ -7,9 +7,11 @@
 //! their sources.
 
 use super::decide::Decision;
+use super::instances::{Finding, InstancesError, InstancesSettings, searched};
 use super::refine::{Descent, Exact, Middle, descend};
 use super::sample::{Cloud, area, surface};
 use super::search::{Samples, Search};
+use super::support::{Flats, supports};
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector};
 use crate::nominal::Nominal;
 use crate::run::{Run, Stopped};
@@ -127,6 +129,42 @@ pub enum LocateError {
         /// Fraction of the scan that the first pose explains.
         explained: f64,
     },
+    /// What is there fits, but most of the part is missing.
+    #[error(
+        "what was scanned fits, but shows only {:.0} % of the part's side that faces the scanner ({:.0} % are \
+         needed); scan more of it",
+        100.0 * seen,
+        100.0 * need
+    )]
+    TooLittleSeen {
+        /// Fraction of the surface on the scanned side that has points on it.
+        seen: f64,
+        /// The fraction needed.
+        need: f64,
+    },
+    /// The nominal and its mirror image explain the same points.
+    #[error(
+        "the points do not tell the part from its other hand ({evidence_for} points for it, \
+         {evidence_against} against); scan more of what makes the hands differ"
+    )]
+    HandOpen {
+        /// Points that fit here and clearly not on the mirrored nominal.
+        evidence_for: u64,
+        /// The reverse.
+        evidence_against: u64,
+    },
+    /// The mirrored nominal fits and the nominal does not.
+    #[error("the scan shows the part of the other hand; choose the part that is mirrored to this one")]
+    OtherHand,
+    /// More than one part where one was expected.
+    #[error(
+        "the scan holds {} parts of this kind; choose one by the region it lies in or by its placement",
+        poses.len()
+    )]
+    Several {
+        /// Where they lie, in the order of their first points.
+        poses: Vec<Motion<PartFrame, ScanFrame>>,
+    },
 }
 
 fn fit_words(explained: Option<f64>, need: f64, beside: Option<f64>, most_beside: f64) -> String {
@@ -153,20 +191,24 @@ fn hint_words(size_ratio: Option<f64>, unit_ratio: Option<f64>) -> String {
 }
 
 /// Fewer points than this cannot hold six freedoms and leave evidence.
-const LEAST_POINTS: usize = 60;
+pub(super) const LEAST_POINTS: usize = 60;
 /// Of a larger scan only every so-many-th point is looked at: a million still show a 3 mm hole of a
 /// metre-sized part.
 const MOST_POINTS: usize = 1_000_000;
 /// Points for descending, for the last refinement, for comparing poses.
-const FINE_POINTS: usize = 1500;
-const LAST_POINTS: usize = 8000;
-const DENSE_POINTS: usize = 30_000;
+pub(super) const FINE_POINTS: usize = 1500;
+pub(super) const LAST_POINTS: usize = 8000;
+pub(super) const DENSE_POINTS: usize = 30_000;
+
+/// A scan larger than the part by this holds more than the part.
+const MOST_RATIO: f64 = 1.3;
 
 /// How many times more starts the second search has.
 const WIDER: usize = 2;
 
 /// Finds the one pose of `scan` on `nominal`, or says why there is none. `tree` is the tree of the whole
-/// nominal mesh. The scan holds one part, from one or several sides, with some clutter at most.
+/// nominal mesh. The scan may hold a table, clamps and other things besides; of several parts of this kind
+/// the error says how to choose one.
 pub fn locate(
     run: &Run,
     nominal: &Nominal,
@@ -174,10 +216,92 @@ pub fn locate(
     scan: &Scan,
     settings: &LocateSettings,
 ) -> Result<Located, LocateError> {
-    locate_points(run, nominal.mesh(), tree, scan.points(), scan.normals(), settings)
+    run.check()?;
+    let (mesh, points, normals) = (nominal.mesh(), scan.points(), scan.normals());
+    let all = Cloud::strided(points, normals, MOST_POINTS).without_strays();
+    let dense = all.thinned(DENSE_POINTS);
+    let spacing_mm = scan.spacing_mm() * (points.len() as f64 / all.points.len().max(1) as f64).sqrt();
+    let crowded = size_ratio(mesh, &dense).is_some_and(|r| r > MOST_RATIO)
+        || on_support(run, mesh, tree, &all, &dense, spacing_mm, settings)?;
+    if crowded {
+        // What is not found among other things may still be told apart by its size.
+        return match among(run, nominal, tree, scan, settings, true)? {
+            Some(answer) => answer,
+            None => alone(run, mesh, tree, all, &dense, settings),
+        };
+    }
+    match alone(run, mesh, tree, all, &dense, settings) {
+        // Something clings to the part, or it is of the other hand.
+        Err(error @ LocateError::NoFit { explained: Some(_), unit_ratio: None, .. }) => {
+            // The nominal was searched wide already.
+            among(run, nominal, tree, scan, settings, false)?.unwrap_or(Err(error))
+        }
+        answer => answer,
+    }
 }
 
-/// [`locate`] on bare points, with one normal a point where they are known.
+/// The one part among other things; `None` when nothing there is like it.
+fn among(
+    run: &Run,
+    nominal: &Nominal,
+    tree: &SurfaceTree,
+    scan: &Scan,
+    settings: &LocateSettings,
+    again: bool,
+) -> Result<Option<Result<Located, LocateError>>, Stopped> {
+    let settings = InstancesSettings { locate: settings.clone(), ..InstancesSettings::default() };
+    let found = match searched(run, nominal.mesh(), tree, scan, &settings, again) {
+        Ok(found) => found,
+        Err(InstancesError::Stopped(stopped)) => return Err(stopped),
+        Err(InstancesError::TooFewPoints { .. }) => return Ok(None),
+    };
+    let mut poses = Vec::new();
+    let mut open = None;
+    let mut other_hand = false;
+    for finding in &found.findings {
+        match finding {
+            Finding::Instance(i) => poses.push(i.part_from_scan),
+            Finding::OtherHand(_) => other_hand = true,
+            Finding::Undetermined(o) => open = open.or(Some(o)),
+            Finding::NotThisPart(_) => {}
+        }
+    }
+    Ok(match (found.parts().next(), open) {
+        (Some(one), None) if poses.len() == 1 => Some(Ok(Located {
+            part_from_scan: one.part_from_scan,
+            rms_mm: one.rms_mm,
+            explained: one.explained,
+            evidence_for: one.evidence_for,
+            evidence_against: one.evidence_against,
+            tried: found.tried,
+        })),
+        // What is open may be a part as well.
+        (Some(_), open) => {
+            poses.extend(open.and_then(|o| o.poses.first()));
+            Some(Err(LocateError::Several { poses }))
+        }
+        (None, Some(open)) => Some(Err(open.why.clone())),
+        (None, None) if other_hand => Some(Err(LocateError::OtherHand)),
+        (None, None) => None,
+    })
+}
+
+/// Whether a good part of the scan lies on a plane larger than any of the part's.
+fn on_support(
+    run: &Run,
+    mesh: &TriangleMesh,
+    tree: &SurfaceTree,
+    all: &Cloud,
+    dense: &Cloud,
+    spacing_mm: f64,
+    settings: &LocateSettings,
+) -> Result<bool, Stopped> {
+    let flat = Flats::of(mesh, tree, settings.deviation_mm);
+    Ok(!supports(run, all, dense, spacing_mm, &flat)?.is_empty())
+}
+
+/// Finds the one pose of some points, with one normal a point where they are known, on a nominal. They are
+/// of one part, from one or several sides, with a little clutter at most; [`locate`] takes more.
 pub fn locate_points(
     run: &Run,
     mesh: &TriangleMesh,
@@ -189,13 +313,24 @@ pub fn locate_points(
     run.check()?;
     let all = Cloud::strided(points, normals, MOST_POINTS).without_strays();
     let dense = all.thinned(DENSE_POINTS);
+    alone(run, mesh, tree, all, &dense, settings)
+}
+
+fn alone(
+    run: &Run,
+    mesh: &TriangleMesh,
+    tree: &SurfaceTree,
+    all: Cloud,
+    dense: &Cloud,
+    settings: &LocateSettings,
+) -> Result<Located, LocateError> {
     let fine = dense.thinned(FINE_POINTS);
     if fine.points.len() < LEAST_POINTS {
         return Err(LocateError::TooFewPoints { need: LEAST_POINTS, got: fine.points.len() });
     }
-    let no_fit = |best| no_fit(mesh, &dense, settings, best);
+    let no_fit = |best| no_fit(mesh, dense, settings, best);
     // Beyond these sizes no view of one part with a little clutter leads.
-    match size_ratio(mesh, &dense) {
+    match size_ratio(mesh, dense) {
         Some(r) if r > 0.15 && r < 3.0 => {}
         Some(0.0) => return Err(LocateError::TooFewPoints { need: LEAST_POINTS, got: 1 }),
         _ => return Err(no_fit(None)),

@@ -1,18 +1,28 @@
-//! Where a scan lies on its nominal: found from any pose ([`locate`]), then refined on the surface
-//! ([`fine`]).
+//! Where a scan lies on its nominal: one part found from any pose ([`locate`]) or all that lie in a scan
+//! ([`locate_all`]), then refined on the surface ([`fine`]).
 
 #[cfg(test)]
 mod bracket;
 mod challenge;
+mod clusters;
 mod decide;
 mod distance_field;
 mod evidence;
 mod fine;
+mod hunt;
+mod instances;
+mod judge;
 mod locate;
 mod refine;
 mod sample;
+mod scene;
 mod search;
 mod starts;
+mod support;
 
+pub(crate) use clusters::clusters;
 pub use fine::{AlignError, Alignment, FineSettings, Stop, fine};
+pub use instances::{
+    Finding, Instance, Instances, InstancesError, InstancesSettings, OpenPlace, OtherPart, locate_all,
+};
 pub use locate::{LocateError, LocateSettings, Located, locate, locate_points, settle};

@@ -15,7 +15,20 @@ impl Cloud {
         self.normals.as_ref().map(|n| n[index])
     }
 
-    fn pick(points: &[Point], normals: Option<&[Direction]>, chosen: &[u32]) -> Self {
+    /// Some of the points, by index.
+    pub(super) fn some(&self, chosen: &[u32]) -> Self {
+        Self::pick(&self.points, self.normals.as_deref(), chosen)
+    }
+
+    /// The points as a mirror at x = 0 shows them: of the other hand.
+    pub(super) fn reflected(&self) -> Self {
+        Self {
+            points: self.points.par_iter().map(|p| Point::new(-p.x, p.y, p.z)).collect(),
+            normals: self.normals.as_ref().map(|n| n.par_iter().map(|n| n.reflected_x()).collect()),
+        }
+    }
+
+    pub(super) fn pick(points: &[Point], normals: Option<&[Direction]>, chosen: &[u32]) -> Self {
         Self {
             points: chosen.iter().map(|&i| points[i as usize]).collect(),
             normals: normals.map(|n| chosen.iter().map(|&i| n[i as usize]).collect()),
@@ -118,11 +131,11 @@ impl Cloud {
     }
 }
 
-const KEY_X: u64 = 1 << 42;
-const KEY_Y: u64 = 1 << 21;
+pub(super) const KEY_X: u64 = 1 << 42;
+pub(super) const KEY_Y: u64 = 1 << 21;
 
-/// The cube that holds `p`, counted from one: at most about 4,100 an axis, so 21 bits are ample.
-fn key(p: &Point, bounds: &Aabb, edge: f64) -> u64 {
+/// The cube that holds `p`, counted from one: at most 1,000,000 an axis, so 21 bits are ample.
+pub(super) fn key(p: &Point, bounds: &Aabb, edge: f64) -> u64 {
     let cell = (p - bounds.low) / edge;
     (cell.x as u64 + 1) * KEY_X + (cell.y as u64 + 1) * KEY_Y + cell.z as u64 + 1
 }

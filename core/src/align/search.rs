@@ -33,6 +33,15 @@ pub(super) struct Samples {
     pub(super) fine: Cloud,
 }
 
+/// What some points hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Crowd {
+    /// One part and hardly anything else.
+    One,
+    /// Things that cling to one another, and about as many parts' worth of surface.
+    Several { parts: usize },
+}
+
 /// A pose with its loss (0 to 1, on the exact surface once refined).
 pub(super) type Ranked = (Pose, f64);
 
@@ -142,8 +151,24 @@ impl<'a> Search<'a> {
 
     /// From all starts (`wider` times as many as usual) to a few poses on the exact surface, best first.
     pub(super) fn ranked(&self, run: &Run, fine: &Cloud, wider: usize) -> Result<Vec<Ranked>, Stopped> {
+        self.ranked_among(run, fine, wider, Crowd::One)
+    }
+
+    /// [`Self::ranked`] for points of which the part may be only some.
+    pub(super) fn ranked_among(
+        &self,
+        run: &Run,
+        fine: &Cloud,
+        wider: usize,
+        crowd: Crowd,
+    ) -> Result<Vec<Ranked>, Stopped> {
         let diagonal = self.bounds.diagonal();
-        let coarse_cloud = fine.thinned(COARSE_POINTS);
+        let coarse_cloud = match crowd {
+            Crowd::One => fine.thinned(COARSE_POINTS),
+            Crowd::Several { parts } => fine.thinned(COARSE_POINTS * parts),
+        };
+        // A crowd has many more places to try, each a rough one: as many points as for one part tell.
+        let scoring = coarse_cloud.thinned(COARSE_POINTS);
         let nominal_few: Vec<SurfacePoint> = self.nominal.iter().step_by(8).copied().collect();
         let reach = 0.10 * diagonal;
         let turns = rotations(fine, &self.nominal, self.settings.rotations.saturating_mul(wider));
@@ -151,10 +176,10 @@ impl<'a> Search<'a> {
             .par_iter()
             .map(|turn| {
                 run.check()?;
-                let mut poses: Vec<Ranked> = placed(turn, &coarse_cloud, &nominal_few)
+                let mut poses: Vec<Ranked> = placed(turn, &coarse_cloud, &nominal_few, crowd)
                     .into_iter()
                     .map(|p| {
-                        let loss = equations(&self.coarse, &coarse_cloud, &p, &self.middle, reach).loss;
+                        let loss = equations(&self.coarse, &scoring, &p, &self.middle, reach).loss;
                         (p, loss)
                     })
                     .collect();

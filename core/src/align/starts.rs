@@ -2,6 +2,7 @@
 
 use super::refine::Pose;
 use super::sample::{Cloud, SurfacePoint};
+use super::search::Crowd;
 use crate::geometry::{Matrix3, Motion, PartFrame, Point, Vector, math, symmetric_eigen3};
 
 /// `count` rotations spread evenly over all of them. Alexa, "Super-Fibonacci Spirals: Fast, Low-Discrepancy
@@ -88,6 +89,10 @@ pub(super) fn rotations(scan: &Cloud, nominal: &[SurfacePoint], even: usize) -> 
     all
 }
 
+/// Along one axis a part is tried at no more than this many places and one: a crowd larger than that is
+/// taken apart by its gaps.
+const MOST_STEPS: f64 = 6.0;
+
 /// A range along one axis that leaves out a few stray points at each end.
 fn range(values: &mut [f64]) -> (f64, f64) {
     values.sort_unstable_by(f64::total_cmp);
@@ -97,8 +102,9 @@ fn range(values: &mut [f64]) -> (f64, f64) {
 
 /// Poses with the given rotation: centroid on centroid, and the turned scan's box in the part's box, along
 /// each axis at the low end, the middle and the high end. An axis where the scan spans nearly the whole
-/// part, or more, gets only the middle.
-pub(super) fn placed(rotation: &Matrix3, scan: &Cloud, nominal: &[SurfacePoint]) -> Vec<Pose> {
+/// part, or more, gets only the middle; in a crowd, where it spans more, the part goes to both ends and to
+/// places between, a quarter of its width apart.
+pub(super) fn placed(rotation: &Matrix3, scan: &Cloud, nominal: &[SurfacePoint], crowd: Crowd) -> Vec<Pose> {
     let mut shifts: [Vec<f64>; 3] = Default::default();
     let mut sums = Vector::zeros();
     let turned: Vec<Vector> = scan.points.iter().map(|p| rotation * p.coords).collect();
@@ -110,6 +116,13 @@ pub(super) fn placed(rotation: &Matrix3, scan: &Cloud, nominal: &[SurfacePoint])
         if spans < 0.92 * whole {
             shifts[axis].push(part_low - low);
             shifts[axis].push(part_high - high);
+        }
+        if crowd != Crowd::One && spans > 1.05 * whole {
+            let (first, last) = (part_high - high, part_low - low);
+            let steps = (4.0 * (spans - whole) / whole).ceil().clamp(1.0, MOST_STEPS);
+            // The middle is not among them unless the steps fall on it, and need not be.
+            shifts[axis].clear();
+            shifts[axis].extend((0..=steps as u32).map(|n| first + (last - first) * f64::from(n) / steps));
         }
         let mean = turned.iter().map(|t| t[axis]).sum::<f64>() / turned.len() as f64;
         let part_mean = nominal.iter().map(|s| s.point[axis]).sum::<f64>() / nominal.len() as f64;

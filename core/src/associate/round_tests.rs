@@ -3,6 +3,7 @@
 use super::law_tests::{slab, tube};
 use super::{FitError, Freedom, Shape, associate, cone, line, sphere, sphere_of_radius};
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector, math, random::Random};
+use std::f64::consts::{PI, TAU};
 
 fn elsewhere(random: &mut Random) -> Motion<PartFrame, ScanFrame> {
     let shift = Vector::new(random.range(-1.0, 1.0), random.range(-1.0, 1.0), random.range(-1.0, 1.0));
@@ -23,7 +24,7 @@ fn cap(random: &mut Random, n: usize, radius: f64, opening: f64, sigma: f64) -> 
     (0..n)
         .map(|_| {
             let z = random.range(least, 1.0);
-            let (t, r) = (random.range(0.0, 6.283), (1.0 - z * z).sqrt());
+            let (t, r) = (random.range(0.0, TAU), (1.0 - z * z).sqrt());
             let d = Vector::new(r * math::cos(t), r * math::sin(t), z);
             Point::from(d * (radius + sigma * random.normal()))
         })
@@ -127,7 +128,7 @@ fn what_is_no_line_is_refused() {
 fn spheres_move_reorder_and_scale() {
     for seed in 0..60 {
         let random = &mut Random::seeded(6100 + seed);
-        let (n, opening) = (8 + random.below(200), random.range(0.4, 3.14));
+        let (n, opening) = (8 + random.below(200), random.range(0.4, PI));
         let points = cap(random, n, 7.5, opening, 0.002);
         let fit = sphere(&points).unwrap_or_else(|e| panic!("seed {seed}: {e}"));
         let allowed = 6.0 * 0.002 * fit.unit_covariance[3][3].sqrt();
@@ -207,7 +208,7 @@ fn a_ball_of_known_radius_is_found_on_a_small_cap() {
     let ring = tube(&mut Random::seeded(3), 40, 3.0, 6.3, 0.0, 0.0);
     assert_eq!(freedom(sphere_of_radius(&ring, 5.0)), Freedom::Ambiguous);
     // Of twice the size: no such ball.
-    let points = cap(&mut Random::seeded(4), 80, 5.0, 3.14, 0.0);
+    let points = cap(&mut Random::seeded(4), 80, 5.0, PI, 0.0);
     assert_eq!(freedom(sphere_of_radius(&points, 50.0)), Freedom::Ambiguous);
 }
 

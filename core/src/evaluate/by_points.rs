@@ -22,8 +22,8 @@ pub struct PointPose {
     /// Takes the points to part coordinates.
     pub part_from_points: Motion<PartFrame, ScanFrame>,
     /// Covariance of (turn about x, y, z through `centre`, rad; shift along x, y, z, mm); zero where the
-    /// instrument's own alignment is taken on trust.
-    pub covariance: [[f64; 6]; 6],
+    /// instrument's own alignment is taken on trust, `None` where it is not known.
+    pub covariance: Option<[[f64; 6]; 6]>,
     /// Point about which it turns, mm.
     pub centre: Point,
 }
@@ -115,8 +115,11 @@ impl Subject<'_> {
     }
 
     /// Standard uncertainty of the alignment along a direction at a place, mm.
-    fn alignment_mm(&self, at: Point, along: Direction) -> f64 {
-        self.pose.map_or(0.0, |pose| of_motion(&pose.covariance, pose.centre, at, along))
+    fn alignment_mm(&self, at: Point, along: Direction) -> Option<f64> {
+        match self.pose {
+            Some(pose) => Some(of_motion(&pose.covariance?, pose.centre, at, along)),
+            None => Some(0.0),
+        }
     }
 
     /// Writes a value with its uncertainty, or what may be said without one.
@@ -163,7 +166,7 @@ impl Subject<'_> {
         (evaluation.minimum, evaluation.maximum) = (Some(extreme), Some(extreme));
         evaluation.operators.insert("value".into(), "deviation along the point's direction".into());
         let tolerance = tolerance_mm(&evaluation.limits);
-        let spread = [p.standard_mm, Some(self.alignment_mm(p.point, direction))];
+        let spread = [p.standard_mm, self.alignment_mm(p.point, direction)];
         self.settle(along, spread, tolerance, false, None, evaluation);
         Ok(())
     }
@@ -194,8 +197,10 @@ impl Subject<'_> {
         // The one that settles the verdict is told; of two that settle it the one with less room.
         let room = |e: &(&Placed, (f64, Direction))| (e.1.0 + limit_inside_mm).min(limit_outside_mm - e.1.0);
         let told = if room(low) < room(high) { low } else { high };
-        let alignment = all.iter().map(|(p, (_, n))| self.alignment_mm(p.point, *n)).fold(0.0, f64::max);
-        let spread = [self.standard_mm(), Some(alignment)];
+        let alignment = all
+            .iter()
+            .try_fold(0.0f64, |worst, (p, (_, n))| Some(worst.max(self.alignment_mm(p.point, *n)?)));
+        let spread = [self.standard_mm(), alignment];
         let missing = self.too_few();
         self.settle(told.1.0, spread, limit_outside_mm + limit_inside_mm, false, missing, evaluation);
         Ok(())
@@ -251,9 +256,11 @@ impl Subject<'_> {
             Some(Components { dx_mm: across.x, dy_mm: across.y, dz_mm: across.z, dn_mm: distance });
         let (u, v) = axis.frame();
         let ways = [Direction::new(across), Direction::new(u), Direction::new(v)];
-        let alignment =
-            ways.into_iter().flatten().map(|d| self.alignment_mm(round.centre, d)).fold(0.0, f64::max);
-        let spread = [round.centre_standard_mm.map(|s| 2.0 * s), Some(2.0 * alignment)];
+        let alignment = ways
+            .into_iter()
+            .flatten()
+            .try_fold(0.0f64, |worst, d| Some(worst.max(self.alignment_mm(round.centre, d)?)));
+        let spread = [round.centre_standard_mm.map(|s| 2.0 * s), alignment.map(|a| 2.0 * a)];
         let missing = self.too_few_on_a_wall(&round);
         self.settle(2.0 * distance, spread, zone_mm, true, missing, evaluation);
         Ok(())

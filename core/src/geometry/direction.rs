@@ -39,6 +39,11 @@ impl Direction {
         Self(-self.0)
     }
 
+    /// The direction as a mirror at x = 0 shows it.
+    pub fn reflected_x(self) -> Self {
+        Self(Vector::new(-self.0.x, self.0.y, self.0.z))
+    }
+
     /// Angle to another direction in rad, 0 to pi, accurate also when it is tiny.
     pub fn angle_to(self, other: Self) -> f64 {
         super::math::atan2(self.0.cross(&other.0).norm(), self.dot(other))

@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 
-use super::{InspectError, Job, ScanPart, ScanSource, map};
+use super::{InspectError, Job, ScanPart, ScanSource, datum_record, map};
 use crate::align::{AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, fine, locate};
 use crate::datum::{DatumAlignment, DatumError, DatumInput, establish};
 use crate::evaluate::{Aligned, Context, blank, evaluate};
@@ -10,10 +10,8 @@ use crate::filter::Gaussian;
 use crate::geometry::{Motion, PartFrame, ScanFrame};
 use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings, normals_under};
-use crate::plan::{Characteristic, Datum, DatumFrom, DatumSource, DatumSystem, Requirement};
-use crate::record::{
-    AlignmentRecord, DatumRecord, DatumSystemRecord, DeviationMap, Evaluation, SourceRecord,
-};
+use crate::plan::{Characteristic, Requirement};
+use crate::record::{AlignmentRecord, DatumSystemRecord, DeviationMap, Evaluation, SourceRecord};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
@@ -166,7 +164,9 @@ impl<'a> Scanned<'a> {
         let established = job.plan.datum_systems.iter().zip(&on.systems);
         established
             .filter_map(|(system, found)| match found {
-                Some(Ok(found)) => Some(datum_record(job, system, found)),
+                Some(Ok(found)) => {
+                    Some(datum_record(&system.id, "scan", &found.part_from_scan, &found.datums, found.rounds))
+                }
                 _ => None,
             })
             .collect()
@@ -177,6 +177,14 @@ impl<'a> Scanned<'a> {
         let mut cautions = Vec::new();
         if job.scans.iter().any(|s| s.scan.normals().is_none()) {
             cautions.push("The scan carries no normals: points of the two sides of a thin wall are told apart by distance only.".into());
+        }
+        if let Self::On(on) = self
+            && on.best.on_other_things() > 0
+        {
+            cautions.push(format!(
+                "{} points over the part lie on something that comes from beside it (a clamp, a stop): it was left out, and what it hides was not seen.",
+                on.best.on_other_things()
+            ));
         }
         if job.scans.len() > 1 && matches!(self, Self::On(_)) {
             cautions.push("Several scans were brought together by their best fits on the nominal; how well they fit each other is not part of the uncertainty.".into());
@@ -373,36 +381,6 @@ fn noise(
     // Unknown is not zero: a scan too sparse to show its noise gets its spacing as an upper bound, which
     // proves nothing inside any usual tolerance.
     Ok(found.unwrap_or(scan.spacing_mm()))
-}
-
-fn datum_record(job: &Job, system: &DatumSystem, found: &DatumAlignment) -> DatumSystemRecord {
-    let (rotation, translation_mm) = found.part_from_scan.rows();
-    let locks: [(&[&str], Option<f64>); 3] = [
-        (&["tz", "rx", "ry"], Some(found.plane_residual_mm)),
-        (&["tx", "ty"], None),
-        (&["rz"], Some(found.clock_residual_mm)),
-    ];
-    let datums: &[Datum] = match &system.source {
-        DatumSource::Datums(datums) => datums,
-        DatumSource::Fixture(_) => &[],
-    };
-    let datums = datums.iter().zip(locks).map(|(datum, (locks, residual_mm))| DatumRecord {
-        letter: datum.letter.clone(),
-        feature: match datum.from {
-            DatumFrom::Feature { feature, .. } => job.faces.features[feature].id.clone(),
-            DatumFrom::Targets(_) => String::new(),
-        },
-        locks: locks.iter().map(|l| (*l).to_string()).collect(),
-        residual_mm,
-    });
-    DatumSystemRecord {
-        id: system.id.clone(),
-        rotation,
-        translation_mm,
-        taken_from: "scan".into(),
-        datums: datums.collect(),
-        rounds: found.rounds,
-    }
 }
 
 fn source(one: &ScanSource, points: usize, alignment: Option<AlignmentRecord>) -> SourceRecord {

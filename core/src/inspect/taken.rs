@@ -2,11 +2,12 @@
 
 use std::collections::BTreeMap;
 
-use super::{InspectError, Job};
+use super::{InspectError, Job, datum_record};
+use crate::datum::establish_by_points;
 use crate::evaluate::{PointEvidence, PointPose};
 use crate::geometry::{Motion, Point};
-use crate::plan::{Characteristic, Fault};
-use crate::points::{Coordinates, PointsError, TakenPoint, check};
+use crate::plan::{Characteristic, DatumSystem, Fault};
+use crate::points::{Coordinates, PointSet, PointsError, TakenPoint, check};
 use crate::record::{DatumSystemRecord, SourceRecord};
 use crate::run::Run;
 
@@ -126,16 +127,19 @@ impl<'a> Taken<'a> {
 fn on_trust() -> Posed {
     let pose = PointPose {
         part_from_points: Motion::identity(),
-        covariance: [[0.0; 6]; 6],
+        covariance: Some([[0.0; 6]; 6]),
         centre: Point::origin(),
     };
     Posed { pose, record: None }
 }
 
-fn posed(
-    _job: &Job,
-    _set: &crate::points::PointSet,
-    system: &crate::plan::DatumSystem,
-) -> Result<Posed, String> {
-    Err(format!("datum system {} is not taken up by points yet", system.id))
+fn posed(job: &Job, set: &PointSet, system: &DatumSystem) -> Result<Posed, String> {
+    let found = establish_by_points(set, system, job.plan, job.faces).map_err(|e| e.to_string())?;
+    let pose = PointPose {
+        part_from_points: found.part_from_points,
+        covariance: found.covariance,
+        centre: found.centre,
+    };
+    let record = datum_record(&system.id, "points", &found.part_from_points, &found.datums, found.rounds);
+    Ok(Posed { pose, record: Some(record) })
 }

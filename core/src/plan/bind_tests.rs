@@ -48,7 +48,7 @@ fn plate() -> Nominal {
             }
         }
     }
-    let raw = RawScan { points, triangles, normals: None };
+    let raw = RawScan { points, triangles, ..RawScan::default() };
     Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap()
 }
 

@@ -63,6 +63,17 @@ impl Plan {
     }
 }
 
+impl Axis {
+    /// The axis as a direction.
+    pub fn direction(self) -> Direction {
+        match self {
+            Axis::X => Direction::X,
+            Axis::Y => Direction::Y,
+            Axis::Z => Direction::Z,
+        }
+    }
+}
+
 /// The decision rule.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Decision {

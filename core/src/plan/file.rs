@@ -320,7 +320,7 @@ pub struct DatumSystem {
 }
 
 /// An axis of the part.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Axis {
     /// The part's x axis.

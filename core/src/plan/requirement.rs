@@ -259,7 +259,7 @@ fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<Feat
     {
         faults.add(format!("{place}.points"), format!("is {points}; write 1 or more"));
     }
-    let usual = if matches!(kind, Some(FeatureKind::Hole | FeatureKind::Slot)) {
+    let usual = if matches!(kind, Some(FeatureKind::Hole | FeatureKind::Slot | FeatureKind::Point)) {
         COVERAGE_OF_TURN
     } else {
         COVERAGE_OF_AREA

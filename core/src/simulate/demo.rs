@@ -62,12 +62,26 @@ pub fn demo_parts(seed: u64, size_scale: f64) -> Demo {
     let surround = WindowSurround::sized(size_scale);
     let nominal = surround.mesh();
     let mut random = Random::seeded(seed);
-    let good = part(&surround, &nominal, &mut random, None);
+    let good = good_part(&surround, &nominal, &mut random);
+    let (bad, bad_hole) = bad_part(&surround, &nominal, &mut random);
+    Demo { surround, nominal, good, bad, bad_hole }
+}
+
+/// A part within all its tolerances.
+pub(super) fn good_part(surround: &WindowSurround, nominal: &TriangleMesh, random: &mut Random) -> DemoPart {
+    part(surround, nominal, random, None)
+}
+
+/// A part with a hole off its place, which is named, and a dent.
+pub(super) fn bad_part(
+    surround: &WindowSurround,
+    nominal: &TriangleMesh,
+    random: &mut Random,
+) -> (DemoPart, &'static str) {
     // The first two holes are datums.
     let bad_hole = surround.holes()[2 + random.below(surround.holes().len() - 2)].id;
-    let dent = dent(&surround, &mut random);
-    let bad = part(&surround, &nominal, &mut random, Some((bad_hole, dent)));
-    Demo { surround, nominal, good, bad, bad_hole }
+    let dent = dent(surround, random);
+    (part(surround, nominal, random, Some((bad_hole, dent))), bad_hole)
 }
 
 fn part(
@@ -111,7 +125,7 @@ fn hole_shift(surround: &WindowSurround, hole: &RoundHole, shift: Vector) -> Hol
 }
 
 /// A warp whose largest displacement along z is 0.06 to 0.1 mm, and at most 0.015 mm in the plane.
-fn warp(surround: &WindowSurround, nominal: &TriangleMesh, random: &mut Random) -> Warp {
+pub(super) fn warp(surround: &WindowSurround, nominal: &TriangleMesh, random: &mut Random) -> Warp {
     let [length, width, _] = surround.size_mm();
     let mut warp = Warp {
         centre: Point::new(0.5 * length, 0.5 * width, 0.0),

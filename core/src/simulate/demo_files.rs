@@ -2,7 +2,7 @@
 
 use super::demo::{Demo, DemoPart, demo_parts};
 use super::scanner::{Scanner, ScannerError};
-use super::window_surround::Region;
+use super::window_surround::{Region, WindowSurround};
 use super::write::{write_ply, write_stl};
 
 /// Noise of the demo's scanner, mm: a good laser line scanner on a matt surface (common practice, no source).
@@ -45,20 +45,29 @@ impl Demo {
 
     /// Numbers of the plan's characteristics that the bad part was made to fail, in the plan's order.
     pub fn touched_numbers(&self) -> Vec<String> {
-        let mut numbers = Vec::new();
-        // The plan counts: flatness, three regions, the size of every hole, the place of all but two.
-        match self.bad.dent.as_ref().map(|d| d.region) {
-            Some(Region::Wall) => numbers.push("2".to_owned()),
-            Some(Region::Crown) => numbers.push("3".to_owned()),
-            Some(Region::Reveal) => numbers.push("4".to_owned()),
-            None => {}
-        }
-        let holes = self.surround.holes();
-        if let Some(i) = holes.iter().position(|h| h.id == self.bad_hole) {
-            numbers.push((4 + holes.len() + i - 1).to_string());
-        }
-        numbers
+        touched_numbers(&self.surround, &self.bad, Some(self.bad_hole))
     }
+}
+
+/// Numbers of the plan's characteristics that a part was made to fail, in the plan's order.
+pub(super) fn touched_numbers(
+    surround: &WindowSurround,
+    part: &DemoPart,
+    bad_hole: Option<&str>,
+) -> Vec<String> {
+    let mut numbers = Vec::new();
+    // The plan counts: flatness, three regions, the size of every hole, the place of all but two.
+    match part.dent.as_ref().map(|d| d.region) {
+        Some(Region::Wall) => numbers.push("2".to_owned()),
+        Some(Region::Crown) => numbers.push("3".to_owned()),
+        Some(Region::Reveal) => numbers.push("4".to_owned()),
+        None => {}
+    }
+    let holes = surround.holes();
+    if let Some(i) = holes.iter().position(|h| Some(h.id) == bad_hole) {
+        numbers.push((4 + holes.len() + i - 1).to_string());
+    }
+    numbers
 }
 
 fn scan_ply(part: &DemoPart, spacing_mm: f64) -> Result<Vec<u8>, ScannerError> {

@@ -1,5 +1,6 @@
 //! What a view sees: a depth buffer over a mesh, by an own small rasteriser in the view's plane.
 
+use super::lattice::crossed;
 use crate::geometry::{Direction, Point, TriangleMesh, Vector};
 
 /// A surface hides what lies deeper than this behind it, mm: above the rounding of `f32` depths, far below
@@ -21,13 +22,13 @@ pub(super) struct Depth {
 }
 
 impl Depth {
-    /// Draws `mesh` seen from far along `view`, with pixels of `pixel_mm`, or larger ones where that would
+    /// Draws `meshes` seen from far along `view`, with pixels of `pixel_mm`, or larger ones where that would
     /// make more than `most` of them.
-    pub(super) fn new(mesh: &TriangleMesh, view: Direction, pixel_mm: f64, most: usize) -> Self {
+    pub(super) fn new(meshes: &[TriangleMesh], view: Direction, pixel_mm: f64, most: usize) -> Self {
         let (right, up) = view.frame();
         let mut low = [f64::INFINITY; 2];
         let mut high = [f64::NEG_INFINITY; 2];
-        for p in mesh.vertices() {
+        for p in meshes.iter().flat_map(TriangleMesh::vertices) {
             for (k, v) in [p.coords.dot(&right), p.coords.dot(&up)].into_iter().enumerate() {
                 low[k] = low[k].min(v);
                 high[k] = high[k].max(v);
@@ -41,8 +42,10 @@ impl Depth {
         let low = low.map(|v| v - pixel_mm);
         let depths = vec![f32::NEG_INFINITY; columns * rows];
         let mut all = Self { right, up, towards: view.vector(), pixel_mm, low, columns, rows, depths };
-        for t in 0..mesh.triangles().len() as u32 {
-            all.draw(mesh.corners(t));
+        for mesh in meshes {
+            for t in 0..mesh.triangles().len() as u32 {
+                all.draw(mesh.corners(t));
+            }
         }
         all
     }
@@ -63,13 +66,17 @@ impl Depth {
         if twice == 0.0 {
             return;
         }
-        let range = |k: usize, count: usize| {
-            let first = a[k].min(b[k]).min(c[k]).ceil().max(0.0) as usize;
-            let last = a[k].max(b[k]).max(c[k]).floor().min(count as f64 - 1.0);
+        let low = |k: usize| a[k].min(b[k]).min(c[k]);
+        let high = |k: usize| a[k].max(b[k]).max(c[k]);
+        let range = |low: f64, high: f64, count: usize| {
+            let first = low.ceil().max(0.0) as usize;
+            let last = high.floor().min(count as f64 - 1.0);
             first..(last + 1.0).max(0.0) as usize
         };
-        for row in range(1, self.rows) {
-            for column in range(0, self.columns) {
+        let flat = [a, b, c].map(|p| [p[0], p[1]]);
+        for row in range(low(1), high(1), self.rows) {
+            let (from, to) = crossed(&flat, row as f64);
+            for column in range(low(0).max(from - 1.0), high(0).min(to + 1.0), self.columns) {
                 let (x, y) = (column as f64, row as f64);
                 let u = ((b[0] - x) * (c[1] - y) - (b[1] - y) * (c[0] - x)) / twice;
                 let v = ((c[0] - x) * (a[1] - y) - (c[1] - y) * (a[0] - x)) / twice;

@@ -1,19 +1,10 @@
 //! A scanner: it sees the made surface from some views and writes points with noise, in its own axes.
 
-use super::depth::Depth;
-use super::lattice::samples;
+use super::capture::{Body, capture};
+use super::imperfection::Imperfections;
 use super::made::Made;
-use crate::geometry::random::Random;
-use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector, math, sum};
-use rayon::prelude::*;
+use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector, math};
 
-/// A surface is seen up to this angle between its normal and the view: beyond it optical scanners drop out.
-/// Common practice, no source.
-const GRAZING_DEG: f64 = 70.0;
-/// Pixels of the depth buffers, mm: shadows of a rim in a hole of 6 mm are true to a tenth.
-const PIXEL_MM: f64 = 0.4;
-/// Most pixels of one depth buffer: 64 MB.
-const MOST_PIXELS: usize = 16_000_000;
 /// Most points sampled.
 const MOST_POINTS: f64 = 50e6;
 
@@ -29,6 +20,35 @@ pub enum ScannerError {
     /// Nothing looks at the part.
     #[error("the scanner needs at least one view")]
     NoViews,
+    /// An imperfection that makes no sense.
+    #[error("the {setting} is {value}; choose {range}")]
+    Imperfection {
+        /// Which one.
+        setting: &'static str,
+        /// What it was.
+        value: f64,
+        /// What it may be.
+        range: &'static str,
+    },
+    /// A deviation that cannot be made.
+    #[error("deviation {index} (counted from 0) of part {body}: {problem}")]
+    Deviation {
+        /// Index of the part.
+        body: usize,
+        /// Index among its deviations.
+        index: usize,
+        /// What is wrong with it.
+        problem: &'static str,
+    },
+    /// Nothing lies before the scanner.
+    #[error("the scene is empty; put a part, a table or a clamp into it")]
+    EmptyScene,
+    /// The table has no size.
+    #[error("the table's sizes must be lengths above 0 mm and its roughness 0 mm or more")]
+    Table,
+    /// A clamp has no size.
+    #[error("clamp {0} (counted from 0) must have finite places and sizes above 0 mm")]
+    Clamp(usize),
     /// The spacing is too fine for the part.
     #[error("a spacing of {spacing_mm} mm makes about {points:.0} points; choose a wider one")]
     TooManyPoints {
@@ -52,6 +72,8 @@ pub struct Scanner {
     pub views: Vec<Direction>,
     /// The same seed makes the same scan.
     pub seed: u64,
+    /// What it does beside white noise; nothing by default.
+    pub imperfections: Imperfections,
 }
 
 /// Points as a scanner writes them.
@@ -75,46 +97,27 @@ impl Scanner {
             Direction::new(Vector::new(sin * math::cos(turn), sin * math::sin(turn), cos))
         });
         let views = std::iter::once(Direction::Z).chain(tilted).collect();
-        Self { spacing_mm, noise_mm, normal_error_rad: 2.0_f64.to_radians(), views, seed }
+        let imperfections = Imperfections::default();
+        Self { spacing_mm, noise_mm, normal_error_rad: 2.0_f64.to_radians(), views, seed, imperfections }
     }
 
     /// Scans a made part. A place is taken when at least one view sees it: within 70 degrees of its normal
     /// and with nothing before it. The same bits on any number of threads.
+    ///
+    /// # Errors
+    /// Settings that make no scan.
     pub fn scan(
         &self,
         made: &Made,
         scan_from_part: &Motion<ScanFrame, PartFrame>,
     ) -> Result<SimulatedScan, ScannerError> {
-        self.check(made)?;
-        let surface: Vec<(Point, Direction)> = samples(made, self.spacing_mm, self.seed)
-            .par_iter()
-            .map(|s| (made.point(&s.point), made.normal(&s.point, s.normal)))
-            .collect();
-        let order = self.order(made, &surface);
-        let error_rad = if self.normal_error_rad.is_finite() { self.normal_error_rad } else { 0.0 };
-        let work = |first: usize, chunk: &[u32]| {
-            // Each chunk its own stream, so that threads change nothing.
-            let mut random = Random::seeded(self.seed.wrapping_mul(0x2545_F491_4F6C_DD1D) ^ first as u64);
-            let mut made = Vec::with_capacity(chunk.len());
-            for &i in chunk {
-                let (p, normal) = surface[i as usize];
-                let p = p + normal.vector() * (self.noise_mm * random.normal());
-                let (a, b) = normal.frame();
-                let lean = (a * random.normal() + b * random.normal()) * error_rad;
-                let seen = Direction::new(normal.vector() + lean).unwrap_or(normal);
-                made.push((scan_from_part.point(&p), scan_from_part.direction(seen)));
-            }
-            made
-        };
-        let all = sum::chunked(&order, Vec::with_capacity(order.len()), work, |mut all, part| {
-            all.extend(part);
-            all
-        });
-        let (points, normals) = all.into_iter().unzip();
-        Ok(SimulatedScan { points, normals })
+        let body = Body { made, pose: None, roughness_mm: 0.0, part: true };
+        let captured = capture(self, &[body], scan_from_part)?;
+        Ok(SimulatedScan { points: captured.points, normals: captured.normals })
     }
 
-    fn check(&self, made: &Made) -> Result<(), ScannerError> {
+    /// Checks the settings against the surface that is to be sampled, mm2.
+    pub(super) fn check(&self, area_mm2: f64) -> Result<(), ScannerError> {
         let spacing_mm = self.spacing_mm;
         if !(spacing_mm.is_finite() && spacing_mm > 0.0) {
             return Err(ScannerError::Spacing(spacing_mm));
@@ -125,38 +128,9 @@ impl Scanner {
         if self.views.is_empty() {
             return Err(ScannerError::NoViews);
         }
-        let mesh = made.nominal();
-        let area: f64 = (0..mesh.triangles().len() as u32).map(|t| mesh.area(t)).sum();
-        let points = area / (spacing_mm * spacing_mm);
+        self.imperfections.check(spacing_mm)?;
+        let points = area_mm2 / (spacing_mm * spacing_mm);
         // Written so that NaN is refused too.
         if points <= MOST_POINTS { Ok(()) } else { Err(ScannerError::TooManyPoints { spacing_mm, points }) }
-    }
-
-    /// The places that are seen, each in the view that looks at it most squarely, by stripes to and fro.
-    fn order(&self, made: &Made, surface: &[(Point, Direction)]) -> Vec<u32> {
-        let mesh = made.mesh();
-        let grazing = math::cos(GRAZING_DEG.to_radians());
-        let mut best: Vec<(f32, u32)> = vec![(0.0, u32::MAX); surface.len()];
-        let mut axes = Vec::new();
-        for (v, &view) in self.views.iter().enumerate() {
-            let depth = Depth::new(&mesh, view, PIXEL_MM, MOST_PIXELS);
-            best.par_iter_mut().zip(surface).for_each(|(best, (p, normal))| {
-                let facing = normal.dot(view);
-                if facing >= grazing && facing as f32 > best.0 && depth.sees(p) {
-                    *best = (facing as f32, v as u32);
-                }
-            });
-            axes.push((depth.right, depth.up));
-        }
-        let mut keys: Vec<(u32, i64, f64, u32)> = Vec::new();
-        for (i, ((p, _), &(_, view))) in surface.iter().zip(&best).enumerate() {
-            if let Some((right, up)) = axes.get(view as usize) {
-                let stripe = (p.coords.dot(up) / self.spacing_mm).floor() as i64;
-                let along = p.coords.dot(right);
-                keys.push((view, stripe, if stripe % 2 == 0 { along } else { -along }, i as u32));
-            }
-        }
-        keys.sort_by(|a, b| (a.0, a.1).cmp(&(b.0, b.1)).then(a.2.total_cmp(&b.2)).then(a.3.cmp(&b.3)));
-        keys.into_iter().map(|k| k.3).collect()
     }
 }

@@ -134,7 +134,9 @@ fn internal(what: &str, fault: &impl std::fmt::Debug) -> MeasureError {
 fn unreadable(error: &ReadError) -> MeasureError {
     let failure = match error {
         ReadError::Stopped(_) => return MeasureError::Stopped,
-        ReadError::FileTooLarge { .. } | ReadError::TooMany { .. } => Failure::LimitExceeded,
+        ReadError::FileTooLarge { .. } | ReadError::UnpacksTooLarge { .. } | ReadError::TooMany { .. } => {
+            Failure::LimitExceeded
+        }
         _ => Failure::ScanUnreadable,
     };
     MeasureError::Failed { failure, reason: format!("the scan: {error}") }
@@ -145,7 +147,7 @@ fn unusable(error: &ScanError) -> MeasureError {
         ScanError::Stopped(_) => return MeasureError::Stopped,
         // Kilometres from the origin: metres that were called millimetres do not look like that, but
         // micrometres called metres do.
-        ScanError::TooFar { .. } => Failure::LengthUnit,
+        ScanError::TooFar { .. } | ScanError::UnitInFile { .. } => Failure::LengthUnit,
         ScanError::NoPoints | ScanError::Inconsistent { .. } => Failure::ScanUnreadable,
     };
     MeasureError::Failed { failure, reason: error.to_string() }

@@ -19,31 +19,11 @@ mod rows;
 
 pub use freedom::Freedom;
 
+pub use crate::plan::Axis;
+
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector, symmetric_eigen};
 use freedom::{left_free, locked};
 use rows::{Row, rows};
-
-/// An axis of the part (vehicle axes where the nominal is drawn in them).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Axis {
-    /// Along x.
-    X,
-    /// Along y.
-    Y,
-    /// Along z.
-    Z,
-}
-
-impl Axis {
-    /// The axis as a direction.
-    pub fn direction(self) -> Direction {
-        match self {
-            Self::X => Direction::X,
-            Self::Y => Direction::Y,
-            Self::Z => Direction::Z,
-        }
-    }
-}
 
 /// A datum target on the nominal.
 #[derive(Clone, Debug, PartialEq)]
@@ -108,6 +88,9 @@ pub struct TargetAlignment {
     pub centre: Point,
     /// Covariance of (turn about x, y, z, rad; shift along x, y, z, mm) from the targets' standard deviations.
     pub covariance: [[f64; 6]; 6],
+    /// What an error of 1 mm of each residual does to the part, in the order of `residuals`: turn about x, y, z
+    /// through `centre`, rad, and shift along x, y, z, mm.
+    pub responses: Vec<[f64; 6]>,
     /// Rounds until it rested.
     pub rounds: usize,
     /// Strongest over weakest hold of all stages: 1 when all freedoms are held alike, hundreds when the targets
@@ -504,6 +487,7 @@ fn finish(
         stages,
         centre,
         covariance: covariance(&order, &all, measured, spread).ok_or(TargetError::Unsolved)?,
+        responses: responses(&order, &all, spread).ok_or(TargetError::Unsolved)?,
         rounds,
         condition: strong / weak,
     })
@@ -524,11 +508,10 @@ fn covariance(order: &Order, all: &[Row], measured: &[TargetMeasured], spread: f
             for &r in &group {
                 errors[r] = all[r].by_normal;
             }
-            let x = order.answer(all, &matrix, &errors)?;
+            let m = turn_and_shift(&order.answer(all, &matrix, &errors)?, spread);
             for &r in &group {
                 errors[r] = 0.0;
             }
-            let m: Six = std::array::from_fn(|i| if i < 3 { x[i + 3] / spread } else { x[i - 3] });
             for i in 0..6 {
                 for j in 0..6 {
                     total[i][j] += found.standard_mm * found.standard_mm * m[i] * m[j];
@@ -537,6 +520,24 @@ fn covariance(order: &Order, all: &[Row], measured: &[TargetMeasured], spread: f
         }
     }
     Some(total)
+}
+
+/// What an error of 1 mm of each row does.
+fn responses(order: &Order, all: &[Row], spread: f64) -> Option<Vec<Six>> {
+    let matrix = order.equations(all);
+    let mut errors = vec![0.0; all.len()];
+    let mut found = Vec::with_capacity(all.len());
+    for r in 0..all.len() {
+        errors[r] = 1.0;
+        found.push(turn_and_shift(&order.answer(all, &matrix, &errors)?, spread));
+        errors[r] = 0.0;
+    }
+    Some(found)
+}
+
+/// From scaled terms to (turn, rad; shift, mm).
+fn turn_and_shift(x: &Six, spread: f64) -> Six {
+    std::array::from_fn(|i| if i < 3 { x[i + 3] / spread } else { x[i - 3] })
 }
 
 fn dot(a: &Six, b: &Six) -> f64 {

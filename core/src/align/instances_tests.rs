@@ -1,0 +1,209 @@
+//! Several parts made of small cubes in one scan. Whole arrangements are tried in `core/tests/instances.rs`.
+
+use super::super::bracket::{View, bracket, cubes, scan, slab};
+use super::super::judge::other_hand;
+use super::super::locate::{locate, settle};
+use super::super::refine::apart_mm;
+use super::*;
+use crate::geometry::{Vector, random::Random};
+use crate::read::RawScan;
+use crate::run::quiet;
+use crate::scan::LengthUnit;
+
+type Points = Vec<(Point, Direction)>;
+
+fn nominal(mesh: &TriangleMesh) -> Nominal {
+    let raw = RawScan {
+        points: mesh.vertices().to_vec(),
+        normals: None,
+        triangles: mesh.triangles().to_vec(),
+        ..RawScan::default()
+    };
+    Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap()
+}
+
+fn as_scan(points: &Points) -> Scan {
+    let normals = Some(points.iter().map(|p| p.1.vector()).collect());
+    let raw = RawScan { points: points.iter().map(|p| p.0).collect(), normals, ..RawScan::default() };
+    Scan::new(raw, LengthUnit::Millimetre, &quiet()).unwrap()
+}
+
+fn find(mesh: &TriangleMesh, points: &Points) -> Instances {
+    let nominal = nominal(mesh);
+    let tree = SurfaceTree::new(nominal.mesh());
+    locate_all(&quiet(), &nominal, &tree, &as_scan(points), &InstancesSettings::default()).unwrap()
+}
+
+/// A scan of a part with its true pose, moved so that its middle lies `x_mm` along x.
+fn at(mesh: &TriangleMesh, view: &View, x_mm: f64) -> (Points, Pose) {
+    let (points, normals, pose) = scan(mesh, view);
+    let middle = pose.inverse().point(&mesh.bounds().centre());
+    let shift = Point::new(x_mm, 0.0, 0.0) - middle;
+    let back = Motion::from_turn_and_shift(Vector::zeros(), -shift);
+    (points.iter().map(|p| p + shift).zip(normals).collect(), pose * back)
+}
+
+fn view(seed: u64) -> View {
+    View { seed, count: 20_000, ..View::default() }
+}
+
+/// Two brackets 250 mm apart, one of the other hand, and a block.
+fn four() -> (TriangleMesh, Points, [Pose; 3]) {
+    let mesh = bracket();
+    let (mut all, one) = at(&mesh, &view(1), 0.0);
+    let (more, two) = at(&mesh, &view(2), 250.0);
+    all.extend(more);
+    let (more, mirrored) = at(&other_hand(&mesh), &view(3), 500.0);
+    all.extend(more);
+    all.extend(at(&slab([110.0, 70.0, 20.0], &[], 2.0), &view(4), 750.0).0);
+    (mesh, all, [one, two, mirrored])
+}
+
+#[test]
+fn two_brackets_one_of_the_other_hand_and_a_block_are_told_apart() {
+    let (mesh, points, truths) = four();
+    let found = find(&mesh, &points);
+    let [
+        Finding::Instance(one),
+        Finding::Instance(two),
+        Finding::OtherHand(other),
+        Finding::NotThisPart(block),
+    ] = &found.findings[..]
+    else {
+        panic!("{found:?}")
+    };
+    let mirrored = other_hand(&mesh);
+    let scan = as_scan(&points);
+    for (i, truth, mesh) in [(one, truths[0], &mesh), (two, truths[1], &mesh), (other, truths[2], &mirrored)]
+    {
+        let tree = SurfaceTree::new(mesh);
+        let own: Vec<Point> = i.points.iter().map(|&p| scan.points()[p as usize]).collect();
+        let normals: Vec<Direction> = i.points.iter().map(|&p| scan.normals().unwrap()[p as usize]).collect();
+        let ends = |from: &Pose| settle(mesh, &tree, &own, Some(&normals), from, &LocateSettings::default());
+        let off = apart_mm(&ends(&i.part_from_scan), &ends(&truth), &mesh.bounds());
+        assert!(off < 0.5, "{off} mm: {:?}", i.part_from_scan);
+        assert!(i.points.len() > 19_000 && i.points.is_sorted(), "{}", i.points.len());
+        assert!(i.evidence_of_hand.unwrap().0 >= 40);
+    }
+    assert!(block.points.len() > 19_000 && block.points.iter().all(|&p| p >= 60_000));
+    assert!(matches!(block.why, LocateError::NoFit { .. }), "{}", block.why);
+    assert!((block.bounds.centre().x - 750.0).abs() < 60.0);
+}
+
+#[test]
+fn the_findings_have_the_same_bits_on_one_thread_and_on_three() {
+    let (mesh, points, _) = four();
+    // Two of them, thinned, are enough of a crowd.
+    let points: Points = points[..40_000].iter().step_by(4).copied().collect();
+    let on = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| find(&mesh, &points))
+    };
+    let one = on(1);
+    assert_eq!(one.parts().count(), 2, "{one:?}");
+    assert_eq!(one, on(3));
+}
+
+#[test]
+fn a_plate_that_is_its_own_mirror_image_has_no_other_hand() {
+    // Turned over, a flat plate is its mirror image.
+    let holes = [(15.0, 15.0, 4.0), (85.0, 15.0, 6.0), (15.0, 45.0, 4.0), (40.0, 12.0, 4.0)];
+    let mesh = slab([100.0, 60.0, 3.0], &holes, 1.0);
+    let (mut points, _) = at(&mesh, &View { warp_mm: 0.1, ..view(5) }, 0.0);
+    points.extend(at(&other_hand(&mesh), &View { warp_mm: 0.1, ..view(6) }, 200.0).0);
+    let found = find(&mesh, &points);
+    assert_eq!(found.findings.len(), 2, "{found:?}");
+    assert!(found.parts().count() == 2 && found.parts().all(|p| p.evidence_of_hand.is_none()), "{found:?}");
+}
+
+#[test]
+fn a_scan_without_what_tells_the_hands_apart_leaves_the_hand_open() {
+    // A profile that mirrors itself at x = 60, but for one hole near an end that is not scanned.
+    let round = |p: &Point, x: f64, y: f64, r: f64| (p.x - x) * (p.x - x) + (p.y - y) * (p.y - y) < r * r;
+    let mesh = cubes([120.0, 80.0, 40.0], 1.0, |p| {
+        let base = p.z < 3.0 && !round(&p, 60.0, 40.0, 9.0) && !round(&p, 12.0, 60.0, 6.0);
+        base || p.y < 3.0
+    });
+    let (points, pose) = at(&mesh, &View { warp_mm: 0.0, ..view(7) }, 0.0);
+    let seen: Points = points.iter().copied().filter(|p| pose.point(&p.0).x > 30.0).collect();
+    let found = find(&mesh, &seen);
+    let [Finding::Undetermined(open)] = &found.findings[..] else { panic!("{found:?}") };
+    assert!(matches!(open.why, LocateError::HandOpen { .. }), "{}", open.why);
+    // With that end it is this hand.
+    let found = find(&mesh, &points);
+    assert!(matches!(&found.findings[..], [Finding::Instance(_)]), "{found:?}");
+}
+
+#[test]
+fn a_piece_that_fits_is_no_part() {
+    let mesh = bracket();
+    let (points, pose) = at(&mesh, &View { count: 40_000, ..view(8) }, 0.0);
+    let piece: Points = points.iter().copied().filter(|p| pose.point(&p.0).x > 85.0).collect();
+    let found = find(&mesh, &piece);
+    assert_eq!(found.parts().count(), 0, "{found:?}");
+}
+
+/// A bracket as seen by [`View`], on a table that it hides nothing of but what lies under it.
+fn on_a_table(mesh: &TriangleMesh, seed: u64) -> (Points, Pose) {
+    let (points, pose) = at(mesh, &view(seed), 0.0);
+    let mut random = Random::seeded(seed);
+    let table_from_scan = pose;
+    let under: std::collections::BTreeSet<[i64; 2]> = points
+        .iter()
+        .map(|p| table_from_scan.point(&p.0))
+        .map(|q| [q.x, q.y].map(|v| (v / 2.0).floor() as i64))
+        .collect();
+    let mut all = points;
+    let up = pose.inverse().direction(Direction::Z);
+    for _ in 0..60_000 {
+        let q = Point::new(random.range(-200.0, 300.0), random.range(-200.0, 280.0), 0.03 * random.normal());
+        if !under.contains(&[q.x, q.y].map(|v| (v / 2.0).floor() as i64)) {
+            all.push((pose.inverse().point(&q), up));
+        }
+    }
+    (all, pose)
+}
+
+#[test]
+fn one_bracket_on_a_table_is_located_and_two_are_to_be_chosen_from() {
+    let mesh = bracket();
+    let nominal = nominal(&mesh);
+    let tree = SurfaceTree::new(nominal.mesh());
+    let (mut points, truth) = on_a_table(&mesh, 9);
+    let one =
+        |points: &Points| locate(&quiet(), &nominal, &tree, &as_scan(points), &LocateSettings::default());
+    let located = one(&points).unwrap();
+    let off = apart_mm(&located.part_from_scan, &truth, &mesh.bounds());
+    // The warp of 0.3 mm shifts the best fit.
+    assert!(off < 1.0, "{off} mm: {located:?}");
+    points.extend(at(&mesh, &view(10), 500.0).0);
+    let error = one(&points).unwrap_err();
+    let LocateError::Several { poses } = &error else { panic!("{error}") };
+    assert_eq!(poses.len(), 2);
+    assert!(error.to_string().contains("region"), "{error}");
+}
+
+#[test]
+fn a_lone_part_of_the_other_hand_is_named_so() {
+    let mesh = bracket();
+    let nominal = nominal(&mesh);
+    let tree = SurfaceTree::new(nominal.mesh());
+    let points = at(&other_hand(&mesh), &view(11), 0.0).0;
+    let found = locate(&quiet(), &nominal, &tree, &as_scan(&points), &LocateSettings::default());
+    assert_eq!(found, Err(LocateError::OtherHand));
+}
+
+#[test]
+fn too_few_points_are_refused_and_a_stopped_run_ends() {
+    let mesh = bracket();
+    let nominal = nominal(&mesh);
+    let tree = SurfaceTree::new(nominal.mesh());
+    let points = at(&mesh, &view(12), 0.0).0;
+    let settings = InstancesSettings::default();
+    let few = locate_all(&quiet(), &nominal, &tree, &as_scan(&points[..20].to_vec()), &settings);
+    assert_eq!(few, Err(InstancesError::TooFewPoints { need: LEAST_POINTS, got: 20 }));
+    let stop = std::sync::atomic::AtomicBool::new(true);
+    let run = Run { stop: &stop, ..quiet() };
+    let stopped = locate_all(&run, &nominal, &tree, &as_scan(&points), &settings);
+    assert_eq!(stopped, Err(InstancesError::Stopped(Stopped)));
+}

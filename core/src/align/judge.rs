@@ -1,0 +1,366 @@
+//! Whether the part lies at a pose among other things: asked of the points in the part's own box.
+
+use super::decide::{BESIDE, Decision, reach};
+use super::evidence::{Evidence, Reach, distances, maps_onto_itself, sits};
+use super::locate::{DENSE_POINTS, FINE_POINTS, LAST_POINTS, LEAST_POINTS, LocateError, Located};
+use super::refine::{Pose, apart_mm, descend, equations};
+use super::sample::Cloud;
+use super::search::{Crowd, Ranked, Samples, Search};
+use crate::geometry::{Aabb, Direction, Matrix3, Motion, PartFrame, Point, TriangleMesh, Vector};
+use crate::run::{CHECK_EVERY, Run, Stopped};
+use crate::search::PointGrid;
+use rayon::prelude::*;
+
+/// Poses of one search that are judged.
+const CANDIDATES: usize = 6;
+/// A candidate that explains this much less than is needed, or has this many times more beside it than is
+/// allowed, is not worth its rivals.
+const SHORT: f64 = 0.08;
+const BESIDE_TIMES: f64 = 1.5;
+/// A lead that leaves more than this of some points unexplained is none for them: of a heap of parts one
+/// explains a quarter.
+const MOST_LOSS: f64 = 0.85;
+/// When refining moves a pose elsewhere its box is another, and it is judged again: at most so often.
+const ROUNDS: usize = 3;
+/// Mirrored poses that the answer is held against.
+const MIRRORED: usize = 5;
+
+/// What the points in a pose's box say about it.
+pub(super) enum Judgement {
+    /// The part lies there.
+    Holds(Box<Held>),
+    /// The points do not tell several poses apart.
+    Undetermined(LocateError),
+    /// Nothing holds; the best error.
+    Fails(LocateError),
+}
+
+/// A pose that holds, with what it was judged on.
+pub(super) struct Held {
+    pub(super) located: Located,
+    /// Fraction of the surface on the scanned side that points lie on.
+    pub(super) seen: Seen,
+    pub(super) samples: Samples,
+}
+
+/// How much of the part a scan shows, and from where.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Seen {
+    /// Fraction of the surface on the scanned side that points lie on.
+    pub(super) fraction: f64,
+    /// The mean normal of the points on it, in the part's axes; `None` without normals and when it was
+    /// scanned from all round.
+    view: Option<Direction>,
+}
+
+/// Rivals of a part that was seen in some way, as motions of the nominal: a part that shows the same
+/// surface has the same rivals, and its search need not be repeated.
+#[derive(Default)]
+pub(super) struct Known {
+    rivals: Vec<(Seen, Vec<Relative>)>,
+    mirrored: Vec<(Seen, Vec<Relative>)>,
+}
+
+type Relative = Motion<PartFrame, PartFrame>;
+
+/// Nearly all of a side, from nearly the same direction (14 degrees): the same surface.
+fn alike(a: &Seen, b: &Seen) -> bool {
+    let whole = |s: &Seen| s.fraction >= 0.85;
+    whole(a) && whole(b) && a.view.zip(b.view).is_some_and(|(a, b)| a.dot(b) >= 0.97)
+}
+
+fn recalled<'a>(known: &'a [(Seen, Vec<Relative>)], seen: &Seen) -> Option<&'a [Relative]> {
+    known.iter().find(|k| alike(&k.0, seen)).map(|k| &k.1[..])
+}
+
+/// What the other hand's nominal explains of the same points.
+pub(super) enum Duel {
+    /// Clearly less.
+    This(Evidence),
+    /// The part is its own mirror image: there is no other hand.
+    Same,
+    /// Clearly more.
+    Other,
+    /// As much.
+    Open(Evidence),
+}
+
+impl Search<'_> {
+    /// Judges the best of some poses on the `free` points, which hold other things too.
+    pub(super) fn judge(
+        &self,
+        run: &Run,
+        free: &Cloud,
+        ranked: &[Ranked],
+        least_seen: f64,
+        known: &mut Known,
+    ) -> Result<Judgement, Stopped> {
+        let mut judged: Vec<Pose> = Vec::new();
+        let mut best = (0.0, 0.0);
+        let mut little: Option<f64> = None;
+        for (candidate, _) in ranked.iter().take(CANDIDATES) {
+            let mut pose = *candidate;
+            for _ in 0..ROUNDS {
+                run.check()?;
+                if judged.iter().any(|j| apart_mm(j, &pose, &self.bounds) <= self.close_mm()) {
+                    break;
+                }
+                judged.push(pose);
+                let Some(samples) = self.around(run, free, &pose)? else { break };
+                let descent = self.on_surface(4.0 * self.settings.deviation_mm);
+                let (near, _) = descend(&self.exact, &samples.fine, &pose, &self.middle, &descent);
+                let (explained, beside, _) = self.fit(run, &samples.fine, &near)?;
+                if explained > best.0 {
+                    best = (explained, beside);
+                }
+                if explained < self.settings.least_explained - SHORT
+                    || beside > BESIDE_TIMES * self.settings.most_beside
+                {
+                    break;
+                }
+                let seen = self.seen(run, &samples.dense, &near)?;
+                if seen.fraction < least_seen {
+                    little = Some(little.map_or(seen.fraction, |l: f64| l.max(seen.fraction)));
+                    break;
+                }
+                // A crowd's best poses lie on several parts; this one's rivals are searched on its points.
+                let own: Vec<Pose> = match recalled(&known.rivals, &seen) {
+                    Some(rivals) => rivals.iter().map(|r| *r * near).collect(),
+                    None => {
+                        let found = self.ranked_among(run, &samples.fine, 1, Crowd::One)?;
+                        let own: Vec<Pose> = found.into_iter().map(|r| r.0).collect();
+                        let relative = own.iter().map(|r| *r * near.inverse()).collect();
+                        known.rivals.push((seen, relative));
+                        own
+                    }
+                };
+                let mut rivals = self.rivals(&samples.fine, near, ranked, &own);
+                self.challenge(run, &samples.fine, &mut rivals)?;
+                match self.decide(run, &samples, &rivals)? {
+                    Decision::Located(located) => {
+                        if apart_mm(&located.part_from_scan, &pose, &self.bounds) > self.close_mm() {
+                            pose = located.part_from_scan;
+                            continue;
+                        }
+                        return Ok(Judgement::Holds(Box::new(Held { located, seen, samples })));
+                    }
+                    Decision::Undetermined(e) => return Ok(Judgement::Undetermined(e)),
+                    Decision::NoFit { explained, beside } => {
+                        if explained > best.0 {
+                            best = (explained, beside);
+                        }
+                        break;
+                    }
+                }
+            }
+        }
+        Ok(Judgement::Fails(match little {
+            Some(seen) => LocateError::TooLittleSeen { seen, need: least_seen },
+            None => LocateError::NoFit {
+                explained: Some(best.0),
+                need: self.settings.least_explained,
+                beside: Some(best.1),
+                most_beside: self.settings.most_beside,
+                size_ratio: None,
+                unit_ratio: None,
+            },
+        }))
+    }
+
+    /// The leads that explain some of the points, best first; those that do not are kept for others.
+    pub(super) fn leads(&self, fine: &Cloud, leads: &mut Vec<Pose>) -> Vec<Ranked> {
+        let reach = 2.0 * self.settings.deviation_mm;
+        let losses: Vec<f64> =
+            leads.par_iter().map(|p| equations(&self.exact, fine, p, &self.middle, reach).loss).collect();
+        let (used, kept): (Vec<Ranked>, Vec<Ranked>) =
+            leads.iter().copied().zip(losses).partition(|l| l.1 <= MOST_LOSS);
+        *leads = kept.into_iter().map(|k| k.0).collect();
+        self.best_distinct(used, CANDIDATES, self.close_mm())
+    }
+
+    /// The points in the part's own box, and as far round it as counts as beside the part; `None` when
+    /// they are too few.
+    fn around(&self, run: &Run, free: &Cloud, pose: &Pose) -> Result<Option<Samples>, Stopped> {
+        let inside = inside(run, free, pose, &self.bounds, BESIDE * self.settings.deviation_mm)?;
+        let all = free.some(&inside);
+        let dense = all.thinned(DENSE_POINTS);
+        let fine = dense.thinned(FINE_POINTS);
+        if fine.points.len() < LEAST_POINTS {
+            return Ok(None);
+        }
+        Ok(Some(Samples { last: dense.thinned(LAST_POINTS), all, dense, fine }))
+    }
+
+    /// Fractions of the points that lie on the part and beside it, and the distances of those on it.
+    fn fit(&self, run: &Run, cloud: &Cloud, pose: &Pose) -> Result<(f64, f64, Vec<f64>), Stopped> {
+        let found = distances(run, &self.exact, cloud, pose, 1.5 * self.settings.deviation_mm)?;
+        let beside = self.beside(run, cloud, pose, &found)?;
+        let within: Vec<f64> = found.into_iter().flatten().collect();
+        Ok((within.len() as f64 / cloud.points.len().max(1) as f64, beside, within))
+    }
+
+    /// A pose and others, ranked on the points round it alone.
+    fn rivals(&self, fine: &Cloud, pose: Pose, ranked: &[Ranked], own: &[Pose]) -> Vec<Ranked> {
+        let reach = 2.0 * self.settings.deviation_mm;
+        let others = ranked.iter().map(|r| r.0).chain(own.iter().copied());
+        let poses: Vec<Pose> = std::iter::once(pose).chain(others).collect();
+        let again = poses
+            .par_iter()
+            .map(|p| (*p, equations(&self.exact, fine, p, &self.middle, reach).loss))
+            .collect();
+        self.worth_comparing(again)
+    }
+
+    /// Of the nominal's surface that faces the scanned side, the fraction that has points on it. Without
+    /// normals, and for scans from all round, of the whole surface.
+    fn seen(&self, run: &Run, dense: &Cloud, pose: &Pose) -> Result<Seen, Stopped> {
+        let found = distances(run, &self.exact, dense, pose, 1.5 * self.settings.deviation_mm)?;
+        let on: Vec<u32> = (0..dense.points.len() as u32).filter(|&i| found[i as usize].is_some()).collect();
+        let on = dense.some(&on);
+        let points: Vec<Point> = on.points.iter().map(|p| pose.point(p)).collect();
+        let Some(gap) = neighbour_mm(&points, self.bounds.diagonal()) else {
+            return Ok(Seen { fraction: 0.0, view: None });
+        };
+        // Of evenly thinned points the nearest neighbour is about half a cube away, and every place within
+        // two cubes of one.
+        let near = 4.0 * gap;
+        let grid = PointGrid::new(&points, near);
+        let normals: Option<Vec<Vector>> =
+            on.normals.as_ref().map(|n| n.iter().map(|n| pose.vector(&n.vector())).collect());
+        let view = normals.as_ref().and_then(|n| {
+            let mean = n.iter().fold(Vector::zeros(), |s, v| s + v) / n.len() as f64;
+            // A scan from all round has no side.
+            if mean.norm() >= 0.3 { Direction::new(mean) } else { None }
+        });
+        run.check()?;
+        let asked: Vec<bool> = self
+            .nominal
+            .par_iter()
+            .filter(|s| view.is_none_or(|v| s.normal.dot(&v.vector()) >= 0.35))
+            .map(|s| {
+                let mut covered = false;
+                grid.within(&s.point, near, |i, _| {
+                    covered |= normals.as_ref().is_none_or(|n| n[i as usize].dot(&s.normal) >= 0.5);
+                });
+                covered
+            })
+            .collect();
+        let fraction = asked.iter().filter(|c| **c).count() as f64 / asked.len().max(1) as f64;
+        Ok(Seen { fraction, view })
+    }
+
+    /// Holds a pose against the same points seen in a mirror: for a part of the other hand they fit better.
+    /// `mirrored` is the nominal of the other hand, for the question whether it is the same.
+    pub(super) fn duel(
+        &self,
+        run: &Run,
+        held: &Held,
+        mirrored: &TriangleMesh,
+        known: &mut Known,
+    ) -> Result<Duel, Stopped> {
+        let deviation = self.settings.deviation_mm;
+        let pose = held.located.part_from_scan;
+        let Samples { all, dense, last, fine } = &held.samples;
+        let (dense_too, last_too, fine_too) = (dense.reflected(), last.reflected(), fine.reflected());
+        // Mirrored nominal -> scan's mirror image -> scan -> nominal, all in the part's axes.
+        let back = reflected(&pose.inverse());
+        let few: Vec<Ranked> = match recalled(&known.mirrored, &held.seen) {
+            Some(mirrored) => mirrored.iter().map(|m| (*m * back.inverse(), 1.0)).collect(),
+            None => {
+                let ranked = self.ranked_among(run, &fine_too, 1, Crowd::One)?;
+                let few: Vec<Ranked> = ranked.into_iter().take(MIRRORED).collect();
+                known.mirrored.push((held.seen, few.iter().map(|r| r.0 * back).collect()));
+                few
+            }
+        };
+        let descent = self.on_surface(2.0 * deviation);
+        let rivals = self.descend_all(run, &self.exact, &fine_too, &few, &descent)?;
+        let reach: Reach = reach(self.fit(run, dense, &pose)?.2, deviation);
+        let mine = sits(run, &self.exact, dense, &pose, &reach)?;
+        let mut everything = None;
+        let mut weakest: Option<Evidence> = None;
+        for (mut rival, _) in rivals {
+            let mut e = Evidence::between(&mine, &sits(run, &self.exact, &dense_too, &rival, &reach)?);
+            // Where it is close the rival is refined, and every point is asked.
+            if !e.decides(4 * self.settings.least_evidence, 2.0 * self.settings.evidence_ratio) {
+                rival = descend(&self.exact, &last_too, &rival, &self.middle, &descent).0;
+                if everything.is_none() {
+                    everything = Some((sits(run, &self.exact, all, &pose, &reach)?, all.reflected()));
+                }
+                if let Some((mine, all_too)) = &everything {
+                    e = Evidence::between(mine, &sits(run, &self.exact, all_too, &rival, &reach)?);
+                }
+            }
+            if !e.decides(self.settings.least_evidence, self.settings.evidence_ratio) {
+                let relative = rival * back;
+                let fair = self.area_mm2 / 20_000.0;
+                if maps_onto_itself(run, &self.exact, mirrored, &relative, reach.off_mm, fair)? {
+                    return Ok(Duel::Same);
+                }
+                let reverse = Evidence { pro: e.contra, contra: e.pro };
+                if reverse.decides(self.settings.least_evidence, self.settings.evidence_ratio) {
+                    return Ok(Duel::Other);
+                }
+                return Ok(Duel::Open(e));
+            }
+            if weakest.is_none_or(|w| e.pro.saturating_sub(e.contra) < w.pro.saturating_sub(w.contra)) {
+                weakest = Some(e);
+            }
+        }
+        Ok(Duel::This(weakest.unwrap_or_default()))
+    }
+}
+
+/// A motion as a mirror at x = 0 on both its sides shows it.
+pub(super) fn reflected<To, From>(motion: &Motion<To, From>) -> Motion<To, From> {
+    let mirror = Matrix3::from_diagonal(&Vector::new(-1.0, 1.0, 1.0));
+    let shift = mirror * motion.translation();
+    Motion::new(mirror * motion.rotation() * mirror, shift)
+        .expect("a rotation between two mirrors is a rotation")
+}
+
+/// The nominal of the other hand: mirrored at x = 0, its triangles turned so that they face outwards again.
+pub(super) fn other_hand(mesh: &TriangleMesh) -> TriangleMesh {
+    let vertices = mesh.vertices().iter().map(|p| Point::new(-p.x, p.y, p.z)).collect();
+    TriangleMesh::new(vertices, mesh.triangles().to_vec())
+        .expect("the same numbers with another sign are a mesh")
+        .reversed()
+}
+
+/// The points in a box of the part's axes that is `margin_mm` larger on every side, ascending.
+pub(super) fn inside(
+    run: &Run,
+    cloud: &Cloud,
+    pose: &Pose,
+    bounds: &Aabb,
+    margin_mm: f64,
+) -> Result<Vec<u32>, Stopped> {
+    let (low, high) = (bounds.low.coords.add_scalar(-margin_mm), bounds.high.coords.add_scalar(margin_mm));
+    let chunks: Result<Vec<Vec<u32>>, Stopped> = cloud
+        .points
+        .par_chunks(CHECK_EVERY)
+        .enumerate()
+        .map(|(chunk, points)| {
+            run.check()?;
+            let holds = |p: &Point| (0..3).all(|a| p[a] >= low[a] && p[a] <= high[a]);
+            Ok((0..points.len())
+                .filter(|&n| holds(&pose.point(&points[n])))
+                .map(|n| (chunk * CHECK_EVERY + n) as u32)
+                .collect())
+        })
+        .collect();
+    Ok(chunks?.into_iter().flatten().collect())
+}
+
+/// Median distance to the nearest other point, over a few hundred of them.
+fn neighbour_mm(points: &[Point], diagonal: f64) -> Option<f64> {
+    let grid = PointGrid::new(points, 0.005 * diagonal);
+    let stride = (points.len() / 300).max(1);
+    let mut gaps: Vec<f64> = (0..points.len())
+        .into_par_iter()
+        .step_by(stride)
+        .filter_map(|i| Some(grid.nearest(&points[i], 0.05 * diagonal, Some(i as u32))?.1))
+        .collect();
+    gaps.sort_unstable_by(f64::total_cmp);
+    gaps.get(gaps.len() / 2).copied()
+}

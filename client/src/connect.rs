@@ -5,7 +5,9 @@ use std::time::Duration;
 use scantling_proto::v1::inspection_service_client::InspectionServiceClient;
 use scantling_proto::v1::measurement_service_client::MeasurementServiceClient;
 use scantling_proto::v1::part_service_client::PartServiceClient;
-use tonic::transport::{Channel, Endpoint};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
+use tonic::transport::{Channel, Endpoint, Uri};
 use tonic::{Code, Response, Status};
 use tonic_types::StatusExt;
 
@@ -15,6 +17,8 @@ use crate::exit::Exit;
 /// The server's windows govern uploads, these here govern downloads; the defaults are slow over distance.
 const STREAM_WINDOW: u32 = 8 << 20;
 const CONNECTION_WINDOW: u32 = 16 << 20;
+/// A server that says nothing for so long is left to the transport.
+const PROBED_WITHIN: Duration = Duration::from_secs(2);
 const CONNECT_WITHIN: Duration = Duration::from_secs(10);
 /// A server that is gone without a word is noticed after 40 s.
 const PING_EVERY: Duration = Duration::from_secs(30);
@@ -70,6 +74,11 @@ impl Service {
             return Err(wrong("write an address such as http://127.0.0.1:7421"));
         }
         let endpoint = Endpoint::from_shared(url.to_owned()).map_err(|e| wrong(&e.to_string()))?;
+        if speaks_otherwise(endpoint.uri()).await {
+            return Err(Exit::Unavailable.because(format!(
+                "what answers at {url} is no Scantling service (it speaks no HTTP/2); look at --server"
+            )));
+        }
         let channel = endpoint
             .connect_timeout(CONNECT_WITHIN)
             .initial_stream_window_size(STREAM_WINDOW)
@@ -167,6 +176,23 @@ pub(crate) fn data_folder(global: &Global) -> anyhow::Result<std::path::PathBuf>
         Exit::Usage
             .because("there is no home folder to keep data in; name one with --data-dir or SCANTLING_DATA")
     })
+}
+
+/// Whether something answers there that is no HTTP/2 server: the transport itself only tells of broken pipes, and
+/// those are worth patience. A server begins with a SETTINGS frame (RFC 9113, 3.4), whose type is its fourth byte.
+async fn speaks_otherwise(uri: &Uri) -> bool {
+    let Some(host) = uri.host() else { return false };
+    let host = host.trim_start_matches('[').trim_end_matches(']');
+    let asked = async {
+        let mut stream = TcpStream::connect((host, uri.port_u16().unwrap_or(80))).await?;
+        // The preface, and settings that change none.
+        stream.write_all(b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n\0\0\0\x04\0\0\0\0\0").await?;
+        let mut frame = [0; 4];
+        stream.read_exact(&mut frame).await?;
+        Ok::<bool, std::io::Error>(frame[3] != 4)
+    };
+    // What does not answer, or breaks, is told by the transport.
+    matches!(tokio::time::timeout(PROBED_WITHIN, asked).await, Ok(Ok(true)))
 }
 
 /// Pauses between tries, growing.

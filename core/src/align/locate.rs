@@ -183,11 +183,32 @@ fn fit_words(explained: Option<f64>, need: f64, beside: Option<f64>, most_beside
 fn hint_words(size_ratio: Option<f64>, unit_ratio: Option<f64>) -> String {
     match (size_ratio, unit_ratio) {
         (Some(r), Some(k)) => {
-            format!("; it is {r:.4} times as large, so check the length unit (a factor of {k} would fit)")
+            let k = unit_words(k);
+            format!("; it is {r:.4} times as large, so check the length unit stated: {k}")
         }
         (Some(r), None) => format!("; it is {r:.2} times as large"),
         (None, _) => String::new(),
     }
+}
+
+/// Which unit the file may be in and which one was stated, from what its coordinates should be multiplied by.
+fn unit_words(ratio: f64) -> String {
+    let pairs = [
+        (25.4, "this looks like inch, not mm"),
+        (1.0 / 25.4, "this looks like mm, not inch"),
+        (10.0, "this looks like cm, not mm"),
+        (0.1, "this looks like mm, not cm"),
+        (1000.0, "this looks like m, not mm (or mm, not um)"),
+        (0.001, "this looks like mm, not m (or um, not mm)"),
+        (39.370_078_740_157_48, "this looks like m, not inch"),
+        (0.0254, "this looks like inch, not m"),
+        (2.54, "this looks like inch, not cm"),
+        (1.0 / 2.54, "this looks like cm, not inch"),
+        (100.0, "this looks like m, not cm"),
+        (0.01, "this looks like cm, not m"),
+    ];
+    let near = pairs.iter().find(|(k, _)| (ratio / k - 1.0).abs() < 1e-6);
+    near.map_or_else(|| format!("a factor of {ratio:.4} would fit"), |(_, words)| (*words).to_owned())
 }
 
 /// Fewer points than this cannot hold six freedoms and leave evidence.

@@ -10,6 +10,7 @@ mod record;
 mod scan;
 mod words;
 
+#[cfg(feature = "embedded")]
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};

@@ -46,3 +46,6 @@ impl Context {
         }
     }
 }
+
+#[cfg(test)]
+mod plant_tests;

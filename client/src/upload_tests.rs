@@ -155,6 +155,30 @@ async fn a_broken_upload_goes_on_where_the_service_stands() {
 }
 
 #[tokio::test]
+async fn an_upload_that_breaks_at_ten_places_ends_with_the_right_digest() {
+    let shaky = Shaky::default();
+    let bytes = some_bytes(11 * CHUNK + 123);
+    {
+        let mut state = shaky.0.lock().expect("new");
+        // Any places, the same in every run: a linear congruential generator (Knuth's constants).
+        let mut seed = 20_260_504_u64;
+        let mut place = || {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (seed >> 33) as usize % (10 * CHUNK)
+        };
+        state.breaks = (0..10).map(|_| place()).collect();
+        state.breaks.sort_unstable();
+        state.lost = 77;
+    }
+    let channel = serve(&shaky).await;
+    let sent = upload(&channel, input(&bytes), &Progress::new(true)).await.expect("sent at last");
+    let state = shaky.0.lock().expect("no panic before");
+    assert!(state.breaks.is_empty(), "it broke at each place");
+    assert_eq!(state.taken, bytes);
+    assert_eq!(Some(sent.blob), state.upload().blob);
+}
+
+#[tokio::test]
 async fn an_upload_that_broke_before_is_gone_on_with_and_one_held_by_another_call_is_waited_for() {
     let shaky = Shaky::default();
     let bytes = some_bytes(2 * CHUNK + 5);

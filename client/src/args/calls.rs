@@ -90,6 +90,33 @@ pub(crate) struct Associate {
     pub(crate) columns: String,
 }
 
+#[derive(Args, Debug)]
+#[command(after_help = "What is simulated serves rehearsals only, for ever.
+
+Examples:
+  scantling simulate table.toml --to table.ply --truth table.json
+  scantling simulate bracket.toml --revision ws-214/c-4 --to scan.ply
+
+A small one, of the built-in part:
+  schema_version = 1
+  seed = 1
+  part = { window_surround = {} }
+  scanner = { spacing_mm = 1.0, noise_mm = 0.02 }")]
+pub(crate) struct Simulate {
+    /// What was made and how it is scanned, TOML; - for stdin
+    #[arg(value_name = "FILE")]
+    pub(crate) simulation: PathBuf,
+    /// The revision whose nominal is made and scanned, such as ws-214/c-4; not for a part that is built in
+    #[arg(long, value_name = "NAME")]
+    pub(crate) revision: Option<String>,
+    /// Save the scan, PLY in mm
+    #[arg(long, value_name = "FILE")]
+    pub(crate) to: Option<PathBuf>,
+    /// Save the truth, JSON: where each part lies and what was made of it
+    #[arg(long, value_name = "FILE")]
+    pub(crate) truth: Option<PathBuf>,
+}
+
 /// A shape that can be associated.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum Shape {

@@ -1,15 +1,20 @@
-//! `locate`, `align`, `evaluate`, `associate`: the calls that keep no record.
+//! `locate`, `align`, `evaluate`, `associate`, `simulate`: the calls that keep no record.
+
+use std::io::Write;
 
 use anyhow::Context as _;
+use scantling_proto::v1::simulate_scan_request::Simulation;
 use scantling_proto::v1::{
     Acquisition, AlignRequest, AssociateRequest, EvaluateRequest, LengthUnit, LocateRequest, LocateResponse,
-    Placement, ScanBlob, ScanInput, ShapeKind, scan_input,
+    Placement, ScanBlob, ScanInput, ShapeKind, SimulateScanRequest, scan_input,
 };
 
 use super::{Context, sources};
 use crate::args;
 use crate::connect::{measurements, patiently};
+use crate::download::{Output, download, unwritable};
 use crate::exit::Exit;
+use crate::names;
 use crate::report::calls as tell;
 use crate::upload::upload;
 
@@ -77,6 +82,31 @@ pub(crate) async fn associate(context: &Context, args: args::Associate) -> anyho
     let answer =
         patiently(async || client.associate(request.clone()).await).await.context("cannot associate")?;
     context.output.message("AssociateResponse", &answer, tell::associated)?;
+    Ok(Exit::Success)
+}
+
+pub(crate) async fn simulate(context: &Context, args: args::Simulate) -> anyhow::Result<Exit> {
+    for to in args.to.iter().chain(&args.truth) {
+        drop(Output::at(to)?);
+    }
+    let revision = args.revision.as_deref().map(names::revision).transpose()?.unwrap_or_default();
+    let mut input = sources::open(&args.simulation).await?;
+    let toml = tokio::task::spawn_blocking(move || input.text()).await??;
+    let request = SimulateScanRequest { simulation: Some(Simulation::Toml(toml)), revision };
+    let mut client = measurements(&context.channel);
+    let bar = context.progress.spinner("simulate");
+    // Not sent again when its answer is lost: that would record the scan twice.
+    let made = client.simulate_scan(request).await.context("cannot simulate")?.into_inner();
+    bar.finish_and_clear();
+    if let Some(to) = &args.to {
+        download(&context.channel, &made.blob, to, &context.progress).await?;
+    }
+    if let Some(to) = &args.truth {
+        let mut file = Output::at(to)?;
+        file.file().write_all(made.truth_json.as_bytes()).map_err(|e| unwritable(to, &e))?;
+        file.finish()?;
+    }
+    context.output.message("SimulateScanResponse", &made, tell::simulated)?;
     Ok(Exit::Success)
 }
 

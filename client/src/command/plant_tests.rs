@@ -32,6 +32,7 @@ struct Kept {
     aligned: Vec<AlignRequest>,
     evaluated: Vec<EvaluateRequest>,
     associated: Vec<AssociateRequest>,
+    simulated: Vec<SimulateScanRequest>,
     /// By serial number; conforms where none is said.
     verdicts: BTreeMap<String, Verdict>,
 }
@@ -81,6 +82,7 @@ impl Plant {
             Command::Locate(args) => calls::run_locate(&context, args).await,
             Command::Align(args) => calls::align(&context, args).await,
             Command::Evaluate(args) => calls::evaluate(&context, args).await,
+            Command::Simulate(args) => calls::simulate(&context, args).await,
             Command::Associate(args) => calls::associate(&context, args).await,
             other => panic!("{other:?}"),
         }
@@ -196,8 +198,9 @@ impl MeasurementService for Plant {
         self.kept().associated.push(request.into_inner());
         Ok(Response::new(AssociateResponse::default()))
     }
-    async fn simulate_scan(&self, _: Request<SimulateScanRequest>) -> Answer<SimulateScanResponse> {
-        not_asked()
+    async fn simulate_scan(&self, request: Request<SimulateScanRequest>) -> Answer<SimulateScanResponse> {
+        self.kept().simulated.push(request.into_inner());
+        Ok(Response::new(SimulateScanResponse { truth_json: "{\"parts\":[]}".into(), ..Default::default() }))
     }
 }
 
@@ -414,4 +417,19 @@ async fn calls_without_a_record_name_scan_box_placement_and_shape() {
     assert_eq!(placement, Some(lies(4.0)));
     assert_eq!(kept.associated[0].shape(), ShapeKind::Cylinder);
     assert!(kept.acquisitions.is_empty() && kept.inspections.is_empty());
+}
+
+#[tokio::test]
+async fn a_simulation_is_sent_as_it_is_written_and_its_truth_is_saved() {
+    let files = Files::new(&[("table.toml", "seed = 1\n")]);
+    let plant = Plant::default();
+    let (file, truth) = (files.path("table.toml"), files.path("truth.json"));
+    plant.type_in(&["simulate", &file, "--revision", "a/b", "--truth", &truth]).await.expect("simulated");
+    assert_eq!(std::fs::read_to_string(&truth).expect("saved"), "{\"parts\":[]}");
+    let kept = plant.kept();
+    assert_eq!(kept.simulated[0].revision, "parts/a/revisions/b");
+    assert_eq!(
+        kept.simulated[0].simulation,
+        Some(simulate_scan_request::Simulation::Toml("seed = 1\n".into()))
+    );
 }

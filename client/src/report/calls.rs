@@ -1,7 +1,8 @@
 //! Answers of the calls that keep no record.
 
 use scantling_proto::v1::{
-    AlignResponse, AssociateResponse, EvaluateResponse, FindingKind, LocateResponse, Placement, Verdict,
+    AlignResponse, AssociateResponse, EvaluateResponse, FindingKind, LocateResponse, Placement,
+    SimulateScanResponse, Verdict,
 };
 
 use super::inspection::{reasoned, verdict};
@@ -123,6 +124,16 @@ pub(crate) fn evaluated(answer: &EvaluateResponse, look: &Look) -> String {
     lines.extend(answer.cautions.iter().map(|caution| ("caution", caution.clone())));
     text += &facts(&lines, look);
     text
+}
+
+/// A scan by computation.
+pub(crate) fn simulated(made: &SimulateScanResponse, look: &Look) -> String {
+    let lines = [
+        ("scan", made.blob.clone()),
+        ("points", made.points.to_string()),
+        ("recorded as", format!("{}, simulated", made.acquisition)),
+    ];
+    facts(&lines, look)
 }
 
 /// A shape's numbers.

@@ -132,8 +132,12 @@ impl Exit {
             ErrorReason::InvalidField
             | ErrorReason::PlanRefused
             | ErrorReason::NominalRefused
+            | ErrorReason::ScanRefused
+            | ErrorReason::SimulationRefused
             | ErrorReason::DigestMismatch
             | ErrorReason::LimitExceeded => Self::Refused,
+            // The question was right, and there is no answer.
+            ErrorReason::Undetermined => Self::Undecided,
             ErrorReason::NotFound
             | ErrorReason::AlreadyExists
             | ErrorReason::RequestIdReused

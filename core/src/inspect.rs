@@ -14,11 +14,13 @@ use crate::record::{
 use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
 
+mod alone;
 mod cost;
 mod map;
 mod scanned;
 mod taken;
 
+pub use alone::{Aligned, AlignedError, align};
 pub use cost::cost;
 
 /// One scan that serves an inspection.
@@ -116,7 +118,8 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
     let by: Vec<By> = wanted.iter().map(|c| by(job, &taken, c)).collect();
     let on_scan: Vec<&Characteristic> =
         wanted.iter().zip(&by).filter(|(_, by)| matches!(by, By::Scan)).map(|(c, _)| *c).collect();
-    let scanned = scanned::Scanned::new(run, job, &on_scan)?;
+    let systems: Vec<usize> = on_scan.iter().filter_map(|c| c.datum_system).collect();
+    let scanned = scanned::Scanned::new(run, job, &on_scan, &systems)?;
     let mut evaluations = Vec::with_capacity(wanted.len());
     for (i, (characteristic, by)) in wanted.iter().zip(&by).enumerate() {
         run.tell(Stage::Evaluate, i as f64 / wanted.len() as f64);

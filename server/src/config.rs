@@ -71,6 +71,18 @@ pub struct Limits {
     /// WatchInspections streams at a time
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().watchers)]
     pub watchers: usize,
+    /// Scans and files of points that serve one inspection
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().sources)]
+    pub sources: usize,
+    /// Readings that serve one inspection
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().readings)]
+    pub readings: usize,
+    /// Points sent within a message
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().inline_points)]
+    pub inline_points: usize,
+    /// Single sums (Locate, Align, Evaluate, Associate, SimulateScan) at a time
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().sums)]
+    pub sums: usize,
     /// Calls at a time on one connection
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().streams)]
     pub streams: u32,
@@ -105,6 +117,14 @@ impl Default for Limits {
             drain_ms: 8_000,
             // A plant has a handful of systems that listen.
             watchers: 64,
+            // Both sides of a part and some more passes.
+            sources: 8,
+            // A drawing has some hundreds of characteristics.
+            readings: 2000,
+            // What the contract promises; about 5 MB.
+            inline_points: 100_000,
+            // Each takes the memory of a scan; they share the threads with inspections.
+            sums: 4,
             // A client in one process hardly makes more calls at once.
             streams: 128,
         }

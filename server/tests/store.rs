@@ -8,8 +8,8 @@ use scantling_core::record::Verdict;
 use scantling_core::scan::LengthUnit;
 use scantling_server::clock::{Clock, Ids};
 use scantling_server::store::{
-    BlobRow, Claim, ClaimError, Context, Failure, Filter, NewAcquisition, NewRevision, Outcome, Purpose,
-    Request, Restraint, RevisionState, Sqlite, State, Store, StoreError,
+    BlobRow, Claim, ClaimError, Content, Context, Failure, Filter, NewAcquisition, NewRevision, Outcome,
+    Purpose, Request, Restraint, RevisionState, SourceRequest, Sqlite, State, Store, StoreError,
 };
 use sqlx::Executor;
 use tempfile::TempDir;
@@ -48,8 +48,7 @@ fn draft(id: &str) -> NewRevision {
         plan_json: "{}".to_owned(),
         plan_sha256: "a".repeat(64),
         plan_source: String::new(),
-        nominal_sha256: NOMINAL.to_owned(),
-        nominal_unit: LengthUnit::Millimetre,
+        nominal: Some((NOMINAL.to_owned(), LengthUnit::Millimetre)),
         bound: Vec::new(),
     }
 }
@@ -64,6 +63,10 @@ fn scan(simulated: bool) -> NewAcquisition {
         restraint: Restraint::FreeState,
         temperature_c: Some(20.5),
         simulated,
+        content: Content::Scan,
+        columns: String::new(),
+        coordinates: None,
+        point_standard_mm: None,
     }
 }
 
@@ -79,7 +82,8 @@ async fn set_up(store: &Store) -> Request {
         part: "ws-214".to_owned(),
         revision: "c".to_owned(),
         serial_number: "0001".to_owned(),
-        sources: vec![scan.id],
+        sources: vec![SourceRequest::whole(scan.id)],
+        readings: Vec::new(),
         scope_groups: Vec::new(),
         purpose: Purpose::Production,
         context: Context::default(),
@@ -110,6 +114,7 @@ fn conforms() -> Outcome {
         result_json: "{\"record_version\":1}".to_owned(),
         result_sha256: "b".repeat(64),
         report: Some(BlobRow { sha256: "c".repeat(64), size_bytes: 12 }),
+        deviation: None,
     }
 }
 
@@ -236,8 +241,10 @@ async fn measuring_again_must_be_said_and_is_counted() {
     let second = submit(&b.store, 3, &repeat).await.unwrap();
     assert_eq!(b.store.inspection(&second).await.unwrap().attempt, 2);
 
-    let rescan =
-        Request { sources: vec![b.store.create_acquisition(ME, &scan(false)).await.unwrap().id], ..request };
+    let rescan = Request {
+        sources: vec![SourceRequest::whole(b.store.create_acquisition(ME, &scan(false)).await.unwrap().id)],
+        ..request
+    };
     let third = submit(&b.store, 4, &rescan).await.unwrap();
     assert_eq!(b.store.inspection(&third).await.unwrap().attempt, 3);
 
@@ -264,13 +271,13 @@ async fn drafts_and_simulated_scans_do_not_judge_production() {
     submit(&b.store, 2, &study).await.unwrap();
 
     let simulated = b.store.create_acquisition(ME, &scan(true)).await.unwrap().id;
-    let pretended = Request { sources: vec![simulated], ..of_serial(&request, "0009") };
+    let pretended = Request { sources: vec![SourceRequest::whole(simulated)], ..of_serial(&request, "0009") };
     for purpose in [Purpose::Production, Purpose::FirstArticle, Purpose::Study] {
         let asked = Request { purpose, ..pretended.clone() };
         assert!(matches!(submit(&b.store, 3, &asked).await, Err(StoreError::Simulated { .. })));
     }
     submit(&b.store, 4, &Request { purpose: Purpose::Rehearsal, ..pretended }).await.unwrap();
-    let nothing = Request { sources: vec!["nothing".to_owned()], ..of_serial(&request, "0010") };
+    let nothing = Request { sources: vec![SourceRequest::whole("nothing")], ..of_serial(&request, "0010") };
     assert!(
         matches!(submit(&b.store, 5, &nothing).await, Err(StoreError::NotFound { name }) if name == "acquisitions/nothing")
     );

@@ -29,15 +29,17 @@ pub(super) struct On<'a> {
     nominal: &'a Nominal,
     scan: Cow<'a, Scan>,
     best: Partition,
-    systems: Vec<System>,
-    noise_mm: f64,
+    pub(super) systems: Vec<System>,
+    pub(super) noise_mm: f64,
     cell_mm: f64,
     margin_mm: f64,
     alignment: AlignmentRecord,
+    /// The best fit behind `alignment`.
+    pub(super) fit: Alignment,
     sources: Vec<SourceRecord>,
 }
 
-type System = Option<Result<DatumAlignment, DatumError>>;
+pub(super) type System = Option<Result<DatumAlignment, DatumError>>;
 
 /// One scan on the part.
 struct Found<'a> {
@@ -59,8 +61,13 @@ impl From<Stopped> for Unaligned {
 }
 
 impl<'a> Scanned<'a> {
-    /// Aligns the scans and takes up the datum systems of `wanted`, which are to be measured on them.
-    pub(super) fn new(run: &Run, job: &Job<'a>, wanted: &[&Characteristic]) -> Result<Self, InspectError> {
+    /// Aligns the scans and takes up `systems` on them, far enough round the nominal for `wanted`.
+    pub(super) fn new(
+        run: &Run,
+        job: &Job<'a>,
+        wanted: &[&Characteristic],
+        systems: &[usize],
+    ) -> Result<Self, InspectError> {
         let not = |reason: &str, sources| Ok(Self::Not { reason: reason.into(), sources });
         if job.scans.is_empty() {
             return not("no scan was given, and neither points nor a reading of it", Vec::new());
@@ -84,7 +91,7 @@ impl<'a> Scanned<'a> {
                 }
             }
         }
-        Ok(Self::On(Box::new(On::new(run, job, nominal, &tree, found, wanted)?)))
+        Ok(Self::On(Box::new(On::new(run, job, nominal, &tree, found, (wanted, systems))?)))
     }
 
     /// Evaluates a characteristic on the scans.
@@ -200,7 +207,7 @@ impl<'a> On<'a> {
         nominal: &'a Nominal,
         tree: &SurfaceTree,
         mut found: Vec<Found<'a>>,
-        wanted: &[&Characteristic],
+        (wanted, wanted_systems): (&[&Characteristic], &[usize]),
     ) -> Result<Self, InspectError> {
         let settings = partition_settings(wanted);
         let mut sources = Vec::with_capacity(found.len());
@@ -243,7 +250,7 @@ impl<'a> On<'a> {
         };
         let mut systems = Vec::new();
         for (d, system) in job.plan.datum_systems.iter().enumerate() {
-            let used = wanted.iter().any(|c| c.datum_system == Some(d));
+            let used = wanted_systems.contains(&d);
             systems.push(match used.then(|| establish(run, &input, system, aligned.part_from_scan)) {
                 Some(Err(DatumError::Stopped(stopped))) => return Err(stopped.into()),
                 other => other,
@@ -252,7 +259,8 @@ impl<'a> On<'a> {
         let mut alignment = alignment_record(located.as_ref(), &aligned);
         alignment.noise_mm = noise_mm;
         alignment.points_unexplained = best.unexplained() as u64;
-        Ok(Self { nominal, scan, best, systems, noise_mm, cell_mm, margin_mm, alignment, sources })
+        let fit = aligned;
+        Ok(Self { nominal, scan, best, systems, noise_mm, cell_mm, margin_mm, alignment, fit, sources })
     }
 }
 

@@ -30,7 +30,9 @@ pub enum StoreError {
     NotDraft { name: String, state: &'static str },
     #[error("{name} is {state}, and purpose PRODUCTION needs a released revision; release it first")]
     NotReleased { name: String, state: &'static str },
-    #[error("{name} was made by a simulator and serves rehearsals only; use purpose REHEARSAL")]
+    #[error(
+        "{name} was made by a simulator and serves rehearsals only; say that it is simulated, and use purpose REHEARSAL"
+    )]
     Simulated { name: String },
     #[error("{field}: {problem}")]
     Field { field: &'static str, problem: String },
@@ -115,6 +117,8 @@ operations! {
     advance_upload(id: &str, from: u64, to: u64) -> Result<(), StoreError>;
     /// Notes that an upload became a blob.
     complete_upload(caller: &str, id: &str) -> Result<Upload, StoreError>;
+    /// Notes bytes that the service itself stored.
+    keep_blob(caller: &str, blob: &BlobRow) -> Result<(), StoreError>;
     /// One blob.
     blob(sha256: &str) -> Result<BlobRow, StoreError>;
 

@@ -47,6 +47,16 @@ pub(super) async fn keep_blob(
 }
 
 impl Sqlite {
+    pub(in crate::store) async fn keep_blob(&self, caller: &str, blob: &BlobRow) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        let now = self.clock.now_us();
+        keep_blob(&mut tx, now, caller, blob).await?;
+        let (name, detail) = (format!("blobs/{}", blob.sha256), format!("{} bytes", blob.size_bytes));
+        audit::note(&mut tx, now, caller, "store_blob", &name, &detail).await?;
+        tx.commit().await?;
+        Ok(())
+    }
+
     pub(in crate::store) async fn begin_upload(
         &self,
         caller: &str,

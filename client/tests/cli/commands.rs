@@ -321,6 +321,8 @@ fn serve_answers_others_and_ends_in_order_at_sigterm() {
     let mut log = String::new();
     serving.0.stderr.take().expect("piped").read_to_string(&mut log).expect("a log");
     assert!(log.contains("ended in order"), "{log}");
+    // What it runs with, by the names of its flags.
+    assert!(log.contains("workers 1") && log.contains("drain-ms "), "{log}");
 }
 
 #[test]

@@ -36,3 +36,13 @@ fn the_demo_comes_out_as_it_was_made() {
         assert_eq!(kept(&["record", "show", name]).status.code(), Some(0));
     }
 }
+
+#[test]
+fn each_run_of_a_demo_is_told_to_programs() {
+    let scene = Scene::new();
+    let output = scene.scantling().args(["--output", "json", "demo", "--runs", "1"]).output().expect("runs");
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output.stderr));
+    let line: serde_json::Value = serde_json::from_slice(&output.stdout).expect("json");
+    assert_eq!((&line["seed"], &line["asMade"]), (&1.into(), &true.into()));
+    assert!(line["holeErrorMm"].as_f64().expect("a number") < 0.01, "{line}");
+}

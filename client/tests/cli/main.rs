@@ -3,3 +3,4 @@
 mod commands;
 mod demo;
 mod scene;
+mod ways;

@@ -184,7 +184,7 @@ fn hint_words(size_ratio: Option<f64>, unit_ratio: Option<f64>) -> String {
     match (size_ratio, unit_ratio) {
         (Some(_), Some(k)) => {
             let how = MIXED_UP.iter().find(|m| m.0 == k).map_or("its length unit is another", |m| m.1);
-            format!("; multiplied by {k:.4} it does, so check the length unit: it looks as if {how}")
+            format!("; multiplied by {k:.4} it does, so check the length unit stated: {how}")
         }
         (Some(r), None) => format!("; it is {r:.2} times as large"),
         (None, _) => String::new(),
@@ -453,18 +453,18 @@ fn size_mm(points: &[Point]) -> Option<f64> {
 
 /// Length units taken for one another: by what the scan's coordinates should be multiplied, and how that came about.
 const MIXED_UP: [(f64, &str); 12] = [
-    (25.4, "inches were called millimetres"),
-    (1.0 / 25.4, "millimetres were called inches"),
-    (10.0, "centimetres were called millimetres"),
-    (0.1, "millimetres were called centimetres"),
-    (1000.0, "metres were called millimetres, or millimetres micrometres"),
-    (0.001, "millimetres were called metres, or micrometres millimetres"),
-    (39.370_078_740_157_48, "metres were called inches"),
-    (0.0254, "inches were called metres"),
-    (2.54, "inches were called centimetres"),
-    (1.0 / 2.54, "centimetres were called inches"),
-    (100.0, "metres were called centimetres"),
-    (0.01, "centimetres were called metres"),
+    (25.4, "this looks like inch, not mm"),
+    (1.0 / 25.4, "this looks like mm, not inch"),
+    (10.0, "this looks like cm, not mm"),
+    (0.1, "this looks like mm, not cm"),
+    (1000.0, "this looks like m, not mm (or mm, not um)"),
+    (0.001, "this looks like mm, not m (or um, not mm)"),
+    (39.370_078_740_157_48, "this looks like m, not inch"),
+    (0.0254, "this looks like inch, not m"),
+    (2.54, "this looks like inch, not cm"),
+    (1.0 / 2.54, "this looks like cm, not inch"),
+    (100.0, "this looks like m, not cm"),
+    (0.01, "this looks like cm, not m"),
 ];
 
 /// The factor between two length units that brings the sizes together, if one does and none is needed

@@ -22,6 +22,7 @@ mod taken;
 
 pub use alone::{Aligned, AlignedError, align};
 pub use cost::cost;
+pub use map::Picture;
 
 /// One scan that serves an inspection.
 pub struct ScanSource<'a> {
@@ -86,6 +87,8 @@ pub struct Inspected {
     pub record: Record,
     /// Deviation at each vertex of the nominal; `None` where nothing was scanned.
     pub deviation: Option<DeviationMap>,
+    /// The same on a finer mesh, for pictures, where the nominal's own is too coarse for them. No part of the record.
+    pub picture: Option<Picture>,
 }
 
 /// Why there is no record at all.
@@ -135,6 +138,7 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
         });
     }
     let deviation = scanned.deviation(run, job)?;
+    let picture = scanned.picture(run)?;
     run.tell(Stage::Evaluate, 1.0);
     let mut record = record(job, evaluations);
     record.sources = scanned.sources();
@@ -146,7 +150,7 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
     record.cautions.extend(scanned.cautions(job));
     record.cautions.extend(taken.cautions());
     record.cautions.extend(doubled(job, &wanted, &by, &taken));
-    Ok(Inspected { record, deviation })
+    Ok(Inspected { record, deviation, picture })
 }
 
 /// What a characteristic is measured by: the first that there is.

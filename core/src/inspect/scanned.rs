@@ -149,6 +149,18 @@ impl<'a> Scanned<'a> {
         }
     }
 
+    /// A finer mesh with its deviation, where the nominal's own is too coarse to be looked at.
+    pub(super) fn picture(&self, run: &Run) -> Result<Option<map::Picture>, Stopped> {
+        match self {
+            Self::On(on) => {
+                let datums = on.systems.iter().flatten().find_map(|s| s.as_ref().ok());
+                let shown = datums.map_or(&on.best, |d| &d.partition);
+                map::picture(run, on.nominal, &on.scan, shown)
+            }
+            Self::Not { .. } => Ok(None),
+        }
+    }
+
     /// The scans as they went in.
     pub(super) fn sources(&self) -> Vec<SourceRecord> {
         match self {

@@ -1,8 +1,10 @@
 //! One inspection: its sources are read, core measures, and what it found goes on the page.
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::AtomicBool;
 
 use scantling_core::inspect::{self, InspectError, Inspected};
+use scantling_core::nominal::Nominal;
 use scantling_core::readings::Reading;
 use scantling_core::record::{DeviationMap, Record};
 
@@ -78,15 +80,21 @@ pub(crate) fn measure(
         readings: &job.readings,
         scope: &job.scope,
     };
-    let Inspected { record, deviation } = inspect::inspect(&run, &question).map_err(|e| failed(&e))?;
-    let report = page::html(&page::Shown {
+    let Inspected { record, deviation, picture } =
+        inspect::inspect(&run, &question).map_err(|e| failed(&e))?;
+    let shown = page::Shown {
         inspection,
         job,
         plan: &ready.plan,
         faces: &ready.faces,
-        nominal: ready.nominal.as_deref(),
+        mesh: picture.as_ref().map(|p| &p.mesh).or(ready.nominal.as_deref().map(Nominal::mesh)),
         record: &record,
-        deviation: deviation.as_ref(),
+        deviation: picture.as_ref().map(|p| &p.deviation).or(deviation.as_ref()),
+    };
+    // The verdict stands without its page, also where making it goes wrong.
+    let report = catch_unwind(AssertUnwindSafe(|| page::html(&shown))).unwrap_or_else(|_| {
+        tracing::error!("the report was not made: a fault of the program");
+        None
     });
     Ok(Measured { record, report, deviation })
 }

@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 
 use scantling_core::geometry::{Point, TriangleMesh};
-use scantling_core::nominal::Nominal;
 use scantling_core::plan::{FaceMap, Plan};
 use scantling_core::record::{DeviationMap, Record};
 
@@ -17,7 +16,8 @@ pub(super) struct Shown<'a> {
     pub(super) job: &'a Job,
     pub(super) plan: &'a Plan,
     pub(super) faces: &'a FaceMap,
-    pub(super) nominal: Option<&'a Nominal>,
+    /// The surface that is shown, with the deviation at its vertices.
+    pub(super) mesh: Option<&'a TriangleMesh>,
     pub(super) record: &'a Record,
     pub(super) deviation: Option<&'a DeviationMap>,
 }
@@ -28,7 +28,7 @@ pub(super) fn html(shown: &Shown) -> Option<String> {
     // Instruments and the rest as the first source says; a page of readings alone has none.
     let scan = job.sources.first().map(|s| &s.1.content);
     // A page without a nominal has no picture, and is not made yet.
-    let mesh: &TriangleMesh = shown.nominal?.mesh();
+    let mesh = shown.mesh?;
     let empty = DeviationMap::default();
     let titles: BTreeMap<String, String> =
         plan.characteristics.iter().filter_map(|c| Some((c.number.clone(), c.title.clone()?))).collect();

@@ -24,8 +24,11 @@ CREATE TABLE upload (
     offset_bytes INTEGER NOT NULL CHECK (offset_bytes BETWEEN 0 AND size_bytes),
     complete INTEGER NOT NULL DEFAULT 0 CHECK (complete IN (0, 1)),
     create_time INTEGER NOT NULL,
+    progress_time INTEGER NOT NULL,
     caller TEXT NOT NULL
 ) STRICT;
+
+CREATE INDEX upload_of_digest ON upload (sha256, caller);
 
 CREATE TABLE revision (
     ord INTEGER PRIMARY KEY AUTOINCREMENT,

@@ -41,6 +41,9 @@ pub struct Limits {
     /// Uploads and downloads under way at a time
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().transfers)]
     pub transfers: usize,
+    /// Uploads without progress for so many days are given up
+    #[arg(long, value_name = "DAYS", default_value_t = Limits::default().upload_days)]
+    pub upload_days: u32,
     /// Plans being checked, or waiting for it, at a time
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().plan_checks)]
     pub plan_checks: usize,
@@ -97,13 +100,15 @@ impl Default for Limits {
             chunk_bytes: 1 << 20,
             // More at a time share one disc and only get slower.
             transfers: 16,
+            // A long weekend and a broken cable are no reason to send gigabytes twice.
+            upload_days: 7,
             // One is checked at a time, in seconds; people wait that long.
             plan_checks: 8,
             // A day of a busy plant; a row each, so waiting costs nothing but patience.
             queued_inspections: 1000,
-            // A job that brings the process down must not do so for ever; so many power cuts in a row during
-            // one job do not happen by themselves.
-            starts: 20,
+            // A job that brings the process down takes others with it, so it is tried a few times only: two power
+            // cuts during one job are bad luck, a third is the job.
+            starts: 3,
             // What the contract promises.
             page_size: 100,
             page_size_max: 1000,

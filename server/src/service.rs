@@ -22,6 +22,12 @@ use crate::store::{Acquisition, BlobRow, Content, NewAcquisition, Restraint, Sto
 /// Also without a notice whoever waits reads the state again so often: a notice is a hint.
 pub(crate) const READ_AGAIN: Duration = Duration::from_secs(2);
 
+/// Uploads without progress since then are given up.
+pub(crate) fn given_up_before_us(config: &Config) -> i64 {
+    let now = jiff::Timestamp::now().as_microsecond();
+    now.saturating_sub(i64::from(config.limits.upload_days).saturating_mul(24 * 3600 * 1_000_000))
+}
+
 /// Settings, store, blobs, threads, and who tells whom what.
 #[derive(Debug)]
 pub(crate) struct Service {
@@ -57,6 +63,7 @@ impl Service {
         if requeued > 0 {
             tracing::info!(requeued, "inspections left running by an ended process wait again");
         }
+        blobs.forget_uploads(&store, given_up_before_us(&config)).await?;
         blobs.sweep(&store).await?;
         let pool = rayon::ThreadPoolBuilder::new()
             .num_threads(config.pool_threads())
@@ -106,10 +113,15 @@ impl Service {
         &self,
         f: impl FnOnce() -> T + Send + 'static,
     ) -> Result<T, Problem> {
-        let _place = Arc::clone(&self.check_places)
+        let place = Arc::clone(&self.check_places)
             .try_acquire_owned()
             .map_err(|_| Problem::overloaded("plan checks", self.config.limits.plan_checks))?;
-        compute(&self.checks, f).await.map_err(|_| Problem::internal("a plan check panicked"))
+        let work = move || {
+            // Free only once the work is over: a call that was given up leaves its check in the queue.
+            let _place = place;
+            f()
+        };
+        compute(&self.checks, work).await.map_err(|_| Problem::internal("a plan check panicked"))
     }
 
     /// Computes one sum on the threads that measure. The work is told to stop when the caller leaves or the

@@ -463,3 +463,36 @@ async fn sequence_numbers_have_no_gaps_when_many_finish_at_once() {
     numbers.sort_unstable();
     assert_eq!(numbers, (1..=40).collect::<Vec<i64>>());
 }
+
+#[tokio::test]
+async fn an_upload_without_progress_is_given_up_and_another_is_not() {
+    let b = bench().await;
+    let old = b.store.begin_upload(ME, &"1".repeat(64), 100).await.unwrap();
+    let moving = b.store.begin_upload(ME, &"2".repeat(64), 100).await.unwrap();
+    b.clock.advance_us(10 * SECOND_US);
+    b.store.advance_upload(&moving.id, 0, 50).await.unwrap();
+    // The same bytes announced again are the same upload, where it stands.
+    let again = b.store.begin_upload(ME, &"2".repeat(64), 100).await.unwrap();
+    assert_eq!((again.id.as_str(), again.offset_bytes), (moving.id.as_str(), 50));
+    let gone = b.store.forget_uploads(1_764_000_000_000_000 + 5 * SECOND_US).await.unwrap();
+    assert_eq!(gone, [old.id]);
+    assert!(b.store.upload(&moving.id).await.is_ok());
+}
+
+/// Every claim asks for the oldest that waits, also among years of finished ones.
+#[tokio::test]
+async fn what_waits_is_found_by_its_index() {
+    let b = bench().await;
+    b.store.close().await;
+    let file = format!("sqlite://{}", b.folder.path().join("store.sqlite").display());
+    let pool = sqlx::SqlitePool::connect(&file).await.unwrap();
+    for query in [
+        "SELECT ord FROM inspection WHERE state IN ('queued', 'running') AND (state = 'queued' OR lease_until < 7)
+         ORDER BY ord LIMIT 1",
+        "SELECT count(*) FROM inspection WHERE state IN ('queued', 'running') AND state = 'queued'",
+    ] {
+        let plan: Vec<(i64, i64, i64, String)> =
+            sqlx::query_as(sqlx::AssertSqlSafe(format!("EXPLAIN QUERY PLAN {query}"))).fetch_all(&pool).await.unwrap();
+        assert!(plan.iter().any(|row| row.3.contains("inspection_waiting")), "{plan:?}");
+    }
+}

@@ -28,7 +28,10 @@ pub enum StoreError {
     AlreadyInspected { first: String },
     #[error("{name} is {state}, not a draft; create a new revision instead")]
     NotDraft { name: String, state: &'static str },
-    #[error("{name} is {state}, and purpose PRODUCTION needs a released revision; release it first")]
+    #[error(
+        "{name} is {state}, and purpose PRODUCTION needs the revision in force; {}",
+        if *state == "draft" { "release it first" } else { "name the one in force, or inspect for another purpose" }
+    )]
     NotReleased { name: String, state: &'static str },
     #[error(
         "{name} was made by a simulator and serves rehearsals only; say that it is simulated, and use purpose REHEARSAL"
@@ -115,6 +118,8 @@ operations! {
     upload(id: &str) -> Result<Upload, StoreError>;
     /// Notes that bytes up to `to` are safe, or, after a wrong digest, that none are.
     advance_upload(id: &str, from: u64, to: u64) -> Result<(), StoreError>;
+    /// Gives up uploads without progress since a time; their ids.
+    forget_uploads(before_us: i64) -> Result<Vec<String>, StoreError>;
     /// Notes that an upload became a blob.
     complete_upload(caller: &str, id: &str) -> Result<Upload, StoreError>;
     /// Notes bytes that the service itself stored.

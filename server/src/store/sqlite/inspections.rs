@@ -141,9 +141,11 @@ impl Sqlite {
         {
             return Err(StoreError::AlreadyInspected { first });
         }
-        let waiting: u32 = sqlx::query_scalar("SELECT count(*) FROM inspection WHERE state = 'queued'")
-            .fetch_one(&mut *tx)
-            .await?;
+        let waiting: u32 = sqlx::query_scalar(
+            "SELECT count(*) FROM inspection WHERE state IN ('queued', 'running') AND state = 'queued'",
+        )
+        .fetch_one(&mut *tx)
+        .await?;
         if waiting >= most_waiting {
             return Err(StoreError::Overloaded { waiting });
         }

@@ -13,7 +13,7 @@ impl Sqlite {
         let row: Option<Row> = sqlx::query_as(
             "UPDATE inspection SET state = 'running', fence = fence + 1, starts = starts + 1, lease_until = ?
              WHERE ord = (SELECT ord FROM inspection
-                          WHERE state = 'queued' OR (state = 'running' AND lease_until < ?)
+                          WHERE state IN ('queued', 'running') AND (state = 'queued' OR lease_until < ?)
                           ORDER BY ord LIMIT 1)
              RETURNING *",
         )

@@ -60,12 +60,13 @@ pub(crate) struct PartRegister {
     /// The inspection plan, TOML or JSON; - for stdin
     #[arg(long, value_name = "FILE")]
     pub(crate) plan: PathBuf,
-    /// The nominal, STL, PLY or OBJ, plain or in gzip or zip
-    #[arg(long, value_name = "FILE")]
-    pub(crate) nominal: PathBuf,
+    /// The nominal, STL, PLY or OBJ, plain or in gzip or zip; none where every feature of the plan says its
+    /// own place
+    #[arg(long, value_name = "FILE", requires = "unit")]
+    pub(crate) nominal: Option<PathBuf>,
     /// Length unit of the nominal's file
-    #[arg(long, value_enum)]
-    pub(crate) unit: Unit,
+    #[arg(long, value_enum, requires = "nominal")]
+    pub(crate) unit: Option<Unit>,
     /// Id of the new revision: a-z, 0-9 and -, 63 at most
     #[arg(long, value_name = "ID")]
     pub(crate) revision: String,

@@ -10,7 +10,7 @@ use scantling_proto::v1::{
 use tonic::transport::Channel;
 use tonic::{Code, Status};
 
-use super::{Context, plan};
+use super::{Context, plan, sources};
 use crate::args::{PartName, PartRegister, RevisionName};
 use crate::connect::{parts, patiently};
 use crate::exit::Exit;
@@ -29,8 +29,12 @@ pub(crate) async fn register(context: &Context, args: PartRegister) -> anyhow::R
     let part = names::part(&args.part_id)?;
     let name = names::revision(&format!("{}/{}", names::id(&part), args.revision))?;
     let plan = plan::read(&args.plan).await?;
-    let nominal = tokio::task::spawn_blocking(move || Input::open(&args.nominal)).await??;
-    let new = NewRevision { name, title: args.title, plan, unit: args.unit.into() };
+    let nominal = match args.nominal {
+        Some(file) => Some(sources::open(&file).await?),
+        None => None,
+    };
+    let unit = args.unit.map_or(LengthUnit::Unspecified, LengthUnit::from);
+    let new = NewRevision { name, title: args.title, plan, unit };
     let revision = create(context, nominal, new).await?;
     context.output.message("Revision", &revision, report::part::revision)?;
     let short = short_revision(&revision.name);
@@ -47,15 +51,22 @@ pub(super) struct NewRevision {
     /// Of the part, if that is new.
     pub(super) title: String,
     pub(super) plan: PlanInput,
-    /// Of the nominal's file.
+    /// Of the nominal's file, where there is one.
     pub(super) unit: LengthUnit,
 }
 
 /// Creates a draft revision, its part too when there is none.
-pub(super) async fn create(context: &Context, nominal: Input, new: NewRevision) -> anyhow::Result<Revision> {
+pub(super) async fn create(
+    context: &Context,
+    nominal: Option<Input>,
+    new: NewRevision,
+) -> anyhow::Result<Revision> {
     let fails = || format!("cannot register {}", short_revision(&new.name));
     let (part, id) = new.name.split_once("/revisions/").with_context(fails)?;
-    let nominal_blob = upload(&context.channel, nominal, &context.progress).await?.blob;
+    let nominal_blob = match nominal {
+        Some(nominal) => upload(&context.channel, nominal, &context.progress).await?.blob,
+        None => String::new(),
+    };
     let mut client = parts(&context.channel);
     // A plan that is refused leaves no part behind that nobody asked for.
     if is_new(&mut client, part).await.with_context(fails)? {

@@ -91,7 +91,7 @@ pub(super) async fn measure(context: &Context, part: &str, files: &Files) -> any
         plan: PlanInput { plan: Some(Source::Toml(files.plan_toml.clone())) },
         unit: LengthUnit::Millimetre,
     };
-    create(context, memory("nominal", &files.nominal_stl)?, new).await?;
+    create(context, Some(memory("nominal", &files.nominal_stl)?), new).await?;
     release_by_name(context, name.clone()).await?;
     let good = one(context, &name, "good", &files.good_ply).await?;
     let bad = one(context, &name, "bad", &files.bad_ply).await?;

@@ -186,9 +186,11 @@ async fn scans_are_listed_newest_first_and_keep_every_field() {
     assert!(matches!(b.store.create_acquisition(ME, &scan(false)).await, Err(StoreError::NotFound { .. })));
     blob(&b.store, SCAN).await;
     let mut made = Vec::new();
-    for simulated in [false, true, false] {
+    for simulated in [false, true, true] {
         made.push(b.store.create_acquisition(ME, &scan(simulated)).await.unwrap());
     }
+    // What was called simulated once stays so.
+    assert!(matches!(b.store.create_acquisition(ME, &scan(false)).await, Err(StoreError::Simulated { .. })));
     assert_eq!(b.store.acquisition(&made[1].id).await.unwrap(), made[1]);
     made.reverse();
     let first = b.store.list_acquisitions(None, 2).await.unwrap();

@@ -78,7 +78,7 @@ pub fn establish_by_points(
             })
             .collect();
         let solved = solve(&nominal, &told, pose)
-            .map_err(|cause| DatumError::Targets { id: system.id.clone(), cause: named(cause, &holds) })?;
+            .map_err(|cause| DatumError::Targets { id: system.id.clone(), cause: named(&cause, &holds) })?;
         let step = solved.part_from_scan * back;
         moved_mm = nominal.iter().map(|t| (step.point(&t.nominal) - t.nominal).norm()).fold(0.0, f64::max);
         pose = solved.part_from_scan;

@@ -132,7 +132,7 @@ pub fn establish(
             })
             .collect();
         let solved = solve(&nominal, &in_scan, pose)
-            .map_err(|cause| DatumError::Targets { id: system.id.clone(), cause: named(cause, &holds) })?;
+            .map_err(|cause| DatumError::Targets { id: system.id.clone(), cause: named(&cause, &holds) })?;
         let step = solved.part_from_scan * back;
         moved_mm = corners.iter().map(|c| (step.point(c) - c).norm()).fold(0.0, f64::max);
         if moved_mm < STILL_MM {
@@ -152,10 +152,10 @@ pub fn establish(
 }
 
 /// Says which target a cause of the solver means.
-fn named(cause: targets::TargetError, holds: &[Hold]) -> String {
+fn named(cause: &targets::TargetError, holds: &[Hold]) -> String {
     use targets::TargetError::{BadTarget, Contradictory, Grazing};
     let index = match cause {
-        BadTarget { index, .. } | Grazing { index, .. } | Contradictory { index, .. } => Some(index),
+        BadTarget { index, .. } | Grazing { index, .. } | Contradictory { index, .. } => Some(*index),
         _ => None,
     };
     let names = holds.iter().flat_map(|h| h.targets.iter().map(|_| h.name));

@@ -23,7 +23,7 @@ pub(super) fn of_points(
     plan: &Plan,
     faces: &FaceMap,
 ) -> Result<Motion<PartFrame, ScanFrame>, DatumError> {
-    let pairs = pairs(set, plan, faces);
+    let mut pairs = pairs(set, plan, faces);
     if let Some(motion) = rigid(&pairs) {
         return Ok(motion);
     }
@@ -48,9 +48,8 @@ pub(super) fn of_points(
             "no place that the plan knows was taken besides the plane; take two holes, pads or check points",
         ));
     };
-    let mut more = pairs.clone();
-    more.push((with_plane(&nominal, nominal_normal, reach), with_plane(&measured, normal, reach)));
-    rigid(&more).ok_or_else(|| {
+    pairs.push((with_plane(&nominal, nominal_normal, reach), with_plane(&measured, normal, reach)));
+    rigid(&pairs).ok_or_else(|| {
         no("the places taken lie so that a turn is left free; take two holes, pads or check points further apart")
     })
 }

@@ -70,7 +70,7 @@ fn halved(run: &Run, mesh: &TriangleMesh, edge_mm: f64) -> Result<Option<Triangl
     let mut count = 0usize;
     while let Some(t) = open.pop() {
         count += 1;
-        if count % CHECK_EVERY == 0 {
+        if count.is_multiple_of(CHECK_EVERY) {
             run.check()?;
         }
         let long = |k: usize| (vertices[t[(k + 1) % 3] as usize] - vertices[t[k] as usize]).norm_squared();
@@ -126,7 +126,8 @@ fn over(
         })
         .collect();
     let grid = PointGrid::new(&feet, reach);
-    let parts: Result<Vec<Vec<(Option<f32>, f32)>>, Stopped> = mesh
+    type Told = (Option<f32>, f32);
+    let parts: Result<Vec<Vec<Told>>, Stopped> = mesh
         .vertices()
         .par_chunks(CHUNK)
         .enumerate()

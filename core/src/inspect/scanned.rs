@@ -344,7 +344,7 @@ fn near(
     let bounds = nominal.mesh().bounds().grown(PLACED_REACH_MM);
     let mut near = Vec::new();
     for (i, p) in (0u32..).zip(scan.points()) {
-        if i as usize % CHECK_EVERY == 0 {
+        if (i as usize).is_multiple_of(CHECK_EVERY) {
             run.check()?;
         }
         let p = placed.point(p);

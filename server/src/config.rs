@@ -53,6 +53,13 @@ pub struct Limits {
     /// How often an inspection is started before a fault of the program is assumed
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().starts)]
     pub starts: u32,
+    /// After a passing fault of disc or store an inspection is begun again after so long, and after the next
+    /// one six times as long, milliseconds
+    #[arg(long, value_name = "MS", default_value_t = Limits::default().retry_ms)]
+    pub retry_ms: u64,
+    /// Memory of the inspections measured at a time, as foretold from their files, bytes
+    #[arg(long, value_name = "BYTES", default_value_t = Limits::default().inspection_memory_bytes)]
+    pub inspection_memory_bytes: u64,
     /// Entries of a page when the caller does not say
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().page_size)]
     pub page_size: u32,
@@ -109,6 +116,10 @@ impl Default for Limits {
             // A job that brings the process down takes others with it, so it is tried a few times only: two power
             // cuts during one job are bad luck, a third is the job.
             starts: 3,
+            // With three starts a disc or a share has more than a minute to come back.
+            retry_ms: 10_000,
+            // The other half is for uploads, nominals that are kept, single sums and the system.
+            inspection_memory_bytes: machine_memory_bytes().map_or(8 << 30, |all| all / 2),
             // What the contract promises.
             page_size: 100,
             page_size_max: 1000,
@@ -134,6 +145,14 @@ impl Default for Limits {
             streams: 128,
         }
     }
+}
+
+/// Memory of the machine, bytes, as Linux tells it; `None` where it is not told.
+fn machine_memory_bytes() -> Option<u64> {
+    let told = std::fs::read_to_string("/proc/meminfo").ok()?;
+    let line = told.lines().find_map(|line| line.strip_prefix("MemTotal:"))?;
+    let kibibytes: u64 = line.trim().strip_suffix("kB")?.trim().parse().ok()?;
+    kibibytes.checked_mul(1024).filter(|&bytes| bytes > 0)
 }
 
 fn default_listen() -> SocketAddr {

@@ -121,6 +121,16 @@ async fn each_reason_to_refuse_an_inspection_has_its_name() {
     let part = CreatePartRequest { part_id: "ws-214".to_owned(), title: String::new() };
     refused(server.parts().create_part(part).await, Code::AlreadyExists, "ALREADY_EXISTS");
     server.store.release_revision("local", "ws-214", "c").await.unwrap();
+    let newer = self::revision(&server, "d").await;
+    server.store.release_revision("local", "ws-214", "d").await.unwrap();
+    let superseded = asked(3, &revision, &real, Purpose::Production);
+    let status =
+        refused(create(&server, superseded).await, Code::FailedPrecondition, "REVISION_NOT_RELEASED");
+    assert!(
+        status.message().contains("superseded") && !status.message().contains("release it"),
+        "{status:?}"
+    );
+    assert_ne!(newer, revision);
     let release = scantling_proto::v1::ReleaseRevisionRequest { name: revision };
     refused(server.parts().release_revision(release).await, Code::FailedPrecondition, "REVISION_NOT_DRAFT");
     let token = ListPartsRequest { page_token: "AAAA".to_owned(), ..ListPartsRequest::default() };
@@ -164,6 +174,48 @@ async fn a_kept_plan_that_cannot_be_read_is_a_fault_of_ours() {
     assert_eq!((ended.state(), ended.failure()), (InspectionState::Failed, FailureReason::Internal));
     let read = scantling_proto::v1::GetRevisionRequest { name: "parts/ws-214/revisions/d".to_owned() };
     refused(server.parts().get_revision(read).await, Code::Internal, "INTERNAL");
+}
+
+/// Puts something that cannot be read in the place of a scan's file, and answers with both places.
+fn hide(server: &Server, bytes: &[u8]) -> (std::path::PathBuf, std::path::PathBuf) {
+    let digest = scantling_server::blobs::Digest::of(bytes);
+    let file = server.folder.path().join("blobs").join(&digest.hex()[..2]).join(digest.hex());
+    let aside = server.folder.path().join("aside");
+    std::fs::rename(&file, &aside).unwrap();
+    // Reading a folder fails, and not for want of it.
+    std::fs::create_dir(&file).unwrap();
+    (file, aside)
+}
+
+#[tokio::test]
+async fn a_disc_that_fails_for_a_moment_ends_nothing() {
+    let server = Server::with(|c| c.limits.retry_ms = 1000).await;
+    let revision = revision(&server, "c").await;
+    let scan = server.scan(b"scan", false).await;
+    let (file, aside) = hide(&server, b"scan");
+    let name = create(&server, asked(1, &revision, &scan, Purpose::Study)).await.unwrap().name;
+    let short = WaitInspectionRequest {
+        name: name.clone(),
+        wait_timeout: Some(prost_types::Duration { seconds: 0, nanos: 500_000_000 }),
+    };
+    let held = server.inspections().wait_inspection(short).await.unwrap().into_inner();
+    assert!(held.finish_time.is_none(), "not given up: {held:?}");
+    std::fs::remove_dir(&file).unwrap();
+    std::fs::rename(&aside, &file).unwrap();
+    let ended = wait(&server, &name).await;
+    assert_eq!(ended.failure(), FailureReason::ScanUnreadable, "it was read: {}", ended.reason);
+}
+
+#[tokio::test]
+async fn a_disc_that_fails_for_good_ends_an_inspection_after_the_starts_it_has() {
+    let server = Server::with(|c| (c.limits.retry_ms, c.limits.starts) = (1, 2)).await;
+    let revision = revision(&server, "c").await;
+    let scan = server.scan(b"scan", false).await;
+    hide(&server, b"scan");
+    let name = create(&server, asked(1, &revision, &scan, Purpose::Study)).await.unwrap().name;
+    let ended = wait(&server, &name).await;
+    assert_eq!((ended.state(), ended.failure()), (InspectionState::Failed, FailureReason::Internal));
+    assert!(ended.reason.contains("begun 2 times"), "{}", ended.reason);
 }
 
 #[tokio::test]

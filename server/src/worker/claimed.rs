@@ -12,11 +12,15 @@ use crate::measuring::MeasureError;
 use crate::service::{Service, compute};
 use crate::store::{Claim, ClaimError, Failure, Outcome, StoreError};
 
-/// Before an inspection that a passing fault of the disc held up is tried again.
-const PAUSE: Duration = Duration::from_secs(2);
-
 pub(super) fn lease_us(service: &Service) -> i64 {
     i64::try_from(service.config.limits.lease_ms).unwrap_or(i64::MAX).saturating_mul(1000)
+}
+
+/// How long after a passing fault the next start is.
+fn pause_us(service: &Service, starts: u32) -> i64 {
+    let growth = 6i64.saturating_pow(starts.saturating_sub(1));
+    let first = i64::try_from(service.config.limits.retry_ms).unwrap_or(i64::MAX).saturating_mul(1000);
+    first.saturating_mul(growth)
 }
 
 /// How a claim is to end.
@@ -24,6 +28,8 @@ enum End {
     With(Outcome),
     /// Another takes it up later.
     HandBack,
+    /// Disc or store did not answer: it is begun again after a pause, and this time counts as a start.
+    Again,
     /// Someone else has it already.
     Lost,
 }
@@ -33,7 +39,8 @@ pub(super) async fn carry_out(service: &Arc<Service>, claim: Claim) {
     let id = claim.inspection.id.clone();
     let end = if claim.starts > service.config.limits.starts {
         let reason = format!(
-            "it was begun {} times and the process ended each time; a fault of the program, its log says more",
+            "it was begun {} times and each time the process ended, or its disc or store did not answer; the \
+             log says more under this inspection's id",
             claim.starts - 1
         );
         End::With(Outcome::Failed { failure: Failure::Internal, reason })
@@ -43,6 +50,8 @@ pub(super) async fn carry_out(service: &Arc<Service>, claim: Claim) {
     let ended = match &end {
         End::With(outcome) => finish(service, &claim, outcome).await,
         End::HandBack => service.store.hand_back(&claim).await.map(|()| None),
+        // Nobody else takes it before its lease is over, and the worker is free for others.
+        End::Again => service.store.heartbeat(&claim, pause_us(service, claim.starts)).await.map(|()| None),
         End::Lost => Ok(None),
     };
     service.progress.forget(&id);
@@ -56,6 +65,7 @@ pub(super) async fn carry_out(service: &Arc<Service>, claim: Claim) {
             warn!(?failure, %reason, sequence, elapsed_ms, "failed");
         }
         (Ok(_), End::HandBack) => info!(elapsed_ms, "handed back"),
+        (Ok(_), End::Again) => warn!(elapsed_ms, starts = claim.starts, "begun again after a pause"),
         (Ok(_), End::Lost) => warn!(elapsed_ms, "lease lost"),
         (Err(fault), _) => {
             error!(%fault, elapsed_ms, "not ended; it is taken up again when its lease runs out");
@@ -85,7 +95,11 @@ async fn measure_claimed(service: &Arc<Service>, claim: &Claim) -> End {
         Ok(job) => job,
         Err(fault) => {
             error!(%fault, "the inspection cannot be loaded");
-            return End::With(internal());
+            return match fault {
+                // What is kept is not as it must be, and will not be later either.
+                StoreError::Unreadable { .. } | StoreError::NotFound { .. } => End::With(internal()),
+                _ => End::Again,
+            };
         }
     };
     let stop = Arc::new(AtomicBool::new(false));
@@ -100,9 +114,8 @@ async fn measure_claimed(service: &Arc<Service>, claim: &Claim) -> End {
                 Ok(Ok(measured)) => End::With(kept(service, measured).await),
                 Ok(Err(MeasureError::Stopped)) => End::HandBack,
                 Ok(Err(MeasureError::Passing { reason })) => {
-                    warn!(%reason, "tried again later");
-                    tokio::time::sleep(PAUSE).await;
-                    End::HandBack
+                    warn!(%reason, "not measured for now");
+                    End::Again
                 }
                 Ok(Err(MeasureError::Failed { failure, reason })) => {
                     End::With(Outcome::Failed { failure, reason })

@@ -4,6 +4,7 @@ use scantling_core::canonical;
 use scantling_core::record::Verdict;
 use sqlx::{FromRow, QueryBuilder, Sqlite as Driver, Transaction};
 
+use super::jobs::WAITING;
 use super::{Sqlite, audit, from_json, known, to_json};
 use crate::store::{Failure, Filter, Inspection, Page, Purpose, Request, RevisionState, State, StoreError};
 
@@ -141,11 +142,7 @@ impl Sqlite {
         {
             return Err(StoreError::AlreadyInspected { first });
         }
-        let waiting: u32 = sqlx::query_scalar(
-            "SELECT count(*) FROM inspection WHERE state IN ('queued', 'running') AND state = 'queued'",
-        )
-        .fetch_one(&mut *tx)
-        .await?;
+        let waiting: u32 = sqlx::query_scalar(WAITING).fetch_one(&mut *tx).await?;
         if waiting >= most_waiting {
             return Err(StoreError::Overloaded { waiting });
         }

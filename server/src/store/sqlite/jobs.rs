@@ -6,21 +6,28 @@ use super::uploads::keep_blob;
 use super::{Sqlite, audit};
 use crate::store::{Claim, ClaimError, LOCAL_CALLER, Outcome, State, StoreError};
 
+/// The condition on `state` stands there in the words of the index `inspection_waiting`; only so SQLite uses
+/// it (sqlite.org/partialindex.html, section 3), instead of reading every inspection there ever was.
+const CLAIM: &str =
+    "UPDATE inspection SET state = 'running', fence = fence + 1, starts = starts + 1, lease_until = ?
+     WHERE ord = (SELECT ord FROM inspection
+                  WHERE state IN ('queued', 'running') AND (state = 'queued' OR lease_until < ?)
+                  ORDER BY ord LIMIT 1)
+     RETURNING *";
+
+/// How many wait; the same index.
+pub(super) const WAITING: &str =
+    "SELECT count(*) FROM inspection WHERE state IN ('queued', 'running') AND state = 'queued'";
+
 impl Sqlite {
     pub(in crate::store) async fn claim(&self, lease_us: i64) -> Result<Option<Claim>, StoreError> {
         let mut tx = self.begin().await?;
         let now = self.clock.now_us();
-        let row: Option<Row> = sqlx::query_as(
-            "UPDATE inspection SET state = 'running', fence = fence + 1, starts = starts + 1, lease_until = ?
-             WHERE ord = (SELECT ord FROM inspection
-                          WHERE state IN ('queued', 'running') AND (state = 'queued' OR lease_until < ?)
-                          ORDER BY ord LIMIT 1)
-             RETURNING *",
-        )
-        .bind(now.saturating_add(lease_us))
-        .bind(now)
-        .fetch_optional(&mut *tx)
-        .await?;
+        let row: Option<Row> = sqlx::query_as(CLAIM)
+            .bind(now.saturating_add(lease_us))
+            .bind(now)
+            .fetch_optional(&mut *tx)
+            .await?;
         let Some(row) = row else { return Ok(None) };
         let (fence, starts) = (row.fence, row.starts);
         let inspection = row.read()?;
@@ -125,4 +132,26 @@ impl Sqlite {
 
 fn held(claim: &Claim, rows: u64) -> Result<(), ClaimError> {
     if rows == 1 { Ok(()) } else { Err(ClaimError::LostLease { inspection: claim.inspection.id.clone() }) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::{Clock, Ids};
+
+    #[tokio::test]
+    async fn looking_for_work_reads_what_waits_and_not_the_archive() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Sqlite::open(folder.path(), Clock::default(), Ids::default()).await.unwrap();
+        for statement in [CLAIM, WAITING] {
+            let explain = format!("EXPLAIN QUERY PLAN {statement}");
+            // Unbound parameters are NULL.
+            let steps: Vec<(i64, i64, i64, String)> =
+                sqlx::query_as(sqlx::AssertSqlSafe(explain)).fetch_all(&store.writer).await.unwrap();
+            let steps: Vec<String> = steps.into_iter().map(|step| step.3).collect();
+            let scans: Vec<&String> = steps.iter().filter(|step| step.starts_with("SCAN")).collect();
+            assert_eq!(scans.len(), 1, "{steps:?}");
+            assert!(scans[0].contains("inspection_waiting"), "{steps:?}");
+        }
+    }
 }

@@ -15,6 +15,7 @@ use tokio_util::sync::CancellationToken;
 use crate::blobs::Blobs;
 use crate::config::Config;
 use crate::convert::status::Problem;
+use crate::measuring::memory::Memory;
 use crate::nominals::Nominals;
 use crate::serve::ServeError;
 use crate::store::{Acquisition, BlobRow, Content, NewAcquisition, Restraint, Store};
@@ -52,6 +53,8 @@ pub(crate) struct Service {
     /// Uploads into which a call writes at the moment.
     written: Arc<Mutex<BTreeSet<String>>>,
     pub(crate) watchers: Arc<Semaphore>,
+    /// Memory for inspections.
+    pub(crate) memory: Memory,
     /// Places for single sums.
     sums: Arc<Semaphore>,
 }
@@ -78,6 +81,7 @@ impl Service {
             written: Arc::default(),
             transfers: Arc::new(Semaphore::new(config.limits.transfers)),
             watchers: Arc::new(Semaphore::new(config.limits.watchers)),
+            memory: Memory::new(config.limits.inspection_memory_bytes),
             sums: Arc::new(Semaphore::new(config.limits.sums)),
             config,
             store,

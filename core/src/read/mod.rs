@@ -208,6 +208,20 @@ pub fn header(bytes: &[u8]) -> Result<Header, ReadError> {
     Ok(Header { packing: Some(packing), ..header })
 }
 
+/// What a plain file announces, from its first bytes (1 MiB tells it) and its length, so that the rest need
+/// not be read. The counts of PLY and binary STL are those of the header, not held against the data; others
+/// are foretold, rather too high. Packed files are for [`header`].
+///
+/// # Errors
+/// A format that is not read, a header that is damaged or longer than the bytes given, a packed file.
+pub fn foretell(start: &[u8], length: u64) -> Result<Header, ReadError> {
+    if start.len() as u64 >= length && packing(start).is_none() {
+        return header(start);
+    }
+    let format = known(start, length)?;
+    packed::foretold(&packed::Beginning { bytes: start.to_vec(), length }, format)
+}
+
 fn plain_header(bytes: &[u8], format: Format) -> Result<Header, ReadError> {
     Ok(match format {
         Format::Ply => {

@@ -421,3 +421,27 @@ fn a_stop_is_obeyed() {
         assert!(matches!(read(&bytes, &Run { stop: &stop, ..quiet() }), Err(ReadError::Stopped(_))));
     }
 }
+
+#[test]
+fn a_beginning_foretells_what_the_header_says_of_the_whole() {
+    let mut random = Random::seeded(4);
+    let mut told = 0;
+    for (name, bytes) in every_variant() {
+        let Ok(whole) = header(&bytes) else { continue };
+        if whole.packing.is_some() {
+            continue;
+        }
+        let length = bytes.len() as u64;
+        assert_eq!(foretell(&bytes, length).unwrap(), whole, "{name}");
+        // As if nine times as much of the same followed: no less may be foretold than there is so far.
+        for _ in 0..20 {
+            drop(foretell(&bytes[..random.below(bytes.len())], length));
+        }
+        if let Ok(foretold) = foretell(&bytes, length * 10) {
+            told += 1;
+            assert!(!foretold.exact && foretold.format == whole.format, "{name}");
+            assert!(foretold.points >= whole.points, "{name}: {foretold:?} of {whole:?}");
+        }
+    }
+    assert!(told > 3, "{told}");
+}

@@ -1,6 +1,6 @@
 //! Inspections.
 
-use scantling_core::record::Record;
+use scantling_core::record::{RECORD_VERSION, Record};
 use scantling_proto::v1;
 
 use super::fields::Fields;
@@ -135,24 +135,42 @@ pub(crate) fn request(
     Ok((request_id.map(|u| u.to_string()).unwrap_or_default(), request))
 }
 
+/// Evaluations and cautions of a kept result. One in a form that this version does not read has its text
+/// still, and the verdict stands beside it; so it is no error, and its cautions say what is left out.
+fn opened(id: &str, text: &str) -> Result<(Vec<v1::Evaluation>, Vec<String>), Problem> {
+    let problem = match serde_json::from_str::<Record>(text) {
+        Ok(record) if record.record_version <= RECORD_VERSION => {
+            let messages = record.evaluations.iter().map(evaluation::to_message);
+            return Ok((messages.collect::<Result<_, _>>().map_err(Problem::internal)?, record.cautions));
+        }
+        Ok(_) => "it is of a later form".to_owned(),
+        Err(error) => error.to_string(),
+    };
+    tracing::warn!(id, problem, "a kept result is not read");
+    let kept: serde_json::Value = serde_json::from_str(text).unwrap_or_default();
+    let of = match (kept["record_version"].as_u64(), kept["program_version"].as_str()) {
+        (Some(record), Some(program)) => format!("form {record}, made by version {program} of the program"),
+        (Some(record), None) => format!("form {record}"),
+        _ => "an unknown form".to_owned(),
+    };
+    let said = kept["cautions"].as_array().into_iter().flatten().filter_map(|c| c.as_str());
+    let mut cautions: Vec<String> = said.map(str::to_owned).collect();
+    cautions.push(format!(
+        "The result is kept in {of}, which this version does not read: its evaluations are left out here and \
+         stand in result_json and in the report."
+    ));
+    Ok((Vec::new(), cautions))
+}
+
 /// `percent` is how far it is while it runs.
 pub(crate) fn of_inspection(
     inspection: Inspection,
     view: View,
     percent: i32,
 ) -> Result<v1::Inspection, Problem> {
-    let record: Option<Record> = match &inspection.result_json {
-        None => None,
-        Some(text) => Some(serde_json::from_str(text).map_err(|e| {
-            Problem::internal(format!("the result of {} cannot be read: {e}", inspection.id))
-        })?),
-    };
-    let (evaluations, cautions) = match record {
+    let (evaluations, cautions) = match &inspection.result_json {
         None => (Vec::new(), Vec::new()),
-        Some(record) => {
-            let messages = record.evaluations.iter().map(evaluation::to_message);
-            (messages.collect::<Result<_, _>>().map_err(Problem::internal)?, record.cautions)
-        }
+        Some(text) => opened(&inspection.id, text)?,
     };
     let request = inspection.request;
     Ok(v1::Inspection {

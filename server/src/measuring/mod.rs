@@ -1,5 +1,6 @@
 //! Where the service calls core to measure. Runs on the threads for it and blocks.
 
+pub(crate) mod memory;
 pub(crate) mod sums;
 
 use std::io;
@@ -68,7 +69,7 @@ pub(crate) fn ready(service: &Service, run: &Run, content: &NewRevision) -> Resu
             let key = Key { digest, unit: *unit, side: plan.side };
             let made = service.nominals.get(&service.blobs, &key, run).map_err(|failure| match failure {
                 NominalFailure::Stopped => MeasureError::Stopped,
-                NominalFailure::Storage(error) => passing("the nominal", &error),
+                NominalFailure::Storage(error) => missing_or_passing("the nominal", &error),
                 other @ NominalFailure::Refused(_) => internal("the kept nominal", &other),
             })?;
             Some(made)
@@ -169,6 +170,14 @@ pub(crate) fn internal(what: &str, fault: &impl std::fmt::Debug) -> MeasureError
     }
 }
 
+/// A file that is gone does not come back; anything else may pass.
+fn missing_or_passing(what: &str, fault: &io::Error) -> MeasureError {
+    match fault.kind() {
+        io::ErrorKind::NotFound => internal(what, fault),
+        _ => passing(what, fault),
+    }
+}
+
 fn passing(what: &str, fault: &io::Error) -> MeasureError {
     tracing::warn!(what, %fault, "cannot be read for now");
     MeasureError::Passing { reason: format!("{what} cannot be read for now: {fault}") }
@@ -202,7 +211,6 @@ fn read_blob(service: &Service, sha256: &str) -> Result<Vec<u8>, MeasureError> {
         io::ErrorKind::FileTooLarge => {
             MeasureError::Failed { failure: Failure::LimitExceeded, reason: format!("the scan: {e}") }
         }
-        io::ErrorKind::NotFound => internal("the stored scan", &e),
-        _ => passing("the stored scan", &e),
+        _ => missing_or_passing("the stored scan", &e),
     })
 }

@@ -4,11 +4,10 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use tokio::sync::oneshot;
 use tracing::{error, info, warn};
 
 use super::measure::{self, Job, Measured};
-use crate::measuring::MeasureError;
+use crate::measuring::{MeasureError, memory};
 use crate::service::{Service, compute};
 use crate::store::{Claim, ClaimError, Failure, Outcome, StoreError};
 
@@ -103,7 +102,7 @@ async fn measure_claimed(service: &Arc<Service>, claim: &Claim) -> End {
         }
     };
     let stop = Arc::new(AtomicBool::new(false));
-    let mut done = spawn(service, claim, job, &stop);
+    let mut done = std::pin::pin!(admitted(service, claim, job, &stop));
     let mut beat = tokio::time::interval(Duration::from_millis((service.config.limits.lease_ms / 3).max(1)));
     beat.tick().await;
     let mut lost = false;
@@ -111,17 +110,15 @@ async fn measure_claimed(service: &Arc<Service>, claim: &Claim) -> End {
         tokio::select! {
             measured = &mut done => return match measured {
                 _ if lost => End::Lost,
-                Ok(Ok(measured)) => End::With(kept(service, measured).await),
-                Ok(Err(MeasureError::Stopped)) => End::HandBack,
-                Ok(Err(MeasureError::Passing { reason })) => {
+                Ok(measured) => End::With(kept(service, measured).await),
+                Err(MeasureError::Stopped) => End::HandBack,
+                Err(MeasureError::Passing { reason }) => {
                     warn!(%reason, "not measured for now");
                     End::Again
                 }
-                Ok(Err(MeasureError::Failed { failure, reason })) => {
+                Err(MeasureError::Failed { failure, reason }) => {
                     End::With(Outcome::Failed { failure, reason })
                 }
-                // The thread panicked; it has said so in the log.
-                Err(_) => End::With(internal()),
             },
             _ = beat.tick() => match service.store.heartbeat(claim, lease_us(service)).await {
                 Err(ClaimError::LostLease { .. }) => {
@@ -138,16 +135,36 @@ async fn measure_claimed(service: &Arc<Service>, claim: &Claim) -> End {
     }
 }
 
-/// Measures on the threads for it. The channel closes without an answer when that panics.
-fn spawn(
+/// Measures on the threads for it, once there is memory for it.
+async fn admitted(
     service: &Arc<Service>,
     claim: &Claim,
     job: Job,
     stop: &Arc<AtomicBool>,
-) -> oneshot::Receiver<Result<Measured, MeasureError>> {
+) -> Result<Measured, MeasureError> {
+    let job = Arc::new(job);
+    let (shared, asked) = (Arc::clone(service), Arc::clone(&job));
+    let foretold = tokio::task::spawn_blocking(move || {
+        memory::foretold(&shared, &asked.revision.content, asked.sources.iter().map(|s| &s.1.content))
+    });
+    let bytes = foretold.await.map_err(|fault| panicked(&fault))??;
+    let share = tokio::select! {
+        share = service.memory.share(bytes) => share?,
+        () = service.stopping.cancelled() => return Err(MeasureError::Stopped),
+    };
     let (shared, stop) = (Arc::clone(service), Arc::clone(stop));
     let id = claim.inspection.id.clone();
-    compute(&service.pool, move || measure::measure(&shared, &id, &job, &stop))
+    let done = compute(&service.pool, move || {
+        let _share = share;
+        measure::measure(&shared, &id, &job, &stop)
+    });
+    // The channel closes without an answer when that panics; the log then has its words.
+    done.await.map_err(|fault| panicked(&fault))?
+}
+
+fn panicked(fault: &impl std::fmt::Debug) -> MeasureError {
+    error!(?fault, "measuring ended by a fault of the program");
+    MeasureError::Failed { failure: Failure::Internal, reason: INTERNAL.to_owned() }
 }
 
 /// Report and deviation become blobs; then the outcome may name them.
@@ -196,9 +213,8 @@ async fn keep(service: &Arc<Service>, what: &'static str, bytes: Vec<u8>) -> Opt
     }
 }
 
+const INTERNAL: &str = "a fault of the program; its log says more under this inspection's id";
+
 fn internal() -> Outcome {
-    Outcome::Failed {
-        failure: Failure::Internal,
-        reason: "a fault of the program; its log says more under this inspection's id".to_owned(),
-    }
+    Outcome::Failed { failure: Failure::Internal, reason: INTERNAL.to_owned() }
 }

@@ -1,0 +1,146 @@
+//! How much memory an inspection will take, foretold before its files are read, and who has it.
+
+use std::io::{self, Read};
+use std::sync::Arc;
+
+use scantling_core::inspect;
+use scantling_core::plan::check_json;
+use scantling_core::read::{self, Format, Header};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+
+use super::{MeasureError, internal, missing_or_passing};
+use crate::blobs::Digest;
+use crate::service::Service;
+use crate::store::{Content, Failure, NewAcquisition, NewRevision};
+
+/// So much of a file is read to foretell what is in it.
+const BEGINNING: u64 = 1 << 20;
+/// The shortest point that a text file can hold: three digits, each with a separator.
+const SHORTEST_POINT: u64 = 6;
+const MEBIBYTE: u64 = 1 << 20;
+
+/// Memory that inspections share. Who finds too little of it free waits, first come first served.
+#[derive(Debug)]
+pub(crate) struct Memory {
+    mebibytes: Arc<Semaphore>,
+    limit_bytes: u64,
+}
+
+impl Memory {
+    pub(crate) fn new(limit_bytes: u64) -> Self {
+        let mebibytes = u32::try_from(limit_bytes / MEBIBYTE).unwrap_or(u32::MAX);
+        // On 32 bits a semaphore counts less than that.
+        let places = (mebibytes as usize).min(Semaphore::MAX_PERMITS);
+        Self { mebibytes: Arc::new(Semaphore::new(places)), limit_bytes }
+    }
+
+    /// A share of the memory, once it is free; it ends with the permit.
+    ///
+    /// # Errors
+    /// When it is more than all of it.
+    pub(crate) async fn share(&self, bytes: u64) -> Result<OwnedSemaphorePermit, MeasureError> {
+        let failed = || {
+            let gibibytes = |bytes: u64| bytes as f64 / 1024f64.powi(3);
+            MeasureError::Failed {
+                failure: Failure::LimitExceeded,
+                reason: format!(
+                    "it would take about {:.1} GiB of memory, and the limit is {:.1} GiB: thin the scan out, cut \
+                     it down to the part, or raise the setting inspection_memory_bytes",
+                    gibibytes(bytes),
+                    gibibytes(self.limit_bytes)
+                ),
+            }
+        };
+        if bytes > self.limit_bytes {
+            return Err(failed());
+        }
+        // What is left over above whole units is taken by who needs all of it.
+        let most = u32::try_from(self.limit_bytes / MEBIBYTE).unwrap_or(u32::MAX);
+        let wanted = u32::try_from(bytes.div_ceil(MEBIBYTE)).unwrap_or(u32::MAX).min(most);
+        // Nobody closes it.
+        Arc::clone(&self.mebibytes).acquire_many_owned(wanted).await.map_err(|e| internal("the memory", &e))
+    }
+}
+
+/// Peak memory of an inspection, bytes. Blocks for the beginnings of its files; a packed one is read whole.
+pub(crate) fn foretold<'a>(
+    service: &Service,
+    content: &NewRevision,
+    sources: impl Iterator<Item = &'a NewAcquisition>,
+) -> Result<u64, MeasureError> {
+    let (_, plan) = check_json(&content.plan_json).map_err(|faults| internal("the kept plan", &faults))?;
+    let mut scans = nothing();
+    // A file of points is short: its reader takes some thousands.
+    for source in sources.filter(|s| s.content == Content::Scan) {
+        let one = announced(service, "the stored scan", &source.blob)?;
+        scans.points = scans.points.saturating_add(one.points);
+        scans.triangles = scans.triangles.saturating_add(one.triangles);
+    }
+    let nominal = match &content.nominal {
+        Some((sha256, _)) => announced(service, "the nominal", sha256)?,
+        None => nothing(),
+    };
+    Ok(inspect::cost(&scans, &nominal, &plan))
+}
+
+fn nothing() -> Header {
+    Header {
+        format: Format::Text,
+        packing: None,
+        points: 0,
+        triangles: 0,
+        has_normals: false,
+        unit: None,
+        exact: true,
+    }
+}
+
+/// What a stored file announces.
+fn announced(service: &Service, what: &str, sha256: &str) -> Result<Header, MeasureError> {
+    let digest = Digest::parse(sha256).ok_or_else(|| internal("a digest", &sha256))?;
+    let fault = |error: io::Error| missing_or_passing(what, &error);
+    let mut file = service.blobs.file(&digest).map_err(fault)?;
+    let length = file.metadata().map_err(fault)?.len();
+    // Above the limit the reader refuses it in its own words before reading anything.
+    if length > service.config.limits.file_bytes {
+        return Ok(nothing());
+    }
+    let mut start = Vec::new();
+    file.by_ref().take(BEGINNING).read_to_end(&mut start).map_err(fault)?;
+    let header = if read::packing(&start).is_some() {
+        file.read_to_end(&mut start).map_err(fault)?;
+        read::header(&start)
+    } else {
+        read::foretell(&start, length)
+    };
+    Ok(header.ok().filter(|h| h.points > 0).unwrap_or_else(|| {
+        // What its beginning does not tell is taken for the most there can be; the reader says what is wrong.
+        Header { points: length / SHORTEST_POINT, exact: false, ..nothing() }
+    }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::time::Duration;
+    use tokio::time::timeout;
+
+    #[tokio::test]
+    async fn who_finds_too_little_free_waits_for_it() {
+        let memory = Memory::new(10 * MEBIBYTE + 5);
+        let first = memory.share(6 * MEBIBYTE).await.unwrap();
+        let small = memory.share(4 * MEBIBYTE - 1).await.unwrap();
+        let mut waits = Box::pin(memory.share(5 * MEBIBYTE));
+        assert!(timeout(Duration::from_millis(20), &mut waits).await.is_err(), "nothing is free");
+        drop(small);
+        assert!(timeout(Duration::from_millis(20), &mut waits).await.is_err(), "too little is free");
+        drop(first);
+        drop(waits.await.unwrap());
+        drop(memory.share(10 * MEBIBYTE + 5).await.unwrap());
+        let Err(MeasureError::Failed { failure, reason }) = memory.share(10 * MEBIBYTE + 6).await else {
+            panic!("more than all of it")
+        };
+        assert_eq!(failure, Failure::LimitExceeded);
+        assert!(reason.contains("inspection_memory_bytes"), "{reason}");
+    }
+}

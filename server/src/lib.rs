@@ -13,6 +13,7 @@ pub mod convert;
 mod measuring;
 mod nominals;
 mod plans;
+mod remarks;
 pub mod report;
 mod serve;
 mod service;

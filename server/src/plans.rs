@@ -129,11 +129,11 @@ pub(crate) async fn create_revision(
     match (plan.plan.nominal_file.is_some(), kept.is_some()) {
         (true, false) => {
             let words = "must be sent: the plan names a nominal, on which its features are picked";
-            return Err(Problem::field("nominal_blob", words));
+            return Err(Problem::field("revision.nominal_blob", words));
         }
         (false, true) => {
             let words = "must be left out, or the plan say `[nominal]`: it names none";
-            return Err(Problem::field("nominal_blob", words));
+            return Err(Problem::field("revision.nominal_blob", words));
         }
         _ => {}
     }

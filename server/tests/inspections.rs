@@ -8,8 +8,8 @@ use std::time::Duration;
 
 use harness::{Server, config, fields, refused};
 use scantling_proto::v1::{
-    CreateInspectionRequest, CreatePartRequest, FailureReason, GetInspectionRequest, Inspection,
-    InspectionState, ListInspectionsRequest, ListPartsRequest, Purpose, Source, WaitInspectionRequest,
+    CreateInspectionRequest, FailureReason, GetInspectionRequest, Inspection, InspectionState,
+    ListInspectionsRequest, ListPartsRequest, Purpose, Source, WaitInspectionRequest,
     WatchInspectionsRequest,
 };
 use scantling_server::store::{SourceRequest, Store};
@@ -118,7 +118,7 @@ async fn each_reason_to_refuse_an_inspection_has_its_name() {
     repeat.inspection.as_mut().unwrap().repeat_of = Some(first.name);
     assert_eq!(create(&server, repeat).await.unwrap().attempt, 2);
 
-    let part = CreatePartRequest { part_id: "ws-214".to_owned(), title: String::new() };
+    let part = harness::create_part("ws-214", "");
     refused(server.parts().create_part(part).await, Code::AlreadyExists, "ALREADY_EXISTS");
     server.store.release_revision("local", "ws-214", "c").await.unwrap();
     let newer = self::revision(&server, "d").await;
@@ -252,6 +252,18 @@ async fn a_scan_over_the_limit_fails_with_that_reason() {
     let name = create(&server, asked(1, &revision, &scan, Purpose::Study)).await.unwrap().name;
     let ended = wait(&server, &name).await;
     assert_eq!((ended.state(), ended.failure()), (InspectionState::Failed, FailureReason::LimitExceeded));
+}
+
+#[tokio::test]
+async fn a_scan_that_would_take_too_much_memory_fails_before_it_is_read() {
+    // Below what any inspection takes.
+    let server = Server::with(|c| c.limits.inspection_memory_bytes = 32 << 20).await;
+    let revision = revision(&server, "c").await;
+    let scan = server.scan(&harness::nominal_stl(), false).await;
+    let name = create(&server, asked(1, &revision, &scan, Purpose::Study)).await.unwrap().name;
+    let ended = wait(&server, &name).await;
+    assert_eq!((ended.state(), ended.failure()), (InspectionState::Failed, FailureReason::LimitExceeded));
+    assert!(ended.reason.contains("inspection_memory_bytes"), "says what to do: {}", ended.reason);
 }
 
 #[tokio::test]
@@ -507,7 +519,7 @@ async fn within_the_process_it_is_the_same_service_without_a_port() {
     let folder = tempfile::tempdir().unwrap();
     let service = embedded(Config::at(folder.path())).await.unwrap();
     let mut parts = scantling_proto::v1::part_service_client::PartServiceClient::new(service.channel.clone());
-    let request = CreatePartRequest { part_id: "ws-214".to_owned(), title: "Window surround".to_owned() };
+    let request = harness::create_part("ws-214", "Window surround");
     let created = parts.create_part(request).await.unwrap().into_inner();
     assert_eq!(created.name, "parts/ws-214");
     assert!(created.create_time.unwrap().seconds > 1_700_000_000);

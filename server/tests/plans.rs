@@ -20,20 +20,33 @@ fn good() -> String {
     WindowSurround::default().plan_toml()
 }
 
+/// A revision to be, with the plan in the form that it has.
+fn sent(plan: Option<PlanInput>, blob: &str) -> Revision {
+    let mut revision = Revision {
+        nominal_blob: blob.to_owned(),
+        nominal_length_unit: LengthUnit::Millimetre.into(),
+        ..Revision::default()
+    };
+    match plan.and_then(|input| input.plan) {
+        Some(plan_input::Plan::Message(message)) => revision.plan = Some(message),
+        Some(plan_input::Plan::Toml(text) | plan_input::Plan::Json(text)) => revision.plan_source = text,
+        None => {}
+    }
+    revision
+}
+
 async fn create(server: &Server, id: &str, plan: Option<PlanInput>, blob: &str) -> Result<Revision, Status> {
     let request = CreateRevisionRequest {
         parent: "parts/ws-214".to_owned(),
         revision_id: id.to_owned(),
-        plan,
-        nominal_blob: blob.to_owned(),
-        nominal_length_unit: LengthUnit::Millimetre.into(),
+        revision: Some(sent(plan, blob)),
     };
     Ok(server.parts().create_revision(request).await?.into_inner())
 }
 
 async fn with_part() -> Server {
     let server = Server::start().await;
-    let part = CreatePartRequest { part_id: "ws-214".to_owned(), title: "Window surround".to_owned() };
+    let part = harness::create_part("ws-214", "Window surround");
     server.parts().create_part(part).await.unwrap();
     server
 }
@@ -121,7 +134,7 @@ async fn what_cannot_be_a_revision_says_why() {
     let server = with_part().await;
     let status =
         refused(create(&server, "C 4", None, "blobs/x").await, Code::InvalidArgument, "INVALID_FIELD");
-    assert_eq!(fields(&status), ["revision_id", "plan", "nominal_blob"]);
+    assert_eq!(fields(&status), ["revision_id", "revision.plan", "revision.nominal_blob"]);
     let nothing = format!("blobs/{}", "0".repeat(64));
     refused(create(&server, "c", toml(&good()), &nothing).await, Code::NotFound, "NOT_FOUND");
     let text = server.put(b"not a mesh").await;
@@ -132,9 +145,7 @@ async fn what_cannot_be_a_revision_says_why() {
     let no_part = CreateRevisionRequest {
         parent: "parts/none".to_owned(),
         revision_id: "c".to_owned(),
-        plan: toml(&good()),
-        nominal_blob: nominal,
-        nominal_length_unit: LengthUnit::Millimetre.into(),
+        revision: Some(sent(toml(&good()), &nominal)),
     };
     refused(server.parts().create_revision(no_part).await, Code::NotFound, "NOT_FOUND");
 }
@@ -144,4 +155,65 @@ async fn checks_beyond_the_limit_are_told_to_come_back() {
     let server = Server::with(|c| c.limits.plan_checks = 0).await;
     let request = CheckPlanRequest { plan: toml(&good()), ..CheckPlanRequest::default() };
     refused(server.parts().check_plan(request).await, Code::ResourceExhausted, "OVERLOADED");
+}
+
+#[tokio::test]
+async fn a_part_and_a_revision_are_sent_as_they_are_answered() {
+    let server = with_part().await;
+    let empty = CreatePartRequest { part_id: "ws-215".to_owned(), part: None };
+    let status = refused(server.parts().create_part(empty).await, Code::InvalidArgument, "INVALID_FIELD");
+    assert_eq!(fields(&status), ["part"]);
+    let request = |revision| CreateRevisionRequest {
+        parent: "parts/ws-214".to_owned(),
+        revision_id: "c".to_owned(),
+        revision,
+    };
+    let nothing = server.parts().create_revision(request(None)).await;
+    let status = refused(nothing, Code::InvalidArgument, "INVALID_FIELD");
+    assert!(fields(&status).contains(&"revision".to_owned()), "{status:?}");
+
+    let nominal = server.put(&nominal_stl()).await;
+    let first = create(&server, "c", toml(&good()), &nominal).await.unwrap();
+    assert!(first.plan.is_some() && !first.plan_source.is_empty());
+    let twice = server.parts().create_revision(request(Some(first.clone()))).await;
+    let status = refused(twice, Code::InvalidArgument, "INVALID_FIELD");
+    assert_eq!(fields(&status), ["revision.plan_source"], "two plans at once");
+    // The answer less its text makes the same revision again.
+    let again = Revision { plan_source: String::new(), ..first.clone() };
+    let again = CreateRevisionRequest { revision_id: "d".to_owned(), ..request(Some(again)) };
+    let again = server.parts().create_revision(again).await.unwrap().into_inner();
+    assert_eq!((again.plan_sha256, again.nominal_blob), (first.plan_sha256, first.nominal_blob));
+}
+
+#[tokio::test]
+async fn what_is_odd_but_not_wrong_is_remarked() {
+    let server = with_part().await;
+    let nominal = server.put(&nominal_stl()).await;
+    let fine = create(&server, "a", toml(&good()), &nominal).await.unwrap();
+    assert_eq!(fine.remarks, Vec::<String>::new());
+    let hole = fine.bound_features.iter().find(|b| b.diameter_mm.is_some()).expect("the demo part has holes");
+    assert!(!hole.feature.is_empty());
+    let at = good().find("diameter = { nominal_mm = ").unwrap() + "diameter = { nominal_mm = ".len();
+    let digits = good()[at..].chars().take_while(|c| c.is_ascii_digit() || *c == '.').count();
+    let larger = format!("{}{}{}", &good()[..at], "31.5", &good()[at + digits..]);
+    let check = CheckPlanRequest {
+        plan: toml(&larger),
+        nominal_blob: nominal.clone(),
+        nominal_length_unit: LengthUnit::Millimetre.into(),
+    };
+    let checked = server.parts().check_plan(check).await.unwrap().into_inner();
+    assert_eq!((checked.faults.len(), checked.remarks.len()), (0, 1), "{checked:?}");
+    assert!(checked.remarks[0].contains("31.5 mm"), "{:?}", checked.remarks);
+
+    server.parts().create_part(harness::create_part("other", "")).await.unwrap();
+    let request = CreateRevisionRequest {
+        parent: "parts/other".to_owned(),
+        revision_id: "a".to_owned(),
+        revision: Some(sent(toml(&good()), &nominal)),
+    };
+    let foreign = server.parts().create_revision(request).await.unwrap().into_inner();
+    assert!(foreign.remarks[0].contains("`other`"), "{:?}", foreign.remarks);
+    let name = foreign.name.clone();
+    let read = server.parts().get_revision(GetRevisionRequest { name }).await.unwrap().into_inner();
+    assert_eq!(read.remarks, foreign.remarks, "also later");
 }

@@ -15,10 +15,9 @@ use scantling_proto::v1::scan_input::Scan;
 use scantling_proto::v1::simulate_scan_request::Simulation;
 use scantling_proto::v1::{
     Acquisition, AcquisitionContent, AlignRequest, AssociateRequest, CreateAcquisitionRequest,
-    CreateInspectionRequest, CreatePartRequest, CreateRevisionRequest, EvaluateRequest, FindingKind,
-    Inspection, InspectionState, LengthUnit, LocateRequest, PlanInput, PointCoordinates, PointList, Purpose,
-    ReadBlobRequest, Reading, ScanInput, ShapeKind, SimulateScanRequest, Source, Verdict,
-    WaitInspectionRequest, plan_input,
+    CreateInspectionRequest, CreateRevisionRequest, EvaluateRequest, FindingKind, Inspection,
+    InspectionState, LengthUnit, LocateRequest, PointCoordinates, PointList, Purpose, ReadBlobRequest,
+    Reading, Revision, ScanInput, ShapeKind, SimulateScanRequest, Source, Verdict, WaitInspectionRequest,
 };
 use tonic::Code;
 use tonic::transport::Channel;
@@ -197,13 +196,12 @@ reading = { quantity = "mass", unit = "kg", upper_limit = 2.4 }
 "#;
 
 async fn by_hand(server: &Server) -> String {
-    let request = CreatePartRequest { part_id: "bracket".to_owned(), ..Default::default() };
+    let request = harness::create_part("bracket", "");
     server.parts().create_part(request).await.unwrap();
     let request = CreateRevisionRequest {
         parent: "parts/bracket".to_owned(),
         revision_id: "a".to_owned(),
-        plan: Some(PlanInput { plan: Some(plan_input::Plan::Toml(BY_HAND.to_owned())) }),
-        ..Default::default()
+        revision: Some(Revision { plan_source: BY_HAND.to_owned(), ..Revision::default() }),
     };
     server.parts().create_revision(request).await.unwrap().into_inner().name
 }

@@ -95,14 +95,16 @@ def main(program: str) -> None:
 def story(client: Client, files: pathlib.Path) -> None:
     part, inspection = client.pb["part"], client.pb["inspection"]
     nominal = client.upload((files / "ws-214.stl").read_bytes())
-    client.parts.CreatePart(part.CreatePartRequest(part_id="ws-214", title="Window surround"))
+    client.parts.CreatePart(part.CreatePartRequest(part_id="ws-214", part=part.Part(title="Window surround")))
     revision = client.parts.CreateRevision(
         part.CreateRevisionRequest(
             parent="parts/ws-214",
             revision_id="c-4",
-            plan=part.PlanInput(toml=(files / "ws-214.toml").read_text()),
-            nominal_blob=nominal,
-            nominal_length_unit=part.LENGTH_UNIT_MILLIMETRE,
+            revision=part.Revision(
+                plan_source=(files / "ws-214.toml").read_text(),
+                nominal_blob=nominal,
+                nominal_length_unit=part.LENGTH_UNIT_MILLIMETRE,
+            ),
         )
     )
     client.parts.ReleaseRevision(part.ReleaseRevisionRequest(name=revision.name))

@@ -9,8 +9,8 @@ use scantling_proto::v1::part_service_client::PartServiceClient;
 use scantling_proto::v1::write_blob_request::Part as WritePart;
 use scantling_proto::v1::{
     Acquisition, CreateAcquisitionRequest, CreateInspectionRequest, CreatePartRequest, CreateRevisionRequest,
-    CreateUploadRequest, Inspection, InspectionState, LengthUnit, PlanInput, Purpose, ReleaseRevisionRequest,
-    Source, WaitInspectionRequest, WatchInspectionsRequest, WriteBlobRequest, WriteBlobStart, plan_input,
+    CreateUploadRequest, Inspection, InspectionState, LengthUnit, Part, Purpose, ReleaseRevisionRequest,
+    Revision, Source, WaitInspectionRequest, WatchInspectionsRequest, WriteBlobRequest, WriteBlobStart,
 };
 use sha2::{Digest, Sha256};
 use tonic::Status;
@@ -68,17 +68,19 @@ impl Plant {
         nominal: &[u8],
     ) -> Result<String, Status> {
         let nominal_blob = self.upload(nominal).await?;
-        self.parts
-            .create_part(CreatePartRequest { part_id: part_id.into(), title: "Window surround".into() })
-            .await?;
+        let part = Part { title: "Window surround".into(), ..Part::default() };
+        self.parts.create_part(CreatePartRequest { part_id: part_id.into(), part: Some(part) }).await?;
         let revision = self
             .parts
             .create_revision(CreateRevisionRequest {
                 parent: format!("parts/{part_id}"),
                 revision_id: "a".into(),
-                plan: Some(PlanInput { plan: Some(plan_input::Plan::Toml(plan_toml.into())) }),
-                nominal_blob,
-                nominal_length_unit: LengthUnit::Millimetre.into(),
+                revision: Some(Revision {
+                    plan_source: plan_toml.into(),
+                    nominal_blob,
+                    nominal_length_unit: LengthUnit::Millimetre.into(),
+                    ..Revision::default()
+                }),
             })
             .await?
             .into_inner();

@@ -84,9 +84,11 @@ pub(super) async fn create(
     let request = CreateRevisionRequest {
         parent: part.to_owned(),
         revision_id: id.to_owned(),
-        plan: Some(new.plan.clone()),
-        nominal_blob,
-        nominal_length_unit: new.unit.into(),
+        revision: Some(Revision {
+            nominal_blob,
+            nominal_length_unit: new.unit.into(),
+            ..plan::in_revision(new.plan.clone())
+        }),
     };
     let wait = context.progress.spinner("check plan and nominal");
     let revision = client.create_revision(request).await;
@@ -103,7 +105,8 @@ async fn is_new(client: &mut Client, name: &str) -> Result<bool, Status> {
 }
 
 async fn ensure_part(client: &mut Client, name: &str, title: &str) -> Result<(), Status> {
-    let request = CreatePartRequest { part_id: names::id(name).to_owned(), title: title.to_owned() };
+    let part = Part { title: title.to_owned(), ..Part::default() };
+    let request = CreatePartRequest { part_id: names::id(name).to_owned(), part: Some(part) };
     match patiently(async || client.create_part(request.clone()).await).await {
         // Somebody else, or our own try whose answer was lost.
         Err(status) if status.code() == Code::AlreadyExists => Ok(()),

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use anyhow::Context as _;
 use scantling_proto::v1::plan_input::Plan as Source;
-use scantling_proto::v1::{CheckPlanRequest, LengthUnit, PlanFault, PlanInput};
+use scantling_proto::v1::{CheckPlanRequest, LengthUnit, PlanFault, PlanInput, Revision};
 
 use super::Context;
 use crate::args::PlanCheck;
@@ -52,4 +52,15 @@ pub(super) async fn read(path: &Path) -> anyhow::Result<PlanInput> {
     let text = text.strip_prefix('\u{feff}').unwrap_or(&text).to_owned();
     let source = if text.trim_start().starts_with('{') { Source::Json(text) } else { Source::Toml(text) };
     Ok(PlanInput { plan: Some(source) })
+}
+
+/// A revision to be with this plan: as text, or as a message.
+pub(super) fn in_revision(plan: PlanInput) -> Revision {
+    match plan.plan {
+        Some(Source::Toml(text) | Source::Json(text)) => {
+            Revision { plan_source: text, ..Revision::default() }
+        }
+        Some(Source::Message(message)) => Revision { plan: Some(message), ..Revision::default() },
+        None => Revision::default(),
+    }
 }

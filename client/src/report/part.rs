@@ -101,7 +101,7 @@ pub(crate) fn revision(revision: &Revision, look: &Look) -> String {
         text.push('\n');
         text.push_str(&table(&["no.", "requirement (mm)", "of", "to", "class", "groups"], rows, look));
     }
-    text
+    text + &super::plan::remarks(&revision.remarks, look)
 }
 
 fn requirement(c: &scantling_proto::v1::Characteristic) -> String {

@@ -22,7 +22,19 @@ pub(crate) fn checked(answer: &CheckPlanResponse, look: &Look) -> String {
         text.push('\n');
         text.push_str(&bound(&answer.bound_features, look));
     }
-    text
+    text + &remarks(&answer.remarks, look)
+}
+
+/// What is odd though nothing is wrong, one a line and its rest indented; nothing when there is nothing.
+pub(crate) fn remarks(remarks: &[String], look: &Look) -> String {
+    let mut text = String::new();
+    for remark in remarks {
+        let said = format!("remark: {remark}");
+        for (k, line) in wrap(&said, look.width.saturating_sub(2).max(20)).iter().enumerate() {
+            text += &format!("{}{line}\n", if k == 0 { "" } else { "  " });
+        }
+    }
+    if text.is_empty() { text } else { format!("\n{text}") }
 }
 
 /// How many faults, in words.
@@ -55,5 +67,7 @@ mod tests {
     fn a_good_plan_shows_its_digest() {
         let answer = CheckPlanResponse { plan_sha256: "ab".into(), ..CheckPlanResponse::default() };
         assert_eq!(checked(&answer, &PLAIN), "plan    no faults\nsha256  ab\n");
+        let odd = CheckPlanResponse { remarks: vec!["another hole?".into()], ..answer };
+        assert_eq!(checked(&odd, &PLAIN), "plan    no faults\nsha256  ab\n\nremark: another hole?\n");
     }
 }

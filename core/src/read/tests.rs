@@ -425,23 +425,16 @@ fn a_stop_is_obeyed() {
 #[test]
 fn a_beginning_foretells_what_the_header_says_of_the_whole() {
     let mut random = Random::seeded(4);
-    let mut told = 0;
     for (name, bytes) in every_variant() {
-        let Ok(whole) = header(&bytes) else { continue };
-        if whole.packing.is_some() {
-            continue;
-        }
-        let length = bytes.len() as u64;
+        let (whole, length) = (header(&bytes).unwrap(), bytes.len() as u64);
         assert_eq!(foretell(&bytes, length).unwrap(), whole, "{name}");
-        // As if nine times as much of the same followed: no less may be foretold than there is so far.
-        for _ in 0..20 {
+        let foretold = foretell(&bytes[..bytes.len() * 9 / 10], length).unwrap();
+        assert!(!foretold.exact && foretold.format == whole.format, "{name}");
+        let near = whole.points..=2 * whole.points;
+        assert!(near.contains(&foretold.points), "{name}: {foretold:?} of {whole:?}");
+        for _ in 0..100 {
+            // No beginning is too short for an answer.
             drop(foretell(&bytes[..random.below(bytes.len())], length));
         }
-        if let Ok(foretold) = foretell(&bytes, length * 10) {
-            told += 1;
-            assert!(!foretold.exact && foretold.format == whole.format, "{name}");
-            assert!(foretold.points >= whole.points, "{name}: {foretold:?} of {whole:?}");
-        }
     }
-    assert!(told > 3, "{told}");
 }

@@ -1,10 +1,12 @@
 //! Parts and revisions.
 
-use scantling_core::plan::Fault;
+use scantling_core::plan::{Fault, check_json};
 use scantling_proto::v1;
 
+use super::fields::Fields;
 use super::status::Problem;
 use super::{enums, name, time};
+use crate::remarks;
 use crate::store::{Bound, Part, Revision};
 
 pub(crate) fn of_part(part: Part) -> v1::Part {
@@ -29,8 +31,30 @@ pub(crate) fn of_bound(bound: &Bound) -> v1::BoundFeature {
     }
 }
 
+/// The plan of a revision to be, in one of its two forms.
+pub(crate) fn plan_of(fields: &mut Fields, sent: &v1::Revision) -> Option<v1::PlanInput> {
+    use v1::plan_input::Plan;
+    let text = &sent.plan_source;
+    let plan = match (&sent.plan, text.is_empty()) {
+        (Some(plan), false) => {
+            fields.wrong("revision.plan_source", "is a second plan beside `plan`; send one of them");
+            Plan::Message(plan.clone())
+        }
+        (Some(plan), true) => Plan::Message(plan.clone()),
+        (None, true) => return None,
+        // TOML never begins with a brace, and JSON of a plan always does.
+        (None, false) if text.trim_start().starts_with('{') => Plan::Json(text.clone()),
+        (None, false) => Plan::Toml(text.clone()),
+    };
+    Some(v1::PlanInput { plan: Some(plan) })
+}
+
 pub(crate) fn of_revision(revision: Revision) -> Result<v1::Revision, Problem> {
     let content = revision.content;
+    // One that cannot be checked any more is told below.
+    let remarks = check_json(&content.plan_json)
+        .map(|(_, plan)| remarks::of(&plan, &content.bound, Some(&content.part)))
+        .unwrap_or_default();
     Ok(v1::Revision {
         name: name::of_revision(&content.part, &content.id),
         state: enums::of_revision_state(revision.state).into(),
@@ -44,6 +68,7 @@ pub(crate) fn of_revision(revision: Revision) -> Result<v1::Revision, Problem> {
             .into(),
         bound_features: content.bound.iter().map(of_bound).collect(),
         create_time: Some(time::timestamp(revision.create_time_us)),
+        remarks,
         release_time: revision.release_time_us.map(time::timestamp),
     })
 }

@@ -13,9 +13,9 @@ use tonic::{Request, Response, Status};
 use crate::convert::fields::Fields;
 use crate::convert::status::Problem;
 use crate::convert::{page, part};
-use crate::plans;
 use crate::service::Service;
 use crate::store::LOCAL_CALLER;
+use crate::{plans, remarks};
 
 /// The calls about parts and revisions.
 #[derive(Debug)]
@@ -28,7 +28,13 @@ impl PartService for Parts {
         self.0.open()?;
         let mut fields = Fields::new(&self.0.config.limits);
         let id = fields.id("part_id", &sent.part_id);
-        let title = fields.text("title", sent.title);
+        let title = match sent.part {
+            Some(part) => fields.text("part.title", part.title),
+            None => {
+                fields.wrong("part", "must be sent; its title may be empty");
+                String::new()
+            }
+        };
         fields.finish()?;
         let created = self.0.store.create_part(LOCAL_CALLER, &id, &title).await.map_err(Problem::from)?;
         Ok(Response::new(part::of_part(created)))
@@ -74,6 +80,7 @@ impl PartService for Parts {
         let answer = match plans::check(&self.0, plan, nominal).await {
             Ok(checked) => CheckPlanResponse {
                 faults: Vec::new(),
+                remarks: remarks::of(&checked.plan.plan, &checked.bound, None),
                 bound_features: checked.bound.iter().map(part::of_bound).collect(),
                 plan_sha256: checked.plan.plan.sha256(),
             },
@@ -94,13 +101,18 @@ impl PartService for Parts {
         let mut fields = Fields::new(&self.0.config.limits);
         let part = fields.part("parent", &sent.parent);
         let id = fields.id("revision_id", &sent.revision_id);
-        let plan = fields.plan("plan", sent.plan);
+        let sent = sent.revision.unwrap_or_else(|| {
+            fields.wrong("revision", "must be sent");
+            Revision::default()
+        });
+        let plan = part::plan_of(&mut fields, &sent);
+        let plan = fields.plan("revision.plan", plan);
         // A plan of points and readings has no nominal; whether it needs one is asked with the plan.
         let nominal = if sent.nominal_blob.is_empty() {
             None
         } else {
-            let blob = fields.blob("nominal_blob", &sent.nominal_blob);
-            blob.zip(fields.length_unit("nominal_length_unit", sent.nominal_length_unit))
+            let blob = fields.blob("revision.nominal_blob", &sent.nominal_blob);
+            blob.zip(fields.length_unit("revision.nominal_length_unit", sent.nominal_length_unit))
         };
         fields.finish()?;
         let created = plans::create_revision(&self.0, part, id, plan, nominal).await?;

@@ -14,7 +14,7 @@ use scantling_proto::v1::part_service_client::PartServiceClient;
 use scantling_proto::v1::write_blob_request::Part;
 use scantling_proto::v1::{
     Acquisition, CreateAcquisitionRequest, CreatePartRequest, CreateRevisionRequest, CreateUploadRequest,
-    LengthUnit, PlanInput, Upload, WriteBlobRequest, WriteBlobStart, plan_input,
+    LengthUnit, Part as PartMessage, Revision, Upload, WriteBlobRequest, WriteBlobStart,
 };
 use scantling_server::blobs::Digest;
 use scantling_server::{Config, ServeError, Store, open_store, run};
@@ -123,16 +123,17 @@ impl Server {
 
     /// Creates the demo part, if it is not there, and a draft of it.
     pub async fn revision(&self, part: &str, id: &str) -> String {
-        let request = CreatePartRequest { part_id: part.to_owned(), title: "Window surround".to_owned() };
+        let request = create_part(part, "Window surround");
         self.parts().create_part(request).await.ok();
         let request = CreateRevisionRequest {
             parent: format!("parts/{part}"),
             revision_id: id.to_owned(),
-            plan: Some(PlanInput {
-                plan: Some(plan_input::Plan::Toml(WindowSurround::default().plan_toml())),
+            revision: Some(Revision {
+                plan_source: WindowSurround::default().plan_toml(),
+                nominal_blob: self.put(&nominal_stl()).await,
+                nominal_length_unit: LengthUnit::Millimetre.into(),
+                ..Revision::default()
             }),
-            nominal_blob: self.put(&nominal_stl()).await,
-            nominal_length_unit: LengthUnit::Millimetre.into(),
         };
         self.parts().create_revision(request).await.unwrap().into_inner().name
     }
@@ -145,6 +146,12 @@ impl Server {
         task.await.unwrap().unwrap();
         folder
     }
+}
+
+/// A request for a part.
+pub fn create_part(id: &str, title: &str) -> CreatePartRequest {
+    let part = PartMessage { title: title.to_owned(), ..PartMessage::default() };
+    CreatePartRequest { part_id: id.to_owned(), part: Some(part) }
 }
 
 /// The demo part's nominal.

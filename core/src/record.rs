@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Counts up when the form of [`Record`] changes. Version 2 brought several sources, measured points and
-/// readings. Each version has a sample under `samples`, which a test loads for ever.
+/// readings.
 pub const RECORD_VERSION: u32 = 2;
 
 /// The answer about one characteristic, or about a part. Absence never reads as a pass.

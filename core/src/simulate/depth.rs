@@ -1,5 +1,6 @@
 //! What a view sees: a depth buffer over a mesh, by an own small rasteriser in the view's plane.
 
+use super::lattice::crossed;
 use crate::geometry::{Direction, Point, TriangleMesh, Vector};
 
 /// A surface hides what lies deeper than this behind it, mm: above the rounding of `f32` depths, far below
@@ -65,13 +66,17 @@ impl Depth {
         if twice == 0.0 {
             return;
         }
-        let range = |k: usize, count: usize| {
-            let first = a[k].min(b[k]).min(c[k]).ceil().max(0.0) as usize;
-            let last = a[k].max(b[k]).max(c[k]).floor().min(count as f64 - 1.0);
+        let low = |k: usize| a[k].min(b[k]).min(c[k]);
+        let high = |k: usize| a[k].max(b[k]).max(c[k]);
+        let range = |low: f64, high: f64, count: usize| {
+            let first = low.ceil().max(0.0) as usize;
+            let last = high.floor().min(count as f64 - 1.0);
             first..(last + 1.0).max(0.0) as usize
         };
-        for row in range(1, self.rows) {
-            for column in range(0, self.columns) {
+        let flat = [a, b, c].map(|p| [p[0], p[1]]);
+        for row in range(low(1), high(1), self.rows) {
+            let (from, to) = crossed(&flat, row as f64);
+            for column in range(low(0).max(from - 1.0), high(0).min(to + 1.0), self.columns) {
                 let (x, y) = (column as f64, row as f64);
                 let u = ((b[0] - x) * (c[1] - y) - (b[1] - y) * (c[0] - x)) / twice;
                 let v = ((c[0] - x) * (a[1] - y) - (c[1] - y) * (a[0] - x)) / twice;

@@ -1,5 +1,17 @@
 //! What makes a made part differ from its nominal: fields of displacement over space, which add up.
 
+mod ridge;
+mod sag;
+mod spring_in;
+mod thickness;
+mod trim;
+
+pub use ridge::ResinRidge;
+pub use sag::Sag;
+pub use spring_in::SpringIn;
+pub use thickness::{PlyDrop, ThicknessChange};
+pub use trim::TrimOffset;
+
 use crate::geometry::{Direction, Point, Vector};
 
 /// One way in which a made part differs from its nominal.
@@ -11,6 +23,18 @@ pub enum Deviation {
     HoleShift(HoleShift),
     /// A dent.
     Dent(Dent),
+    /// A trimmed edge off its place.
+    TrimOffset(TrimOffset),
+    /// A region too thick or too thin.
+    ThicknessChange(ThicknessChange),
+    /// A flange or wall whose angle closed.
+    SpringIn(SpringIn),
+    /// Plies that end.
+    PlyDrop(PlyDrop),
+    /// A raised line of resin.
+    ResinRidge(ResinRidge),
+    /// Bending under the part's own weight.
+    Sag(Sag),
 }
 
 impl Deviation {
@@ -20,6 +44,27 @@ impl Deviation {
             Deviation::Warp(warp) => warp.displacement(p),
             Deviation::HoleShift(shift) => shift.displacement(p),
             Deviation::Dent(dent) => dent.displacement(p),
+            Deviation::TrimOffset(trim) => trim.displacement(p),
+            Deviation::ThicknessChange(change) => change.displacement(p),
+            Deviation::SpringIn(spring) => spring.displacement(p),
+            Deviation::PlyDrop(drop) => drop.displacement(p),
+            Deviation::ResinRidge(ridge) => ridge.displacement(p),
+            Deviation::Sag(sag) => sag.displacement(p),
+        }
+    }
+
+    /// What makes no sense about it and what it must be; `None` when it can be made.
+    pub fn fault(&self) -> Option<&'static str> {
+        match self {
+            Deviation::Warp(warp) => warp.fault(),
+            Deviation::HoleShift(shift) => shift.fault(),
+            Deviation::Dent(dent) => dent.fault(),
+            Deviation::TrimOffset(trim) => trim.fault(),
+            Deviation::ThicknessChange(change) => change.fault(),
+            Deviation::SpringIn(spring) => spring.fault(),
+            Deviation::PlyDrop(drop) => drop.fault(),
+            Deviation::ResinRidge(ridge) => ridge.fault(),
+            Deviation::Sag(sag) => sag.fault(),
         }
     }
 }
@@ -39,6 +84,15 @@ pub struct Warp {
 }
 
 impl Warp {
+    fn fault(&self) -> Option<&'static str> {
+        let finite = |values: &[f64]| values.iter().all(|v| v.is_finite());
+        let sound = self.half_mm.iter().all(|v| v.is_finite() && *v > 0.0)
+            && finite(self.centre.coords.as_slice())
+            && finite(&self.out_mm)
+            && finite(&self.in_plane_mm);
+        (!sound).then_some("the half sizes must be above 0 mm and all else finite")
+    }
+
     fn displacement(&self, p: &Point) -> Vector {
         let x = (p.x - self.centre.x) / self.half_mm[0];
         let y = (p.y - self.centre.y) / self.half_mm[1];
@@ -72,6 +126,13 @@ pub struct HoleShift {
 }
 
 impl HoleShift {
+    fn fault(&self) -> Option<&'static str> {
+        let above = |v: f64| v.is_finite() && v > 0.0;
+        let finite = self.centre.iter().chain(self.shift.iter()).all(|v| v.is_finite());
+        let sound = finite && above(self.radius_mm) && above(self.half_length_mm) && above(self.reach_mm);
+        (!sound).then_some("radius, half length and reach must be above 0 mm, centre and shift finite")
+    }
+
     fn displacement(&self, p: &Point) -> Vector {
         let (away, along) = split(p, &self.centre, self.axis);
         if along.abs() > self.half_length_mm {
@@ -104,6 +165,15 @@ pub struct Dent {
 }
 
 impl Dent {
+    fn fault(&self) -> Option<&'static str> {
+        let above = |v: f64| v.is_finite() && v > 0.0;
+        let sizes = above(self.radius_mm) && above(self.reach_mm) && self.depth_mm.is_finite();
+        let sound = sizes && self.centre.iter().all(|c| c.is_finite()) && self.flat >= 0.0 && self.flat < 1.0;
+        (!sound).then_some(
+            "radius and reach must be above 0 mm, centre and depth finite, the flat share 0 to below 1",
+        )
+    }
+
     /// Radius of the flat bottom, mm.
     pub fn flat_radius_mm(&self) -> f64 {
         self.flat * self.radius_mm

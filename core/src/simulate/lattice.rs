@@ -82,8 +82,10 @@ fn inside([p, q, r]: &[[f64; 2]; 3]) -> Vec<[f64; 3]> {
     let (left, right) = (p[0].min(q[0]).min(r[0]).ceil(), p[0].max(q[0]).max(r[0]));
     let mut y = low;
     while y <= high {
-        let mut x = left;
-        while x <= right {
+        // One more on both sides leaves the last word to the test below.
+        let (from, to) = crossed(&[*p, *q, *r], y);
+        let mut x = left.max((from - 1.0).ceil());
+        while x <= right.min(to + 1.0) {
             let w = [cross(q, r, x, y) / twice, cross(r, p, x, y) / twice, cross(p, q, x, y) / twice];
             if w.iter().all(|w| *w >= 0.0) {
                 found.push(w);
@@ -93,4 +95,24 @@ fn inside([p, q, r]: &[[f64; 2]; 3]) -> Vec<[f64; 3]> {
         y += 1.0;
     }
     found
+}
+
+/// Where a triangle of the plane begins and ends along x at a height `y` within its own: long slivers have
+/// large boxes and few places.
+pub(super) fn crossed(corners: &[[f64; 2]; 3], y: f64) -> (f64, f64) {
+    let mut range = (f64::INFINITY, f64::NEG_INFINITY);
+    let mut add = |x: f64| range = (range.0.min(x), range.1.max(x));
+    for (a, b) in [(0, 1), (1, 2), (2, 0)].map(|(i, j)| (corners[i], corners[j])) {
+        let (low, high) = if a[1] <= b[1] { (a, b) } else { (b, a) };
+        if y < low[1] || y > high[1] {
+            continue;
+        }
+        if high[1] > low[1] {
+            add(low[0] + (y - low[1]) / (high[1] - low[1]) * (high[0] - low[0]));
+        } else {
+            add(low[0]);
+            add(high[0]);
+        }
+    }
+    range
 }

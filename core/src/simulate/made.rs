@@ -44,6 +44,18 @@ impl Made {
         Self { nominal, carriers, deviations, mean_warp }
     }
 
+    /// The same nominal with more made otherwise.
+    pub fn with(self, more: Vec<Deviation>) -> Self {
+        let mut deviations = self.deviations;
+        deviations.extend(more);
+        Self::of_mesh(self.nominal, self.carriers, deviations)
+    }
+
+    /// The exact surface under each triangle, where it has one.
+    pub fn carriers(&self) -> &[Option<Carrier>] {
+        &self.carriers
+    }
+
     /// The nominal's mesh, mm.
     pub fn nominal(&self) -> &TriangleMesh {
         &self.nominal

@@ -5,16 +5,34 @@
 
 mod arrangement;
 mod capture;
+mod cells;
 mod demo;
 mod demo_files;
 mod depth;
 mod deviation;
+#[cfg(test)]
+mod deviation_tests;
+mod edges;
+mod export;
+mod fault;
+mod field;
+pub mod file;
+mod file_check;
+#[cfg(test)]
+mod file_tests;
+mod filling;
+mod imperfection;
+#[cfg(test)]
+mod imperfection_tests;
 mod lattice;
 mod made;
 mod mirror;
 mod scanner;
+mod scanner_check;
 mod scene;
 mod sight;
+mod simulation;
+mod target;
 #[cfg(test)]
 mod scene_tests;
 #[cfg(test)]
@@ -25,10 +43,18 @@ mod write;
 pub use arrangement::{ArrangedPart, Arrangement, Hand, arrangement};
 pub use demo::{Demo, DemoDent, DemoHole, DemoPart, demo_parts};
 pub use demo_files::{DEMO_NOISE_MM, DEMO_SPACING_MM};
-pub use deviation::{Dent, Deviation, HoleShift, Warp};
+pub use deviation::{
+    Dent, Deviation, HoleShift, PlyDrop, ResinRidge, Sag, SpringIn, ThicknessChange, TrimOffset, Warp,
+};
+pub use fault::Fault;
+pub use file::{SIMULATION_SCHEMA_VERSION, SimulationFile};
+pub use imperfection::{CorrelatedNoise, DropOut, Imperfections, PassSeams, ReferenceTargets, SurfaceClass};
 pub use made::Made;
 pub use mirror::{mirrored, mirrored_carriers};
 pub use scanner::{Scanner, ScannerError, SimulatedScan};
-pub use scene::{Clamp, Origin, Scene, ScenePart, SceneScan, Table, TableFrame};
+pub use scene::{Clamp, Origin, Scene, ScenePart, SceneScan, Table, TableFrame, Taken};
+pub use simulation::{
+    Instance, InstanceTruth, Layout, Pose, SimulateError, Simulated, SimulatedPart, Simulation, simulate,
+};
 pub use window_surround::WindowSurround;
 pub use write::{write_ply, write_ply_ascii, write_stl};

@@ -1,6 +1,7 @@
 //! A scanner: it sees the made surface from some views and writes points with noise, in its own axes.
 
 use super::capture::{Body, capture};
+use super::imperfection::Imperfections;
 use super::made::Made;
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector, math};
 
@@ -19,6 +20,26 @@ pub enum ScannerError {
     /// Nothing looks at the part.
     #[error("the scanner needs at least one view")]
     NoViews,
+    /// An imperfection that makes no sense.
+    #[error("the {setting} is {value}; choose {range}")]
+    Imperfection {
+        /// Which one.
+        setting: &'static str,
+        /// What it was.
+        value: f64,
+        /// What it may be.
+        range: &'static str,
+    },
+    /// A deviation that cannot be made.
+    #[error("deviation {index} (counted from 0) of part {body}: {problem}")]
+    Deviation {
+        /// Index of the part.
+        body: usize,
+        /// Index among its deviations.
+        index: usize,
+        /// What is wrong with it.
+        problem: &'static str,
+    },
     /// Nothing lies before the scanner.
     #[error("the scene is empty; put a part, a table or a clamp into it")]
     EmptyScene,
@@ -51,6 +72,8 @@ pub struct Scanner {
     pub views: Vec<Direction>,
     /// The same seed makes the same scan.
     pub seed: u64,
+    /// What it does beside white noise; nothing by default.
+    pub imperfections: Imperfections,
 }
 
 /// Points as a scanner writes them.
@@ -74,7 +97,8 @@ impl Scanner {
             Direction::new(Vector::new(sin * math::cos(turn), sin * math::sin(turn), cos))
         });
         let views = std::iter::once(Direction::Z).chain(tilted).collect();
-        Self { spacing_mm, noise_mm, normal_error_rad: 2.0_f64.to_radians(), views, seed }
+        let imperfections = Imperfections::default();
+        Self { spacing_mm, noise_mm, normal_error_rad: 2.0_f64.to_radians(), views, seed, imperfections }
     }
 
     /// Scans a made part. A place is taken when at least one view sees it: within 70 degrees of its normal
@@ -87,7 +111,7 @@ impl Scanner {
         made: &Made,
         scan_from_part: &Motion<ScanFrame, PartFrame>,
     ) -> Result<SimulatedScan, ScannerError> {
-        let body = Body { made, pose: None, roughness_mm: 0.0 };
+        let body = Body { made, pose: None, roughness_mm: 0.0, part: true };
         let captured = capture(self, &[body], scan_from_part)?;
         Ok(SimulatedScan { points: captured.points, normals: captured.normals })
     }
@@ -104,6 +128,7 @@ impl Scanner {
         if self.views.is_empty() {
             return Err(ScannerError::NoViews);
         }
+        self.imperfections.check(spacing_mm)?;
         let points = area_mm2 / (spacing_mm * spacing_mm);
         // Written so that NaN is refused too.
         if points <= MOST_POINTS { Ok(()) } else { Err(ScannerError::TooManyPoints { spacing_mm, points }) }

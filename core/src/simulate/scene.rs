@@ -62,6 +62,17 @@ pub enum Origin {
     Clamp(u32),
 }
 
+/// What was there where a point was taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Taken {
+    /// The surface itself.
+    Surface,
+    /// A reference target on it.
+    Target,
+    /// Nothing: the exporter closed an opening.
+    Filling,
+}
+
 /// A scan of a scene, with the truth about each point.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SceneScan {
@@ -73,6 +84,8 @@ pub struct SceneScan {
     pub origin: Vec<Origin>,
     /// The view (pass) that took each point, an index into the scanner's views.
     pub view: Vec<u32>,
+    /// What was there.
+    pub taken: Vec<Taken>,
 }
 
 impl Clamp {
@@ -136,17 +149,24 @@ impl Scanner {
         let mut bodies = Vec::new();
         for (i, part) in scene.parts.iter().enumerate() {
             origins.push(Origin::Part(i as u32));
-            bodies.push(Body { made: &part.made, pose: Some(part.table_from_part), roughness_mm: 0.0 });
+            let pose = Some(part.table_from_part);
+            bodies.push(Body { made: &part.made, pose, roughness_mm: 0.0, part: true });
         }
         for (origin, made, roughness_mm) in &fixtures {
             origins.push(*origin);
-            bodies.push(Body { made, pose: None, roughness_mm: *roughness_mm });
+            bodies.push(Body { made, pose: None, roughness_mm: *roughness_mm, part: false });
         }
         if bodies.is_empty() {
             return Err(ScannerError::EmptyScene);
         }
         let captured = capture(self, &bodies, scan_from_table)?;
         let origin = captured.body.iter().map(|b| origins[*b as usize]).collect();
-        Ok(SceneScan { points: captured.points, normals: captured.normals, origin, view: captured.view })
+        Ok(SceneScan {
+            points: captured.points,
+            normals: captured.normals,
+            origin,
+            view: captured.view,
+            taken: captured.taken,
+        })
     }
 }

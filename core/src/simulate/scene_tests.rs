@@ -60,7 +60,8 @@ fn points_lie_on_what_they_are_said_to_come_from() {
         }
     }
     // Some 35,000 points: three standard deviations are 1.1 %.
-    let roughness: f64 = (square / count as f64).sqrt();
+    let mean: f64 = square / count;
+    let roughness = mean.sqrt();
     assert!((roughness / 0.05 - 1.0).abs() < 0.012, "{roughness}");
 }
 
@@ -82,7 +83,7 @@ fn a_scene_of_one_part_is_the_scan_of_that_part() {
 }
 
 #[test]
-fn the_opposite_hand_is_closed_and_has_its_volume_outside_in_nothing() {
+fn the_opposite_hand_is_mirrored_with_its_normals_outwards() {
     let surround = WindowSurround::default();
     let mesh = surround.mesh();
     let volume = |mesh: &TriangleMesh| -> f64 {
@@ -199,6 +200,23 @@ fn clamps_touch_the_edges_they_hold() {
         }
     }
     assert!(found >= 4, "{found}");
+}
+
+#[test]
+fn a_long_sliver_takes_no_longer_than_its_points() {
+    // Its box has 10 million places, the sliver a hundred or so.
+    let corners = [[0.0, 0.0], [3000.0, 3100.0], [3000.0, 3100.05]];
+    let vertices = corners.map(|[x, y]| Point::new(x, y, 0.0)).to_vec();
+    let mesh = TriangleMesh::new(vertices, vec![[0, 1, 2]]).unwrap();
+    let area = mesh.area(0);
+    let part = Made::of_mesh(mesh, Vec::new(), Vec::new());
+    let scene = Scene {
+        parts: vec![ScenePart { made: part, table_from_part: Motion::identity() }],
+        ..Scene::default()
+    };
+    let points = above(0.5).scan_scene(&scene, &Motion::identity()).unwrap().points;
+    assert!((points.len() as f64 - 4.0 * area).abs() < 0.3 * 4.0 * area, "{} {area}", points.len());
+    assert!(points.iter().all(|p| (p.y - p.x * 3100.0 / 3000.0).abs() < 0.06));
 }
 
 #[test]

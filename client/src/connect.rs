@@ -2,7 +2,12 @@
 
 use std::time::Duration;
 
-use tonic::transport::{Channel, Endpoint};
+use scantling_proto::v1::inspection_service_client::InspectionServiceClient;
+use scantling_proto::v1::measurement_service_client::MeasurementServiceClient;
+use scantling_proto::v1::part_service_client::PartServiceClient;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
+use tonic::transport::{Channel, Endpoint, Uri};
 use tonic::{Code, Response, Status};
 use tonic_types::StatusExt;
 
@@ -12,6 +17,8 @@ use crate::exit::Exit;
 /// The server's windows govern uploads, these here govern downloads; the defaults are slow over distance.
 const STREAM_WINDOW: u32 = 8 << 20;
 const CONNECTION_WINDOW: u32 = 16 << 20;
+/// A server that says nothing for so long is left to the transport.
+const PROBED_WITHIN: Duration = Duration::from_secs(2);
 const CONNECT_WITHIN: Duration = Duration::from_secs(10);
 /// A server that is gone without a word is noticed after 40 s.
 const PING_EVERY: Duration = Duration::from_secs(30);
@@ -23,6 +30,25 @@ const FIRST_PAUSE: Duration = Duration::from_millis(200);
 const LONGEST_PAUSE: Duration = Duration::from_secs(5);
 /// With these pauses a restart of some 15 s is waited for, then the user should know.
 const TRIES: u32 = 7;
+
+/// Longest answer taken: a page of revisions with their plans, or a record with every characteristic of the
+/// largest plan, is well below; transport libraries stop at 4 MiB unless told.
+const LONGEST_ANSWER: usize = 64 << 20;
+
+/// Calls about parts.
+pub(crate) fn parts(channel: &Channel) -> PartServiceClient<Channel> {
+    PartServiceClient::new(channel.clone()).max_decoding_message_size(LONGEST_ANSWER)
+}
+
+/// Calls about inspections.
+pub(crate) fn inspections(channel: &Channel) -> InspectionServiceClient<Channel> {
+    InspectionServiceClient::new(channel.clone()).max_decoding_message_size(LONGEST_ANSWER)
+}
+
+/// Calls that keep no record.
+pub(crate) fn measurements(channel: &Channel) -> MeasurementServiceClient<Channel> {
+    MeasurementServiceClient::new(channel.clone()).max_decoding_message_size(LONGEST_ANSWER)
+}
 
 /// A service that answers, and what keeps it running when it is our own.
 pub(crate) struct Service {
@@ -48,6 +74,11 @@ impl Service {
             return Err(wrong("write an address such as http://127.0.0.1:7421"));
         }
         let endpoint = Endpoint::from_shared(url.to_owned()).map_err(|e| wrong(&e.to_string()))?;
+        if speaks_otherwise(endpoint.uri()).await {
+            return Err(Exit::Unavailable.because(format!(
+                "what answers at {url} is no Scantling service (it speaks no HTTP/2); look at --server"
+            )));
+        }
         let channel = endpoint
             .connect_timeout(CONNECT_WITHIN)
             .initial_stream_window_size(STREAM_WINDOW)
@@ -94,11 +125,7 @@ impl Service {
             n => n,
         };
         let config = scantling_server::Config { threads, ..scantling_server::Config::at(data_dir) };
-        let own = scantling_server::embedded(config).await.map_err(|e| {
-            Exit::Unavailable.because(format!(
-                "the data folder {folder} cannot be used: {e}; if a service runs on it, name that with --server"
-            ))
-        })?;
+        let own = scantling_server::embedded(config).await.map_err(|e| folder_unusable(&folder, &e))?;
         Ok(Self { channel: own.channel.clone(), own: Some(own) })
     }
 
@@ -119,6 +146,14 @@ impl Service {
         }
         Ok(())
     }
+}
+
+/// A data folder that cannot be used, named once.
+#[cfg(feature = "embedded")]
+pub(crate) fn folder_unusable(folder: &str, cause: &scantling_server::ServeError) -> anyhow::Error {
+    let cause = cause.to_string();
+    let named = if cause.contains(folder) { cause } else { format!("the data folder {folder}: {cause}") };
+    Exit::Unavailable.because(format!("{named}; if a service runs on it, name that with --server"))
 }
 
 /// As stated, else `scantling` in the platform's data folder.
@@ -143,6 +178,23 @@ pub(crate) fn data_folder(global: &Global) -> anyhow::Result<std::path::PathBuf>
     })
 }
 
+/// Whether something answers there that is no HTTP/2 server: the transport itself only tells of broken pipes, and
+/// those are worth patience. A server begins with a SETTINGS frame (RFC 9113, 3.4), whose type is its fourth byte.
+async fn speaks_otherwise(uri: &Uri) -> bool {
+    let Some(host) = uri.host() else { return false };
+    let host = host.trim_start_matches('[').trim_end_matches(']');
+    let asked = async {
+        let mut stream = TcpStream::connect((host, uri.port_u16().unwrap_or(80))).await?;
+        // The preface, and settings that change none.
+        stream.write_all(b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n\0\0\0\x04\0\0\0\0\0").await?;
+        let mut frame = [0; 4];
+        stream.read_exact(&mut frame).await?;
+        Ok::<bool, std::io::Error>(frame[3] != 4)
+    };
+    // What does not answer, or breaks, is told by the transport.
+    matches!(tokio::time::timeout(PROBED_WITHIN, asked).await, Ok(Ok(true)))
+}
+
 /// Pauses between tries, growing.
 pub(crate) struct Patience {
     left: u32,
@@ -156,7 +208,12 @@ impl Patience {
 
     /// Waits and answers true when another try makes sense.
     pub(crate) async fn again(&mut self, status: &Status) -> bool {
-        if self.left == 0 || !passes(status) {
+        passes(status) && self.wait(status).await
+    }
+
+    /// The same whatever the status: the caller knows that it passes.
+    pub(crate) async fn wait(&mut self, status: &Status) -> bool {
+        if self.left == 0 {
             return false;
         }
         self.left -= 1;

@@ -80,6 +80,20 @@ impl Exit {
         }
     }
 
+    /// The worst of several inspections'. One that surely does not conform is worse than one without an
+    /// answer, which is worse than an undecided one.
+    pub(crate) fn worst(of: impl IntoIterator<Item = Self>) -> Self {
+        let rank = |exit: &Self| match exit {
+            Self::Success => 0,
+            Self::Undecided => 1,
+            Self::Unavailable => 2,
+            Self::Refused => 3,
+            Self::DoesNotConform => 5,
+            _ => 4,
+        };
+        of.into_iter().max_by_key(rank).unwrap_or(Self::Undecided)
+    }
+
     fn of_verdict(verdict: Verdict) -> Self {
         match verdict {
             Verdict::Conforms => Self::Success,
@@ -91,9 +105,10 @@ impl Exit {
 
     fn of_failure(failure: FailureReason) -> Self {
         match failure {
-            FailureReason::ScanUnreadable | FailureReason::LimitExceeded | FailureReason::LengthUnit => {
-                Self::Refused
-            }
+            FailureReason::ScanUnreadable
+            | FailureReason::LimitExceeded
+            | FailureReason::LengthUnit
+            | FailureReason::PointsUnreadable => Self::Refused,
             FailureReason::Internal | FailureReason::Unspecified => Self::Internal,
         }
     }
@@ -117,8 +132,12 @@ impl Exit {
             ErrorReason::InvalidField
             | ErrorReason::PlanRefused
             | ErrorReason::NominalRefused
+            | ErrorReason::ScanRefused
+            | ErrorReason::SimulationRefused
             | ErrorReason::DigestMismatch
             | ErrorReason::LimitExceeded => Self::Refused,
+            // The question was right, and there is no answer.
+            ErrorReason::Undetermined => Self::Undecided,
             ErrorReason::NotFound
             | ErrorReason::AlreadyExists
             | ErrorReason::RequestIdReused
@@ -149,9 +168,28 @@ impl Exit {
             Code::Unknown | Code::Internal if std::error::Error::source(status).is_some() => {
                 Self::Unavailable
             }
+            _ if is_foreign(status) => Self::Unavailable,
             Code::Unknown | Code::Internal | Code::Unimplemented => Self::Internal,
         }
     }
+}
+
+/// Whether something else than a service of this contract answered: nothing that speaks gRPC, or a gRPC
+/// service without the call (which an older service of ours is too).
+pub(crate) fn is_foreign(status: &Status) -> bool {
+    // tonic 0.14 words the answer of a web server so (`Status::from_http`, `infer_grpc_status`).
+    let web = status.message().contains("grpc-status header missing");
+    status.get_details_error_info().is_none() && (status.code() == Code::Unimplemented || web)
+}
+
+/// What an error tells beside its reason, by name.
+pub(crate) fn metadata(status: &Status, name: &str) -> Option<String> {
+    status.get_details_error_info().and_then(|info| info.metadata.get(name).cloned())
+}
+
+/// The refusal of a call within an error.
+pub(crate) fn status_of(error: &anyhow::Error) -> Option<&Status> {
+    error.chain().find_map(|cause| cause.downcast_ref())
 }
 
 /// The contract's reason in an error, `Unspecified` when it has none that is known.
@@ -227,6 +265,27 @@ mod tests {
         assert_eq!(failed(FailureReason::ScanUnreadable), Exit::Refused);
         assert_eq!(failed(FailureReason::LengthUnit), Exit::Refused);
         assert_eq!(failed(FailureReason::Internal), Exit::Internal);
+    }
+
+    #[test]
+    fn the_worst_of_several_is_never_better_than_one_of_them() {
+        use Exit::{DoesNotConform, Internal, Refused, Success, Unavailable, Undecided};
+        assert_eq!(Exit::worst([Success, Success]), Success);
+        assert_eq!(Exit::worst([Success, Undecided]), Undecided);
+        assert_eq!(Exit::worst([Undecided, DoesNotConform, Success]), DoesNotConform);
+        assert_eq!(Exit::worst([Internal, DoesNotConform, Refused]), DoesNotConform);
+        assert_eq!(Exit::worst([Success, Refused, Undecided, Unavailable]), Refused);
+        // Nothing measured is no pass.
+        assert_eq!(Exit::worst([]), Undecided);
+    }
+
+    #[test]
+    fn a_service_without_the_call_is_not_ours() {
+        let foreign = Status::unimplemented("");
+        assert!(is_foreign(&foreign));
+        assert_eq!(Exit::of_status(&foreign), Exit::Unavailable);
+        let details = ErrorDetails::with_error_info("INTERNAL", "scantling", HashMap::new());
+        assert!(!is_foreign(&Status::with_error_details(Code::Unimplemented, "no", details)));
     }
 
     #[test]

@@ -9,21 +9,28 @@
 mod args;
 mod command;
 mod connect;
+mod download;
 mod exit;
 mod input;
 mod names;
 mod output;
 mod problem;
 mod progress;
+mod readings;
 mod report;
 mod upload;
 
 use std::io::Write;
+use std::sync::Arc;
 use std::time::Duration;
 
-use clap::Parser;
+#[cfg(feature = "embedded")]
+use clap::parser::ValueSource;
+use clap::{CommandFactory, FromArgMatches};
 use tracing_subscriber::EnvFilter;
 
+#[cfg(feature = "embedded")]
+use args::Scan;
 use args::{Arguments, Command, Global, Part, Plan, Record};
 use command::Context;
 use connect::Service;
@@ -31,12 +38,24 @@ use exit::Exit;
 use output::Output;
 use progress::Progress;
 
-/// An interrupted command's own service may finish what it writes.
+/// Nothing that still runs holds the end up longer.
 const END_WITHIN: Duration = Duration::from_secs(1);
+/// An interrupted command's own service ends in order: a little more than the service allows itself.
+const SERVICE_ENDS_WITHIN: Duration = Duration::from_secs(10);
 
 fn main() {
     // Wrong usage ends here, with 2; help and version with 0.
-    let Arguments { global, command } = Arguments::parse();
+    let matches = Arguments::command().get_matches();
+    let Arguments { global, command } = Arguments::from_arg_matches(&matches).unwrap_or_else(|e| e.exit());
+    #[cfg(feature = "embedded")]
+    if global.server.is_some() && matches.value_source("data_dir") == Some(ValueSource::CommandLine) {
+        let _ = writeln!(
+            std::io::stderr(),
+            "error: --data-dir is of the service within this process, and --server (or SCANTLING_SERVER) names \
+             another; leave one out"
+        );
+        std::process::exit(Exit::Usage.code());
+    }
     let exit = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
         Ok(runtime) => {
             let ended = runtime.block_on(until_interrupted(&global, command));
@@ -64,32 +83,63 @@ async fn until_interrupted(global: &Global, command: Command) -> anyhow::Result<
         other => other,
     };
     log("error");
-    tokio::select! {
-        ended = run(global, command) => ended,
-        Ok(()) = tokio::signal::ctrl_c() => {
-            Progress::new(global.quiet).say("interrupted; what was accepted is not lost: `scantling record list`");
-            Ok(Exit::Interrupted)
-        }
-    }
-}
-
-async fn run(global: &Global, command: Command) -> anyhow::Result<Exit> {
+    let command = match command {
+        Command::Completions(args) => return command::about::completions(&args),
+        Command::Man(args) => return command::about::man(&args),
+        Command::Plan(Plan::Template) => return command::about::template(),
+        other => other,
+    };
     let (output, progress) = (Output::new(global), Progress::new(global.quiet));
     #[cfg(feature = "embedded")]
     let command = match command {
-        Command::Demo(args) => return command::demo::run(global, args, output, progress).await,
+        Command::Demo(args) => {
+            return tokio::select! {
+                ended = command::demo::run(global, args, output, progress) => ended,
+                Ok(()) = tokio::signal::ctrl_c() => Ok(Exit::Interrupted),
+            };
+        }
+        Command::Scan(Scan::Info(args)) => return command::scan::info(output, args).await,
         other => other,
     };
-    let service = Service::connect(global).await?;
-    let context =
-        Context { channel: service.channel.clone(), own_service: service.is_own(), output, progress };
-    let ended = answer(&context, command).await;
+    let service = tokio::select! {
+        service = Service::connect(global) => service?,
+        Ok(()) = tokio::signal::ctrl_c() => return Ok(Exit::Interrupted),
+    };
+    let context = Context {
+        channel: service.channel.clone(),
+        own_service: service.is_own(),
+        output,
+        progress,
+        open: Arc::default(),
+    };
+    let ended = tokio::select! {
+        ended = answer(&context, command) => Some(ended),
+        Ok(()) = tokio::signal::ctrl_c() => None,
+    };
+    if ended.is_none() {
+        progress.say(&interrupted(&context));
+    }
     drop(context);
-    let service_ended = service.end().await;
+    let service_ended = tokio::select! {
+        in_time = tokio::time::timeout(SERVICE_ENDS_WITHIN, service.end()) => in_time.unwrap_or(Ok(())),
+        // Asked twice, it ends at once; what was accepted is kept all the same.
+        Ok(()) = tokio::signal::ctrl_c() => return Ok(Exit::Interrupted),
+    };
+    let Some(ended) = ended else { return Ok(Exit::Interrupted) };
     // What went wrong first says more.
     let exit = ended?;
     service_ended?;
     Ok(exit)
+}
+
+/// What an interruption leaves behind.
+fn interrupted(context: &Context) -> String {
+    let open = context.open.lock().map(|open| open.clone()).unwrap_or_default();
+    if open.is_empty() {
+        return "interrupted".to_owned();
+    }
+    let ids: Vec<&str> = open.iter().map(String::as_str).collect();
+    format!("interrupted; {}", command::measure::go_on(context, &ids))
 }
 
 async fn answer(context: &Context, command: Command) -> anyhow::Result<Exit> {
@@ -99,12 +149,25 @@ async fn answer(context: &Context, command: Command) -> anyhow::Result<Exit> {
         Command::Part(Part::List) => command::part::list(context).await,
         Command::Part(Part::Show(args)) => command::part::show(context, &args).await,
         Command::Part(Part::Release(args)) => command::part::release(context, &args).await,
-        Command::Measure(args) => command::measure::run(context, args).await,
+        Command::Measure(args) => command::measure::run(context, *args).await,
+        Command::Locate(args) => command::calls::run_locate(context, args).await,
+        Command::Align(args) => command::calls::align(context, args).await,
+        Command::Evaluate(args) => command::calls::evaluate(context, args).await,
+        Command::Associate(args) => command::calls::associate(context, args).await,
+        Command::Simulate(args) => command::calls::simulate(context, args).await,
+        Command::Push(args) => command::blob::push(context, args).await,
+        Command::Get(args) => command::blob::get(context, args).await,
         Command::Record(Record::List(args)) => command::record::list(context, args).await,
         Command::Record(Record::Show(args)) => command::record::show(context, args).await,
         Command::Record(Record::Watch(args)) => command::record::watch(context, args).await,
+        Command::Record(Record::Export(args)) => command::record::export(context, args).await,
+        Command::Plan(Plan::Template) | Command::Completions(_) | Command::Man(_) => {
+            Err(Exit::Internal.because("taken before"))
+        }
         #[cfg(feature = "embedded")]
-        Command::Demo(_) | Command::Serve(_) => Err(Exit::Internal.because("taken before")),
+        Command::Demo(_) | Command::Scan(_) | Command::Serve(_) => {
+            Err(Exit::Internal.because("taken before"))
+        }
     }
 }
 

@@ -51,6 +51,17 @@ pub(crate) fn inspection(typed: &str) -> anyhow::Result<String> {
     }
 }
 
+/// A digest alone or `blobs/{sha256}` as the latter.
+pub(crate) fn blob(typed: &str) -> anyhow::Result<String> {
+    let digest = typed.strip_prefix("blobs/").unwrap_or(typed);
+    if digest.len() == 64 && digest.bytes().all(|b| matches!(b, b'a'..=b'f' | b'0'..=b'9')) {
+        return Ok(format!("blobs/{digest}"));
+    }
+    Err(Exit::Usage.because(format!(
+        "\"{typed}\" is no name of a blob; write blobs/ and 64 lower-case hexadecimal digits, as `scantling push` tells them"
+    )))
+}
+
 const ID_RULE: &str = "ids are of a-z, 0-9 and -, 63 at most";
 
 /// The contract's rule: 1 to 63 of `a-z`, `0-9` and `-`, beginning with a letter or digit.
@@ -95,5 +106,7 @@ mod tests {
         }
         assert!(revision("ws-214").is_err());
         assert!(inspection("a b").is_err());
+        assert!(blob("abc").is_err() && blob(&"G".repeat(64)).is_err());
+        assert_eq!(blob(&"0a".repeat(32)).expect("a digest"), format!("blobs/{}", "0a".repeat(32)));
     }
 }

@@ -5,7 +5,7 @@ use std::io::{ErrorKind, IsTerminal, Write};
 
 use anyhow::Context;
 use prost::Message;
-use prost_reflect::{DescriptorPool, DynamicMessage};
+use prost_reflect::{DescriptorPool, DynamicMessage, MessageDescriptor};
 use scantling_proto::DESCRIPTOR;
 
 use crate::args::{Form, Global};
@@ -30,8 +30,10 @@ impl Output {
         let terminal = std::io::stdout().is_terminal();
         // https://no-color.org: present and not empty.
         let plain = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
-        let width = if terminal { terminal_width() } else { None };
-        Self { form: global.output, look: Look { width: width.unwrap_or(100), bold: terminal && !plain } }
+        let columns = stated_columns(std::env::var("COLUMNS").ok().as_deref())
+            .or_else(|| if terminal { terminal_width() } else { None });
+        let look = Look { width: columns.unwrap_or(100), table_width: columns, bold: terminal && !plain };
+        Self { form: global.output, look }
     }
 
     /// One message: as a table by `table`, or as JSON. `kind` is its name in package `scantling.v1`.
@@ -60,6 +62,40 @@ impl Output {
         }
     }
 
+    /// A JSON value of several messages, or a table by `table`.
+    pub(crate) fn value(
+        &self,
+        value: &serde_json::Value,
+        table: impl FnOnce(&Look) -> String,
+    ) -> anyhow::Result<Reader> {
+        match self.form {
+            Form::Table => write(&table(&self.look)),
+            Form::Json => write(&format!("{}\n", serde_json::to_string_pretty(value)?)),
+        }
+    }
+
+    /// Several things as JSON on a line of its own each; nothing when people read.
+    #[cfg(feature = "embedded")]
+    pub(crate) fn json_line(&self, value: &serde_json::Value) -> anyhow::Result<Reader> {
+        match self.form {
+            Form::Table => Ok(Reader::Listens),
+            Form::Json => write(&format!("{value}\n")),
+        }
+    }
+
+    /// What core tells by itself: as a table by `table`, or as the JSON of its own fields.
+    #[cfg(feature = "embedded")]
+    pub(crate) fn fields<T: serde::Serialize>(
+        &self,
+        told: &T,
+        table: impl FnOnce(&T, &Look) -> String,
+    ) -> anyhow::Result<Reader> {
+        match self.form {
+            Form::Table => write(&table(told, &self.look)),
+            Form::Json => write(&format!("{}\n", serde_json::to_string_pretty(told)?)),
+        }
+    }
+
     /// Text that only people read: nothing when the output is for programs.
     #[cfg(feature = "embedded")]
     pub(crate) fn prose(&self, text: &str) -> anyhow::Result<Reader> {
@@ -68,6 +104,11 @@ impl Output {
             Form::Json => Ok(Reader::Listens),
         }
     }
+}
+
+/// Columns that the user states, when they are enough for a table.
+fn stated_columns(columns: Option<&str>) -> Option<usize> {
+    columns.and_then(|c| c.parse().ok()).filter(|c| *c >= 40)
 }
 
 /// Columns of the terminal, when they are enough for a table.
@@ -94,11 +135,7 @@ enum Layout {
 /// Canonical ProtoJSON by the embedded descriptor: the same text as in every other language, but for
 /// white space.
 fn json<M: Message>(kind: &str, message: &M, layout: Layout) -> anyhow::Result<String> {
-    let pool = DescriptorPool::decode(DESCRIPTOR).context("the embedded contract is damaged")?;
-    let descriptor = pool
-        .get_message_by_name(&format!("scantling.v1.{kind}"))
-        .with_context(|| format!("the embedded contract has no message {kind}"))?;
-    let mut dynamic = DynamicMessage::new(descriptor);
+    let mut dynamic = DynamicMessage::new(descriptor(kind)?);
     dynamic.transcode_from(message).context("the embedded contract does not fit the program")?;
     Ok(match layout {
         Layout::Indented => serde_json::to_string_pretty(&dynamic)?,
@@ -106,9 +143,34 @@ fn json<M: Message>(kind: &str, message: &M, layout: Layout) -> anyhow::Result<S
     })
 }
 
+/// The same as a value, to be put beside others.
+pub(crate) fn json_value<M: Message>(kind: &str, message: &M) -> anyhow::Result<serde_json::Value> {
+    Ok(serde_json::from_str(&json(kind, message, Layout::OneLine)?)?)
+}
+
+/// A message from its ProtoJSON, as strict as the contract.
+pub(crate) fn message_of<M: Message + Default>(kind: &str, json: &serde_json::Value) -> anyhow::Result<M> {
+    Ok(DynamicMessage::deserialize(descriptor(kind)?, json)?.transcode_to()?)
+}
+
+fn descriptor(kind: &str) -> anyhow::Result<MessageDescriptor> {
+    let pool = DescriptorPool::decode(DESCRIPTOR).context("the embedded contract is damaged")?;
+    pool.get_message_by_name(&format!("scantling.v1.{kind}"))
+        .with_context(|| format!("the embedded contract has no message {kind}"))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn columns_are_as_stated_when_they_are_enough() {
+        assert_eq!(stated_columns(Some("120")), Some(120));
+        for useless in [None, Some(""), Some("3"), Some("wide")] {
+            assert_eq!(stated_columns(useless), None, "{useless:?}");
+        }
+    }
+
     use scantling_proto::v1::{Evaluation, Inspection, Verdict};
 
     #[test]

@@ -29,6 +29,11 @@ impl Progress {
         }
     }
 
+    /// An error that does not end the command, so that it is said even when told to be quiet.
+    pub(crate) fn complain(&self, text: &str) {
+        let _ = writeln!(std::io::stderr(), "{text}");
+    }
+
     /// Whether somebody watches.
     pub(crate) fn is_shown(&self) -> bool {
         self.bars

@@ -10,11 +10,9 @@ use indicatif::ProgressBar;
 use scantling_proto::v1::blob_service_client::BlobServiceClient;
 use scantling_proto::v1::write_blob_request::Part;
 use scantling_proto::v1::{
-    CreateUploadRequest, ErrorReason, GetUploadRequest, ReadBlobRequest, Upload, WriteBlobRequest,
-    WriteBlobStart,
+    CreateUploadRequest, ErrorReason, GetUploadRequest, Upload, WriteBlobRequest, WriteBlobStart,
 };
 use sha2::{Digest, Sha256};
-use tokio::io::AsyncWriteExt;
 use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::Status;
@@ -62,6 +60,9 @@ pub(crate) async fn upload(channel: &Channel, input: Input, progress: &Progress)
         return Ok(Uploaded { blob, known: true });
     }
 
+    if upload.offset_bytes > 0 {
+        progress.say(&format!("{name}: goes on at byte {} of {size}", upload.offset_bytes));
+    }
     let bar = progress.bytes("upload", size);
     let mut patience = Patience::new();
     let blob = loop {
@@ -74,6 +75,7 @@ pub(crate) async fn upload(channel: &Channel, input: Input, progress: &Progress)
         };
         let elsewhere = reason(&status) == ErrorReason::UploadOffset;
         let before = upload.offset_bytes;
+        // Another call may still hold the upload, such as one whose end the service has not noticed yet.
         if !elsewhere && !patience.again(&status).await {
             return Err(status).with_context(|| format!("cannot upload {name}"));
         }
@@ -87,7 +89,7 @@ pub(crate) async fn upload(channel: &Channel, input: Input, progress: &Progress)
         if upload.offset_bytes > before {
             // It got further, so the connection is worth as much patience as at the start.
             patience = Patience::new();
-        } else if elsewhere {
+        } else if elsewhere && !patience.wait(&status).await {
             return Err(status).with_context(|| format!("cannot go on with the upload of {name}"));
         }
     };
@@ -166,36 +168,6 @@ fn feed(
         }
         left -= got;
         bar.inc(got);
-    }
-    Ok(())
-}
-
-/// Saves a blob as a file; the file appears only once it is whole and its digest is right.
-pub(crate) async fn download(channel: &Channel, blob: &str, to: &std::path::Path) -> anyhow::Result<()> {
-    let fails = || format!("cannot save {}", to.display());
-    let folder = match to.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => std::path::Path::new("."),
-    };
-    let part = tempfile::NamedTempFile::new_in(folder).with_context(fails)?;
-    let mut file = tokio::fs::File::from_std(part.reopen().with_context(fails)?);
-    let mut client = BlobServiceClient::new(channel.clone());
-    let request = ReadBlobRequest { name: blob.to_owned() };
-    let mut chunks = patiently(async || client.read_blob(request.clone()).await).await.with_context(fails)?;
-    let mut hasher = Sha256::new();
-    while let Some(message) = chunks.message().await.with_context(fails)? {
-        hasher.update(&message.chunk);
-        file.write_all(&message.chunk).await.with_context(fails)?;
-    }
-    file.flush().await.with_context(fails)?;
-    let sha256: String = hasher.finalize().iter().map(|b| format!("{b:02x}")).collect();
-    anyhow::ensure!(blob == format!("blobs/{sha256}"), "{blob} came with other bytes than its name says");
-    let file = part.persist(to).map_err(|e| e.error).with_context(fails)?;
-    // Temporary files are private; a report is as public as the folder it is saved in.
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        file.set_permissions(std::fs::Permissions::from_mode(0o644)).with_context(fails)?;
     }
     Ok(())
 }

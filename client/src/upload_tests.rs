@@ -4,14 +4,16 @@ use std::io::Write;
 use std::sync::{Arc, Mutex};
 
 use scantling_proto::v1::blob_service_server::{BlobService, BlobServiceServer};
-use scantling_proto::v1::{Blob, GetBlobRequest, ReadBlobResponse};
+use scantling_proto::v1::{Blob, GetBlobRequest, ReadBlobRequest, ReadBlobResponse};
 use tokio::net::TcpListener;
 use tokio_stream::StreamExt;
 use tonic::transport::Server;
 use tonic::transport::server::TcpIncoming;
 use tonic::{Request, Response, Streaming};
+use tonic_types::{ErrorDetails, StatusExt};
 
 use super::*;
+use crate::download::download;
 
 /// Takes one upload; breaks off after each of `breaks` bytes, and loses what a crash would.
 #[derive(Default)]
@@ -20,6 +22,8 @@ struct State {
     taken: Vec<u8>,
     breaks: Vec<usize>,
     lost: usize,
+    /// So many calls find another one still writing.
+    busy: usize,
     starts: Vec<i64>,
 }
 
@@ -61,6 +65,17 @@ impl BlobService for Shaky {
         while let Some(message) = stream.next().await {
             let mut state = self.0.lock().expect("no panic before");
             match message?.part {
+                Some(Part::Start(start)) if state.busy > 0 => {
+                    state.busy -= 1;
+                    let none = std::collections::HashMap::new();
+                    let details = ErrorDetails::with_error_info("UPLOAD_OFFSET", "scantling", none);
+                    state.starts.push(start.offset_bytes);
+                    return Err(Status::with_error_details(
+                        tonic::Code::Aborted,
+                        "another call is writing",
+                        details,
+                    ));
+                }
                 Some(Part::Start(start)) => {
                     assert_eq!(start.offset_bytes, state.taken.len() as i64, "sent on from elsewhere");
                     state.starts.push(start.offset_bytes);
@@ -81,8 +96,9 @@ impl BlobService for Shaky {
         Ok(Response::new(self.0.lock().expect("no panic before").upload()))
     }
 
-    async fn get_blob(&self, _: Request<GetBlobRequest>) -> Result<Response<Blob>, Status> {
-        Err(Status::not_found("none"))
+    async fn get_blob(&self, request: Request<GetBlobRequest>) -> Result<Response<Blob>, Status> {
+        let size_bytes = self.0.lock().expect("no panic before").taken.len() as i64;
+        Ok(Response::new(Blob { name: request.into_inner().name, size_bytes }))
     }
 
     async fn read_blob(
@@ -139,6 +155,47 @@ async fn a_broken_upload_goes_on_where_the_service_stands() {
 }
 
 #[tokio::test]
+async fn an_upload_that_breaks_at_ten_places_ends_with_the_right_digest() {
+    let shaky = Shaky::default();
+    let bytes = some_bytes(11 * CHUNK + 123);
+    {
+        let mut state = shaky.0.lock().expect("new");
+        // Any places, the same in every run: a linear congruential generator (Knuth's constants).
+        let mut seed = 20_260_504_u64;
+        let mut place = || {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (seed >> 33) as usize % (10 * CHUNK)
+        };
+        state.breaks = (0..10).map(|_| place()).collect();
+        state.breaks.sort_unstable();
+        state.lost = 77;
+    }
+    let channel = serve(&shaky).await;
+    let sent = upload(&channel, input(&bytes), &Progress::new(true)).await.expect("sent at last");
+    let state = shaky.0.lock().expect("no panic before");
+    assert!(state.breaks.is_empty(), "it broke at each place");
+    assert_eq!(state.taken, bytes);
+    assert_eq!(Some(sent.blob), state.upload().blob);
+}
+
+#[tokio::test]
+async fn an_upload_that_broke_before_is_gone_on_with_and_one_held_by_another_call_is_waited_for() {
+    let shaky = Shaky::default();
+    let bytes = some_bytes(2 * CHUNK + 5);
+    {
+        let mut state = shaky.0.lock().expect("new");
+        // A process before this one sent so much.
+        state.taken = bytes[..CHUNK + 3].to_vec();
+        state.busy = 2;
+    }
+    let channel = serve(&shaky).await;
+    upload(&channel, input(&bytes), &Progress::new(true)).await.expect("sent at last");
+    let state = shaky.0.lock().expect("no panic before");
+    assert_eq!(state.taken, bytes);
+    assert_eq!(state.starts, [CHUNK as i64 + 3; 3]);
+}
+
+#[tokio::test]
 async fn known_bytes_are_not_sent_again() {
     let shaky = Shaky::default();
     let bytes = some_bytes(5000);
@@ -164,9 +221,11 @@ async fn a_download_with_other_bytes_than_its_name_says_leaves_no_file() {
     let channel = serve(&shaky).await;
     let folder = tempfile::tempdir().expect("a temporary folder");
     let to = folder.path().join("report.html");
-    assert!(download(&channel, &format!("blobs/{}", "0".repeat(64)), &to).await.is_err());
+    assert!(
+        download(&channel, &format!("blobs/{}", "0".repeat(64)), &to, &Progress::new(true)).await.is_err()
+    );
     assert_eq!(std::fs::read_dir(folder.path()).expect("there").count(), 0);
     let digest: String = Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect();
-    download(&channel, &format!("blobs/{digest}"), &to).await.expect("saved");
+    download(&channel, &format!("blobs/{digest}"), &to, &Progress::new(true)).await.expect("saved");
     assert_eq!(std::fs::read(&to).expect("there"), bytes);
 }

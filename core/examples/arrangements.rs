@@ -45,14 +45,14 @@ fn main() {
         let raw = RawScan {
             points: made.points.clone(),
             normals: with_normals.then(|| made.normals.iter().map(|n| n.vector()).collect()),
-            triangles: Vec::new(),
+            ..RawScan::default()
         };
         let run = quiet();
         let scan = Scan::new(raw, LengthUnit::Millimetre, &run).expect("simulated points are a scan");
         let part = RawScan {
             points: nominal.vertices().to_vec(),
-            normals: None,
             triangles: nominal.triangles().to_vec(),
+            ..RawScan::default()
         };
         let part = Nominal::from_mesh(part, LengthUnit::Millimetre, None, &run).expect("the demo's nominal");
         let begin = Instant::now();

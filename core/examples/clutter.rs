@@ -25,7 +25,11 @@ fn main() {
     let spacing_mm = arguments.next().unwrap_or(2.0);
     let mesh = WindowSurround::default().mesh();
     let nominal = Nominal::from_mesh(
-        RawScan { points: mesh.vertices().to_vec(), normals: None, triangles: mesh.triangles().to_vec() },
+        RawScan {
+            points: mesh.vertices().to_vec(),
+            triangles: mesh.triangles().to_vec(),
+            ..RawScan::default()
+        },
         LengthUnit::Millimetre,
         None,
         &quiet(),
@@ -92,7 +96,7 @@ fn main() {
 
 fn as_scan(points: Vec<Point>, normals: Option<&[Direction]>) -> Scan {
     let normals = normals.map(|n| n.iter().map(|n| n.vector()).collect());
-    let raw = RawScan { points, normals, triangles: Vec::new() };
+    let raw = RawScan { points, normals, ..RawScan::default() };
     Scan::new(raw, LengthUnit::Millimetre, &quiet()).expect("simulated points are a scan")
 }
 

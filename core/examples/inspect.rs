@@ -3,7 +3,7 @@
 //! `cargo run --release -p scantling-core --example inspect -- --spacing 2 [--seed 1] [--digest | --peak]`
 
 use scantling_core::canonical::sha256_hex;
-use scantling_core::inspect::{Digests, Inspected, Job, cost, inspect};
+use scantling_core::inspect::{Inspected, Job, ScanSource, cost, inspect};
 use scantling_core::nominal::Nominal;
 use scantling_core::plan;
 use scantling_core::read::{header, read};
@@ -60,15 +60,20 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     };
     let (_, plan) = plan::check_toml(&demo.plan_toml()).map_err(|f| f[0].to_string())?;
     let nominal = Nominal::from_mesh(read(&nominal_file, &run)?, LengthUnit::Millimetre, plan.side, &run)?;
-    let faces = plan::bind(&plan, &nominal).map_err(|f| f[0].to_string())?;
+    let faces = plan::bind(&plan, Some(&nominal)).map_err(|f| f[0].to_string())?;
     for (name, scan_file) in &scans {
         let scan = Scan::new(read(scan_file, &run)?, LengthUnit::Millimetre, &run)?;
-        let digests = Digests {
+        let scans = [ScanSource::whole(&scan, sha256_hex(scan_file))];
+        let job = Job {
+            nominal: Some(&nominal),
             nominal_sha256: sha256_hex(&nominal_file),
-            plan_sha256: plan.sha256(),
-            scan_sha256: vec![sha256_hex(scan_file)],
+            plan: &plan,
+            faces: &faces,
+            scans: &scans,
+            points: &[],
+            readings: &[],
+            scope: &[],
         };
-        let job = Job { nominal: &nominal, plan: &plan, faces: &faces, scan: &scan, scope: &[], digests };
         let found = inspect(&run, &job)?;
         if asked("--digest") {
             print!("{} ", found.record.digest());

@@ -21,6 +21,8 @@ pub mod read;
 pub mod scan;
 pub mod nominal;
 pub mod plan;
+pub mod points;
+pub mod readings;
 pub mod filter;
 pub mod align;
 pub mod partition;

@@ -85,7 +85,7 @@ pub struct Limits {
 pub struct Evaluation {
     /// Number on the ballooned drawing.
     pub number: String,
-    /// What is required: `surface_profile`, `diameter`, `position`, `flatness`.
+    /// What is required: `surface_profile`, `diameter`, `position`, `flatness`, `reading`, `gauge`.
     pub requirement: String,
     /// The feature it is required of.
     pub feature: String,
@@ -121,6 +121,46 @@ pub struct Evaluation {
     pub verdict: Verdict,
     /// Why, in words.
     pub reason: String,
+    /// What it was measured by: `scan`, `points`, `reading`; empty when it was not measured.
+    pub measured_by: String,
+    /// The reading, where one was used.
+    pub reading: Option<ReadingResult>,
+}
+
+/// A reading as it was used.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ReadingResult {
+    /// The value in its unit.
+    pub value: Option<f64>,
+    /// Whether the gauge passed.
+    pub passed: Option<bool>,
+    /// Unit of value, limits and uncertainty; empty for a gauge.
+    pub unit: String,
+    /// Smallest accepted value.
+    pub lower_limit: Option<f64>,
+    /// Largest accepted value.
+    pub upper_limit: Option<f64>,
+    /// Expanded uncertainty (k = 2).
+    pub expanded_uncertainty: Option<f64>,
+    /// The instrument.
+    pub instrument: String,
+    /// Who read.
+    pub operator: String,
+}
+
+/// One scan or file of points that went in, and how it was brought onto the part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SourceRecord {
+    /// SHA-256 of its file.
+    pub sha256: String,
+    /// `scan` or `points`.
+    pub content: String,
+    /// Which part of it was used, and in which axes it was told, in words.
+    pub used: String,
+    /// Points used of it.
+    pub points: u64,
+    /// Best fit on the surface; absent for points and where it could not be aligned.
+    pub alignment: Option<AlignmentRecord>,
 }
 
 /// How the scan was brought onto the part.
@@ -155,7 +195,9 @@ pub struct DatumSystemRecord {
     pub rotation: [[f64; 3]; 3],
     /// Shift of that motion, mm.
     pub translation_mm: [f64; 3],
-    /// Per datum: letter, feature, and the freedoms it locked, in words.
+    /// What it was taken from: `scan`, or `points`.
+    pub taken_from: String,
+    /// Per datum or target: letter, feature, and the freedoms it locked, in words.
     pub datums: Vec<DatumRecord>,
     /// Rounds of extracting and aligning until it rested.
     pub rounds: u32,
@@ -166,7 +208,7 @@ pub struct DatumSystemRecord {
 pub struct DatumRecord {
     /// Letter on the drawing.
     pub letter: String,
-    /// The datum feature.
+    /// The datum feature or target.
     pub feature: String,
     /// Freedoms it locked: `tz`, `rx`, ... in the datum's own axes.
     pub locks: Vec<String>,
@@ -183,17 +225,20 @@ pub struct Record {
     pub record_version: u32,
     /// Version of the program that made it.
     pub program_version: String,
-    /// SHA-256 of the nominal's file.
+    /// SHA-256 of the nominal's file; empty for a plan without one.
     pub nominal_sha256: String,
     /// SHA-256 of the plan's canonical form.
     pub plan_sha256: String,
-    /// SHA-256 of each scan file, in the order of the sources.
-    pub scan_sha256: Vec<String>,
+    /// Scans and files of points, in the order of the sources.
+    pub sources: Vec<SourceRecord>,
+    /// SHA-256 of the deviation and coverage per vertex of the nominal, in the form of the deviation blob;
+    /// absent where nothing was scanned.
+    pub deviation_sha256: Option<String>,
     /// Groups asked for; empty for the whole plan.
     pub scope: Vec<String>,
     /// The decision rule in words.
     pub decision: String,
-    /// Best fit on the surface; absent when the scan could not be aligned.
+    /// Best fit of all scans on the surface, in the axes of the first; absent when none could be aligned.
     pub alignment: Option<AlignmentRecord>,
     /// The datum systems that were used.
     pub datum_systems: Vec<DatumSystemRecord>,
@@ -219,9 +264,44 @@ impl Record {
     }
 }
 
-/// Deviation at each vertex of the nominal, for pictures and maps.
+/// Deviation and coverage at each vertex of the nominal, for pictures and maps.
 #[derive(Clone, Debug, PartialEq, Default)]
 pub struct DeviationMap {
     /// Signed distance of the measured surface at each nominal vertex, mm; `None` where nothing was seen.
     pub deviation_mm: Vec<Option<f32>>,
+    /// Seen fraction of each vertex's surroundings, 0 to 1.
+    pub coverage: Vec<f32>,
 }
+
+impl DeviationMap {
+    /// As a blob: `SCDV`, version 1 (32 bits) and the number of vertices (64 bits), then per vertex deviation
+    /// (NaN where nothing was seen) and coverage in single precision; all little endian.
+    pub fn to_bytes(&self) -> Vec<u8> {
+        let mut bytes = Vec::with_capacity(16 + 8 * self.deviation_mm.len());
+        bytes.extend(DEVIATION_MAGIC);
+        bytes.extend(1u32.to_le_bytes());
+        bytes.extend((self.deviation_mm.len() as u64).to_le_bytes());
+        for (i, d) in self.deviation_mm.iter().enumerate() {
+            bytes.extend(d.unwrap_or(f32::NAN).to_le_bytes());
+            bytes.extend(self.coverage.get(i).copied().unwrap_or(0.0).to_le_bytes());
+        }
+        bytes
+    }
+
+    /// Reads what [`DeviationMap::to_bytes`] wrote; `None` for anything else.
+    pub fn from_bytes(bytes: &[u8]) -> Option<Self> {
+        let (head, rest) = bytes.split_at_checked(16)?;
+        let version = u32::from_le_bytes(head[4..8].try_into().ok()?);
+        let count = u64::from_le_bytes(head[8..16].try_into().ok()?);
+        if head[..4] != DEVIATION_MAGIC || version != 1 || rest.len() as u64 != count.checked_mul(8)? {
+            return None;
+        }
+        let number = |b: &[u8]| b.try_into().map_or(f32::NAN, f32::from_le_bytes);
+        let pairs = rest.chunks_exact(8).map(|pair| (number(&pair[..4]), number(&pair[4..])));
+        let (deviation_mm, coverage) =
+            pairs.map(|(d, c)| (d.is_finite().then_some(d), if c.is_finite() { c } else { 0.0 })).unzip();
+        Some(Self { deviation_mm, coverage })
+    }
+}
+
+const DEVIATION_MAGIC: [u8; 4] = *b"SCDV";

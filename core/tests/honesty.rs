@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a check stops where something is not as told")]
 
 use scantling_core::geometry::{Direction, Point};
-use scantling_core::inspect::{Digests, Job, inspect};
+use scantling_core::inspect::{Job, ScanSource, inspect};
 use scantling_core::nominal::Nominal;
 use scantling_core::plan;
 use scantling_core::read::{RawScan, read};
@@ -31,10 +31,19 @@ fn record_after(change: impl Fn(&Demo, Point, Direction) -> Option<Point>) -> Re
     let (_, plan) = plan::check_toml(&demo.plan_toml()).unwrap();
     let nominal_file = read(&demo.nominal_stl(), &run).unwrap();
     let nominal = Nominal::from_mesh(nominal_file, LengthUnit::Millimetre, plan.side, &run).unwrap();
-    let faces = plan::bind(&plan, &nominal).unwrap();
+    let faces = plan::bind(&plan, Some(&nominal)).unwrap();
     let scan = Scan::new(raw, LengthUnit::Millimetre, &run).unwrap();
-    let digests = Digests { nominal_sha256: String::new(), plan_sha256: String::new(), scan_sha256: vec![] };
-    let job = Job { nominal: &nominal, plan: &plan, faces: &faces, scan: &scan, scope: &[], digests };
+    let scans = [ScanSource::whole(&scan, String::new())];
+    let job = Job {
+        nominal: Some(&nominal),
+        nominal_sha256: String::new(),
+        plan: &plan,
+        faces: &faces,
+        scans: &scans,
+        points: &[],
+        readings: &[],
+        scope: &[],
+    };
     inspect(&run, &job).unwrap().record
 }
 

@@ -32,13 +32,13 @@ fn three_parts_are_found_on_a_table_and_the_other_hand_is_told_apart() {
         let laid = arrangement(seed, 2, 1, 1);
         let made = laid.scan(4.0).unwrap();
         let normals = Some(made.normals.iter().map(|n| n.vector()).collect());
-        let raw = RawScan { points: made.points.clone(), normals, triangles: Vec::new() };
+        let raw = RawScan { points: made.points.clone(), normals, ..RawScan::default() };
         let scan = Scan::new(raw, LengthUnit::Millimetre, &quiet()).unwrap();
         assert_eq!(scan.points().len(), made.points.len());
         let raw = RawScan {
             points: laid.nominal.vertices().to_vec(),
-            normals: None,
             triangles: laid.nominal.triangles().to_vec(),
+            ..RawScan::default()
         };
         let nominal = Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap();
         let tree = SurfaceTree::new(nominal.mesh());

@@ -2,7 +2,9 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot read its data must fail")]
 
-use scantling_core::associate::{circle, cylinder, minimum_zone_plane, plane};
+use scantling_core::associate::{
+    Shape, associate, circle, cone, cylinder, minimum_zone_plane, plane, sphere,
+};
 use scantling_core::geometry::{Direction, Point, Vector};
 use std::path::PathBuf;
 
@@ -121,6 +123,35 @@ fn check(what: &str, by: Vector, limit: f64) {
         cylinders.see(&set.name, &errors);
     }
     cylinders.below(&format!("cylinders {what}"), limit);
+
+    // Sphere 9 is met exactly by its four points.
+    let mut spheres = Worst::default();
+    for set in sets("Sphere", "sph") {
+        let set = set.moved(by);
+        let fit = sphere(&set.points).unwrap_or_else(|e| panic!("{}: {e}", set.name));
+        let off = (fit.centre - set.place()).norm();
+        spheres.see(&set.name, &[off, (fit.diameter_mm() - set.fit[3]).abs()]);
+    }
+    spheres.below(&format!("spheres {what}"), limit);
+
+    // Cone 3 has nine points and opens by 169 degrees, Cones 15 and 19 by 2.4 and 3.3, Cone 7 six points.
+    let mut cones = Worst::default();
+    for set in sets("Cone", "con") {
+        let set = set.moved(by);
+        let fit = cone(&set.points).unwrap_or_else(|e| panic!("{}: {e}", set.name));
+        // Through the six points of Cone 7 goes a needle, too.
+        assert_eq!(fit.rivals.len(), usize::from(set.number == 7), "{}", set.name);
+        assert!(fit.axis.dot(set.direction()) > 0.0, "{}: the axis points to the open end", set.name);
+        let errors = [
+            angle(fit.axis, set.direction()),
+            fit.distance_from_axis(&set.place()),
+            // The reference's distance from its point square to the surface.
+            (-fit.distance(&set.place()) - set.fit[6]).abs(),
+            (fit.apex_angle_rad() - set.fit[7].to_radians()).abs(),
+        ];
+        cones.see(&set.name, &errors);
+    }
+    cones.below(&format!("cones {what}"), limit);
 }
 
 #[test]
@@ -194,4 +225,33 @@ fn six_points_of_a_cookbook() {
     assert!((fit.centre.y - 9.659_95).abs() < 1e-5, "{fit:?}");
     assert!((fit.radius_mm - 23.333_53).abs() < 1e-5, "{fit:?}");
     assert!((fit.rms_mm * fit.rms_mm * 6.0 - 7.711_852_239).abs() < 1e-8, "{fit:?}");
+}
+
+/// The one call gives the same as the fits themselves, on every published set.
+#[test]
+fn one_call_for_all_shapes_agrees_with_the_published_answers() {
+    for (shape, folder, stem, size) in [
+        (Shape::Plane, "Plane", "pla", None),
+        (Shape::Circle, "Circle2d", "cir2d", Some(6)),
+        (Shape::Sphere, "Sphere", "sph", Some(3)),
+        (Shape::Cylinder, "Cylinder", "cyl", Some(6)),
+        (Shape::Cone, "Cone", "con", None),
+    ] {
+        for set in sets(folder, stem) {
+            let found = associate(shape, &set.points).unwrap_or_else(|e| panic!("{}: {e}", set.name));
+            if let Some(at) = size {
+                let diameter = 2.0 * found.radius_mm.unwrap();
+                assert!((diameter - set.fit[at]).abs() < HERE, "{}: {diameter}", set.name);
+            }
+            if let Some(d) = found.direction {
+                let d = Direction::new(Vector::from(d)).unwrap();
+                assert!(angle(d, set.direction()) < HERE, "{}", set.name);
+            }
+            if let Some(half) = found.half_angle_rad {
+                assert!((2.0 * half - set.fit[7].to_radians()).abs() < HERE, "{}", set.name);
+            }
+            assert_eq!(found.points, set.points.len() as u64);
+            assert_eq!(found.covariance.is_some(), found.noise_mm.is_some());
+        }
+    }
 }

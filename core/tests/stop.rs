@@ -2,7 +2,7 @@
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use scantling_core::inspect::{Digests, InspectError, Job, inspect};
+use scantling_core::inspect::{InspectError, Job, ScanSource, inspect};
 use scantling_core::nominal::Nominal;
 use scantling_core::plan;
 use scantling_core::read::read;
@@ -21,15 +21,24 @@ fn the_work_stops_inside_every_stage() {
         &quiet(),
     )
     .unwrap();
-    let faces = plan::bind(&plan, &nominal).unwrap();
+    let faces = plan::bind(&plan, Some(&nominal)).unwrap();
     let scan = Scan::new(
         read(&demo.good_scan_ply(3.0).unwrap(), &quiet()).unwrap(),
         LengthUnit::Millimetre,
         &quiet(),
     )
     .unwrap();
-    let digests = Digests { nominal_sha256: String::new(), plan_sha256: String::new(), scan_sha256: vec![] };
-    let job = Job { nominal: &nominal, plan: &plan, faces: &faces, scan: &scan, scope: &[], digests };
+    let scans = [ScanSource::whole(&scan, String::new())];
+    let job = Job {
+        nominal: Some(&nominal),
+        nominal_sha256: String::new(),
+        plan: &plan,
+        faces: &faces,
+        scans: &scans,
+        points: &[],
+        readings: &[],
+        scope: &[],
+    };
     for at in [Stage::Locate, Stage::Align, Stage::Partition, Stage::Filter, Stage::Evaluate] {
         let stop = AtomicBool::new(false);
         let progress = |stage: Stage, _: f64| {

@@ -24,8 +24,11 @@ CREATE TABLE upload (
     offset_bytes INTEGER NOT NULL CHECK (offset_bytes BETWEEN 0 AND size_bytes),
     complete INTEGER NOT NULL DEFAULT 0 CHECK (complete IN (0, 1)),
     create_time INTEGER NOT NULL,
+    progress_time INTEGER NOT NULL,
     caller TEXT NOT NULL
 ) STRICT;
+
+CREATE INDEX upload_of_digest ON upload (sha256, caller);
 
 CREATE TABLE revision (
     ord INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -35,13 +38,14 @@ CREATE TABLE revision (
     plan_json TEXT NOT NULL,
     plan_sha256 TEXT NOT NULL,
     plan_source TEXT NOT NULL,
-    nominal_sha256 TEXT NOT NULL REFERENCES blob (sha256),
-    nominal_unit TEXT NOT NULL,
+    nominal_sha256 TEXT REFERENCES blob (sha256),
+    nominal_unit TEXT,
     bound_json TEXT NOT NULL,
     create_time INTEGER NOT NULL,
     release_time INTEGER,
     caller TEXT NOT NULL,
-    UNIQUE (part, id)
+    UNIQUE (part, id),
+    CHECK ((nominal_sha256 IS NULL) = (nominal_unit IS NULL))
 ) STRICT;
 
 CREATE UNIQUE INDEX revision_in_force ON revision (part) WHERE state = 'released';
@@ -65,9 +69,15 @@ CREATE TABLE acquisition (
     restraint TEXT NOT NULL,
     temperature_c REAL,
     simulated INTEGER NOT NULL CHECK (simulated IN (0, 1)),
+    content TEXT NOT NULL CHECK (content IN ('scan', 'points')),
+    columns TEXT NOT NULL,
+    coordinates TEXT,
+    point_standard_mm REAL,
     create_time INTEGER NOT NULL,
     caller TEXT NOT NULL
 ) STRICT;
+
+CREATE INDEX acquisition_of_blob ON acquisition (blob) WHERE simulated = 1;
 
 CREATE TRIGGER acquisition_stays BEFORE UPDATE ON acquisition
 BEGIN SELECT RAISE(ABORT, 'an acquisition does not change'); END;
@@ -84,6 +94,7 @@ CREATE TABLE inspection (
     revision TEXT NOT NULL,
     serial_number TEXT NOT NULL,
     sources_json TEXT NOT NULL,
+    readings_json TEXT NOT NULL,
     scope_json TEXT NOT NULL,
     purpose TEXT NOT NULL,
     context_json TEXT NOT NULL,
@@ -98,6 +109,7 @@ CREATE TABLE inspection (
     result_json TEXT,
     result_sha256 TEXT,
     report_sha256 TEXT REFERENCES blob (sha256),
+    deviation_sha256 TEXT REFERENCES blob (sha256),
     failure TEXT,
     create_time INTEGER NOT NULL,
     finish_time INTEGER,

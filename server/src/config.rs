@@ -41,6 +41,9 @@ pub struct Limits {
     /// Uploads and downloads under way at a time
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().transfers)]
     pub transfers: usize,
+    /// Uploads without progress for so many days are given up
+    #[arg(long, value_name = "DAYS", default_value_t = Limits::default().upload_days)]
+    pub upload_days: u32,
     /// Plans being checked, or waiting for it, at a time
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().plan_checks)]
     pub plan_checks: usize,
@@ -71,6 +74,18 @@ pub struct Limits {
     /// WatchInspections streams at a time
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().watchers)]
     pub watchers: usize,
+    /// Scans and files of points that serve one inspection
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().sources)]
+    pub sources: usize,
+    /// Readings that serve one inspection
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().readings)]
+    pub readings: usize,
+    /// Points sent within a message
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().inline_points)]
+    pub inline_points: usize,
+    /// Single sums (Locate, Align, Evaluate, Associate, SimulateScan) at a time
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().sums)]
+    pub sums: usize,
     /// Calls at a time on one connection
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().streams)]
     pub streams: u32,
@@ -85,13 +100,15 @@ impl Default for Limits {
             chunk_bytes: 1 << 20,
             // More at a time share one disc and only get slower.
             transfers: 16,
+            // A long weekend and a broken cable are no reason to send gigabytes twice.
+            upload_days: 7,
             // One is checked at a time, in seconds; people wait that long.
             plan_checks: 8,
             // A day of a busy plant; a row each, so waiting costs nothing but patience.
             queued_inspections: 1000,
-            // A job that brings the process down must not do so for ever; so many power cuts in a row during
-            // one job do not happen by themselves.
-            starts: 20,
+            // A job that brings the process down takes others with it, so it is tried a few times only: two power
+            // cuts during one job are bad luck, a third is the job.
+            starts: 3,
             // What the contract promises.
             page_size: 100,
             page_size_max: 1000,
@@ -105,6 +122,14 @@ impl Default for Limits {
             drain_ms: 8_000,
             // A plant has a handful of systems that listen.
             watchers: 64,
+            // Both sides of a part and some more passes.
+            sources: 8,
+            // A drawing has some hundreds of characteristics.
+            readings: 2000,
+            // What the contract promises; about 5 MB.
+            inline_points: 100_000,
+            // Each takes the memory of a scan; they share the threads with inspections.
+            sums: 4,
             // A client in one process hardly makes more calls at once.
             streams: 128,
         }

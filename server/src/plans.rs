@@ -2,10 +2,11 @@
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::AtomicBool;
 
 use scantling_core::nominal::Carrier;
-use scantling_core::plan::{BoundFeature, Fault, PlanFile, bind};
+use scantling_core::plan::{BoundFeature, Fault, Plan, bind, check_json};
+use scantling_core::readings::{self, Reading};
 use scantling_core::run::{Limits, Run};
 use scantling_core::scan::LengthUnit;
 
@@ -13,7 +14,7 @@ use crate::blobs::Digest;
 use crate::convert::plan::{CheckedPlan, PlanInput, check_input};
 use crate::convert::status::{ErrorReason, Problem};
 use crate::nominals::{Key, NominalFailure};
-use crate::service::Service;
+use crate::service::{Service, StopOnDrop};
 use crate::store::{Bound, LOCAL_CALLER, NewRevision, Request, Revision, Store};
 
 /// A plan that was checked, and where its picks lie; nowhere without a nominal.
@@ -53,15 +54,6 @@ impl From<Refused> for Problem {
     }
 }
 
-/// Stops the work of a call when the call is over, whoever ended it.
-struct StopOnDrop(Arc<AtomicBool>);
-
-impl Drop for StopOnDrop {
-    fn drop(&mut self) {
-        self.0.store(true, Ordering::Relaxed);
-    }
-}
-
 /// Checks a plan, and binds it when there is a nominal.
 pub(crate) async fn check(
     service: &Arc<Service>,
@@ -84,7 +76,14 @@ fn check_blocking(
     stop: &AtomicBool,
 ) -> Result<Checked, Refused> {
     let plan = check_input(Some(input)).map_err(Refused::Faults)?;
-    let Some((digest, unit)) = nominal else { return Ok(Checked { plan, bound: Vec::new() }) };
+    let Some((digest, unit)) = nominal else {
+        // Without a nominal there are only features that say their own place.
+        let bound = match bind(&plan.plan, None) {
+            Ok(map) => map.features.iter().map(bound).collect(),
+            Err(_) => Vec::new(),
+        };
+        return Ok(Checked { plan, bound });
+    };
     let limits = Limits { file_bytes: service.config.limits.file_bytes, ..Limits::default() };
     let run = Run { stop, progress: &|_, _| {}, limits };
     let key = Key { digest, unit, side: plan.plan.side };
@@ -97,7 +96,7 @@ fn check_blocking(
                 .with("nominal_blob", &format!("blobs/{}", key.digest))
         }
     })?;
-    let map = bind(&plan.plan, &nominal).map_err(Refused::Faults)?;
+    let map = bind(&plan.plan, Some(&nominal)).map_err(Refused::Faults)?;
     Ok(Checked { bound: map.features.iter().map(bound).collect(), plan })
 }
 
@@ -121,43 +120,67 @@ pub(crate) async fn create_revision(
     part: String,
     id: String,
     input: PlanInput,
-    (digest, unit): (Digest, LengthUnit),
+    nominal: Option<(Digest, LengthUnit)>,
 ) -> Result<Revision, Problem> {
     // Cheap refusals first; the store asks again in its transaction.
     service.store.part(&part).await?;
-    let nominal_sha256 = digest.hex().to_owned();
-    let Checked { plan, bound } = check(service, input, Some((digest, unit))).await?;
+    let kept = nominal.as_ref().map(|(digest, unit)| (digest.hex().to_owned(), *unit));
+    let Checked { plan, bound } = check(service, input, nominal).await?;
+    match (plan.plan.nominal_file.is_some(), kept.is_some()) {
+        (true, false) => {
+            let words = "must be sent: the plan names a nominal, on which its features are picked";
+            return Err(Problem::field("nominal_blob", words));
+        }
+        (false, true) => {
+            let words = "must be left out, or the plan say `[nominal]`: it names none";
+            return Err(Problem::field("nominal_blob", words));
+        }
+        _ => {}
+    }
     let new = NewRevision {
         part,
         id,
         plan_json: plan.plan.canonical_json().to_owned(),
         plan_sha256: plan.plan.sha256(),
         plan_source: plan.source.unwrap_or_default(),
-        nominal_sha256,
-        nominal_unit: unit,
+        nominal: kept,
         bound,
     };
     Ok(service.store.create_revision(LOCAL_CALLER, &new).await?)
 }
 
-/// Whether every group asked for is in the plan.
-pub(crate) async fn check_scope(store: &Store, request: &Request) -> Result<(), Problem> {
-    if request.scope_groups.is_empty() {
+/// Whether every group asked for is in the plan, and every reading belongs to it: all at once.
+pub(crate) async fn check_request(store: &Store, request: &Request) -> Result<(), Problem> {
+    if request.scope_groups.is_empty() && request.readings.is_empty() {
         return Ok(());
     }
     let revision = store.revision(&request.part, &request.revision).await?;
-    let plan = PlanFile::from_json(&revision.content.plan_json)
-        .map_err(|e| Problem::internal(format!("a kept plan: {e}")))?;
+    let (_, plan) = check_json(&revision.content.plan_json)
+        .map_err(|faults| Problem::internal(format!("a kept plan: {faults:?}")))?;
+    let wrong = wrong_in_request(&plan, &request.scope_groups, &request.readings, "inspection.");
+    if wrong.is_empty() { Ok(()) } else { Err(Problem::fields(ErrorReason::InvalidField, wrong)) }
+}
+
+/// Groups that the plan has not, and readings that do not belong to it, with the fields they stand in.
+pub(crate) fn wrong_in_request(
+    plan: &Plan,
+    groups: &[String],
+    readings: &[Reading],
+    before: &str,
+) -> Vec<(String, String)> {
     let there: BTreeSet<&str> =
-        plan.characteristic.iter().flat_map(|c| c.group.iter()).map(String::as_str).collect();
+        plan.characteristics.iter().flat_map(|c| c.groups.iter()).map(String::as_str).collect();
     let missing: Vec<&str> =
-        request.scope_groups.iter().map(String::as_str).filter(|group| !there.contains(group)).collect();
-    if missing.is_empty() {
-        return Ok(());
+        groups.iter().map(String::as_str).filter(|group| !there.contains(group)).collect();
+    let mut wrong = Vec::new();
+    if !missing.is_empty() {
+        let known = there.into_iter().collect::<Vec<_>>().join(", ");
+        wrong.push((
+            format!("{before}scope_groups"),
+            format!("{} is no group of the plan, which has: {known}", missing.join(", ")),
+        ));
     }
-    let known = there.into_iter().collect::<Vec<_>>().join(", ");
-    Err(Problem::field(
-        "inspection.scope_groups",
-        format!("{} is no group of the plan, which has: {known}", missing.join(", ")),
-    ))
+    let faults = readings::check(readings, plan);
+    wrong.extend(faults.into_iter().map(|f| (format!("{before}readings{}", f.place), f.problem)));
+    wrong
 }

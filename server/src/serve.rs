@@ -147,6 +147,7 @@ where
     let service = Arc::new(Service::new(config, store).await?);
     let stopping = service.stopping.clone();
     let workers = worker::start(&service);
+    let sweeping = tokio::spawn(sweep(Arc::clone(&service)));
     let (health, routes) = services::routes(&service).await?;
 
     let server = Server::builder()
@@ -166,6 +167,7 @@ where
 
     health.stop().await;
     stopping.cancel();
+    sweeping.abort();
     let finish = async {
         // A connection that never says a word keeps the server waiting; the work must not wait for it.
         let served = async { if let Some(ended) = ended { ended } else { server.await } };
@@ -179,8 +181,24 @@ where
             Ok(served?)
         }
         Err(_) => {
+            service.store.close().await;
             warn!(drain_ms = drain.as_millis(), "ended at the drain limit with calls or work still open");
             Ok(())
+        }
+    }
+}
+
+/// Gives up abandoned uploads, every hour.
+async fn sweep(service: Arc<Service>) {
+    let mut hour = tokio::time::interval(Duration::from_secs(3600));
+    hour.tick().await;
+    loop {
+        hour.tick().await;
+        let before = crate::service::given_up_before_us(&service.config);
+        match service.blobs.forget_uploads(&service.store, before).await {
+            Ok(0) => {}
+            Ok(gone) => info!(gone, "uploads without progress were given up"),
+            Err(fault) => warn!(%fault, "abandoned uploads were not looked for"),
         }
     }
 }

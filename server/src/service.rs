@@ -3,10 +3,12 @@
 use std::any::Any;
 use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use scantling_core::run::Stage;
+use scantling_core::scan::LengthUnit;
 use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
@@ -15,10 +17,16 @@ use crate::config::Config;
 use crate::convert::status::Problem;
 use crate::nominals::Nominals;
 use crate::serve::ServeError;
-use crate::store::Store;
+use crate::store::{Acquisition, BlobRow, Content, NewAcquisition, Restraint, Store};
 
 /// Also without a notice whoever waits reads the state again so often: a notice is a hint.
 pub(crate) const READ_AGAIN: Duration = Duration::from_secs(2);
+
+/// Uploads without progress since then are given up.
+pub(crate) fn given_up_before_us(config: &Config) -> i64 {
+    let now = jiff::Timestamp::now().as_microsecond();
+    now.saturating_sub(i64::from(config.limits.upload_days).saturating_mul(24 * 3600 * 1_000_000))
+}
 
 /// Settings, store, blobs, threads, and who tells whom what.
 #[derive(Debug)]
@@ -44,6 +52,8 @@ pub(crate) struct Service {
     /// Uploads into which a call writes at the moment.
     written: Arc<Mutex<BTreeSet<String>>>,
     pub(crate) watchers: Arc<Semaphore>,
+    /// Places for single sums.
+    sums: Arc<Semaphore>,
 }
 
 impl Service {
@@ -53,6 +63,7 @@ impl Service {
         if requeued > 0 {
             tracing::info!(requeued, "inspections left running by an ended process wait again");
         }
+        blobs.forget_uploads(&store, given_up_before_us(&config)).await?;
         blobs.sweep(&store).await?;
         let pool = rayon::ThreadPoolBuilder::new()
             .num_threads(config.pool_threads())
@@ -67,6 +78,7 @@ impl Service {
             written: Arc::default(),
             transfers: Arc::new(Semaphore::new(config.limits.transfers)),
             watchers: Arc::new(Semaphore::new(config.limits.watchers)),
+            sums: Arc::new(Semaphore::new(config.limits.sums)),
             config,
             store,
             blobs,
@@ -101,15 +113,80 @@ impl Service {
         &self,
         f: impl FnOnce() -> T + Send + 'static,
     ) -> Result<T, Problem> {
-        let _place = Arc::clone(&self.check_places)
+        let place = Arc::clone(&self.check_places)
             .try_acquire_owned()
             .map_err(|_| Problem::overloaded("plan checks", self.config.limits.plan_checks))?;
-        compute(&self.checks, f).await.map_err(|_| Problem::internal("a plan check panicked"))
+        let work = move || {
+            // Free only once the work is over: a call that was given up leaves its check in the queue.
+            let _place = place;
+            f()
+        };
+        compute(&self.checks, work).await.map_err(|_| Problem::internal("a plan check panicked"))
+    }
+
+    /// Computes one sum on the threads that measure. The work is told to stop when the caller leaves or the
+    /// service ends.
+    pub(crate) async fn sum<T: Send + 'static>(
+        &self,
+        f: impl FnOnce(&AtomicBool) -> T + Send + 'static,
+    ) -> Result<T, Problem> {
+        let place = Arc::clone(&self.sums)
+            .try_acquire_owned()
+            .map_err(|_| Problem::overloaded("single sums", self.config.limits.sums))?;
+        let stop = Arc::new(AtomicBool::new(false));
+        let _stop = StopOnDrop(Arc::clone(&stop));
+        let done = compute(&self.pool, move || {
+            // Free only once the work is over, whoever still waits for it.
+            let _place = place;
+            f(&stop)
+        });
+        tokio::select! {
+            found = done => found.map_err(|_| Problem::internal("a sum panicked")),
+            () = self.stopping.cancelled() => Err(Problem::stopping()),
+        }
+    }
+
+    /// Keeps a simulated scan as a blob and records it, marked as simulated.
+    pub(crate) async fn keep_simulated(
+        self: &Arc<Self>,
+        caller: &str,
+        ply: Vec<u8>,
+    ) -> Result<Acquisition, Problem> {
+        let shared = Arc::clone(self);
+        let size_bytes = ply.len() as u64;
+        let stored = tokio::task::spawn_blocking(move || shared.blobs.put(&ply)).await;
+        let digest = stored.map_err(Problem::internal)?.map_err(Problem::internal)?;
+        let blob = BlobRow { sha256: digest.hex().to_owned(), size_bytes };
+        self.store.keep_blob(caller, &blob).await?;
+        let new = NewAcquisition {
+            blob: blob.sha256,
+            length_unit: LengthUnit::Millimetre,
+            instrument: "simulated scanner".to_owned(),
+            operator: String::new(),
+            acquire_time_us: None,
+            restraint: Restraint::Unstated,
+            temperature_c: None,
+            simulated: true,
+            content: Content::Scan,
+            columns: String::new(),
+            coordinates: None,
+            point_standard_mm: None,
+        };
+        Ok(self.store.create_acquisition(caller, &new).await?)
     }
 
     /// Tells whoever waits that an inspection changed state.
     pub(crate) fn tell_changed(&self) {
         self.changed.send_modify(|n| *n = n.wrapping_add(1));
+    }
+}
+
+/// Stops the work of a call when the call is over, whoever ended it.
+pub(crate) struct StopOnDrop(pub(crate) Arc<AtomicBool>);
+
+impl Drop for StopOnDrop {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::Relaxed);
     }
 }
 

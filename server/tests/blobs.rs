@@ -154,3 +154,55 @@ async fn transfers_beyond_the_limit_are_told_to_come_back() {
         refused(server.write(&upload.name, 0, &bytes(10)).await, Code::ResourceExhausted, "OVERLOADED");
     assert!(status.get_error_details().retry_info().is_some());
 }
+
+/// The bar: broken at ten random places, in the middle of chunks too, by dropping the call or the connection.
+#[tokio::test]
+async fn an_upload_broken_at_ten_random_places_ends_with_the_right_digest() {
+    let server = Server::start().await;
+    let sent = bytes(400_000);
+    let mut random = scantling_core::geometry::random::Random::seeded(2026);
+    let mut breaks = 0;
+    let first = server.announce(&sent).await;
+    while breaks < 10 {
+        // Found again by its digest, not by its name.
+        let upload = server.announce(&sent).await;
+        assert_eq!(upload.name, first.name);
+        assert!(upload.blob.is_none());
+        let from = upload.offset_bytes as usize;
+        let left = sent.len() - from;
+        let to = from + 1 + random.below((left / 8).max(1));
+        let (tell, told) = mpsc::channel(1000);
+        for message in messages(&upload.name, from as i64, &sent[from..to]) {
+            tell.send(message).await.unwrap();
+        }
+        let mut client = server.blobs();
+        let call =
+            tokio::spawn(async move { client.write_blob(Request::new(ReceiverStream::new(told))).await });
+        while tell.capacity() < 1000 {
+            tokio::task::yield_now().await;
+        }
+        if breaks % 2 == 0 {
+            call.abort();
+        }
+        // The stream ends without its last bytes; the other half of the calls is cut off by its caller.
+        drop(tell);
+        let _ = call.await;
+        breaks += 1;
+        // Whoever wrote last must have left before the next comes.
+        for _ in 0..500 {
+            let stands = server.announce(&sent).await.offset_bytes as usize;
+            assert!(stands >= from && stands <= to, "{from} {stands} {to}");
+            let probe = server.write(&upload.name, stands as i64, &[]).await;
+            if probe.is_ok() {
+                break;
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(5)).await;
+        }
+    }
+    let upload = server.announce(&sent).await;
+    let from = upload.offset_bytes as usize;
+    assert!(from > 0, "something was kept of what came before the breaks");
+    let done = server.write(&upload.name, from as i64, &sent[from..]).await.unwrap();
+    assert_eq!(done.blob.as_deref(), Some(format!("blobs/{}", Digest::of(&sent)).as_str()));
+    assert_eq!(read_back(&server, &done.blob.unwrap()).await, sent);
+}

@@ -12,7 +12,7 @@ use scantling_proto::v1::{
     InspectionState, ListInspectionsRequest, ListPartsRequest, Purpose, Source, WaitInspectionRequest,
     WatchInspectionsRequest,
 };
-use scantling_server::store::Store;
+use scantling_server::store::{SourceRequest, Store};
 use scantling_server::{Config, ServeError, embedded, run};
 use tokio::net::TcpListener;
 use tonic::{Code, Request};
@@ -33,7 +33,7 @@ fn asked(n: u32, revision: &str, scan: &str, purpose: Purpose) -> CreateInspecti
         inspection: Some(Inspection {
             revision: revision.to_owned(),
             serial_number: "0001".to_owned(),
-            sources: vec![Source { acquisition: scan.to_owned() }],
+            sources: vec![Source { acquisition: scan.to_owned(), ..Source::default() }],
             purpose: purpose.into(),
             ..Inspection::default()
         }),
@@ -260,7 +260,10 @@ async fn held_inspection(store: &Store, asked: &Inspection) -> String {
             part: "ws-214".to_owned(),
             revision: asked.revision.rsplit('/').next().unwrap().to_owned(),
             serial_number: format!("held {n}"),
-            sources: vec![asked.sources[0].acquisition.strip_prefix("acquisitions/").unwrap().to_owned()],
+            sources: vec![SourceRequest::whole(
+                asked.sources[0].acquisition.strip_prefix("acquisitions/").unwrap(),
+            )],
+            readings: Vec::new(),
             scope_groups: Vec::new(),
             purpose: Purpose::Study,
             context: Context::default(),

@@ -8,8 +8,8 @@ use scantling_core::record::Verdict;
 use scantling_core::scan::LengthUnit;
 use scantling_server::clock::{Clock, Ids};
 use scantling_server::store::{
-    BlobRow, Claim, ClaimError, Context, Failure, Filter, NewAcquisition, NewRevision, Outcome, Purpose,
-    Request, Restraint, RevisionState, Sqlite, State, Store, StoreError,
+    BlobRow, Claim, ClaimError, Content, Context, Failure, Filter, NewAcquisition, NewRevision, Outcome,
+    Purpose, Request, Restraint, RevisionState, SourceRequest, Sqlite, State, Store, StoreError,
 };
 use sqlx::Executor;
 use tempfile::TempDir;
@@ -48,8 +48,7 @@ fn draft(id: &str) -> NewRevision {
         plan_json: "{}".to_owned(),
         plan_sha256: "a".repeat(64),
         plan_source: String::new(),
-        nominal_sha256: NOMINAL.to_owned(),
-        nominal_unit: LengthUnit::Millimetre,
+        nominal: Some((NOMINAL.to_owned(), LengthUnit::Millimetre)),
         bound: Vec::new(),
     }
 }
@@ -64,6 +63,10 @@ fn scan(simulated: bool) -> NewAcquisition {
         restraint: Restraint::FreeState,
         temperature_c: Some(20.5),
         simulated,
+        content: Content::Scan,
+        columns: String::new(),
+        coordinates: None,
+        point_standard_mm: None,
     }
 }
 
@@ -79,7 +82,8 @@ async fn set_up(store: &Store) -> Request {
         part: "ws-214".to_owned(),
         revision: "c".to_owned(),
         serial_number: "0001".to_owned(),
-        sources: vec![scan.id],
+        sources: vec![SourceRequest::whole(scan.id)],
+        readings: Vec::new(),
         scope_groups: Vec::new(),
         purpose: Purpose::Production,
         context: Context::default(),
@@ -110,6 +114,7 @@ fn conforms() -> Outcome {
         result_json: "{\"record_version\":1}".to_owned(),
         result_sha256: "b".repeat(64),
         report: Some(BlobRow { sha256: "c".repeat(64), size_bytes: 12 }),
+        deviation: None,
     }
 }
 
@@ -181,9 +186,11 @@ async fn scans_are_listed_newest_first_and_keep_every_field() {
     assert!(matches!(b.store.create_acquisition(ME, &scan(false)).await, Err(StoreError::NotFound { .. })));
     blob(&b.store, SCAN).await;
     let mut made = Vec::new();
-    for simulated in [false, true, false] {
+    for simulated in [false, true, true] {
         made.push(b.store.create_acquisition(ME, &scan(simulated)).await.unwrap());
     }
+    // What was called simulated once stays so.
+    assert!(matches!(b.store.create_acquisition(ME, &scan(false)).await, Err(StoreError::Simulated { .. })));
     assert_eq!(b.store.acquisition(&made[1].id).await.unwrap(), made[1]);
     made.reverse();
     let first = b.store.list_acquisitions(None, 2).await.unwrap();
@@ -236,8 +243,10 @@ async fn measuring_again_must_be_said_and_is_counted() {
     let second = submit(&b.store, 3, &repeat).await.unwrap();
     assert_eq!(b.store.inspection(&second).await.unwrap().attempt, 2);
 
-    let rescan =
-        Request { sources: vec![b.store.create_acquisition(ME, &scan(false)).await.unwrap().id], ..request };
+    let rescan = Request {
+        sources: vec![SourceRequest::whole(b.store.create_acquisition(ME, &scan(false)).await.unwrap().id)],
+        ..request
+    };
     let third = submit(&b.store, 4, &rescan).await.unwrap();
     assert_eq!(b.store.inspection(&third).await.unwrap().attempt, 3);
 
@@ -264,13 +273,13 @@ async fn drafts_and_simulated_scans_do_not_judge_production() {
     submit(&b.store, 2, &study).await.unwrap();
 
     let simulated = b.store.create_acquisition(ME, &scan(true)).await.unwrap().id;
-    let pretended = Request { sources: vec![simulated], ..of_serial(&request, "0009") };
+    let pretended = Request { sources: vec![SourceRequest::whole(simulated)], ..of_serial(&request, "0009") };
     for purpose in [Purpose::Production, Purpose::FirstArticle, Purpose::Study] {
         let asked = Request { purpose, ..pretended.clone() };
         assert!(matches!(submit(&b.store, 3, &asked).await, Err(StoreError::Simulated { .. })));
     }
     submit(&b.store, 4, &Request { purpose: Purpose::Rehearsal, ..pretended }).await.unwrap();
-    let nothing = Request { sources: vec!["nothing".to_owned()], ..of_serial(&request, "0010") };
+    let nothing = Request { sources: vec![SourceRequest::whole("nothing")], ..of_serial(&request, "0010") };
     assert!(
         matches!(submit(&b.store, 5, &nothing).await, Err(StoreError::NotFound { name }) if name == "acquisitions/nothing")
     );
@@ -455,4 +464,37 @@ async fn sequence_numbers_have_no_gaps_when_many_finish_at_once() {
     let mut numbers = tasks.join_all().await;
     numbers.sort_unstable();
     assert_eq!(numbers, (1..=40).collect::<Vec<i64>>());
+}
+
+#[tokio::test]
+async fn an_upload_without_progress_is_given_up_and_another_is_not() {
+    let b = bench().await;
+    let old = b.store.begin_upload(ME, &"1".repeat(64), 100).await.unwrap();
+    let moving = b.store.begin_upload(ME, &"2".repeat(64), 100).await.unwrap();
+    b.clock.advance_us(10 * SECOND_US);
+    b.store.advance_upload(&moving.id, 0, 50).await.unwrap();
+    // The same bytes announced again are the same upload, where it stands.
+    let again = b.store.begin_upload(ME, &"2".repeat(64), 100).await.unwrap();
+    assert_eq!((again.id.as_str(), again.offset_bytes), (moving.id.as_str(), 50));
+    let gone = b.store.forget_uploads(1_764_000_000_000_000 + 5 * SECOND_US).await.unwrap();
+    assert_eq!(gone, [old.id]);
+    assert!(b.store.upload(&moving.id).await.is_ok());
+}
+
+/// Every claim asks for the oldest that waits, also among years of finished ones.
+#[tokio::test]
+async fn what_waits_is_found_by_its_index() {
+    let b = bench().await;
+    b.store.close().await;
+    let file = format!("sqlite://{}", b.folder.path().join("store.sqlite").display());
+    let pool = sqlx::SqlitePool::connect(&file).await.unwrap();
+    for query in [
+        "SELECT ord FROM inspection WHERE state IN ('queued', 'running') AND (state = 'queued' OR lease_until < 7)
+         ORDER BY ord LIMIT 1",
+        "SELECT count(*) FROM inspection WHERE state IN ('queued', 'running') AND state = 'queued'",
+    ] {
+        let plan: Vec<(i64, i64, i64, String)> =
+            sqlx::query_as(sqlx::AssertSqlSafe(format!("EXPLAIN QUERY PLAN {query}"))).fetch_all(&pool).await.unwrap();
+        assert!(plan.iter().any(|row| row.3.contains("inspection_waiting")), "{plan:?}");
+    }
 }

@@ -107,7 +107,7 @@ impl Plant {
             inspection: Some(Inspection {
                 revision: revision.into(),
                 serial_number: serial.into(),
-                sources: vec![Source { acquisition: acquisition.into() }],
+                sources: vec![Source { acquisition: acquisition.into(), ..Source::default() }],
                 purpose: Purpose::Rehearsal.into(),
                 ..Inspection::default()
             }),

@@ -3,7 +3,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a check stops where something is not as told")]
 
-use scantling_core::inspect::{Digests, Inspected, Job, inspect};
+use scantling_core::inspect::{Inspected, Job, ScanSource, inspect};
 use scantling_core::nominal::Nominal;
 use scantling_core::plan;
 use scantling_core::read::read;
@@ -19,10 +19,19 @@ fn measure(demo: &Demo, scan_file: &[u8]) -> (Nominal, Inspected) {
     let file = demo.nominal_stl();
     let nominal =
         Nominal::from_mesh(read(&file, &run).unwrap(), LengthUnit::Millimetre, plan.side, &run).unwrap();
-    let faces = plan::bind(&plan, &nominal).unwrap();
+    let faces = plan::bind(&plan, Some(&nominal)).unwrap();
     let scan = Scan::new(read(scan_file, &run).unwrap(), LengthUnit::Millimetre, &run).unwrap();
-    let digests = Digests { nominal_sha256: String::new(), plan_sha256: String::new(), scan_sha256: vec![] };
-    let job = Job { nominal: &nominal, plan: &plan, faces: &faces, scan: &scan, scope: &[], digests };
+    let scans = [ScanSource::whole(&scan, String::new())];
+    let job = Job {
+        nominal: Some(&nominal),
+        nominal_sha256: String::new(),
+        plan: &plan,
+        faces: &faces,
+        scans: &scans,
+        points: &[],
+        readings: &[],
+        scope: &[],
+    };
     let inspected = inspect(&run, &job).unwrap();
     (nominal, inspected)
 }
@@ -84,7 +93,7 @@ fn check(seed: u64, size: f64) -> Worst {
         worst.corner_mm = worst.corner_mm.max(corner_error_mm(part, &nominal, &found));
         let Some(dent) = part.dent.as_ref().map(|d| &d.dent) else { continue };
         let (mut sum, mut count) = (0.0, 0usize);
-        for (p, d) in nominal.mesh().vertices().iter().zip(&found.deviation.deviation_mm) {
+        for (p, d) in nominal.mesh().vertices().iter().zip(&found.deviation.as_ref().unwrap().deviation_mm) {
             let off = p - dent.centre;
             let depth = off.dot(&dent.inward.vector());
             // The visible skin only, a millimetre inside the flat bottom.

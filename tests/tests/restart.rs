@@ -6,7 +6,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use scantling_core::simulate::Demo;
-use scantling_proto::v1::InspectionState;
+use scantling_proto::v1::{GetInspectionRequest, InspectionState};
 use scantling_tests::plant::Plant;
 use tonic::transport::Endpoint;
 
@@ -65,18 +65,27 @@ async fn ten_kills_between_answer_and_verdict_lose_and_repeat_nothing() {
     let revision = server.plant.register("ws-214", &demo.plan_toml(), &demo.nominal_stl()).await.unwrap();
     let acquisition = server.plant.acquire(&scan).await.unwrap();
     let mut asked = Vec::new();
+    let mut before_the_verdict = 0;
     for round in 0..10u64 {
         let request = Plant::request(&revision, &format!("sn-{round}"), &acquisition);
         let answer = server.plant.inspections.create_inspection(request.clone()).await.unwrap().into_inner();
         // From at once to well into the measurement.
         tokio::time::sleep(Duration::from_millis(37 * round)).await;
+        // What nothing kills before it is finished proves nothing.
+        let state =
+            server.plant.inspections.get_inspection(GetInspectionRequest { name: answer.name.clone() });
+        let state = state.await.unwrap().into_inner().state();
         server.kill();
+        if matches!(state, InspectionState::Queued | InspectionState::Running) {
+            before_the_verdict += 1;
+        }
         server = Server::start(folder.path()).await;
         // The caller, unsure whether it was heard, asks again: it is the same inspection.
         let again = server.plant.inspections.create_inspection(request).await.unwrap().into_inner();
         assert_eq!(again.name, answer.name, "round {round}");
         asked.push(answer.name);
     }
+    assert!(before_the_verdict >= 6, "only {before_the_verdict} of 10 kills fell before the verdict");
     for name in &asked {
         let done = server.plant.wait(name).await.unwrap();
         assert_eq!(done.state(), InspectionState::Done, "{name}: {}", done.reason);

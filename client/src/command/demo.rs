@@ -7,7 +7,6 @@ mod truth;
 
 use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
 use scantling_core::simulate::{Demo, DemoPart};
 use scantling_proto::v1::{Inspection, ListInspectionsResponse};
 use tempfile::TempDir;
@@ -15,6 +14,7 @@ use tempfile::TempDir;
 use super::Context;
 use crate::args::{self, CAUTIONS, Global};
 use crate::connect::Service;
+use crate::download::{download, unwritable};
 use crate::exit::Exit;
 use crate::output::Output;
 use crate::progress::Progress;
@@ -37,7 +37,13 @@ pub(crate) async fn run(
     }
     let folders = Folders::new(args.keep.as_deref())?;
     let service = Service::on(folders.data.clone(), global).await?;
-    let context = Context { channel: service.channel.clone(), own_service: true, output, progress };
+    let context = Context {
+        channel: service.channel.clone(),
+        own_service: true,
+        output,
+        progress,
+        open: std::sync::Arc::default(),
+    };
     let ended = match args.runs {
         Some(runs) => runs::run(&context, runs).await,
         None => once(&context, args.seed, args.size, &folders).await,
@@ -58,15 +64,19 @@ struct Folders {
 impl Folders {
     fn new(keep: Option<&Path>) -> anyhow::Result<Self> {
         let Some(keep) = keep else {
-            let temporary = tempfile::tempdir().context("cannot make a temporary folder")?;
+            // Before anything is made and measured for nothing.
+            std::fs::create_dir_all(REPORTS).map_err(|e| unwritable(Path::new(REPORTS), &e))?;
+            let temporary = tempfile::tempdir().map_err(|e| unwritable(&std::env::temp_dir(), &e))?;
             let data = temporary.path().join("data");
             return Ok(Self { data, reports: REPORTS.into(), keep: None, _temporary: Some(temporary) });
         };
-        let fails = || format!("cannot use {}", keep.display());
-        std::fs::create_dir_all(keep).with_context(fails)?;
-        if std::fs::read_dir(keep).with_context(fails)?.next().is_some() {
-            return Err(Exit::NotFoundOrConflict
-                .because(format!("{} is not empty; name a new folder with --keep", keep.display())));
+        let fails = |e| unwritable(keep, &e);
+        std::fs::create_dir_all(keep).map_err(fails)?;
+        if std::fs::read_dir(keep).map_err(fails)?.next().is_some() {
+            return Err(Exit::NotFoundOrConflict.because(format!(
+                "{} is not empty; remove it to start over, or name a new folder with --keep",
+                keep.display()
+            )));
         }
         let keep = keep.to_owned();
         Ok(Self { data: keep.join("data"), reports: keep.clone(), keep: Some(keep), _temporary: None })
@@ -81,13 +91,11 @@ async fn once(context: &Context, seed: u64, size: f64, folders: &Folders) -> any
     }
     output.prose(&scene(&files))?;
     let Rehearsed { good, bad } = rehearsal::measure(context, "ws-214", &files).await?;
-    std::fs::create_dir_all(&folders.reports)
-        .with_context(|| format!("cannot make the folder {}", folders.reports.display()))?;
     let mut reports = Vec::new();
     for (word, inspection) in [("good", &good), ("bad", &bad)] {
         if let Some(blob) = &inspection.report_blob {
             let to = folders.reports.join(format!("{word}.html"));
-            crate::upload::download(&context.channel, blob, &to).await?;
+            download(&context.channel, blob, &to, &context.progress).await?;
             reports.push(to);
         }
     }
@@ -179,8 +187,10 @@ fn closing(
     }
     if let Some(keep) = keep {
         text += &format!(
-            "Everything is kept; go on with\n  scantling --data-dir {} record list\n",
-            keep.join("data").display()
+            "Everything is kept; go on with\n  scantling --data-dir {} record list\nTo start over, remove {} \
+             first.\n",
+            keep.join("data").display(),
+            keep.display()
         );
     }
     text += "\nOn every result\n";

@@ -4,24 +4,21 @@ use std::path::Path;
 use std::time::Duration;
 
 use anyhow::Context as _;
-use scantling_proto::v1::acquisition_service_client::AcquisitionServiceClient;
-use scantling_proto::v1::inspection_service_client::InspectionServiceClient;
-use scantling_proto::v1::part_service_client::PartServiceClient;
 use scantling_proto::v1::{
-    Acquisition, CreateAcquisitionRequest, CreateInspectionRequest, Inspection, InspectionState, LengthUnit,
-    ListAcquisitionsRequest, ProductionContext, Purpose, Source, WaitInspectionRequest,
+    Acquisition, CreateInspectionRequest, ErrorReason, GetInspectionRequest, Inspection, InspectionState,
+    ProductionContext, Purpose, WaitInspectionRequest,
 };
 use tokio::time::Instant;
 use tonic::Request;
 
-use super::{Context, part};
+use super::{Context, instances, sources};
 use crate::args::Measure;
-use crate::connect::patiently;
-use crate::exit::Exit;
-use crate::input::Input;
+use crate::connect::{inspections, patiently};
+use crate::download::{Output, download};
+use crate::exit::{Exit, metadata, reason, status_of};
 use crate::names;
+use crate::problem;
 use crate::report;
-use crate::upload::{Uploaded, download, upload};
 
 /// One call waits so long; several make up a longer wait.
 const WAIT_AT_ONCE: Duration = Duration::from_secs(20);
@@ -32,43 +29,43 @@ const GRACE: Duration = Duration::from_secs(20);
 
 pub(crate) async fn run(context: &Context, args: Measure) -> anyhow::Result<Exit> {
     let end = Instant::now() + Duration::from_secs(args.timeout);
+    sources::check(&args.sources)?;
+    if let Some(to) = &args.report {
+        // A verdict must not be lost for a folder that is not there.
+        drop(Output::at(to)?);
+    }
     let repeat_of = args.repeat_of.as_deref().map(names::inspection).transpose()?;
-    let revision = match (&args.revision, &args.part) {
-        (Some(revision), _) => names::revision(revision)?,
-        (None, Some(part)) => released(context, &names::part(part)?).await?,
-        (None, None) => return Err(Exit::Usage.because("name a --part or a --revision")),
-    };
-    let scan = args.scan.clone();
-    let scan = tokio::task::spawn_blocking(move || Input::open(&scan)).await??;
+    let readings = sources::readings(&args.sources).await?;
+    let placement = sources::placement(args.sources.placement.as_deref()).await?;
+    let revision = sources::revision(context, &args.judged_by).await?;
     let conditions = Acquisition {
-        length_unit: LengthUnit::from(args.unit).into(),
-        instrument: args.instrument,
-        operator: args.operator,
         restraint: args.restraint.map_or(0, |r| scantling_proto::v1::Restraint::from(r).into()),
         temperature_c: args.temperature_c,
         simulated: args.simulated,
+        acquire_time: args.taken,
         ..Acquisition::default()
     };
-    let acquisition = acquire(context, scan, conditions).await?;
-    let inspection = Inspection {
+    let asked = Inspection {
         revision,
-        serial_number: args.serial,
-        sources: vec![Source { acquisition }],
-        scope_groups: args.groups,
+        serial_number: args.serial.clone(),
+        readings,
+        scope_groups: args.groups.clone(),
         purpose: Purpose::from(args.purpose).into(),
-        context: production(args.context),
+        context: production(&args.context),
         repeat_of,
         ..Inspection::default()
     };
+    if args.all_instances {
+        return instances::run(context, &args, &conditions, asked, end).await;
+    }
+    let sources = sources::record(context, &args.sources, &conditions, placement).await?;
     let request_id = args.request_id.unwrap_or_else(uuid::Uuid::now_v7);
-    let accepted = submit(context, request_id, inspection).await?;
+    let accepted = submit_or_join(context, request_id, Inspection { sources, ..asked }).await?;
 
     if args.no_wait {
         context.output.message("Inspection", &accepted, report::inspection::whole)?;
-        if accepted.state() != InspectionState::Done && context.own_service {
-            context.progress.say(
-                "accepted; the next command on this data folder measures it, and `scantling serve` does",
-            );
+        if !is_finished(&accepted) {
+            context.progress.say(&format!("accepted; {}", go_on(context, &[names::id(&accepted.name)])));
         }
         return Ok(Exit::of_inspection(&accepted));
     }
@@ -76,71 +73,30 @@ pub(crate) async fn run(context: &Context, args: Measure) -> anyhow::Result<Exit
     context.output.message("Inspection", &inspection, report::inspection::whole)?;
     if !is_finished(&inspection) {
         return Err(Exit::Unavailable.because(format!(
-            "no verdict within {} s; {}: `scantling record show {} --exit-verdict`",
+            "no verdict within {} s; {}",
             args.timeout,
-            if context.own_service {
-                "the next command on this data folder goes on with it, ask later"
-            } else {
-                "it is still worked on, ask again"
-            },
-            names::id(&inspection.name)
+            go_on(context, &[names::id(&inspection.name)])
         )));
     }
+    let exit = Exit::of_inspection(&inspection);
     if let Some(to) = &args.report {
-        save_report(context, &inspection, to).await?;
+        report_beside(context, &inspection, to).await;
     }
-    Ok(Exit::of_inspection(&inspection))
+    Ok(exit)
 }
 
-/// The revision of a part that is in force.
-async fn released(context: &Context, part: &str) -> anyhow::Result<String> {
-    let mut client = PartServiceClient::new(context.channel.clone());
-    let part = part::get(&mut client, part).await?;
-    part.released_revision.ok_or_else(|| {
-        let id = names::id(&part.name);
-        Exit::NotAllowed.because(format!(
-            "{id} has no released revision; release one with `scantling part release {id}/...`, or name a draft \
-             with --revision and another purpose than production"
-        ))
-    })
-}
-
-/// Sends the scan and records it as taken. Bytes that the service has from before, taken under the same
-/// conditions, are the same acquisition: so a command that is run again is the same request again.
-pub(super) async fn acquire(
-    context: &Context,
-    scan: Input,
-    conditions: Acquisition,
-) -> anyhow::Result<String> {
-    let Uploaded { blob, known } = upload(&context.channel, scan, &context.progress).await?;
-    let acquisition = Acquisition { blob, ..conditions };
-    let mut client = AcquisitionServiceClient::new(context.channel.clone());
-    if known {
-        let mut request = ListAcquisitionsRequest { page_size: 1000, page_token: String::new() };
-        loop {
-            let page = patiently(async || client.list_acquisitions(request.clone()).await)
-                .await
-                .context("cannot look for the scan among those recorded before")?;
-            if let Some(same) = page.acquisitions.into_iter().find(|a| is_same(a, &acquisition)) {
-                return Ok(same.name);
-            }
-            if page.next_page_token.is_empty() {
-                break;
-            }
-            request.page_token = page.next_page_token;
-        }
+/// How to come to the verdicts of what was accepted.
+pub(crate) fn go_on(context: &Context, ids: &[&str]) -> String {
+    let shown = ids.join(", ");
+    let first = ids.first().copied().unwrap_or("ID");
+    if context.own_service {
+        format!(
+            "{shown} is kept, and measured as soon as a command waits for it: `scantling record show {first} \
+             --wait --exit-verdict`, or `scantling serve` runs"
+        )
+    } else {
+        format!("{shown} is worked on; ask again: `scantling record show {first} --wait --exit-verdict`")
     }
-    // Not sent again when its answer is lost: that would record the scan twice.
-    let request = CreateAcquisitionRequest { acquisition: Some(acquisition) };
-    Ok(client.create_acquisition(request).await.context("cannot record the scan")?.into_inner().name)
-}
-
-/// The same but for what the service gives.
-fn is_same(recorded: &Acquisition, wanted: &Acquisition) -> bool {
-    let mut stated = recorded.clone();
-    stated.name.clear();
-    stated.create_time = None;
-    stated == *wanted
 }
 
 /// Hands the request in; returns once it is durable.
@@ -149,15 +105,66 @@ pub(super) async fn submit(
     request_id: uuid::Uuid,
     inspection: Inspection,
 ) -> anyhow::Result<Inspection> {
-    let mut client = InspectionServiceClient::new(context.channel.clone());
+    let mut client = inspections(&context.channel);
     let request =
         CreateInspectionRequest { request_id: request_id.to_string(), inspection: Some(inspection) };
     // The request's id makes it safe to send it again.
     let accepted = patiently(async || client.create_inspection(request.clone()).await)
         .await
         .context("the request was not accepted")?;
+    context.accepted(&accepted);
     context.progress.say(&format!("accepted as {}", accepted.name));
     Ok(accepted)
+}
+
+/// The same; where the very same was asked for before and is not finished, that one is waited for.
+async fn submit_or_join(
+    context: &Context,
+    request_id: uuid::Uuid,
+    inspection: Inspection,
+) -> anyhow::Result<Inspection> {
+    let refused = match submit(context, request_id, inspection.clone()).await {
+        Ok(accepted) => return Ok(accepted),
+        Err(refused) => refused,
+    };
+    match asked_before(context, &refused, &inspection).await? {
+        Some(first) if !is_finished(&first) => {
+            context.progress.say(&format!("asked for before as {}, which goes on", first.name));
+            context.accepted(&first);
+            Ok(first)
+        }
+        _ => Err(refused),
+    }
+}
+
+/// The inspection for whose sake a request was refused, when it asked for just the same.
+pub(super) async fn asked_before(
+    context: &Context,
+    refused: &anyhow::Error,
+    wanted: &Inspection,
+) -> anyhow::Result<Option<Inspection>> {
+    let Some(status) = status_of(refused) else { return Ok(None) };
+    let Some(name) =
+        metadata(status, "inspection").filter(|_| reason(status) == ErrorReason::AlreadyInspected)
+    else {
+        return Ok(None);
+    };
+    let first = get(context, name).await?;
+    let same = first.scope_groups == wanted.scope_groups
+        && first.purpose == wanted.purpose
+        && first.readings == wanted.readings
+        && first.context.clone().unwrap_or_default() == wanted.context.clone().unwrap_or_default()
+        && wanted.repeat_of.is_none();
+    Ok(same.then_some(first))
+}
+
+/// One inspection by its whole name.
+pub(super) async fn get(context: &Context, name: String) -> anyhow::Result<Inspection> {
+    let mut client = inspections(&context.channel);
+    let asked = GetInspectionRequest { name };
+    patiently(async || client.get_inspection(asked.clone()).await)
+        .await
+        .with_context(|| format!("cannot show {}", asked.name))
 }
 
 /// Waits until it is finished or time is up; answers with the state as it is then.
@@ -168,7 +175,7 @@ pub(super) async fn wait(
 ) -> anyhow::Result<Inspection> {
     let bar = context.progress.percent("measure");
     let at_once = if context.progress.is_shown() { WAIT_WHILE_SHOWN } else { WAIT_AT_ONCE };
-    let mut client = InspectionServiceClient::new(context.channel.clone());
+    let mut client = inspections(&context.channel);
     let name = inspection.name.clone();
     while !is_finished(&inspection) {
         let left = end.saturating_duration_since(Instant::now());
@@ -200,16 +207,23 @@ pub(super) async fn save_report(context: &Context, inspection: &Inspection, to: 
         context.progress.say(&format!("{} has no report to save", inspection.name));
         return Ok(());
     };
-    download(&context.channel, blob, to).await?;
+    download(&context.channel, blob, to, &context.progress).await?;
     context.progress.say(&format!("report saved as {}", to.display()));
     Ok(())
 }
 
+/// The same beside a verdict, whose exit code counts whatever becomes of the report.
+pub(super) async fn report_beside(context: &Context, inspection: &Inspection, to: &Path) {
+    if let Err(error) = save_report(context, inspection, to).await {
+        context.progress.complain(&problem::text(&error));
+    }
+}
+
 /// Words that the contract knows go into its fields, any other beside them.
-fn production(words: Vec<(String, String)>) -> Option<ProductionContext> {
+fn production(words: &[(String, String)]) -> Option<ProductionContext> {
     let mut context = ProductionContext::default();
     let any = !words.is_empty();
-    for (word, text) in words {
+    for (word, text) in words.iter().cloned() {
         match word.as_str() {
             "mould" => context.mould = text,
             "cavity" => context.cavity = text,
@@ -230,23 +244,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_scan_recorded_before_is_the_same_only_under_the_same_conditions() {
-        let wanted =
-            Acquisition { blob: "blobs/a".into(), instrument: "arm 2".into(), ..Acquisition::default() };
-        let mut recorded = wanted.clone();
-        recorded.name = "acquisitions/1".into();
-        recorded.create_time = Some(prost_types::Timestamp { seconds: 1, nanos: 0 });
-        assert!(is_same(&recorded, &wanted));
-        recorded.temperature_c = Some(20.0);
-        assert!(!is_same(&recorded, &wanted));
-    }
-
-    #[test]
     fn known_words_of_the_context_have_their_fields() {
         let words = [("lot", "L-17"), ("shift", "night")].map(|(w, t)| (w.to_owned(), t.to_owned()));
-        let context = production(words.to_vec()).expect("some");
+        let context = production(&words).expect("some");
         assert_eq!(context.lot, "L-17");
         assert_eq!(context.other.get("shift").map(String::as_str), Some("night"));
-        assert!(production(Vec::new()).is_none());
+        assert!(production(&[]).is_none());
     }
 }

@@ -1,16 +1,28 @@
 //! One file per command.
 
+pub(crate) mod about;
+pub(crate) mod blob;
+pub(crate) mod calls;
 #[cfg(feature = "embedded")]
 pub(crate) mod demo;
+mod export;
+mod instances;
 pub(crate) mod measure;
 pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;
 #[cfg(feature = "embedded")]
+pub(crate) mod scan;
+#[cfg(feature = "embedded")]
 pub(crate) mod serve;
+mod sources;
 
+use std::sync::{Arc, Mutex};
+
+use scantling_proto::v1::Inspection;
 use tonic::transport::Channel;
 
+use crate::names::id;
 use crate::output::Output;
 use crate::progress::Progress;
 
@@ -21,4 +33,19 @@ pub(crate) struct Context {
     pub(crate) own_service: bool,
     pub(crate) output: Output,
     pub(crate) progress: Progress,
+    /// Ids of what was accepted, for who interrupts.
+    pub(crate) open: Arc<Mutex<Vec<String>>>,
 }
+
+impl Context {
+    /// Keeps in mind that an inspection is not lost whatever happens to this process.
+    pub(crate) fn accepted(&self, inspection: &Inspection) {
+        // Nobody panics while holding it; and then there would be nothing to say.
+        if let Ok(mut open) = self.open.lock() {
+            open.push(id(&inspection.name).to_owned());
+        }
+    }
+}
+
+#[cfg(test)]
+mod plant_tests;

@@ -3,21 +3,25 @@
 use anyhow::Context as _;
 use scantling_proto::v1::part_service_client::PartServiceClient;
 use scantling_proto::v1::{
-    CreatePartRequest, CreateRevisionRequest, GetPartRequest, GetRevisionRequest, LengthUnit,
-    ListPartsRequest, ListPartsResponse, ListRevisionsRequest, ListRevisionsResponse, Part, PlanInput,
-    ReleaseRevisionRequest, Revision,
+    CheckPlanRequest, CreatePartRequest, CreateRevisionRequest, GetPartRequest, GetRevisionRequest,
+    LengthUnit, ListPartsRequest, ListPartsResponse, ListRevisionsRequest, ListRevisionsResponse, Part,
+    PlanInput, ReleaseRevisionRequest, Revision,
 };
 use tonic::transport::Channel;
 use tonic::{Code, Status};
 
-use super::{Context, plan};
+use super::{Context, plan, sources};
 use crate::args::{PartName, PartRegister, RevisionName};
-use crate::connect::patiently;
+use crate::connect::{parts, patiently};
 use crate::exit::Exit;
 use crate::input::Input;
 use crate::names::{self, PartOrRevision, short_revision};
+use crate::output::json_value;
 use crate::report;
 use crate::upload::upload;
+
+/// Revisions of a page: each brings its plan twice, as message and as text, some 100 KiB for a large part.
+const PAGE: i32 = 20;
 
 type Client = PartServiceClient<Channel>;
 
@@ -25,8 +29,12 @@ pub(crate) async fn register(context: &Context, args: PartRegister) -> anyhow::R
     let part = names::part(&args.part_id)?;
     let name = names::revision(&format!("{}/{}", names::id(&part), args.revision))?;
     let plan = plan::read(&args.plan).await?;
-    let nominal = tokio::task::spawn_blocking(move || Input::open(&args.nominal)).await??;
-    let new = NewRevision { name, title: args.title, plan, unit: args.unit.into() };
+    let nominal = match args.nominal {
+        Some(file) => Some(sources::open(&file).await?),
+        None => None,
+    };
+    let unit = args.unit.map_or(LengthUnit::Unspecified, LengthUnit::from);
+    let new = NewRevision { name, title: args.title, plan, unit };
     let revision = create(context, nominal, new).await?;
     context.output.message("Revision", &revision, report::part::revision)?;
     let short = short_revision(&revision.name);
@@ -43,16 +51,36 @@ pub(super) struct NewRevision {
     /// Of the part, if that is new.
     pub(super) title: String,
     pub(super) plan: PlanInput,
-    /// Of the nominal's file.
+    /// Of the nominal's file, where there is one.
     pub(super) unit: LengthUnit,
 }
 
 /// Creates a draft revision, its part too when there is none.
-pub(super) async fn create(context: &Context, nominal: Input, new: NewRevision) -> anyhow::Result<Revision> {
+pub(super) async fn create(
+    context: &Context,
+    nominal: Option<Input>,
+    new: NewRevision,
+) -> anyhow::Result<Revision> {
     let fails = || format!("cannot register {}", short_revision(&new.name));
     let (part, id) = new.name.split_once("/revisions/").with_context(fails)?;
-    let nominal_blob = upload(&context.channel, nominal, &context.progress).await?.blob;
-    let mut client = Client::new(context.channel.clone());
+    let nominal_blob = match nominal {
+        Some(nominal) => upload(&context.channel, nominal, &context.progress).await?.blob,
+        None => String::new(),
+    };
+    let mut client = parts(&context.channel);
+    // A plan that is refused leaves no part behind that nobody asked for.
+    if is_new(&mut client, part).await.with_context(fails)? {
+        let wait = context.progress.spinner("check plan and nominal");
+        let check = CheckPlanRequest {
+            plan: Some(new.plan.clone()),
+            nominal_blob: nominal_blob.clone(),
+            nominal_length_unit: new.unit.into(),
+        };
+        let checked = patiently(async || client.check_plan(check.clone()).await).await;
+        wait.finish_and_clear();
+        plan::refuse(&checked.with_context(fails)?.faults).with_context(fails)?;
+        ensure_part(&mut client, part, &new.title).await.with_context(fails)?;
+    }
     let request = CreateRevisionRequest {
         parent: part.to_owned(),
         revision_id: id.to_owned(),
@@ -60,19 +88,21 @@ pub(super) async fn create(context: &Context, nominal: Input, new: NewRevision) 
         nominal_blob,
         nominal_length_unit: new.unit.into(),
     };
-    ensure_part(&mut client, part, &new.title).await.with_context(fails)?;
     let wait = context.progress.spinner("check plan and nominal");
     let revision = client.create_revision(request).await;
     wait.finish_and_clear();
     Ok(revision.with_context(fails)?.into_inner())
 }
 
-async fn ensure_part(client: &mut Client, name: &str, title: &str) -> Result<(), Status> {
+async fn is_new(client: &mut Client, name: &str) -> Result<bool, Status> {
     let asked = GetPartRequest { name: name.to_owned() };
     match patiently(async || client.get_part(asked.clone()).await).await {
-        Err(status) if status.code() == Code::NotFound => {}
-        found => return found.map(drop),
+        Err(status) if status.code() == Code::NotFound => Ok(true),
+        found => found.map(|_| false),
     }
+}
+
+async fn ensure_part(client: &mut Client, name: &str, title: &str) -> Result<(), Status> {
     let request = CreatePartRequest { part_id: names::id(name).to_owned(), title: title.to_owned() };
     match patiently(async || client.create_part(request.clone()).await).await {
         // Somebody else, or our own try whose answer was lost.
@@ -82,7 +112,7 @@ async fn ensure_part(client: &mut Client, name: &str, title: &str) -> Result<(),
 }
 
 pub(crate) async fn list(context: &Context) -> anyhow::Result<Exit> {
-    let mut client = Client::new(context.channel.clone());
+    let mut client = parts(&context.channel);
     let mut request = ListPartsRequest { page_size: 1000, page_token: String::new() };
     let mut all = ListPartsResponse::default();
     loop {
@@ -100,13 +130,16 @@ pub(crate) async fn list(context: &Context) -> anyhow::Result<Exit> {
 }
 
 pub(crate) async fn show(context: &Context, args: &PartName) -> anyhow::Result<Exit> {
-    let mut client = Client::new(context.channel.clone());
+    let mut client = parts(&context.channel);
     match names::part_or_revision(&args.name)? {
         PartOrRevision::Part(name) => {
             let part = get(&mut client, &name).await?;
             let revisions = revisions(&mut client, &name).await?;
-            let table = |part: &Part, look: &report::Look| report::part::part(part, &revisions, look);
-            context.output.message("Part", &part, table)?;
+            let mut json = json_value("Part", &part)?;
+            json["revisions"] =
+                revisions.iter().map(|r| json_value("Revision", r)).collect::<anyhow::Result<_>>()?;
+            let table = |look: &report::Look| report::part::part(&part, &revisions, look);
+            context.output.value(&json, table)?;
         }
         PartOrRevision::Revision(name) => {
             let asked = GetRevisionRequest { name };
@@ -129,7 +162,7 @@ pub(super) async fn get(client: &mut Client, name: &str) -> anyhow::Result<Part>
 
 async fn revisions(client: &mut Client, part: &str) -> anyhow::Result<Vec<Revision>> {
     let mut request =
-        ListRevisionsRequest { parent: part.to_owned(), page_size: 1000, page_token: String::new() };
+        ListRevisionsRequest { parent: part.to_owned(), page_size: PAGE, page_token: String::new() };
     let mut all = Vec::new();
     loop {
         let ListRevisionsResponse { revisions, next_page_token } =
@@ -154,7 +187,7 @@ pub(crate) async fn release(context: &Context, args: &RevisionName) -> anyhow::R
 
 /// Releases a draft by its whole name.
 pub(super) async fn release_by_name(context: &Context, name: String) -> anyhow::Result<Revision> {
-    let mut client = Client::new(context.channel.clone());
+    let mut client = parts(&context.channel);
     let fails = format!("cannot release {}", short_revision(&name));
     Ok(client.release_revision(ReleaseRevisionRequest { name }).await.context(fails)?.into_inner())
 }

@@ -3,15 +3,15 @@
 use std::path::Path;
 
 use anyhow::Context as _;
-use scantling_proto::v1::part_service_client::PartServiceClient;
 use scantling_proto::v1::plan_input::Plan as Source;
-use scantling_proto::v1::{CheckPlanRequest, LengthUnit, PlanInput};
+use scantling_proto::v1::{CheckPlanRequest, LengthUnit, PlanFault, PlanInput};
 
 use super::Context;
 use crate::args::PlanCheck;
-use crate::connect::patiently;
+use crate::connect::{parts, patiently};
 use crate::exit::Exit;
 use crate::input::Input;
+use crate::problem::violation;
 use crate::report;
 use crate::upload::upload;
 
@@ -23,7 +23,7 @@ pub(crate) async fn check(context: &Context, args: PlanCheck) -> anyhow::Result<
         request.nominal_blob = upload(&context.channel, input, &context.progress).await?.blob;
         request.set_nominal_length_unit(LengthUnit::from(unit));
     }
-    let mut client = PartServiceClient::new(context.channel.clone());
+    let mut client = parts(&context.channel);
     let answer = patiently(async || client.check_plan(request.clone()).await)
         .await
         .with_context(|| format!("cannot check {}", args.plan.display()))?;
@@ -33,6 +33,16 @@ pub(crate) async fn check(context: &Context, args: PlanCheck) -> anyhow::Result<
     }
     let faults = report::plan::count(answer.faults.len());
     Err(Exit::Refused.because(format!("{} has {faults}, named on stdout", args.plan.display())))
+}
+
+/// An error that names every fault, when there are any.
+pub(super) fn refuse(faults: &[PlanFault]) -> anyhow::Result<()> {
+    if faults.is_empty() {
+        return Ok(());
+    }
+    let lines: Vec<String> = faults.iter().map(|f| violation(&f.place, &f.problem)).collect();
+    let count = report::plan::count(faults.len());
+    Err(Exit::Refused.because(format!("the plan has {count}\n{}", lines.join("\n"))))
 }
 
 /// A plan's source text: JSON when it begins with a brace, else TOML, which never does.

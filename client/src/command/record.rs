@@ -1,22 +1,24 @@
 //! `record`: inspections, one, several, or as they finish.
 
-use anyhow::Context as _;
-use scantling_proto::v1::inspection_service_client::InspectionServiceClient;
-use scantling_proto::v1::{
-    GetInspectionRequest, ListInspectionsRequest, ListInspectionsResponse, WatchInspectionsRequest,
-    WatchInspectionsResponse,
-};
+use std::time::Duration;
 
-use super::{Context, measure};
-use crate::args::{RecordList, RecordShow, RecordWatch};
-use crate::connect::{Patience, patiently};
+use anyhow::Context as _;
+use scantling_proto::v1::{
+    ListInspectionsRequest, ListInspectionsResponse, WatchInspectionsRequest, WatchInspectionsResponse,
+};
+use tokio::time::Instant;
+
+use super::{Context, export as exporting, measure};
+use crate::args::{RecordExport, RecordList, RecordShow, RecordWatch};
+use crate::connect::{Patience, inspections, patiently};
+use crate::download::Output;
 use crate::exit::Exit;
 use crate::names::{self, PartOrRevision};
 use crate::output::Reader;
 use crate::report;
 
 pub(crate) async fn list(context: &Context, args: RecordList) -> anyhow::Result<Exit> {
-    let mut client = InspectionServiceClient::new(context.channel.clone());
+    let mut client = inspections(&context.channel);
     let of = match args.part.as_deref().map(names::part_or_revision).transpose()? {
         Some(PartOrRevision::Part(name) | PartOrRevision::Revision(name)) => name,
         None => String::new(),
@@ -47,23 +49,40 @@ pub(crate) async fn list(context: &Context, args: RecordList) -> anyhow::Result<
 }
 
 pub(crate) async fn show(context: &Context, args: RecordShow) -> anyhow::Result<Exit> {
-    let mut client = InspectionServiceClient::new(context.channel.clone());
-    let asked = GetInspectionRequest { name: names::inspection(&args.name)? };
-    let inspection = patiently(async || client.get_inspection(asked.clone()).await)
-        .await
-        .with_context(|| format!("cannot show {}", asked.name))?;
-    context.output.message("Inspection", &inspection, report::inspection::whole)?;
     if let Some(to) = &args.report {
-        if inspection.report_blob.is_none() {
+        drop(Output::at(to)?);
+    }
+    let mut inspection = measure::get(context, names::inspection(&args.name)?).await?;
+    if args.wait && !measure::is_finished(&inspection) {
+        context.accepted(&inspection);
+        inspection =
+            measure::wait(context, inspection, Instant::now() + Duration::from_secs(args.timeout)).await?;
+    }
+    context.output.message("Inspection", &inspection, report::inspection::whole)?;
+    if args.wait && !measure::is_finished(&inspection) {
+        return Err(Exit::Unavailable.because(format!(
+            "no verdict within {} s; {}",
+            args.timeout,
+            measure::go_on(context, &[names::id(&inspection.name)])
+        )));
+    }
+    match &args.report {
+        Some(to) if args.exit_verdict => measure::report_beside(context, &inspection, to).await,
+        Some(_) if inspection.report_blob.is_none() => {
             return Err(Exit::NotFoundOrConflict.because(format!("{} has no report", inspection.name)));
         }
-        measure::save_report(context, &inspection, to).await?;
+        Some(to) => measure::save_report(context, &inspection, to).await?,
+        None => {}
     }
     Ok(if args.exit_verdict { Exit::of_inspection(&inspection) } else { Exit::Success })
 }
 
+pub(crate) async fn export(context: &Context, args: RecordExport) -> anyhow::Result<Exit> {
+    exporting::run(context, args).await
+}
+
 pub(crate) async fn watch(context: &Context, args: RecordWatch) -> anyhow::Result<Exit> {
-    let mut client = InspectionServiceClient::new(context.channel.clone());
+    let mut client = inspections(&context.channel);
     let mut after = args.after;
     let mut left = args.most.unwrap_or(u64::MAX);
     let mut patience = Patience::new();

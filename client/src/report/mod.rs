@@ -1,18 +1,24 @@
 //! Messages as text for people: pure functions, no file, no terminal.
 
+pub(crate) mod calls;
+pub(crate) mod evaluations;
 pub(crate) mod inspection;
 pub(crate) mod number;
 pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;
+#[cfg(feature = "embedded")]
+pub(crate) mod scan;
 
 use comfy_table::{Attribute, Cell, CellAlignment, ColumnConstraint, ContentArrangement, Table, presets};
 
 /// How text may look.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Look {
-    /// Columns there are.
+    /// Columns there are for sentences.
     pub(crate) width: usize,
+    /// Columns there are for tables; `None` where nothing limits them, as in a pipe.
+    pub(crate) table_width: Option<usize>,
     /// Whether weight may be added to what must not be overlooked. Nothing is told by weight alone.
     pub(crate) bold: bool,
 }
@@ -48,10 +54,13 @@ pub(crate) fn whole(text: impl Into<String>) -> Entry {
 /// A table without lines; ends in a newline.
 pub(crate) fn table(head: &[&str], rows: Vec<Vec<Entry>>, look: &Look) -> String {
     let mut table = Table::new();
-    table
-        .load_style(presets::NOTHING)
-        .set_content_arrangement(ContentArrangement::Dynamic)
-        .set_width(u16::try_from(look.width).unwrap_or(u16::MAX));
+    table.load_style(presets::NOTHING);
+    match look.table_width {
+        Some(width) => table
+            .set_content_arrangement(ContentArrangement::Dynamic)
+            .set_width(u16::try_from(width).unwrap_or(u16::MAX)),
+        None => table.set_content_arrangement(ContentArrangement::Disabled),
+    };
     if look.bold {
         table.enforce_styling();
     } else {
@@ -137,7 +146,7 @@ pub(crate) fn time(timestamp: Option<&prost_types::Timestamp>) -> String {
 mod tests {
     use super::*;
 
-    pub(crate) const PLAIN: Look = Look { width: 100, bold: false };
+    pub(crate) const PLAIN: Look = Look { width: 100, table_width: Some(100), bold: false };
 
     #[test]
     fn a_table_has_no_trailing_blanks_and_sets_numbers_to_the_right() {
@@ -146,8 +155,18 @@ mod tests {
     }
 
     #[test]
+    fn where_nothing_limits_it_a_table_keeps_each_row_on_one_line() {
+        let long = "a title that is longer than any terminal ".repeat(4);
+        let rows = || vec![vec![words(long.trim()), number("1")]];
+        let narrow = Look { width: 100, table_width: Some(60), bold: false };
+        let pipe = Look { width: 100, table_width: None, bold: false };
+        assert!(table(&["what", "n"], rows(), &narrow).lines().count() > 2);
+        assert_eq!(table(&["what", "n"], rows(), &pipe).lines().count(), 2);
+    }
+
+    #[test]
     fn facts_are_aligned_and_wrapped() {
-        let look = Look { width: 30, bold: false };
+        let look = Look { width: 30, table_width: Some(30), bold: false };
         let lines = [
             ("verdict", "CONFORMS".to_owned()),
             ("none", String::new()),

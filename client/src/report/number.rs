@@ -1,21 +1,24 @@
-//! Measured numbers: one digit more than the limit has, and never rounded across it.
+//! Measured numbers: one digit more than the finest limit has, and never rounded across one.
+//!
+//! The rule is that of the HTML report too, so that both print the same. A value is rounded to nearest, the
+//! ends of an interval outward; both get more digits until what is printed lies on the same side of every
+//! limit as the number itself. Common practice of inspection reports; no published source.
 
 use scantling_proto::v1::{Interval, Limits};
 
-/// Decimals of a limit beyond this are noise of its binary form.
-const MOST_DECIMALS: usize = 6;
+/// Limits come from sums such as 8.0 + 0.1; differences below this share of them are rounding of f64, not a
+/// statement of the drawing. A sum of two rounds three times, by half an epsilon each.
+const ROUNDING: f64 = 4.0 * f64::EPSILON;
+/// Most decimals of a limit that are looked for: a picometre, beyond any drawing.
+const MOST_LIMIT_DECIMALS: usize = 9;
+/// An f64 below 1 mm may need more decimals than its 17 digits; this many reach 1e-20 mm.
+const MOST_DECIMALS: usize = 20;
 /// For numbers without a limit: a micrometre.
 const PLAIN_DECIMALS: usize = 3;
 
-/// A measured value beside its limits, mm.
+/// A measured value beside its limits, all in one unit.
 pub(crate) fn value(value: f64, limits: &[f64]) -> String {
-    if !value.is_finite() {
-        // None ever should be; then it must not look like a number.
-        return format!("{value}");
-    }
-    let first = decimals(limits);
-    let safe = (first..=12).find(|d| sides(value, limits) == sides(rounded(value, *d), limits));
-    fixed(value, safe.unwrap_or(12))
+    beside(value, limits, |decimals| format!("{value:.decimals$}"))
 }
 
 /// Both limits, as the plan has them.
@@ -35,51 +38,71 @@ pub(crate) fn given(limits: &Limits) -> Vec<f64> {
 
 /// An interval beside the limits of its value: widened by rounding, never narrowed.
 pub(crate) fn interval(interval: &Interval, limits: &[f64]) -> String {
-    let decimals = decimals(limits);
-    let scale = scale(decimals);
-    // A hair of slack, so that 0.25 that is stored as 0.250000000000001 does not become 0.251.
-    let low = (interval.low_mm * scale + 1e-6).floor() / scale;
-    let high = (interval.high_mm * scale - 1e-6).ceil() / scale;
-    format!("{} .. {}", fixed(low, decimals), fixed(high, decimals))
+    let Interval { low_mm: low, high_mm: high } = *interval;
+    let end = |v: f64, sign: f64| beside(v, limits, |decimals| outward(v, decimals, sign));
+    format!("{} .. {}", end(low, -1.0), end(high, 1.0))
 }
 
 /// A number without limits, to the micrometre.
 pub(crate) fn plain(value: f64) -> String {
-    fixed(value, PLAIN_DECIMALS)
+    no_minus_zero(format!("{value:.PLAIN_DECIMALS$}"))
 }
 
-/// A limit with the digits the plan gave it.
-fn limit(value: f64) -> String {
-    fixed(value, own_decimals(value))
+/// A limit with the digits the plan gave it: 8 is "8", 8.0 + 0.1 is "8.1".
+pub(crate) fn limit(value: f64) -> String {
+    no_minus_zero(match limit_decimals(value) {
+        Some(decimals) => format!("{value:.decimals$}"),
+        None => format!("{value}"),
+    })
 }
 
-/// One more than the limits have.
-fn decimals(limits: &[f64]) -> usize {
-    limits.iter().map(|l| own_decimals(*l) + 1).max().unwrap_or(PLAIN_DECIMALS)
+/// The first printed form that lies where the number lies.
+fn beside(value: f64, limits: &[f64], printed: impl Fn(usize) -> String) -> String {
+    if !value.is_finite() {
+        // None ever should be; then it must not look like a number.
+        return format!("{value}");
+    }
+    let limits: Vec<f64> = limits.iter().copied().filter(|l| l.is_finite()).collect();
+    let finest = limits.iter().map(|l| limit_decimals(*l).unwrap_or(MOST_LIMIT_DECIMALS)).max();
+    let least = finest.map_or(PLAIN_DECIMALS, |d| d + 1);
+    let texts = (least..=MOST_DECIMALS).map(printed);
+    let fits = |text: &String| limits.iter().all(|l| same_side(value, read(text), *l));
+    // `{}` of an f64 reads back as the same f64, so its side is right by construction.
+    no_minus_zero(texts.into_iter().find(fits).unwrap_or_else(|| format!("{value}")))
 }
 
-/// The fewest decimals that give a limit back.
-fn own_decimals(limit: f64) -> usize {
-    (1..MOST_DECIMALS).find(|d| (rounded(limit, *d) - limit).abs() < 1e-9).unwrap_or(MOST_DECIMALS)
+/// Rounded away from the other end of the interval; by no more than rounding of f64 towards it.
+fn outward(value: f64, decimals: usize, sign: f64) -> String {
+    let nearest = format!("{value:.decimals$}");
+    let close = ROUNDING * value.abs().max(1.0);
+    if (read(&nearest) - value) * sign >= -close {
+        return nearest;
+    }
+    let step = read(&format!("1e-{decimals}"));
+    format!("{:.decimals$}", read(&nearest) + step * sign)
 }
 
-/// Above, on or below each limit.
-fn sides(value: f64, limits: &[f64]) -> Vec<std::cmp::Ordering> {
-    limits.iter().map(|limit| value.total_cmp(limit)).collect()
+/// Fewest decimals that write a limit to within rounding; `None` when it has more than any drawing.
+fn limit_decimals(value: f64) -> Option<usize> {
+    let close = ROUNDING * value.abs().max(1.0);
+    (0..=MOST_LIMIT_DECIMALS).find(|d| (read(&format!("{value:.0$}", *d)) - value).abs() <= close)
 }
 
-fn scale(decimals: usize) -> f64 {
-    (0..decimals).fold(1.0, |s, _| s * 10.0)
+/// Whether what is printed lies on the same side of the limit as the value, or both lie on it.
+fn same_side(value: f64, shown: f64, limit: f64) -> bool {
+    let close = ROUNDING * limit.abs().max(1.0);
+    if (value - limit).abs() <= close {
+        return true;
+    }
+    (shown - limit).abs() > close && (shown > limit) == (value > limit)
 }
 
-fn rounded(value: f64, decimals: usize) -> f64 {
-    // By way of the text, so that it is the number people read.
-    fixed(value, decimals).parse().unwrap_or(value)
+fn read(text: &str) -> f64 {
+    text.parse().unwrap_or(f64::NAN)
 }
 
-fn fixed(value: f64, decimals: usize) -> String {
-    let text = format!("{value:.decimals$}");
-    // No "-0.00".
+/// No "-0.00".
+fn no_minus_zero(text: String) -> String {
     match text.strip_prefix('-') {
         Some(rest) if rest.bytes().all(|b| matches!(b, b'0' | b'.')) => rest.to_owned(),
         _ => text,
@@ -90,48 +113,87 @@ fn fixed(value: f64, decimals: usize) -> String {
 mod tests {
     use super::*;
 
-    #[test]
-    fn a_value_has_one_digit_more_than_its_limit() {
-        assert_eq!(value(0.123_456, &[0.0, 0.4]), "0.12");
-        assert_eq!(value(0.123_456, &[0.25]), "0.123");
-        assert_eq!(value(9.987_654, &[9.9, 10.1]), "9.99");
-        assert_eq!(value(1.23456, &[]), "1.235");
-    }
+    /// Value, limits, as printed: the same cases hold for the HTML report.
+    const VALUES: [(f64, &[f64], &str); 20] = [
+        (0.312_345, &[0.5], "0.31"),
+        (0.312_345, &[0.05, 0.5], "0.312"),
+        (0.123_456, &[0.0, 0.4], "0.12"),
+        (0.123_456, &[0.25], "0.123"),
+        (9.987_654, &[9.9, 10.1], "9.99"),
+        (7.0, &[8.0], "7.0"),
+        (1.234_56, &[], "1.235"),
+        (0.500_113, &[0.5], "0.5001"),
+        (-0.500_113, &[-0.5, 0.5], "-0.5001"),
+        (0.499_996, &[0.5], "0.499996"),
+        (0.4001, &[0.4], "0.4001"),
+        (0.3999, &[0.4], "0.3999"),
+        (0.404, &[0.4], "0.404"),
+        (-0.400_02, &[-0.4, 0.4], "-0.40002"),
+        (8.1 + 2e-7, &[7.9, 8.1], "8.1000002"),
+        (-0.000_3, &[0.0], "-0.0003"),
+        (0.5, &[0.5], "0.50"),
+        (0.1 + 0.2, &[0.3], "0.30"),
+        (-0.001, &[0.5], "0.00"),
+        (f64::NAN, &[0.4], "NaN"),
+    ];
+
+    /// Low and high end, limits, as printed: the same cases hold for the HTML report.
+    const INTERVALS: [(f64, f64, &[f64], &str); 10] = [
+        (0.123, 0.234, &[0.4], "0.12 .. 0.24"),
+        (-0.123, 0.231, &[0.4], "-0.13 .. 0.24"),
+        (0.12, 0.24, &[0.4], "0.12 .. 0.24"),
+        // Outward to two digits both would lie on the limit.
+        (0.3, 0.3951, &[0.4], "0.30 .. 0.396"),
+        (0.4049, 0.5, &[0.4], "0.404 .. 0.50"),
+        (0.39, 0.41, &[0.4], "0.39 .. 0.41"),
+        (7.904, 7.96, &[8.0], "7.9 .. 7.96"),
+        (0.25, 0.250_000_000_000_000_1, &[0.4], "0.25 .. 0.25"),
+        (-0.001, 0.000_5, &[0.4], "-0.01 .. 0.01"),
+        (1.000_4, 1.000_6, &[], "1.000 .. 1.001"),
+    ];
 
     #[test]
-    fn a_value_is_never_rounded_across_or_onto_a_limit() {
-        assert_eq!(value(0.4001, &[0.4]), "0.4001");
-        assert_eq!(value(0.3999, &[0.4]), "0.3999");
-        assert_eq!(value(0.404, &[0.4]), "0.404");
-        assert_eq!(value(-0.400_02, &[-0.4, 0.4]), "-0.40002");
-        assert_eq!(value(0.4, &[0.4]), "0.40");
-        for k in 0..2000 {
-            let v = 0.39 + f64::from(k) * 1.01e-5;
-            let shown: f64 = value(v, &[0.4]).parse().expect("a number");
-            assert_eq!(shown.total_cmp(&0.4), v.total_cmp(&0.4), "{v}");
+    fn values_are_printed_as_the_table_says() {
+        for (number, limits, text) in VALUES {
+            assert_eq!(value(number, limits), text, "{number} beside {limits:?}");
         }
     }
 
     #[test]
-    fn an_interval_is_never_shown_narrower_than_it_is() {
-        let of = |low_mm, high_mm| interval(&Interval { low_mm, high_mm }, &[0.4]);
-        assert_eq!(of(0.123, 0.234), "0.12 .. 0.24");
-        assert_eq!(of(-0.123, 0.231), "-0.13 .. 0.24");
-        assert_eq!(of(0.12, 0.24), "0.12 .. 0.24");
+    fn intervals_are_printed_as_the_table_says() {
+        for (low_mm, high_mm, limits, text) in INTERVALS {
+            assert_eq!(interval(&Interval { low_mm, high_mm }, limits), text, "{low_mm} .. {high_mm}");
+        }
+    }
+
+    #[test]
+    fn nothing_is_ever_printed_across_or_onto_a_limit_nor_an_interval_narrowed() {
+        for limit in [0.0, 0.05, 0.4, 0.5, 1.0, 7.95, 8.0 + 0.1, 8.0, 1250.0] {
+            for k in 1..=11 {
+                let step = read(&format!("3.7e-{k}"));
+                for v in [limit + step, limit - step] {
+                    let side = |text: &str| read(text).total_cmp(&limit);
+                    assert_eq!(side(&value(v, &[limit])), v.total_cmp(&limit), "{v:e} beside {limit}");
+                    let both = interval(&Interval { low_mm: v, high_mm: v }, &[limit]);
+                    let (low, high) = both.split_once(" .. ").expect("two ends");
+                    for end in [low, high] {
+                        assert_eq!(side(end), v.total_cmp(&limit), "{v:e} beside {limit}: {both}");
+                    }
+                    let close = ROUNDING * v.abs().max(1.0);
+                    assert!(read(low) <= v + close && read(high) >= v - close, "{v:e}: {both}");
+                }
+            }
+        }
     }
 
     #[test]
     fn limits_keep_their_digits() {
         let of = |lower_mm, upper_mm| limits(&Limits { lower_mm, upper_mm });
         assert_eq!(of(Some(-0.4), Some(0.4)), "-0.4 .. 0.4");
-        assert_eq!(of(Some(9.95), Some(10.0)), "9.95 .. 10.0");
-        assert_eq!(of(None, Some(0.3)), "at most 0.3");
+        assert_eq!(of(Some(9.95), Some(10.0)), "9.95 .. 10");
+        assert_eq!(of(None, Some(8.0)), "at most 8");
+        assert_eq!(of(None, Some(8.0 + 0.1)), "at most 8.1");
         assert_eq!(of(None, None), "-");
-    }
-
-    #[test]
-    fn zero_has_no_sign_and_no_number_stays_none() {
         assert_eq!(plain(-0.0001), "0.000");
-        assert_eq!(value(f64::NAN, &[0.4]), "NaN");
     }
 }

@@ -91,7 +91,7 @@ pub(crate) fn revision(revision: &Revision, look: &Look) -> String {
                 vec![
                     words(&c.number),
                     words(requirement(c)),
-                    words(&c.feature),
+                    words(c.feature.as_deref().unwrap_or("-")),
                     words(c.datum_system.as_deref().unwrap_or("-")),
                     words(c.class.as_deref().unwrap_or("-")),
                     words(c.group.join(", ")),
@@ -126,6 +126,14 @@ fn requirement(c: &scantling_proto::v1::Characteristic) -> String {
     }
     if let Some(r) = &c.flatness {
         return format!("flatness {}", shown(r.zone_width_mm));
+    }
+    if let Some(r) = &c.reading {
+        let limit = |word: &str, v: Option<f64>| v.map(|v| format!(" {word} {v}")).unwrap_or_default();
+        let (least, most) = (limit("at least", r.lower_limit), limit("at most", r.upper_limit));
+        return format!("{}{least}{most} {}", r.quantity, r.unit);
+    }
+    if let Some(g) = &c.gauge {
+        return format!("passes {}", g.procedure);
     }
     "unknown to this program".to_owned()
 }
@@ -164,6 +172,8 @@ fn kind(kind: FeatureKind) -> &'static str {
         FeatureKind::Plane => "plane",
         FeatureKind::Hole => "hole",
         FeatureKind::Surface => "surface",
+        FeatureKind::Slot => "slot",
+        FeatureKind::Point => "point",
         FeatureKind::Unspecified => "unknown",
     }
 }

@@ -1,9 +1,9 @@
 //! Lists of inspections.
 
-use scantling_proto::v1::ListInspectionsResponse;
+use scantling_proto::v1::{FindingKind, Inspection, ListInspectionsResponse, LocateResponse};
 
 use super::inspection::{answer, purpose};
-use super::{Look, day, table, whole, words};
+use super::{Look, calls, day, number, strong, table, whole, words};
 use crate::names::{id, short_revision};
 
 /// Inspections, newest first.
@@ -26,6 +26,36 @@ pub(crate) fn list(inspections: &ListInspectionsResponse, look: &Look) -> String
         })
         .collect();
     table(&["inspection", "part", "serial", "purpose", "answer", "date"], rows, look)
+}
+
+/// Everything that was found in one scan, each part with its inspection, in the order found.
+pub(crate) fn instances(found: &LocateResponse, inspections: &[Inspection], look: &Look) -> String {
+    let mut parts = inspections.iter();
+    let place = |f: &scantling_proto::v1::Finding| match f
+        .region
+        .as_ref()
+        .map(|r| (&r.minimum_mm[..], &r.maximum_mm[..]))
+    {
+        Some(([x0, y0, ..], [x1, y1, ..])) => format!("x {:.0}, y {:.0}", (x0 + x1) / 2.0, (y0 + y1) / 2.0),
+        _ => "-".to_owned(),
+    };
+    let rows = found.findings.iter().enumerate().map(|(k, f)| {
+        let of = if f.kind() == FindingKind::Part { parts.next() } else { None };
+        let what = calls::kind(f.kind());
+        vec![
+            number((k + 1).to_string()),
+            words(place(f)),
+            if f.kind() == FindingKind::Part { words(what) } else { strong(what) },
+            words(of.map_or("-", |i| i.serial_number.as_str())),
+            whole(of.map_or("-", |i| id(&i.name))),
+            of.map_or_else(|| words("not measured"), answer),
+        ]
+    });
+    let rows: Vec<_> = rows.collect();
+    if rows.is_empty() {
+        return "no such part was found in the scan\n".to_owned();
+    }
+    table(&["no.", "about, mm", "what", "serial", "inspection", "answer"], rows, look)
 }
 
 #[cfg(test)]
@@ -56,6 +86,31 @@ mod tests {
 inspection  part       serial  purpose     answer                  date
 c           ws-214/c4  2       production  queued, no verdict yet  -
 b           ws-214/c4  2       production  UNDECIDED               -
+"
+        );
+    }
+
+    #[test]
+    fn what_lies_in_one_scan_is_listed_with_what_became_of_it() {
+        let finding =
+            |kind: FindingKind| scantling_proto::v1::Finding { kind: kind.into(), ..Default::default() };
+        let found = LocateResponse {
+            findings: vec![finding(FindingKind::OtherHand), finding(FindingKind::Part)],
+            other_points: 0,
+        };
+        let good = Inspection {
+            name: "inspections/b".into(),
+            serial_number: "7-1".into(),
+            state: InspectionState::Done.into(),
+            verdict: Verdict::Conforms.into(),
+            ..Inspection::default()
+        };
+        assert_eq!(
+            instances(&found, &[good], &PLAIN),
+            "\
+no.  about, mm  what        serial  inspection  answer
+  1  -          OTHER HAND  -       -           not measured
+  2  -          part        7-1     b           CONFORMS
 "
         );
     }

@@ -31,6 +31,8 @@ fn wrong_usage_ends_with_2() {
         ],
         vec!["measure", "--part", "a", "--scan", "s.ply", "--unit", "furlong", "--serial", "1"],
         vec!["plan", "check", "plan.toml", "--nominal", "n.stl"],
+        vec!["scan", "info"],
+        vec!["scan", "info", "a.csv", "--columns", "x y"],
         vec!["--server", "ftp://127.0.0.1", "part", "list"],
         vec!["serve", "--listen", "0.0.0.0:0"],
     ] {
@@ -319,4 +321,35 @@ fn serve_answers_others_and_ends_in_order_at_sigterm() {
     let mut log = String::new();
     serving.0.stderr.take().expect("piped").read_to_string(&mut log).expect("a log");
     assert!(log.contains("ended in order"), "{log}");
+    // What it runs with, by the names of its flags.
+    assert!(log.contains("workers 1") && log.contains("drain-ms "), "{log}");
+}
+
+#[test]
+fn scan_info_tells_what_a_file_holds() {
+    let scene = Scene::new();
+    scene.file("points.txt", "made by hand\n1;7,5;20\n2;7,5;20\n3;7,5;20\n");
+    let info = |more: &[&str]| {
+        let mut command = scene.scantling();
+        command.args(["scan", "info", "points.txt", "--output", "json"]).args(more).output().expect("runs")
+    };
+    let output = info(&["--columns", "skip=1 z y x", "--unit", "cm"]);
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output.stderr));
+    let told: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    assert_eq!(told["format"], "text");
+    assert_eq!(told["box_low"], serde_json::json!([20.0, 7.5, 1.0]));
+    assert_eq!(told["spacing_mm"], 10.0);
+    assert_eq!(told["text"]["columns"], serde_json::json!(["z", "y", "x"]));
+    // Without the columns it is not clear, and the error says what to state.
+    let output = info(&[]);
+    assert_eq!(output.status.code(), Some(4));
+    assert!(output.stdout.is_empty());
+    assert!(said(&output.stderr).contains("state the columns"), "{}", said(&output.stderr));
+    // As a table, from stdin.
+    let mesh = "v 0 0 0\nv 200 0 0\nv 0 300 0\nf 1 2 3\n";
+    let output = scene.scantling().args(["scan", "info", "-"]).write_stdin(mesh).output().expect("runs");
+    let text = said(&output.stdout);
+    for line in ["format      OBJ", "triangles   1, 3 open edges", "size suggests millimetres"] {
+        assert!(text.contains(line), "{line} is not in: {text}");
+    }
 }

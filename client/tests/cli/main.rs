@@ -2,4 +2,6 @@
 
 mod commands;
 mod demo;
+mod hand;
 mod scene;
+mod ways;

@@ -96,7 +96,7 @@ impl Scene {
 /// The program alone.
 pub(crate) fn program() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_scantling"));
-    for name in ["SCANTLING_SERVER", "SCANTLING_DATA", "SCANTLING_LOG", "SCANTLING_LISTEN"] {
+    for name in ["SCANTLING_SERVER", "SCANTLING_DATA", "SCANTLING_LOG", "SCANTLING_LISTEN", "COLUMNS"] {
         command.env_remove(name);
     }
     command

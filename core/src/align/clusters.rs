@@ -10,17 +10,17 @@ const MOST_CUBES: f64 = 1_000_000.0;
 
 /// Points whose cubes hang together.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Cluster {
+pub(crate) struct Cluster {
     /// Indices of the points, ascending.
-    pub(super) members: Vec<u32>,
+    pub(crate) members: Vec<u32>,
     /// Occupied cubes.
-    pub(super) cubes: usize,
+    pub(crate) cubes: usize,
 }
 
 /// Parts the points into clusters: points in the same cube of edge `edge_mm`, or in cubes that touch (26
 /// neighbours), hang together. Most cubes first; ties go to the lower first point. The points must be
 /// finite; where they spread over more than a million cubes along an axis, the cubes are larger.
-pub(super) fn clusters(run: &Run, points: &[Point], edge_mm: f64) -> Result<Vec<Cluster>, Stopped> {
+pub(crate) fn clusters(run: &Run, points: &[Point], edge_mm: f64) -> Result<Vec<Cluster>, Stopped> {
     if points.is_empty() {
         return Ok(Vec::new());
     }

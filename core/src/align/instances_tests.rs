@@ -13,14 +13,18 @@ use crate::scan::LengthUnit;
 type Points = Vec<(Point, Direction)>;
 
 fn nominal(mesh: &TriangleMesh) -> Nominal {
-    let raw =
-        RawScan { points: mesh.vertices().to_vec(), normals: None, triangles: mesh.triangles().to_vec() };
+    let raw = RawScan {
+        points: mesh.vertices().to_vec(),
+        normals: None,
+        triangles: mesh.triangles().to_vec(),
+        ..RawScan::default()
+    };
     Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap()
 }
 
 fn as_scan(points: &Points) -> Scan {
     let normals = Some(points.iter().map(|p| p.1.vector()).collect());
-    let raw = RawScan { points: points.iter().map(|p| p.0).collect(), normals, triangles: Vec::new() };
+    let raw = RawScan { points: points.iter().map(|p| p.0).collect(), normals, ..RawScan::default() };
     Scan::new(raw, LengthUnit::Millimetre, &quiet()).unwrap()
 }
 

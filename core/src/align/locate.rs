@@ -182,8 +182,9 @@ fn fit_words(explained: Option<f64>, need: f64, beside: Option<f64>, most_beside
 
 fn hint_words(size_ratio: Option<f64>, unit_ratio: Option<f64>) -> String {
     match (size_ratio, unit_ratio) {
-        (Some(r), Some(k)) => {
-            format!("; it is {r:.4} times as large, so check the length unit (a factor of {k} would fit)")
+        (Some(_), Some(k)) => {
+            let how = MIXED_UP.iter().find(|m| m.0 == k).map_or("its length unit is another", |m| m.1);
+            format!("; multiplied by {k:.4} it does, so check the length unit stated: {how}")
         }
         (Some(r), None) => format!("; it is {r:.2} times as large"),
         (None, _) => String::new(),
@@ -221,6 +222,9 @@ pub fn locate(
     let all = Cloud::strided(points, normals, MOST_POINTS).without_strays();
     let dense = all.thinned(DENSE_POINTS);
     let spacing_mm = scan.spacing_mm() * (points.len() as f64 / all.points.len().max(1) as f64).sqrt();
+    if let Some(error) = in_another_unit(run, mesh, tree, &all, &dense, settings)? {
+        return Err(error);
+    }
     let crowded = size_ratio(mesh, &dense).is_some_and(|r| r > MOST_RATIO)
         || on_support(run, mesh, tree, &all, &dense, spacing_mm, settings)?;
     if crowded {
@@ -232,11 +236,42 @@ pub fn locate(
     }
     match alone(run, mesh, tree, all, &dense, settings) {
         // Something clings to the part, or it is of the other hand.
-        Err(error @ LocateError::NoFit { explained: Some(_), unit_ratio: None, .. }) => {
+        Err(error @ LocateError::NoFit { explained: Some(_), .. }) => {
             // The nominal was searched wide already.
             among(run, nominal, tree, scan, settings, false)?.unwrap_or(Err(error))
         }
         answer => answer,
+    }
+}
+
+/// Whether the scan is this part in another length unit: where its size suggests one, that is tried, and only a scan
+/// that then lies on the part proves it. A wrong part or a table of the right size does not.
+fn in_another_unit(
+    run: &Run,
+    mesh: &TriangleMesh,
+    tree: &SurfaceTree,
+    all: &Cloud,
+    dense: &Cloud,
+    settings: &LocateSettings,
+) -> Result<Option<LocateError>, Stopped> {
+    let Some(ratio) = size_ratio(mesh, dense).and_then(unit_ratio) else { return Ok(None) };
+    let scaled = Cloud {
+        points: all.points.iter().map(|p| Point::from(p.coords * ratio)).collect(),
+        normals: all.normals.clone(),
+    };
+    let thin = scaled.thinned(DENSE_POINTS);
+    match alone(run, mesh, tree, scaled, &thin, settings) {
+        Err(LocateError::Stopped(stopped)) => Err(stopped),
+        Ok(_) | Err(LocateError::Undetermined { .. }) => {
+            let LocateError::NoFit { explained, need, beside, most_beside, size_ratio, .. } =
+                no_fit(mesh, dense, settings, None)
+            else {
+                return Ok(None);
+            };
+            let unit_ratio = Some(ratio);
+            Ok(Some(LocateError::NoFit { explained, need, beside, most_beside, size_ratio, unit_ratio }))
+        }
+        Err(_) => Ok(None),
     }
 }
 
@@ -313,6 +348,9 @@ pub fn locate_points(
     run.check()?;
     let all = Cloud::strided(points, normals, MOST_POINTS).without_strays();
     let dense = all.thinned(DENSE_POINTS);
+    if let Some(error) = in_another_unit(run, mesh, tree, &all, &dense, settings)? {
+        return Err(error);
+    }
     alone(run, mesh, tree, all, &dense, settings)
 }
 
@@ -382,14 +420,14 @@ fn no_fit(
     best: Option<(f64, f64)>,
 ) -> LocateError {
     let size_ratio = size_ratio(mesh, dense);
-    let unit_ratio = size_ratio.and_then(unit_ratio);
     LocateError::NoFit {
         explained: best.map(|b| b.0),
         need: settings.least_explained,
         beside: best.map(|b| b.1),
         most_beside: settings.most_beside,
         size_ratio,
-        unit_ratio,
+        // Only a scan that fits in another unit proves it.
+        unit_ratio: None,
     }
 }
 
@@ -413,6 +451,22 @@ fn size_mm(points: &[Point]) -> Option<f64> {
     radii.get(radii.len() * 9 / 10).copied()
 }
 
+/// Length units taken for one another: by what the scan's coordinates should be multiplied, and how that came about.
+const MIXED_UP: [(f64, &str); 12] = [
+    (25.4, "this looks like inch, not mm"),
+    (1.0 / 25.4, "this looks like mm, not inch"),
+    (10.0, "this looks like cm, not mm"),
+    (0.1, "this looks like mm, not cm"),
+    (1000.0, "this looks like m, not mm (or mm, not um)"),
+    (0.001, "this looks like mm, not m (or um, not mm)"),
+    (39.370_078_740_157_48, "this looks like m, not inch"),
+    (0.0254, "this looks like inch, not m"),
+    (2.54, "this looks like inch, not cm"),
+    (1.0 / 2.54, "this looks like cm, not inch"),
+    (100.0, "this looks like m, not cm"),
+    (0.01, "this looks like cm, not m"),
+];
+
 /// The factor between two length units that brings the sizes together, if one does and none is needed
 /// otherwise. A view of part of the part is smaller than it, so a third less is still the same size.
 fn unit_ratio(size_ratio: f64) -> Option<f64> {
@@ -420,10 +474,7 @@ fn unit_ratio(size_ratio: f64) -> Option<f64> {
     if same(size_ratio) {
         return None;
     }
-    // mm, inch, cm, m, micrometre taken for one another.
-    [25.4, 1.0 / 25.4, 10.0, 0.1, 1000.0, 0.001, 39.370_078_740_157_48, 0.0254, 2.54, 1.0 / 2.54, 100.0, 0.01]
-        .into_iter()
-        .find(|k| same(size_ratio * k))
+    MIXED_UP.iter().map(|m| m.0).find(|k| same(size_ratio * k))
 }
 
 #[cfg(test)]

@@ -20,6 +20,7 @@ mod search;
 mod starts;
 mod support;
 
+pub(crate) use clusters::clusters;
 pub use fine::{AlignError, Alignment, FineSettings, Stop, fine};
 pub use instances::{
     Finding, Instance, Instances, InstancesError, InstancesSettings, OpenPlace, OtherPart, locate_all,

@@ -1,11 +1,12 @@
 //! The orthogonal least-squares cylinder.
 
 use super::circle::{Round, algebraic, carried, one_minus};
+use super::cover::{about_the_long_axis, half_sphere, principal_axes, sample, spread};
 use super::levenberg::{Ended, Model, Sums, minimise};
 use super::{
     FitError, Freedom, LARGEST_RADIUS_SHARE, LARGEST_TURN_RAD, Residuals, Shape, centred, noise, signed, unit,
 };
-use crate::geometry::{Cholesky, Direction, Matrix3, Point, Vector, math, random::Random, symmetric_eigen3};
+use crate::geometry::{Cholesky, Direction, Point, Vector};
 
 /// The cylinder with the least sum of squared radial distances.
 #[derive(Clone, Debug, PartialEq)]
@@ -48,10 +49,6 @@ impl CylinderFit {
     }
 }
 
-/// Directions tried on the half sphere: about 7 degrees apart.
-const DIRECTIONS: usize = 400;
-/// Points that judge the starts; the end is always fitted to all points.
-const JUDGES: usize = 600;
 /// Starts that are refined; sets of a few points have many valleys, so they get more.
 const STARTS: usize = 16;
 const STARTS_OF_FEW: usize = 48;
@@ -150,57 +147,6 @@ pub fn cylinder(points: &[Point]) -> Result<CylinderFit, FitError> {
 
 /// Radius, in sizes of the point set, beyond which a tube counts as a plane.
 const LARGEST_RADIUS: f64 = 1e5;
-
-/// Principal axes of centred points, thinnest first.
-fn principal_axes(points: &[Vector]) -> [Vector; 3] {
-    let scatter = points.iter().fold(Matrix3::zeros(), |s, p| s + p * p.transpose());
-    symmetric_eigen3(&scatter).1
-}
-
-/// Root mean square extent along a direction.
-fn spread(points: &[Vector], along: &Vector) -> f64 {
-    let total: f64 = points.iter().map(|p| p.dot(along) * p.dot(along)).sum();
-    (total / points.len() as f64).sqrt()
-}
-
-/// At most [`JUDGES`] of the points, drawn with a fixed seed: a fixed stride could keep one row of a grid.
-fn sample(points: &[Vector]) -> Vec<Vector> {
-    if points.len() <= JUDGES {
-        return points.to_vec();
-    }
-    let mut random = Random::seeded(1);
-    (0..JUDGES).map(|_| points[random.below(points.len())]).collect()
-}
-
-/// A spiral with the golden angle covers the half sphere evenly. Common practice, no source.
-fn half_sphere(principal: &[Vector; 3]) -> Vec<Direction> {
-    const GOLDEN_ANGLE: f64 = 2.399_963_229_728_653;
-    let spiral = (0..DIRECTIONS).map(|i| {
-        let z = (i as f64 + 0.5) / DIRECTIONS as f64;
-        let ring = (1.0 - z * z).sqrt();
-        let angle = GOLDEN_ANGLE * i as f64;
-        Vector::new(ring * math::cos(angle), ring * math::sin(angle), z)
-    });
-    principal.iter().copied().chain(spiral).filter_map(Direction::new).collect()
-}
-
-/// Directions about the long axis of a needle, tilted by up to twice `slender` (width over length): a few
-/// points leave the axis that free, and the cover of the half sphere is too coarse to see it.
-fn about_the_long_axis(principal: &[Vector; 3], slender: f64) -> Vec<Direction> {
-    const RINGS: u32 = 10;
-    const WAYS: u32 = 16;
-    let [a, b, long] = *principal;
-    let mut out: Vec<Direction> = Direction::new(long).into_iter().collect();
-    for ring in 1..=RINGS {
-        let tilt = 2.0 * slender * f64::from(ring) / f64::from(RINGS);
-        for way in 0..WAYS {
-            let angle = std::f64::consts::TAU * f64::from(way) / f64::from(WAYS);
-            let side = a * math::cos(angle) + b * math::sin(angle);
-            out.extend(Direction::new(long + side * tilt));
-        }
-    }
-    out
-}
 
 /// The best tubes over some directions, no two of them closer than `apart` in rad.
 fn starts(judges: &[Vector], directions: &[Direction], apart: f64, keep: usize) -> Vec<Tube> {

@@ -1,11 +1,11 @@
 //! Association: the ideal feature that stands for measured points.
 //!
-//! [`plane`], [`circle`] and [`cylinder`] are total (orthogonal) least squares; [`minimum_zone_plane`] is
-//! the narrowest pair of parallel planes. Every fit subtracts the centroid first, so a part metres away
+//! [`line`], [`plane`], [`circle`], [`sphere`], [`cylinder`] and [`cone`] are total (orthogonal) least squares;
+//! [`associate`] is one call for all of them; [`minimum_zone_plane`] is the narrowest pair of parallel planes. Every fit subtracts the centroid first, so a part metres away
 //! from the origin loses nothing but the rounding of its own coordinates; sums run in a fixed order.
 //!
-//! A residual is the signed orthogonal distance, mm: positive on the side of the plane's normal, or
-//! outside the circle or cylinder. What lies on which side of the material is the caller's knowledge.
+//! A residual is the signed orthogonal distance, mm: positive on the side of the plane's normal, or outside
+//! the circle, sphere, cylinder or cone (the distance from a line has no sign). What lies on which side of the material is the caller's knowledge.
 //! `low` and `high` are the smallest and largest residual, each with the index of its point.
 //!
 //! `unit_covariance` is the inverse of J'J, where J holds the derivatives of the residuals by the
@@ -15,42 +15,73 @@
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x <= limit)` also refuses what is no number")]
 #![allow(clippy::needless_range_loop, reason = "matrix algebra reads best with its indices")]
 
+mod association;
 mod circle;
+mod cone;
+mod cover;
 mod cylinder;
 mod face;
 mod hole;
 mod levenberg;
+mod line;
 mod plane;
+mod sphere;
 mod zone;
 mod zone_proof;
 
+pub use association::{Association, Extreme, OutOfPlane, Uncertain, associate};
 pub use circle::{CircleFit, circle};
+pub use cone::{ConeFit, cone};
 pub use cylinder::{CylinderFit, cylinder};
 pub use face::{AssociatedPlane, plane_of_face};
 pub use hole::{AssociatedHole, HoleError, hole};
+pub use line::{LineFit, line};
 pub use plane::{PlaneFit, plane};
+pub use sphere::{BallFit, SphereFit, sphere, sphere_of_radius};
 pub use zone::{ZoneFit, minimum_zone_plane};
 
 use crate::geometry::{Direction, Point, Vector, sum::chunked};
+use serde::{Deserialize, Serialize};
 
-/// What was to be fitted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+/// What is to be fitted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Shape {
+    /// A straight line in space.
+    Line,
     /// A plane.
     Plane,
-    /// A circle about a given direction.
+    /// A circle about a given direction, or in the plane of its points.
     Circle,
+    /// A sphere.
+    Sphere,
     /// A cylinder.
     Cylinder,
+    /// A cone.
+    Cone,
+}
+
+impl Shape {
+    /// All shapes, simplest first.
+    pub const ALL: [Self; 6] =
+        [Self::Line, Self::Plane, Self::Circle, Self::Sphere, Self::Cylinder, Self::Cone];
+
+    /// Its name as in a serialised result.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Line => "line",
+            Self::Plane => "plane",
+            Self::Circle => "circle",
+            Self::Sphere => "sphere",
+            Self::Cylinder => "cylinder",
+            Self::Cone => "cone",
+        }
+    }
 }
 
 impl std::fmt::Display for Shape {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(match self {
-            Shape::Plane => "plane",
-            Shape::Circle => "circle",
-            Shape::Cylinder => "cylinder",
-        })
+        f.write_str(self.name())
     }
 }
 
@@ -65,10 +96,17 @@ pub enum Freedom {
     Turns,
     /// The residuals leave the radius open by more than a third of itself (one standard deviation).
     Radius,
-    /// The root mean square residual is more than a third of the radius: a cloud, no surface.
+    /// The root mean square residual is more than a third of the radius (cone: a fifth of the distance from the
+    /// axis): a cloud, no surface.
     Cloud,
-    /// Two shapes in different directions fit equally well.
+    /// Two shapes in different directions or places fit equally well.
     Ambiguous,
+    /// The points lie in a plane.
+    Coplanar,
+    /// The residuals leave the centre open by more than a third of the radius (one standard deviation).
+    Centre,
+    /// The residuals leave the cone's angle open by more than a third of itself (one standard deviation).
+    Untapered,
 }
 
 impl std::fmt::Display for Freedom {
@@ -78,8 +116,11 @@ impl std::fmt::Display for Freedom {
             Freedom::Collinear => "they lie on a line",
             Freedom::Turns => "within their residuals it can turn by more than 0.1 rad",
             Freedom::Radius => "within their residuals its radius is open by more than a third of itself",
-            Freedom::Cloud => "they scatter by more than a third of its radius",
-            Freedom::Ambiguous => "it fits equally well in two directions",
+            Freedom::Cloud => "they scatter by a large part of its radius",
+            Freedom::Ambiguous => "it fits equally well in two directions or places",
+            Freedom::Coplanar => "they lie in a plane",
+            Freedom::Centre => "within their residuals its centre is open by more than a third of its radius",
+            Freedom::Untapered => "within their residuals its angle is open by more than a third of itself",
         })
     }
 }
@@ -110,6 +151,12 @@ pub enum FitError {
         shape: Shape,
         /// In which way it is free.
         freedom: Freedom,
+    },
+    /// A radius that no ball has.
+    #[error("a radius of {radius_mm} mm is none; give the radius of the ball, mm, greater than zero")]
+    BadRadius {
+        /// The radius as given, mm.
+        radius_mm: f64,
     },
     /// The iteration ended without coming to rest.
     #[error("the fit of a {shape} did not settle in {steps} steps; check the points for strays")]
@@ -243,3 +290,5 @@ mod covariance_tests;
 mod degenerate_tests;
 #[cfg(test)]
 mod law_tests;
+#[cfg(test)]
+mod round_tests;

@@ -1,5 +1,8 @@
 //! Values of characteristics, each with its extremes, uncertainty, noise floor and coverage.
 
+mod by_points;
+mod by_reading;
+mod check_point;
 mod flatness;
 mod profile;
 mod round_hole;
@@ -12,13 +15,16 @@ use crate::filter::FilterError;
 use crate::geometry::Point;
 use crate::nominal::Nominal;
 use crate::partition::{Partition, Seen};
-use crate::plan::{BoundFeature, Characteristic, Decision, FaceMap, Plan, Requirement};
+use crate::plan::{BoundFeature, Characteristic, Decision, FaceMap, Plan, Requirement, Situation};
+use crate::readings::Reading;
 use crate::record::{Contribution, Coverage, Evaluation, Interval, Limits, Verdict};
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
 use crate::uncertainty::Budget;
 
-/// What every evaluation looks at.
+pub use by_points::{PointEvidence, PointPose};
+
+/// What every evaluation on a scan looks at.
 pub struct Context<'a> {
     /// How to stop.
     pub run: &'a Run<'a>,
@@ -58,7 +64,26 @@ impl Aligned<'_> {
     }
 }
 
-/// Evaluates one characteristic. What cannot be measured is answered as such, with the reason.
+/// Evaluates one characteristic by a reading.
+pub fn by_reading(plan: &Plan, characteristic: &Characteristic, reading: &Reading) -> Evaluation {
+    let mut evaluation = blank(plan, characteristic);
+    by_reading::evaluate(&plan.decision, characteristic, reading, &mut evaluation);
+    evaluation
+}
+
+/// Evaluates one characteristic by measured points of its feature.
+pub fn by_points(
+    plan: &Plan,
+    characteristic: &Characteristic,
+    bound: &BoundFeature,
+    evidence: &PointEvidence,
+) -> Evaluation {
+    let mut evaluation = blank(plan, characteristic);
+    by_points::evaluate(&plan.decision, characteristic, bound, evidence, &mut evaluation);
+    evaluation
+}
+
+/// Evaluates one characteristic on a scan. What cannot be measured is answered as such, with the reason.
 ///
 /// # Errors
 /// Only a stop by the caller.
@@ -68,13 +93,21 @@ pub fn evaluate(
     aligned: &Aligned,
 ) -> Result<Evaluation, Stopped> {
     let mut evaluation = blank(context.plan, characteristic);
+    if let Requirement::Reading { quantity, .. } = &characteristic.requirement {
+        evaluation.reason = format!("no reading of the {quantity} was given");
+        return Ok(evaluation);
+    }
+    if let Requirement::Gauge { .. } = &characteristic.requirement {
+        evaluation.reason = "no gauge was read".into();
+        return Ok(evaluation);
+    }
     let Some(partition) = aligned.partition() else {
         if let Aligned::Failed(why) = aligned {
             evaluation.reason.clone_from(why);
         }
         return Ok(evaluation);
     };
-    let Some(bound) = context.faces.features.get(characteristic.feature) else {
+    let Some(bound) = characteristic.feature.and_then(|f| context.faces.features.get(f)) else {
         evaluation.reason = "the feature is not bound to the nominal".into();
         return Ok(evaluation);
     };
@@ -82,8 +115,21 @@ pub fn evaluate(
         Aligned::Datums(d) => Some(*d),
         _ => None,
     };
+    if bound.triangles.is_empty() && !matches!(bound.situation, Situation::Point { .. }) {
+        evaluation.reason =
+            "its feature is placed by numbers and not picked on the nominal, so it takes measured points"
+                .into();
+        return Ok(evaluation);
+    }
+    evaluation.measured_by = "scan".into();
     let subject = Subject { context, characteristic, bound, partition, datums };
+    if let Situation::Point { at, direction, on, patch_radius_mm } = bound.situation {
+        evaluation.measured_by = String::new();
+        check_point::evaluate(&subject, at, direction, on, patch_radius_mm, &mut evaluation)?;
+        return Ok(evaluation);
+    }
     match characteristic.requirement {
+        Requirement::Reading { .. } | Requirement::Gauge { .. } => {}
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => {
             profile::evaluate(&subject, limit_outside_mm, limit_inside_mm, &mut evaluation)?;
         }
@@ -112,28 +158,26 @@ struct Subject<'a> {
 
 /// The evaluation of a characteristic of which nothing is known yet.
 pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
-    let (requirement, limits) = match characteristic.requirement {
+    let limits = match characteristic.requirement {
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => {
-            ("surface_profile", Limits { lower_mm: Some(-limit_inside_mm), upper_mm: Some(limit_outside_mm) })
+            Limits { lower_mm: Some(-limit_inside_mm), upper_mm: Some(limit_outside_mm) }
         }
-        Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm } => (
-            "diameter",
-            Limits {
-                lower_mm: Some(nominal_mm + lower_deviation_mm),
-                upper_mm: Some(nominal_mm + upper_deviation_mm),
-            },
-        ),
+        Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm } => Limits {
+            lower_mm: Some(nominal_mm + lower_deviation_mm),
+            upper_mm: Some(nominal_mm + upper_deviation_mm),
+        },
         Requirement::Position { zone_diameter_mm } => {
-            ("position", Limits { lower_mm: None, upper_mm: Some(zone_diameter_mm) })
+            Limits { lower_mm: None, upper_mm: Some(zone_diameter_mm) }
         }
         Requirement::Flatness { zone_width_mm, .. } => {
-            ("flatness", Limits { lower_mm: None, upper_mm: Some(zone_width_mm) })
+            Limits { lower_mm: None, upper_mm: Some(zone_width_mm) }
         }
+        Requirement::Reading { .. } | Requirement::Gauge { .. } => Limits { lower_mm: None, upper_mm: None },
     };
     Evaluation {
         number: characteristic.number.clone(),
-        requirement: requirement.into(),
-        feature: plan.features[characteristic.feature].id.clone(),
+        requirement: characteristic.requirement.word().into(),
+        feature: characteristic.feature.map(|f| plan.features[f].id.clone()).unwrap_or_default(),
         datum_system: characteristic.datum_system.map(|d| plan.datum_systems[d].id.clone()),
         required: characteristic.required,
         class: characteristic.class.clone(),
@@ -150,6 +194,8 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
         operators: BTreeMap::from([("standard".to_string(), plan.standard_edition.clone())]),
         verdict: Verdict::NotMeasured,
         reason: "not measured".into(),
+        measured_by: String::new(),
+        reading: None,
     }
 }
 

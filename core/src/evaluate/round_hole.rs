@@ -60,7 +60,7 @@ pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mu
     // What is placed on its own datum is in place by construction, which proves nothing.
     if let Some(system) =
         subject.characteristic.datum_system.and_then(|d| subject.context.plan.datum_systems.get(d))
-        && [system.origin.feature, system.clock.feature].contains(&subject.characteristic.feature)
+        && system.features().any(|f| Some(f) == subject.characteristic.feature)
     {
         evaluation.reason =
             "the hole is a datum of this datum system, so its place in it is no measurement".into();

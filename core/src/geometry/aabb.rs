@@ -35,6 +35,17 @@ impl Aabb {
         self.high = self.high.sup(p);
     }
 
+    /// Whether `p` lies inside or on its border.
+    pub fn contains(&self, p: &Point) -> bool {
+        (0..3).all(|i| self.low[i] <= p[i] && p[i] <= self.high[i])
+    }
+
+    /// Grown by `margin_mm` on every side.
+    pub fn grown(&self, margin_mm: f64) -> Self {
+        let by = Vector::repeat(margin_mm);
+        Self { low: self.low - by, high: self.high + by }
+    }
+
     /// Whether nothing was added.
     pub fn is_empty(&self) -> bool {
         self.low.x > self.high.x

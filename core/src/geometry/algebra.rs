@@ -90,6 +90,11 @@ impl<const N: usize> Cholesky<N> {
         Some(Self { lower })
     }
 
+    /// The lower triangular factor: its product with its own transpose is the matrix.
+    pub fn lower(&self) -> &[[f64; N]; N] {
+        &self.lower
+    }
+
     /// Solves `A x = b`.
     pub fn solve(&self, b: &[f64; N]) -> [f64; N] {
         let l = &self.lower;

@@ -97,6 +97,12 @@ impl<To, From> Motion<To, From> {
         Direction::new(self.rotation * d.vector()).expect("a rotation keeps the length of a unit vector")
     }
 
+    /// Rotation matrix, row by row, and shift, mm: as records tell a motion.
+    pub fn rows(&self) -> ([[f64; 3]; 3], [f64; 3]) {
+        let (r, t) = (self.rotation(), self.translation());
+        (std::array::from_fn(|i| std::array::from_fn(|j| r[(i, j)])), [t.x, t.y, t.z])
+    }
+
     /// The motion back.
     pub fn inverse(&self) -> Motion<From, To> {
         let back = self.rotation.transpose();

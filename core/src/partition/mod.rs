@@ -5,6 +5,7 @@
 
 mod coverage;
 mod rim;
+mod things;
 
 use rayon::prelude::*;
 
@@ -38,6 +39,8 @@ pub struct Partition {
     deviation_mm: Vec<f64>,
     /// Points beyond reach or facing otherwise, with the place of the nominal that they would belong to.
     far: Vec<(u32, u32)>,
+    /// How many more there were, on things that stand beside the part.
+    other_things: usize,
     unexplained: usize,
 }
 
@@ -114,6 +117,7 @@ impl Partition {
             triangle: Vec::with_capacity(scan.points().len()),
             deviation_mm: Vec::with_capacity(scan.points().len()),
             far: Vec::new(),
+            other_things: 0,
             unexplained: 0,
         };
         for part in parts? {
@@ -143,8 +147,29 @@ impl Partition {
             })
             .collect();
         all.far = far?.concat();
+        all.leave_out_other_things(run, nominal, scan)?;
         run.tell(Stage::Partition, 1.0);
         Ok(all)
+    }
+
+    /// Takes clamps and the like out of what stands off the part.
+    fn leave_out_other_things(&mut self, run: &Run, nominal: &Nominal, scan: &Scan) -> Result<(), Stopped> {
+        if self.far.is_empty() {
+            return Ok(());
+        }
+        let lost = self.triangle.iter().enumerate().filter(|(_, t)| **t == NOTHING);
+        let lost: Vec<(u32, Point)> =
+            lost.map(|(i, _)| (i as u32, self.part_from_scan.point(&scan.points()[i]))).collect();
+        let others = things::beside_the_part(run, nominal, &lost, &self.far, scan.spacing_mm())?;
+        let before = self.far.len();
+        self.far.retain(|(i, _)| others.binary_search(i).is_err());
+        self.other_things = before - self.far.len();
+        Ok(())
+    }
+
+    /// Points over the part that lie on things which stand beside it, such as clamps: what they hide was not seen.
+    pub fn on_other_things(&self) -> usize {
+        self.other_things
     }
 
     /// Points that belong to nothing within reach.

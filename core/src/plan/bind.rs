@@ -1,8 +1,9 @@
 //! Binds the plan's picks to triangles of the nominal: once, so that a feature cannot move silently.
 
-use super::domain::{DatumSystem, Feature, FeatureKind, Plan};
+use super::domain::{DatumFrom, DatumSource, DatumSystem, Feature, FeatureKind, Place, Plan, Situation};
 use super::fault::Fault;
 use super::hole;
+use super::slot;
 use super::tree::short;
 use crate::geometry::{Direction, Point, TriangleMesh, closest_point_on_triangle};
 use crate::nominal::{Carrier, Nominal};
@@ -34,42 +35,73 @@ pub struct FaceMap {
     pub features: Vec<BoundFeature>,
 }
 
-/// Where one feature lies on the nominal. Two features may share triangles.
+/// Where one feature lies: on the nominal, where it was picked there. Two features may share triangles.
 #[derive(Clone, Debug, PartialEq)]
 pub struct BoundFeature {
     /// Id in the plan.
     pub id: String,
     /// Kind.
     pub kind: FeatureKind,
-    /// Its triangles, ascending.
+    /// Its triangles, ascending; none where it is placed by its own numbers.
     pub triangles: Vec<u32>,
-    /// The exact surface, where there is one: always for a plane and a hole.
+    /// The exact surface, where there is one: always for a picked plane and a picked hole.
     pub carrier: Option<Carrier>,
-    /// Area, mm2.
+    /// By what it is placed.
+    pub situation: Situation,
+    /// Area, mm2; 0 where it has no triangles.
     pub area_mm2: f64,
-    /// Centroid of its area, mm.
+    /// Centroid of its area, mm, or its place.
     pub centroid: Point,
 }
 
-/// Finds every feature of a plan on its nominal.
+impl BoundFeature {
+    fn stated(feature: &Feature, situation: Situation) -> Self {
+        let centroid = match situation {
+            Situation::Plane { at, .. }
+            | Situation::Hole { at, .. }
+            | Situation::Slot { at, .. }
+            | Situation::Point { at, .. } => at,
+            Situation::Surface => Point::origin(),
+        };
+        Self {
+            id: feature.id.clone(),
+            kind: feature.kind,
+            triangles: Vec::new(),
+            carrier: None,
+            situation,
+            area_mm2: 0.0,
+            centroid,
+        }
+    }
+}
+
+/// What a pick means, in short.
+pub(super) struct Pick {
+    pub(super) kind: FeatureKind,
+    pub(super) near: Point,
+    pub(super) facing: Option<Direction>,
+    grow_to_angle_rad: Option<f64>,
+}
+
+/// Finds every feature of a plan on its nominal; those that say their own place need none.
 ///
 /// # Errors
 /// A fault for every pick that is near nothing of its kind or could mean two things, and for every datum
 /// system whose features cannot hold it.
-pub fn bind(plan: &Plan, nominal: &Nominal) -> Result<FaceMap, Vec<Fault>> {
+pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault>> {
     let mut faults = Vec::new();
     let bound: Vec<Option<BoundFeature>> = plan
         .features
         .iter()
         .enumerate()
         .map(|(i, feature)| {
-            let found = match feature.kind {
-                FeatureKind::Plane => plane(feature, nominal),
-                FeatureKind::Hole => hole::bind(feature, nominal),
-                FeatureKind::Surface => surface(feature, nominal),
+            let (near, facing, grow_to_angle_rad) = match feature.place {
+                Place::Pick { near, facing, grow_to_angle_rad } => (near, facing, grow_to_angle_rad),
+                Place::Stated(situation) => return Some(BoundFeature::stated(feature, situation)),
             };
-            let found = found.and_then(|f| f.bound(feature, nominal.mesh()));
-            found
+            let pick = Pick { kind: feature.kind, near, facing, grow_to_angle_rad };
+            found(&pick, nominal)
+                .and_then(|(found, mesh)| found.bound(feature, mesh))
                 .map_err(|problem| {
                     let (place, id) = (format!("feature[{i}].pick"), short(&feature.id));
                     faults.push(Fault { place, problem: format!("feature {id}: {problem}") });
@@ -86,10 +118,25 @@ pub fn bind(plan: &Plan, nominal: &Nominal) -> Result<FaceMap, Vec<Fault>> {
     }
 }
 
+fn found<'a>(pick: &Pick, nominal: Option<&'a Nominal>) -> Result<(Found, &'a TriangleMesh), String> {
+    let Some(nominal) = nominal else {
+        return Err("it is picked on a nominal, and none was sent".to_owned());
+    };
+    let found = match pick.kind {
+        FeatureKind::Plane => plane(pick, nominal),
+        FeatureKind::Hole => hole::bind(pick, nominal),
+        FeatureKind::Surface => surface(pick, nominal),
+        FeatureKind::Slot => slot::bind(pick, nominal),
+        FeatureKind::Point => Err("a check point is not picked".to_owned()),
+    };
+    Ok((found?, nominal.mesh()))
+}
+
 /// What a pick was found to mean.
 pub(super) struct Found {
     pub(super) triangles: Vec<u32>,
     pub(super) carrier: Option<Carrier>,
+    pub(super) situation: Situation,
 }
 
 impl Found {
@@ -110,6 +157,7 @@ impl Found {
             kind: feature.kind,
             triangles: self.triangles,
             carrier: self.carrier,
+            situation: self.situation,
             area_mm2: area,
             centroid: Point::from(moment / area),
         })
@@ -175,7 +223,7 @@ fn distance_to(mesh: &TriangleMesh, triangle: u32, p: &Point) -> f64 {
     (closest_point_on_triangle(p, &a, &b, &c) - p).norm()
 }
 
-fn plane(feature: &Feature, nominal: &Nominal) -> Result<Found, String> {
+fn plane(feature: &Pick, nominal: &Nominal) -> Result<Found, String> {
     let mesh = nominal.mesh();
     let candidates = nominal.faces().iter().enumerate().filter(|(_, face)| match face.carrier {
         Some(Carrier::Plane { normal, .. }) => faces(Some(normal), feature.facing),
@@ -190,10 +238,14 @@ fn plane(feature: &Feature, nominal: &Nominal) -> Result<Found, String> {
     };
     judge(feature.kind, distance, second, REACH_MM, toward(feature.facing))?;
     let face = &nominal.faces()[index];
-    Ok(Found { triangles: face.triangles.clone(), carrier: face.carrier })
+    let Some(Carrier::Plane { point, normal }) = face.carrier else {
+        return Err("the face there is no plane".to_owned());
+    };
+    let situation = Situation::Plane { at: point, normal };
+    Ok(Found { triangles: face.triangles.clone(), carrier: face.carrier, situation })
 }
 
-fn surface(feature: &Feature, nominal: &Nominal) -> Result<Found, String> {
+fn surface(feature: &Pick, nominal: &Nominal) -> Result<Found, String> {
     let mesh = nominal.mesh();
     let distances: Vec<(usize, f64)> = (0..mesh.triangles().len())
         .filter(|&t| {
@@ -220,7 +272,7 @@ fn surface(feature: &Feature, nominal: &Nominal) -> Result<Found, String> {
     let whole = &nominal.faces()[face as usize];
     let same =
         triangles.len() == whole.triangles.len() && whole.triangles.iter().all(|&t| inside[t as usize]);
-    Ok(Found { triangles, carrier: whole.carrier.filter(|_| same) })
+    Ok(Found { triangles, carrier: whole.carrier.filter(|_| same), situation: Situation::Surface })
 }
 
 /// Everything reached from `seed` across edges at which the surface turns by at most `angle` rad. A
@@ -250,46 +302,49 @@ fn grow(seed: u32, angle: f64, nominal: &Nominal) -> Vec<u32> {
     region
 }
 
+/// Holes and slots of a datum system stand square on its plane, and apart.
 fn datum_system(index: usize, system: &DatumSystem, bound: &[Option<BoundFeature>], faults: &mut Vec<Fault>) {
-    let get = |feature: usize| bound.get(feature).and_then(Option::as_ref);
-    let Some(Carrier::Plane { normal, .. }) = get(system.plane.feature).and_then(|f| f.carrier) else {
-        return;
+    let DatumSource::Datums(datums) = &system.source else { return };
+    let get = |d: usize| match datums.get(d)?.from {
+        DatumFrom::Feature { feature, .. } => bound.get(feature)?.as_ref(),
+        DatumFrom::Targets(_) => None,
     };
-    let mut place_across = Vec::new();
-    for (i, datum) in [(1, &system.origin), (2, &system.clock)] {
-        let Some(hole) = get(datum.feature) else { return };
-        let Some(Carrier::Cylinder { axis, .. }) = hole.carrier else { return };
+    let Some(Situation::Plane { normal, .. }) = get(0).map(|f| f.situation) else { return };
+    let mut across: Vec<(usize, crate::geometry::Vector)> = Vec::new();
+    for (i, datum) in datums.iter().enumerate().skip(1) {
+        let Some(feature) = get(i) else { continue };
+        let (Situation::Hole { at, axis, .. } | Situation::Slot { at, axis, .. }) = feature.situation else {
+            continue;
+        };
         let tilt = axis.angle_to(normal).min(axis.reversed().angle_to(normal));
         if tilt > SQUARE_RAD {
             faults.push(Fault {
                 place: format!("datum_system[{index}].datum[{i}].feature"),
                 problem: format!(
-                    "datum system {}: the axis of hole {} leans {:.1} degrees from square on plane {}; at most {:.0} \
-                     can be, name another hole or plane",
+                    "datum system {}: the axis of {} {} leans {:.1} degrees from square on plane {}; at most {:.0} \
+                     can be, name another feature or plane",
                     short(&system.id),
-                    short(&hole.id),
+                    feature.kind.word(),
+                    short(&feature.id),
                     tilt.to_degrees(),
-                    system.plane.letter,
+                    datums[0].letter,
                     SQUARE_RAD.to_degrees()
                 ),
             });
         }
-        // The centroid of a hole's wall lies on its axis, near the material.
-        let c = hole.centroid.coords;
-        place_across.push(c - normal.vector() * c.dot(&normal.vector()));
-    }
-    if let [b, c] = place_across.as_slice()
-        && (b - c).norm() <= APART_MM
-    {
-        faults.push(Fault {
-            place: format!("datum_system[{index}].datum[2].feature"),
-            problem: format!(
-                "datum system {}: holes {} and {} stand {:.2} mm apart, which gives no turn; name one further away",
-                short(&system.id),
-                system.origin.letter,
-                system.clock.letter,
-                (b - c).norm()
-            ),
-        });
+        let place = at.coords - normal.vector() * at.coords.dot(&normal.vector());
+        if let Some((other, _)) = across.iter().find(|(_, there)| (there - place).norm() <= APART_MM) {
+            faults.push(Fault {
+                place: format!("datum_system[{index}].datum[{i}].feature"),
+                problem: format!(
+                    "datum system {}: datums {} and {} stand less than {APART_MM} mm apart, which gives no turn; name \
+                     one further away",
+                    short(&system.id),
+                    datums[*other].letter,
+                    datum.letter,
+                ),
+            });
+        }
+        across.push((i, place));
     }
 }

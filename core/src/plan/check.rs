@@ -1,12 +1,13 @@
 //! From what the file says to a plan that holds together: every fault at once.
 
-use super::domain::{Datum, DatumSystem, Decision, Feature, Filter, Plan};
+use super::datums::{datum_system, fixture, letters, target_ids};
+use super::domain::{Decision, Filter, Plan};
 use super::fault::{Fault, Faults};
-use super::file::{self, FeatureKind, PlanFile, SCHEMA_VERSION, When};
+use super::file::{self, PlanFile, SCHEMA_VERSION, When};
 use super::nearest::{list, nearest};
+use super::place::feature;
 use super::requirement::characteristic;
 use super::tree::short;
-use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Side;
 use std::collections::BTreeMap;
 
@@ -22,22 +23,23 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
         faults.add("plan_version", format!("is {}; write 1 or more", file.plan_version));
     }
     filled(faults, "standard.edition", &file.standard.edition);
-    filled(faults, "nominal.file", &file.nominal.file);
+    if let Some(nominal) = &file.nominal {
+        filled(faults, "nominal.file", &nominal.file);
+    }
     let decision = decision(faults, &file.decision);
     let filter = file.filter.and_then(|f| filter(faults, "filter", f));
 
     let names = Names {
         features: unique(faults, "feature", "id", file.feature.iter().map(|f| f.id.as_str())),
         systems: unique(faults, "datum_system", "id", file.datum_system.iter().map(|d| d.id.as_str())),
+        fixtures: unique(faults, "fixture", "id", file.fixture.iter().map(|f| f.id.as_str())),
     };
-    if file.feature.is_empty() {
-        faults.add("feature", "is missing; write at least one `[[feature]]`");
-    }
-    let features = file.feature.iter().enumerate().map(|(i, f)| feature(faults, &format!("feature[{i}]"), f));
-    let features: Vec<_> = features.collect();
+    let features: Vec<_> = (0..file.feature.len()).map(|i| feature(faults, file, i)).collect();
+    let fixtures: Vec<_> = (0..file.fixture.len()).map(|i| fixture(faults, file, i)).collect();
     let systems: Vec<_> =
         (0..file.datum_system.len()).map(|i| datum_system(faults, &names, file, i)).collect();
     letters(faults, file);
+    target_ids(faults, file);
 
     unique(faults, "characteristic", "number", file.characteristic.iter().map(|c| c.number.as_str()));
     let characteristics: Vec<_> =
@@ -60,12 +62,13 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
         standard_edition: file.standard.edition.clone(),
         decision: decision?,
         filter,
-        nominal_file: file.nominal.file.clone(),
-        side: file.nominal.side_of_material.map(|side| match side {
+        nominal_file: file.nominal.as_ref().map(|n| n.file.clone()),
+        side: file.nominal.as_ref().and_then(|n| n.side_of_material).map(|side| match side {
             file::SideOfMaterial::BehindNormal => Side::BehindNormal,
             file::SideOfMaterial::InFrontOfNormal => Side::InFrontOfNormal,
         }),
         features: features.into_iter().collect::<Option<_>>()?,
+        fixtures: fixtures.into_iter().collect::<Option<_>>()?,
         datum_systems: systems.into_iter().collect::<Option<_>>()?,
         characteristics: characteristics.into_iter().collect::<Option<_>>()?,
         canonical_json: crate::canonical::json(file),
@@ -79,6 +82,7 @@ pub(super) fn named(file: &PlanFile, mut faults: Vec<Fault>) -> Vec<Fault> {
         let Some(index) = rest.split(']').next().and_then(|i| i.parse::<usize>().ok()) else { continue };
         let (word, name) = match kind {
             "feature" => ("feature", file.feature.get(index).map(|f| &f.id)),
+            "fixture" => ("fixture", file.fixture.get(index).map(|f| &f.id)),
             "datum_system" => ("datum system", file.datum_system.get(index).map(|d| &d.id)),
             "characteristic" => ("characteristic", file.characteristic.get(index).map(|c| &c.number)),
             _ => continue,
@@ -94,6 +98,7 @@ pub(super) fn named(file: &PlanFile, mut faults: Vec<Fault>) -> Vec<Fault> {
 pub(super) struct Names<'a> {
     features: BTreeMap<&'a str, usize>,
     systems: BTreeMap<&'a str, usize>,
+    fixtures: BTreeMap<&'a str, usize>,
 }
 
 impl Names<'_> {
@@ -105,6 +110,11 @@ impl Names<'_> {
     /// The index of a datum system, or a fault.
     pub(super) fn system(&self, faults: &Faults, place: &str, id: &str) -> Option<usize> {
         find(faults, place, id, "datum_system", &self.systems)
+    }
+
+    /// The index of a fixture, or a fault.
+    pub(super) fn fixture(&self, faults: &Faults, place: &str, id: &str) -> Option<usize> {
+        find(faults, place, id, "fixture", &self.fixtures)
     }
 }
 
@@ -229,145 +239,4 @@ pub(super) fn filter(faults: &Faults, place: &str, f: file::Filter) -> Option<Fi
     let place = format!("{place}.gaussian.nesting_index_mm");
     in_range(faults, &place, gaussian.nesting_index_mm, |n| n > 0.0, "above 0, the cut-off in mm");
     Some(Filter { nesting_index_mm: gaussian.nesting_index_mm })
-}
-
-fn feature(faults: &Faults, place: &str, f: &file::Feature) -> Option<Feature> {
-    let near = triple(faults, &format!("{place}.pick.near_mm"), &f.pick.near_mm);
-    let facing_place = format!("{place}.pick.facing");
-    let facing = match f.pick.facing.as_slice() {
-        [] => None,
-        given => triple(faults, &facing_place, given).and_then(|v| {
-            let direction = Direction::new(v);
-            if direction.is_none() {
-                faults
-                    .add(&facing_place, "has no length; write a vector out of the material, or leave it out");
-            }
-            direction
-        }),
-    };
-    if let Some(angle) = f.pick.grow_to_angle_deg {
-        let place_of_angle = format!("{place}.pick.grow_to_angle_deg");
-        if f.kind != FeatureKind::Surface && faults.sound(&format!("{place}.kind")) {
-            let kind = f.kind.word();
-            faults.add(place_of_angle, format!("is for a surface, this is a {kind}; leave it out"));
-        } else {
-            in_range(
-                faults,
-                &place_of_angle,
-                angle,
-                |a| a > 0.0 && a < 90.0,
-                "above 0 and below 90, in degrees",
-            );
-        }
-    }
-    Some(Feature {
-        id: f.id.clone(),
-        kind: f.kind,
-        near: Point::from(near?),
-        facing,
-        grow_to_angle_rad: f.pick.grow_to_angle_deg.map(f64::to_radians),
-    })
-}
-
-fn triple(faults: &Faults, place: &str, values: &[f64]) -> Option<Vector> {
-    if let [x, y, z] = *values
-        && [x, y, z].iter().all(|v| v.is_finite())
-    {
-        return Some(Vector::new(x, y, z));
-    }
-    let problem = match values.len() {
-        0 => "is missing; write three numbers, `[x, y, z]`".to_owned(),
-        3 => format!("is {values:?}; write three finite numbers"),
-        n => format!("has {n} numbers; write three, `[x, y, z]`"),
-    };
-    faults.add(place, problem);
-    None
-}
-
-/// What a datum system is made of so far.
-const DATUM_KINDS: [FeatureKind; 3] = [FeatureKind::Plane, FeatureKind::Hole, FeatureKind::Hole];
-
-fn datum_system(faults: &Faults, names: &Names<'_>, file: &PlanFile, index: usize) -> Option<DatumSystem> {
-    let system = &file.datum_system[index];
-    let place = format!("datum_system[{index}].datum");
-    if system.datum.len() != 3 {
-        let n = system.datum.len();
-        faults.add(
-            &place,
-            format!("has {n} datums; write three: a plane, a hole and another hole, in this order"),
-        );
-    }
-    let mut datums = Vec::new();
-    for (i, datum) in system.datum.iter().enumerate() {
-        let place = format!("{place}[{i}]");
-        letter(faults, &format!("{place}.letter"), &datum.letter);
-        let place_of_feature = format!("{place}.feature");
-        let Some(feature) = names.feature(faults, &place_of_feature, &datum.feature) else { continue };
-        let kind = file.feature[feature].kind;
-        let kind_sound = faults.sound(&format!("feature[{feature}].kind"));
-        if let Some(&needed) = DATUM_KINDS.get(i)
-            && kind != needed
-            && kind_sound
-        {
-            faults.add(
-                &place_of_feature,
-                format!(
-                    "is a {}, but datum {} of three must be a {}; write a plane, a hole and another hole, in this order",
-                    kind.word(),
-                    i + 1,
-                    needed.word()
-                ),
-            );
-        }
-        if let Some(earlier) = system.datum[..i].iter().position(|d| d.feature == datum.feature) {
-            faults
-                .add(&place_of_feature, format!("is the feature of datum {} too; name another", earlier + 1));
-        }
-        // Nothing is served silently in another way than the plan says.
-        if kind_sound && datum.association != file::Association::LeastSquares {
-            faults.add(
-                format!("{place}.association"),
-                "a datum is associated by least squares in this version; write \"least_squares\"",
-            );
-        }
-        datums.push(Datum { letter: datum.letter.clone(), feature, association: datum.association });
-    }
-    let [plane, origin, clock] = <[Datum; 3]>::try_from(datums).ok()?;
-    Some(DatumSystem { id: system.id.clone(), plane, origin, clock })
-}
-
-/// One capital letter, or the same doubled or tripled where the alphabet is used up (ISO 5459:2011, 7.2;
-/// from memory).
-fn letter(faults: &Faults, place: &str, letter: &str) {
-    let first = letter.chars().next().filter(char::is_ascii_uppercase);
-    if first.is_none_or(|first| letter.len() > 3 || letter.chars().any(|c| c != first)) {
-        faults.add(place, format!("is \"{}\"; write one capital letter, such as \"A\"", short(letter)));
-    }
-}
-
-/// A letter names one datum on the whole drawing, and once in each system.
-fn letters(faults: &Faults, file: &PlanFile) {
-    let mut first: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
-    for (s, system) in file.datum_system.iter().enumerate() {
-        for (d, datum) in system.datum.iter().enumerate() {
-            let place = format!("datum_system[{s}].datum[{d}].letter");
-            if datum.letter.is_empty() || !faults.sound(&place) {
-                continue;
-            }
-            let (fs, fd) = *first.entry(&datum.letter).or_insert((s, d));
-            let other = &file.datum_system[fs].datum[fd];
-            let letter = short(&datum.letter);
-            if fs == s && fd != d {
-                faults.add(place, format!("\"{letter}\" stands twice in this system; write another letter"));
-            } else if fs != s && (&other.feature, other.association) != (&datum.feature, datum.association) {
-                faults.add(
-                    place,
-                    format!(
-                        "\"{letter}\" is another datum in datum_system[{fs}]; write the same feature and association, \
-                         or another letter"
-                    ),
-                );
-            }
-        }
-    }
 }

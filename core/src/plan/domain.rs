@@ -1,6 +1,6 @@
 //! The checked plan: what the rest of core works with.
 
-pub use super::file::{Association, FeatureKind};
+pub use super::file::{Association, Axis, FeatureKind, PointOn};
 use crate::geometry::{Direction, Point};
 use crate::nominal::Side;
 
@@ -22,12 +22,14 @@ pub struct Plan {
     pub decision: Decision,
     /// The filter of characteristics that have none of their own.
     pub filter: Option<Filter>,
-    /// Name of the nominal's file, for people.
-    pub nominal_file: String,
+    /// Name of the nominal's file, for people; `None` where parts come as points and readings only.
+    pub nominal_file: Option<String>,
     /// On which side of an open sheet's triangles the material is.
     pub side: Option<Side>,
     /// Nominal features.
     pub features: Vec<Feature>,
+    /// Holding fixtures.
+    pub fixtures: Vec<Fixture>,
     /// Datum systems.
     pub datum_systems: Vec<DatumSystem>,
     /// Characteristics in the drawing's order; at least one is required.
@@ -41,9 +43,34 @@ impl Plan {
         &self.canonical_json
     }
 
+    /// Ids of all datum targets and targets of fixtures.
+    pub fn target_ids(&self) -> impl Iterator<Item = &str> {
+        let pads = self.datum_systems.iter().flat_map(|s| match &s.source {
+            DatumSource::Datums(datums) => datums.as_slice(),
+            DatumSource::Fixture(_) => &[],
+        });
+        let pads = pads.flat_map(|d| match &d.from {
+            DatumFrom::Targets(targets) => targets.as_slice(),
+            DatumFrom::Feature { .. } => &[],
+        });
+        let balls = self.fixtures.iter().flat_map(|f| &f.targets);
+        pads.map(|t| t.id.as_str()).chain(balls.map(|t| t.id.as_str()))
+    }
+
     /// SHA-256 of the canonical JSON, 64 lower-case hexadecimal digits.
     pub fn sha256(&self) -> String {
         crate::canonical::sha256_hex(self.canonical_json.as_bytes())
+    }
+}
+
+impl Axis {
+    /// The axis as a direction.
+    pub fn direction(self) -> Direction {
+        match self {
+            Axis::X => Direction::X,
+            Axis::Y => Direction::Y,
+            Axis::Z => Direction::Z,
+        }
     }
 }
 
@@ -71,32 +98,111 @@ pub struct Filter {
     pub nesting_index_mm: f64,
 }
 
-/// A nominal feature and the pick that binds it.
+/// A nominal feature and where it is.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Feature {
     /// Id, unique in the plan.
     pub id: String,
     /// Kind.
     pub kind: FeatureKind,
-    /// A place near it, mm, in the nominal's axes.
-    pub near: Point,
-    /// Roughly its outward normal there.
-    pub facing: Option<Direction>,
-    /// Grows a surface over neighbouring triangles that turn by no more than this, rad.
-    pub grow_to_angle_rad: Option<f64>,
+    /// Where it is.
+    pub place: Place,
 }
 
-/// A datum system of a plane and two holes.
+/// Where a feature is: picked on the nominal, or by its numbers.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Place {
+    /// A face of the nominal.
+    Pick {
+        /// A place near it, mm, in the nominal's axes.
+        near: Point,
+        /// Roughly its outward normal there.
+        facing: Option<Direction>,
+        /// Grows a surface over neighbouring triangles that turn by no more than this, rad.
+        grow_to_angle_rad: Option<f64>,
+    },
+    /// What its own numbers say.
+    Stated(Situation),
+}
+
+/// The point, line or plane by which a feature is placed and turned (situation feature, ISO 17450-1), with
+/// its nominal sizes; mm, in the part's axes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Situation {
+    /// A plane.
+    Plane {
+        /// A place on it.
+        at: Point,
+        /// Out of the material.
+        normal: Direction,
+    },
+    /// A round hole.
+    Hole {
+        /// Its centre.
+        at: Point,
+        /// Along its axis.
+        axis: Direction,
+        /// Nominal diameter, where it is known.
+        diameter_mm: Option<f64>,
+    },
+    /// A straight slot with round ends.
+    Slot {
+        /// Its middle.
+        at: Point,
+        /// Through the material.
+        axis: Direction,
+        /// Along its length, square to the axis.
+        along: Direction,
+        /// Length over all, where it is known.
+        length_mm: Option<f64>,
+        /// Width, where it is known.
+        width_mm: Option<f64>,
+    },
+    /// A check point.
+    Point {
+        /// Its place.
+        at: Point,
+        /// Out of the material; deviations are told along it.
+        direction: Direction,
+        /// What it lies on.
+        on: PointOn,
+        /// Radius of the patch of scan points that stands for it.
+        patch_radius_mm: Option<f64>,
+    },
+    /// A surface, which has no place but its own.
+    Surface,
+}
+
+/// A datum system (ISO 5459).
 #[derive(Clone, Debug, PartialEq)]
 pub struct DatumSystem {
     /// Id, unique in the plan.
     pub id: String,
-    /// First datum, a plane: holds one shift and two turns.
-    pub plane: Datum,
-    /// Second datum, a hole: holds the two shifts along the plane.
-    pub origin: Datum,
-    /// Third datum, another hole: holds the turn about the plane's normal.
-    pub clock: Datum,
+    /// What it is made of.
+    pub source: DatumSource,
+}
+
+/// What a datum system is made of.
+#[derive(Clone, Debug, PartialEq)]
+pub enum DatumSource {
+    /// Datums of the part, one to three in order of precedence.
+    Datums(Vec<Datum>),
+    /// The targets of a holding fixture, by its index in [`Plan::fixtures`].
+    Fixture(usize),
+}
+
+impl DatumSystem {
+    /// Indices of the features that are its datums.
+    pub fn features(&self) -> impl Iterator<Item = usize> + '_ {
+        let datums: &[Datum] = match &self.source {
+            DatumSource::Datums(datums) => datums,
+            DatumSource::Fixture(_) => &[],
+        };
+        datums.iter().filter_map(|d| match d.from {
+            DatumFrom::Feature { feature, .. } => Some(feature),
+            DatumFrom::Targets(_) => None,
+        })
+    }
 }
 
 /// One datum.
@@ -104,10 +210,64 @@ pub struct DatumSystem {
 pub struct Datum {
     /// Letter on the drawing.
     pub letter: String,
-    /// Index of the datum feature in [`Plan::features`].
-    pub feature: usize,
-    /// How it is associated; a hole always by least squares.
-    pub association: Association,
+    /// What it is taken from.
+    pub from: DatumFrom,
+}
+
+/// What a datum is taken from.
+#[derive(Clone, Debug, PartialEq)]
+pub enum DatumFrom {
+    /// A whole feature: plane, hole or slot.
+    Feature {
+        /// Its index in [`Plan::features`].
+        feature: usize,
+        /// How it is associated.
+        association: Association,
+    },
+    /// Datum targets, at least one.
+    Targets(Vec<DatumTarget>),
+}
+
+/// A datum target: a pad or a point at a stated place.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DatumTarget {
+    /// Id, such as A1; unique in the plan.
+    pub id: String,
+    /// Its place, mm.
+    pub at: Point,
+    /// Out of the material.
+    pub direction: Direction,
+    /// Radius of the pad, mm; needed where it is taken from scans.
+    pub patch_radius_mm: Option<f64>,
+    /// Axes of the part along which it locks; along its own direction if empty.
+    pub locks: Vec<Axis>,
+    /// Weight in the least squares, above 0.
+    pub weight: f64,
+}
+
+/// A holding fixture with targets of its own.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fixture {
+    /// Id, unique in the plan.
+    pub id: String,
+    /// Calibration certificate.
+    pub certificate: String,
+    /// Standard uncertainty of the targets' places and of how the part lies in the fixture, mm: half the
+    /// expanded one (k = 2).
+    pub standard_uncertainty_mm: f64,
+    /// Its targets, three or more that do not lie on a line.
+    pub targets: Vec<FixtureTarget>,
+}
+
+/// A target of a fixture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FixtureTarget {
+    /// Id, unique in the plan.
+    pub id: String,
+    /// The ball's centre or the point, mm, in the part's axes.
+    pub at: Point,
+    /// Diameter of the ball, mm; `None` for a point, which scans do not show.
+    pub ball_diameter_mm: Option<f64>,
 }
 
 /// A characteristic.
@@ -117,8 +277,8 @@ pub struct Characteristic {
     pub number: String,
     /// What people call it.
     pub title: Option<String>,
-    /// Index of its feature in [`Plan::features`].
-    pub feature: usize,
+    /// Index of its feature in [`Plan::features`]; `None` for a reading or gauge of the whole part.
+    pub feature: Option<usize>,
     /// What is required.
     pub requirement: Requirement,
     /// Index of its datum system in [`Plan::datum_systems`].
@@ -136,9 +296,9 @@ pub struct Characteristic {
 }
 
 /// What a characteristic requires.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Requirement {
-    /// Profile of a surface or plane (ISO 1660), in a datum system.
+    /// Profile of a surface, plane or check point (ISO 1660), in a datum system.
     SurfaceProfile {
         /// Largest deviation outside the material, mm, 0 or more.
         limit_outside_mm: f64,
@@ -166,6 +326,22 @@ pub enum Requirement {
         /// The reference plane.
         association: Association,
     },
+    /// A value that a hand instrument reads, between its limits.
+    Reading {
+        /// What is read, such as mass.
+        quantity: String,
+        /// Unit of limits and readings.
+        unit: String,
+        /// Smallest accepted value.
+        lower_limit: Option<f64>,
+        /// Largest accepted value.
+        upper_limit: Option<f64>,
+    },
+    /// What a gauge passes or fails.
+    Gauge {
+        /// The gauge and how it is used.
+        procedure: String,
+    },
 }
 
 impl Requirement {
@@ -176,6 +352,8 @@ impl Requirement {
             Requirement::Diameter { .. } => "diameter",
             Requirement::Position { .. } => "position",
             Requirement::Flatness { .. } => "flatness",
+            Requirement::Reading { .. } => "reading",
+            Requirement::Gauge { .. } => "gauge",
         }
     }
 }
@@ -187,4 +365,6 @@ pub struct Needs {
     pub coverage: f64,
     /// Largest disc in which nothing was seen, mm.
     pub largest_unseen_disc_mm: Option<f64>,
+    /// Fewest measured points that stand for a plane or surface, where points may decide about it.
+    pub points: Option<usize>,
 }

@@ -34,11 +34,15 @@ pub struct PlanFile {
     /// The filter before every extreme and contact, unless a characteristic has its own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub filter: Option<Filter>,
-    /// The nominal.
-    pub nominal: PlanNominal,
+    /// The nominal; absent where every feature says its own place, and parts come as points and readings.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub nominal: Option<PlanNominal>,
     /// Nominal features.
     #[serde(default)]
     pub feature: Vec<Feature>,
+    /// Holding fixtures with targets of their own.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub fixture: Vec<Fixture>,
     /// Datum systems.
     #[serde(default)]
     pub datum_system: Vec<DatumSystem>,
@@ -166,6 +170,10 @@ pub enum FeatureKind {
     Hole,
     /// A surface of any shape.
     Surface,
+    /// A straight slot with round ends.
+    Slot,
+    /// A named check point.
+    Point,
 }
 
 impl FeatureKind {
@@ -175,6 +183,8 @@ impl FeatureKind {
             FeatureKind::Plane => "plane",
             FeatureKind::Hole => "hole",
             FeatureKind::Surface => "surface",
+            FeatureKind::Slot => "slot",
+            FeatureKind::Point => "point",
         }
     }
 }
@@ -188,7 +198,96 @@ pub struct Feature {
     /// Kind.
     pub kind: FeatureKind,
     /// Where it is on the nominal.
-    pub pick: Pick,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pick: Option<Pick>,
+    /// Place of a check point.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub point: Option<PointPlace>,
+    /// Place of a hole that is measured by points and picked on no nominal.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hole: Option<HolePlace>,
+    /// Place of a plane that is measured by points and picked on no nominal.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub plane: Option<PlanePlace>,
+    /// Place of a slot that is measured by points and picked on no nominal.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub slot: Option<SlotPlace>,
+}
+
+/// On what a check point lies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PointOn {
+    /// On a surface.
+    Surface,
+    /// On a trimmed edge; its direction lies in the surface, out of the material.
+    TrimEdge,
+}
+
+/// A named check point.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PointPlace {
+    /// x, y, z, mm.
+    #[serde(default)]
+    pub at_mm: Vec<f64>,
+    /// x, y, z out of the material; deviations are told along it.
+    #[serde(default)]
+    pub direction: Vec<f64>,
+    /// What it lies on; a surface if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub on: Option<PointOn>,
+    /// Radius of the patch of scan points that stands for it, mm; needed where it is taken from scans.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub patch_radius_mm: Option<f64>,
+}
+
+/// A round hole by its numbers.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct HolePlace {
+    /// x, y, z of its centre, mm.
+    #[serde(default)]
+    pub at_mm: Vec<f64>,
+    /// x, y, z along its axis.
+    #[serde(default)]
+    pub axis: Vec<f64>,
+    /// Nominal diameter, mm; where it is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub diameter_mm: Option<f64>,
+}
+
+/// A plane by its numbers.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PlanePlace {
+    /// x, y, z of a place on it, mm.
+    #[serde(default)]
+    pub at_mm: Vec<f64>,
+    /// x, y, z out of the material.
+    #[serde(default)]
+    pub normal: Vec<f64>,
+}
+
+/// A straight slot with round ends by its numbers.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SlotPlace {
+    /// x, y, z of its middle, mm.
+    #[serde(default)]
+    pub at_mm: Vec<f64>,
+    /// x, y, z through the material.
+    #[serde(default)]
+    pub axis: Vec<f64>,
+    /// x, y, z along its length.
+    #[serde(default)]
+    pub along: Vec<f64>,
+    /// Length over all, mm; where it is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub length_mm: Option<f64>,
+    /// Width, mm; where it is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub width_mm: Option<f64>,
 }
 
 /// Where a feature is on the nominal.
@@ -212,9 +311,76 @@ pub struct Pick {
 pub struct DatumSystem {
     /// Id, unique in the plan.
     pub id: String,
-    /// Datums, in order of precedence.
-    #[serde(default)]
+    /// Datums, in order of precedence; none where a fixture takes their place.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub datum: Vec<Datum>,
+    /// Id of the holding fixture that takes the datums' place.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fixture: Option<String>,
+}
+
+/// An axis of the part.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Axis {
+    /// The part's x axis.
+    X,
+    /// The part's y axis.
+    Y,
+    /// The part's z axis.
+    Z,
+}
+
+/// A datum target (ISO 5459): a pad or a point at a stated place.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DatumTarget {
+    /// Id, such as A1; unique in the plan.
+    pub id: String,
+    /// x, y, z, mm.
+    #[serde(default)]
+    pub at_mm: Vec<f64>,
+    /// x, y, z out of the material.
+    #[serde(default)]
+    pub direction: Vec<f64>,
+    /// Radius of the pad, mm; needed where it is taken from scans.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub patch_radius_mm: Option<f64>,
+    /// Axes of the part along which it locks; along its own direction if empty.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub locks: Vec<Axis>,
+    /// Weight in the least squares of more targets than needed; 1 if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weight: Option<f64>,
+}
+
+/// A holding fixture: the part lies in it in a known way, and the fixture shows targets of its own.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Fixture {
+    /// Id, such as fx-31; unique in the plan.
+    pub id: String,
+    /// Calibration certificate, free text.
+    pub certificate: String,
+    /// Expanded uncertainty (k = 2) of the targets' places, and of how the part lies in the fixture, mm.
+    pub expanded_uncertainty_mm: f64,
+    /// Its targets, three or more that do not lie on a line.
+    #[serde(default)]
+    pub target: Vec<FixtureTarget>,
+}
+
+/// A target of a holding fixture: a ball or a calibrated point, placed in the part's axes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FixtureTarget {
+    /// Id, unique in the plan.
+    pub id: String,
+    /// x, y, z of the ball's centre or of the point, mm, in the axes of the part as it lies in the fixture.
+    #[serde(default)]
+    pub at_mm: Vec<f64>,
+    /// Diameter of the ball, mm; absent for a point, which scans do not show.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ball_diameter_mm: Option<f64>,
 }
 
 /// How a datum or a reference is associated with its measured feature.
@@ -233,10 +399,15 @@ pub enum Association {
 pub struct Datum {
     /// Letter on the drawing.
     pub letter: String,
-    /// The datum feature.
-    pub feature: String,
-    /// How it is associated.
-    pub association: Association,
+    /// The datum feature; absent where the datum has targets.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub feature: Option<String>,
+    /// How the feature is associated; absent where the datum has targets.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub association: Option<Association>,
+    /// Datum targets instead of a whole feature.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub targets: Vec<DatumTarget>,
 }
 
 /// When a characteristic is required.
@@ -258,9 +429,10 @@ pub struct Characteristic {
     /// What people call it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub title: Option<String>,
-    /// The feature it is required of.
-    pub feature: String,
-    /// Profile of a surface (ISO 1660).
+    /// The feature it is required of; absent for a reading of the whole part.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub feature: Option<String>,
+    /// Profile of a surface, plane or check point (ISO 1660).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub surface_profile: Option<SurfaceProfile>,
     /// Diameter of a hole (ISO 14405-1).
@@ -272,6 +444,12 @@ pub struct Characteristic {
     /// Flatness of a plane (ISO 1101).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub flatness: Option<Flatness>,
+    /// A value that a hand instrument reads.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reading: Option<ReadingLimits>,
+    /// What a gauge passes or fails.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gauge: Option<Gauge>,
     /// Id of the datum system.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub datum_system: Option<String>,
@@ -342,6 +520,30 @@ pub struct Flatness {
     pub association: Association,
 }
 
+/// A value that a hand instrument reads; at least one limit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ReadingLimits {
+    /// What is read, such as mass, thickness, coating thickness.
+    pub quantity: String,
+    /// Unit of the limits and of the readings, such as mm, um, kg.
+    pub unit: String,
+    /// Smallest accepted value.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lower_limit: Option<f64>,
+    /// Largest accepted value.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub upper_limit: Option<f64>,
+}
+
+/// What a gauge passes or fails.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Gauge {
+    /// The gauge and how it is used, such as a thread plug gauge M6-6H, go and no-go.
+    pub procedure: String,
+}
+
 /// What must have been seen for a characteristic to be decided.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -352,4 +554,7 @@ pub struct Needs {
     /// Largest disc in which nothing was seen, mm.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub largest_unseen_disc_mm: Option<f64>,
+    /// Fewest measured points that stand for a plane or surface; where absent, points decide nothing about it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub points: Option<i32>,
 }

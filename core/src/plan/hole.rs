@@ -1,7 +1,7 @@
 //! Finds the hole that a pick means: hollow cylinders seen by their axes.
 
-use super::bind::{Found, REACH_MM, faces, judge, two_nearest};
-use super::domain::Feature;
+use super::bind::{Found, Pick, REACH_MM, faces, judge, two_nearest};
+use super::domain::Situation;
 use crate::geometry::{Direction, Point, TriangleMesh, math};
 use crate::nominal::{Carrier, Nominal};
 use std::f64::consts::{PI, TAU};
@@ -22,7 +22,7 @@ struct Wall {
     radius_mm: f64,
 }
 
-pub(super) fn bind(feature: &Feature, nominal: &Nominal) -> Result<Found, String> {
+pub(super) fn bind(feature: &Pick, nominal: &Nominal) -> Result<Found, String> {
     let mesh = nominal.mesh();
     let walls: Vec<Wall> = walls(nominal)
         .into_iter()
@@ -37,7 +37,13 @@ pub(super) fn bind(feature: &Feature, nominal: &Nominal) -> Result<Found, String
     let wall = &walls[index];
     // A place on the wall is as good as one on the axis.
     judge(feature.kind, distance, second, REACH_MM + wall.radius_mm, "")?;
-    Ok(Found { triangles: wall.triangles.clone(), carrier: Some(wall.carrier) })
+    let (low, high) = ends(wall, mesh);
+    let situation = Situation::Hole {
+        at: wall.point + wall.axis.vector() * (0.5 * (low + high)),
+        axis: wall.axis,
+        diameter_mm: Some(2.0 * wall.radius_mm),
+    };
+    Ok(Found { triangles: wall.triangles.clone(), carrier: Some(wall.carrier), situation })
 }
 
 /// Hollow cylinders; faces that share an edge and an axis are one wall (CAD files cut holes in halves).
@@ -129,8 +135,8 @@ fn wrap(angle: f64) -> f64 {
     }
 }
 
-/// Distance of a place from the stretch of the axis that the wall surrounds, mm.
-fn distance_to_axis(wall: &Wall, mesh: &TriangleMesh, p: &Point) -> f64 {
+/// Where along its axis the wall begins and ends, mm from its point.
+fn ends(wall: &Wall, mesh: &TriangleMesh) -> (f64, f64) {
     let along = |q: &Point| (q - wall.point).dot(&wall.axis.vector());
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     for &t in &wall.triangles {
@@ -139,6 +145,12 @@ fn distance_to_axis(wall: &Wall, mesh: &TriangleMesh, p: &Point) -> f64 {
             high = high.max(along(&corner));
         }
     }
-    let at = along(p).max(low).min(high);
+    (low, high)
+}
+
+/// Distance of a place from the stretch of the axis that the wall surrounds, mm.
+fn distance_to_axis(wall: &Wall, mesh: &TriangleMesh, p: &Point) -> f64 {
+    let (low, high) = ends(wall, mesh);
+    let at = (p - wall.point).dot(&wall.axis.vector()).max(low).min(high);
     (wall.point + wall.axis.vector() * at - p).norm()
 }

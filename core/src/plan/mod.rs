@@ -10,19 +10,23 @@
 
 mod bind;
 mod check;
+mod datums;
 mod domain;
 mod fault;
 pub mod file;
 mod hole;
 mod nearest;
+mod place;
 mod reader;
 mod requirement;
+mod slot;
 mod tree;
 
 pub use bind::{BoundFeature, FaceMap, bind};
 pub use domain::{
-    Association, Characteristic, Datum, DatumSystem, Decision, Feature, FeatureKind, Filter, Needs, Plan,
-    Requirement,
+    Association, Axis, Characteristic, Datum, DatumFrom, DatumSource, DatumSystem, DatumTarget, Decision,
+    Feature, FeatureKind, Filter, Fixture, FixtureTarget, Needs, Place, Plan, PointOn, Requirement,
+    Situation,
 };
 pub use fault::Fault;
 pub use file::PlanFile;

@@ -15,7 +15,7 @@ const COVERAGE_OF_AREA: f64 = 0.9;
 /// diameter are held on every side; scanners seldom see more. Common practice, no source.
 const COVERAGE_OF_TURN: f64 = 0.75;
 
-const REQUIREMENTS: [&str; 4] = ["surface_profile", "diameter", "position", "flatness"];
+const REQUIREMENTS: [&str; 6] = ["surface_profile", "diameter", "position", "flatness", "reading", "gauge"];
 
 pub(super) fn characteristic(
     faults: &Faults,
@@ -38,14 +38,18 @@ pub(super) fn characteristic(
         }
     }
 
-    let feature = names.feature(faults, &at("feature"), &c.feature);
+    let feature = c.feature.as_deref().map(|id| names.feature(faults, &at("feature"), id));
     let kind = feature
+        .flatten()
         .filter(|&f| faults.sound(&at("feature")) && faults.sound(&format!("feature[{f}].kind")))
         .map(|f| file.feature[f].kind);
     let requirement = requirement(faults, &place, c);
     if let (Some(requirement), Some(kind)) = (&requirement, kind) {
         let needed: &[FeatureKind] = match requirement {
-            Requirement::SurfaceProfile { .. } => &[FeatureKind::Surface, FeatureKind::Plane],
+            Requirement::Reading { .. } | Requirement::Gauge { .. } => &[kind],
+            Requirement::SurfaceProfile { .. } => {
+                &[FeatureKind::Surface, FeatureKind::Plane, FeatureKind::Point]
+            }
             Requirement::Diameter { .. } | Requirement::Position { .. } => &[FeatureKind::Hole],
             Requirement::Flatness { .. } => &[FeatureKind::Plane],
         };
@@ -55,7 +59,7 @@ pub(super) fn characteristic(
                 at("feature"),
                 format!(
                     "\"{}\" is a {}, but {} is required of a {needed}; name another feature or requirement",
-                    short(&c.feature),
+                    short(c.feature.as_deref().unwrap_or_default()),
                     kind.word(),
                     requirement.word()
                 ),
@@ -68,19 +72,29 @@ pub(super) fn characteristic(
         Some(own) => filter(faults, &at("filter"), own),
         None => plan_filter,
     };
-    match requirement {
+    let by_hand = matches!(requirement, Some(Requirement::Reading { .. } | Requirement::Gauge { .. }));
+    if c.feature.is_none() && requirement.is_some() && !by_hand && faults.sound(&at("feature")) {
+        faults.add(at("feature"), "is missing; write the id of a `[[feature]]`");
+    }
+    match &requirement {
         Some(Requirement::SurfaceProfile { .. } | Requirement::Position { .. }) if datum_system.is_none() => {
             faults.add(at("datum_system"), "is missing; write the id of a `[[datum_system]]`");
         }
-        Some(Requirement::Diameter { .. } | Requirement::Flatness { .. }) if datum_system.is_some() => {
-            let word = requirement.map_or("", |r| r.word());
-            faults.add(at("datum_system"), format!("{word} refers to no datums; leave it out"));
+        Some(
+            other @ (Requirement::Diameter { .. }
+            | Requirement::Flatness { .. }
+            | Requirement::Reading { .. }
+            | Requirement::Gauge { .. }),
+        ) if datum_system.is_some() => {
+            faults.add(at("datum_system"), format!("{} refers to no datums; leave it out", other.word()));
         }
         _ => {}
     }
     // A filter that was given but is wrong has its own fault.
     let filter_given = c.filter.is_some() || file.filter.is_some() || !faults.sound("filter");
+    // The mean of a patch about a check point is no extreme.
     if let Some(Requirement::SurfaceProfile { .. } | Requirement::Flatness { .. }) = requirement
+        && kind != Some(FeatureKind::Point)
         && !filter_given
     {
         faults.add(
@@ -93,7 +107,10 @@ pub(super) fn characteristic(
     Some(Characteristic {
         number: c.number.clone(),
         title: c.title.clone(),
-        feature: feature?,
+        feature: match feature {
+            Some(index) => Some(index?),
+            None => None,
+        },
         requirement: requirement?,
         datum_system: match datum_system {
             Some(index) => Some(index?),
@@ -124,10 +141,15 @@ fn requirement(faults: &Faults, place: &str, c: &file::Characteristic) -> Option
         in_range(faults, &place, f.zone_width_mm, |z| z > 0.0, "above 0, the zone's width in mm");
         Requirement::Flatness { zone_width_mm: f.zone_width_mm, association: f.association }
     });
-    let given: Vec<Requirement> =
-        [surface_profile, diameter, position, flatness].into_iter().flatten().collect();
+    let reading = c.reading.as_ref().map(|r| reading(faults, &format!("{place}.reading"), r));
+    let gauge = c.gauge.as_ref().map(|g| {
+        filled(faults, &format!("{place}.gauge.procedure"), &g.procedure);
+        Requirement::Gauge { procedure: g.procedure.clone() }
+    });
+    let mut given: Vec<Requirement> =
+        [surface_profile, diameter, position, flatness, reading, gauge].into_iter().flatten().collect();
     match given.as_slice() {
-        [one] => Some(*one),
+        [_] => given.pop(),
         [] => {
             // Where a requirement is there but is no table, that is its fault already.
             if REQUIREMENTS.iter().all(|r| faults.sound(&format!("{place}.{r}"))) {
@@ -146,6 +168,34 @@ fn requirement(faults: &Faults, place: &str, c: &file::Characteristic) -> Option
             );
             None
         }
+    }
+}
+
+fn reading(faults: &Faults, place: &str, r: &file::ReadingLimits) -> Requirement {
+    filled(faults, &format!("{place}.quantity"), &r.quantity);
+    filled(faults, &format!("{place}.unit"), &r.unit);
+    let (lower, upper) = (format!("{place}.lower_limit"), format!("{place}.upper_limit"));
+    let finite = |place: &str, value: Option<f64>| {
+        value.is_none_or(|v| in_range(faults, place, v, |_| true, "in the unit of the reading"))
+    };
+    let ok = finite(&lower, r.lower_limit) & finite(&upper, r.upper_limit);
+    match (r.lower_limit, r.upper_limit) {
+        (None, None) if faults.sound(&lower) && faults.sound(&upper) => {
+            faults.add(place, "has no limit; write `lower_limit`, `upper_limit` or both");
+        }
+        (Some(low), Some(high)) if ok && low >= high => {
+            faults.add(
+                &upper,
+                format!("is {high}, not above the lower limit {low}; write the larger one here"),
+            );
+        }
+        _ => {}
+    }
+    Requirement::Reading {
+        quantity: r.quantity.clone(),
+        unit: r.unit.clone(),
+        lower_limit: r.lower_limit,
+        upper_limit: r.upper_limit,
     }
 }
 
@@ -196,7 +246,7 @@ fn diameter(faults: &Faults, place: &str, d: file::Diameter) -> Requirement {
 }
 
 fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<FeatureKind>) -> Needs {
-    let given = n.unwrap_or(file::Needs { coverage: None, largest_unseen_disc_mm: None });
+    let given = n.unwrap_or(file::Needs { coverage: None, largest_unseen_disc_mm: None, points: None });
     if let Some(coverage) = given.coverage {
         let place = format!("{place}.coverage");
         in_range(faults, &place, coverage, |c| c > 0.0 && c <= 1.0, "above 0 and at most 1");
@@ -204,6 +254,19 @@ fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<Feat
     if let Some(disc) = given.largest_unseen_disc_mm {
         in_range(faults, &format!("{place}.largest_unseen_disc_mm"), disc, |d| d > 0.0, "above 0, in mm");
     }
-    let usual = if kind == Some(FeatureKind::Hole) { COVERAGE_OF_TURN } else { COVERAGE_OF_AREA };
-    Needs { coverage: given.coverage.unwrap_or(usual), largest_unseen_disc_mm: given.largest_unseen_disc_mm }
+    if let Some(points) = given.points
+        && points < 1
+    {
+        faults.add(format!("{place}.points"), format!("is {points}; write 1 or more"));
+    }
+    let usual = if matches!(kind, Some(FeatureKind::Hole | FeatureKind::Slot | FeatureKind::Point)) {
+        COVERAGE_OF_TURN
+    } else {
+        COVERAGE_OF_AREA
+    };
+    Needs {
+        coverage: given.coverage.unwrap_or(usual),
+        largest_unseen_disc_mm: given.largest_unseen_disc_mm,
+        points: given.points.and_then(|p| usize::try_from(p).ok()),
+    }
 }

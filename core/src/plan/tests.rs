@@ -28,9 +28,9 @@ fn one_fault(from: &str, to: &str, place: &str, word: &str) {
 fn a_good_plan_is_resolved() {
     let (file, plan) = check_toml(GOOD).unwrap();
     assert_eq!(plan.decision, Decision::Proven);
-    assert_eq!(plan.features[0].near, crate::geometry::Point::new(12.0, 40.0, 0.0));
-    let system = &plan.datum_systems[0];
-    assert_eq!([system.plane.feature, system.origin.feature, system.clock.feature], [0, 1, 2]);
+    let Place::Pick { near, .. } = plan.features[0].place else { panic!() };
+    assert_eq!(near, crate::geometry::Point::new(12.0, 40.0, 0.0));
+    assert_eq!(plan.datum_systems[0].features().collect::<Vec<_>>(), [0, 1, 2]);
     let [skin, diameter, position, flatness] = plan.characteristics.as_slice() else { panic!() };
     assert_eq!((skin.datum_system, skin.required, skin.needs.coverage), (Some(0), true, 0.95));
     assert_eq!((diameter.datum_system, diameter.needs.coverage), (None, 0.75));
@@ -116,8 +116,6 @@ fn an_empty_plan_names_everything_that_is_missing() {
                 "object",
                 "standard",
                 "decision",
-                "nominal",
-                "feature",
                 "characteristic"
             ]
         );
@@ -199,7 +197,7 @@ fn each_fault_of_meaning_is_said_once_at_its_place() {
             "\"B\", feature = \"H1\"",
             "\"B\", feature = \"SKIN\"",
             "datum_system[0].datum[1].feature",
-            "in this order",
+            "a hole, a slot, or targets",
         ),
         ("number = \"2\"", "number = \"\"", "characteristic[1].number", "is empty"),
         ("feature = \"H1\"\ndiameter", "feature = \"SKIN\"\ndiameter", "characteristic[1].feature", "hole"),
@@ -264,6 +262,49 @@ fn each_fault_of_meaning_is_said_once_at_its_place() {
             "characteristic[0].filter",
             "is missing",
         ),
+        (
+            "feature = \"H1\", association = \"least_squares\"",
+            "feature = \"H1\"",
+            "datum_system[0].datum[1].association",
+            "is missing",
+        ),
+        (
+            "feature = \"H1\", association = \"least_squares\"",
+            "targets = [{ id = \"H2\", at_mm = [1, 2, 3], direction = [0, 0, 1] }]",
+            "datum_system[0].datum[1].targets[0].id",
+            "each id stands once",
+        ),
+        (
+            "feature = \"H1\", association = \"least_squares\"",
+            "targets = [{ id = \"B1\", at_mm = [1, 2, 3], direction = [0, 0, 0] }]",
+            "datum_system[0].datum[1].targets[0].direction",
+            "no length",
+        ),
+        (
+            "feature = \"H1\", association = \"least_squares\"",
+            "feature = \"H1\", association = \"least_squares\", targets = [{ id = \"B1\", at_mm = [1, 2, 3], direction = [0, 0, 1] }]",
+            "datum_system[0].datum[1].targets",
+            "leave one",
+        ),
+        (
+            "kind = \"plane\"\n",
+            "kind = \"plane\"\nplane = { at_mm = [1, 2, 3], normal = [0, 0, 1] }\n",
+            "feature[0].plane",
+            "leave one",
+        ),
+        (
+            "position = { zone_diameter_mm = 0.4 }\ndatum_system = \"ABC\"",
+            "reading = { quantity = \"mass\", unit = \"kg\" }",
+            "characteristic[2].reading",
+            "no limit",
+        ),
+        (
+            "position = { zone_diameter_mm = 0.4 }\ndatum_system = \"ABC\"",
+            "reading = { quantity = \"mass\", unit = \"kg\", lower_limit = 2, upper_limit = 1 }",
+            "characteristic[2].reading.upper_limit",
+            "larger one",
+        ),
+        ("needs = {", "needs = { points = 0,", "characteristic[0].needs.points", "1 or more"),
     ] {
         one_fault(from, to, place, word);
     }

@@ -28,17 +28,17 @@ pub enum ReadError {
     /// No bytes at all.
     #[error("the file is empty (0 bytes): export it again")]
     Empty,
-    /// Too short to be anything.
+    /// None of the formats.
     #[error(
-        "the file's {bytes} bytes are neither PLY (which begins with `ply`) nor STL (which begins with `solid` or has at least 84 bytes): send a PLY or STL file"
+        "the file's {bytes} bytes are none of the formats read: PLY begins with `ply`, ascii STL with `solid`, E57 with `ASTM-E57`, OBJ has lines `v x y z`, text files have three or more numbers a line (UTF-8), gzip and zip may hold one of them; export one of these, or state the columns of a text file"
     )]
     NoFormat {
         /// Length of the file.
         bytes: u64,
     },
-    /// Neither PLY nor text STL, and not as long as a binary STL would be.
+    /// No text and none of the other formats, and not as long as a binary STL would be.
     #[error(
-        "the file begins neither with `ply` nor with `solid`; as a binary STL, byte 80 would announce {triangles} triangles in {needed} bytes, but it has {bytes}: it is cut short, padded, or of another format; send a whole PLY or STL file"
+        "the file begins like none of PLY, ascii STL, OBJ, E57 and text; as a binary STL, byte 80 would announce {triangles} triangles in {needed} bytes, but it has {bytes}: it is cut short, padded, or of another format; send a whole PLY, STL, OBJ, E57 or text file"
     )]
     UnknownFormat {
         /// Length of the file.
@@ -47,6 +47,55 @@ pub enum ReadError {
         triangles: u64,
         /// Length that a binary STL would have.
         needed: u64,
+    },
+    /// Columns were stated for a file that has none.
+    #[error(
+        "columns are stated, but the file is {format}, which tells them itself: leave them out, or send the text file that was meant"
+    )]
+    LayoutNotNeeded {
+        /// What the file is.
+        format: &'static str,
+    },
+    /// A text file that can be read in more than one way, or in none.
+    #[error("{problem}")]
+    Unclear {
+        /// What is unclear and what to state.
+        problem: String,
+    },
+    /// A packed file that cannot be unpacked.
+    #[error("the {packing} file {problem}")]
+    Packed {
+        /// `gzip` or `zip`.
+        packing: &'static str,
+        /// What is wrong and what to do.
+        problem: String,
+    },
+    /// A packed file in a packed file.
+    #[error("the packed file holds another packed file: pack the scan once only")]
+    Nested,
+    /// A packed file that unpacks to more than is allowed.
+    #[error(
+        "the packed file unpacks to more than the {limit} bytes allowed: thin the scan or raise the limit on file size"
+    )]
+    UnpacksTooLarge {
+        /// Most bytes allowed.
+        limit: u64,
+    },
+    /// A zip with none or several files that could be meant.
+    #[error("the zip file must hold one file to read, but {readable} of its {} can be read ({}): pack the scan alone", names.len(), listed(names))]
+    NotOneFile {
+        /// How many of them can be read.
+        readable: usize,
+        /// What it holds.
+        names: Vec<String>,
+    },
+    /// A fault in an E57 file.
+    #[error("E57, {at}: {problem}")]
+    BadE57 {
+        /// Where it stands.
+        at: Place,
+        /// What is wrong and what to do.
+        problem: String,
     },
     /// More bytes than allowed.
     #[error(
@@ -171,4 +220,13 @@ pub enum ReadError {
     /// The caller asked to stop.
     #[error(transparent)]
     Stopped(#[from] Stopped),
+}
+
+/// The first few names.
+fn listed(names: &[String]) -> String {
+    let mut text = names.iter().take(8).map(String::as_str).collect::<Vec<_>>().join(", ");
+    if names.len() > 8 {
+        text.push_str(", ...");
+    }
+    text
 }

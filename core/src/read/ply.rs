@@ -182,6 +182,12 @@ fn layout_within(bytes: &[u8], run: Option<&Run>) -> Result<Layout, ReadError> {
     Ok(layout)
 }
 
+/// The header alone, of a file of which the rest may be missing.
+pub(super) fn parsed(bytes: &[u8]) -> Result<Layout, ReadError> {
+    let layout = parse(bytes)?;
+    if layout.vertex_count() == 0 { Err(ReadError::NoPoints) } else { Ok(layout) }
+}
+
 fn parse(bytes: &[u8]) -> Result<Layout, ReadError> {
     let head = &bytes[..bytes.len().min(LONGEST_HEADER)];
     let mut lines = Lines::from(head, 0, 0);

@@ -27,8 +27,8 @@ pub(super) fn binary_length(triangles: u64) -> u64 {
 
 /// Whether the length is that of a binary STL. Text at byte 80 would announce at least 151 million
 /// triangles (four tabs), so a text file of less than 7 GB is never taken for a binary one.
-pub(super) fn is_binary(bytes: &[u8]) -> bool {
-    announced(bytes).is_some_and(|n| binary_length(n) == bytes.len() as u64)
+pub(super) fn is_binary(start: &[u8], length: u64) -> bool {
+    announced(start).is_some_and(|n| binary_length(n) == length)
 }
 
 /// Whether the file begins with `solid`; binary files may do so too.
@@ -52,17 +52,17 @@ fn expect_text(bytes: &[u8]) -> Result<(), ReadError> {
 
 /// How many triangles.
 pub(super) fn count(bytes: &[u8]) -> Result<u64, ReadError> {
-    let triangles = if is_binary(bytes) {
+    let triangles = if is_binary(bytes, bytes.len() as u64) {
         announced(bytes).unwrap_or(0)
     } else {
         expect_text(bytes)?;
-        Lines::from(bytes, 0, 0).filter(|l| keyword(l.trim_ascii_start(), b"facet")).count() as u64
+        Lines::from(bytes, 0, 0).filter(|l| is_facet(l)).count() as u64
     };
     if triangles == 0 { Err(ReadError::NoPoints) } else { Ok(triangles) }
 }
 
 pub(super) fn read(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
-    if is_binary(bytes) {
+    if is_binary(bytes, bytes.len() as u64) {
         read_binary(bytes, run)
     } else {
         expect_text(bytes)?;
@@ -104,7 +104,12 @@ fn read_binary(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
 fn finish(corner_vertex: &[u32], points: Vec<Point>, run: &Run) -> Result<RawScan, ReadError> {
     allowed("points", points.len() as u64, run.limits.points)?;
     let triangles = corner_vertex.chunks_exact(3).map(|c| [c[0], c[1], c[2]]).collect();
-    Ok(RawScan { points, normals: None, triangles })
+    Ok(RawScan { points, triangles, ..RawScan::default() })
+}
+
+/// Whether a line begins a facet.
+pub(super) fn is_facet(line: &[u8]) -> bool {
+    keyword(line.trim_ascii_start(), b"facet")
 }
 
 /// Whether a line begins with this word, in any case.

@@ -128,10 +128,10 @@ fn every_variant_holds_the_same_shape() {
         let head = header(&bytes).unwrap();
         if name.ends_with("ply") {
             assert_eq!(raw.normals.as_ref(), Some(&normals), "{name}");
-            assert_eq!(head, Header { format: Format::Ply, points: 4, triangles: 2, has_normals: true });
+            assert_eq!(head, Header::of(Format::Ply, 4, 2, true));
         } else {
             assert_eq!(raw.normals, None, "{name}");
-            assert_eq!(head, Header { format: Format::Stl, points: 9, triangles: 3, has_normals: false });
+            assert_eq!(head, Header::of(Format::Stl, 9, 3, false));
         }
         assert_eq!(sniff(&bytes), Some(head.format));
     }

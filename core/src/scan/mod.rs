@@ -1,11 +1,15 @@
 //! A scan in millimetres, with normals where they are known.
 
+mod info;
 mod normals;
 mod repeats;
 #[cfg(test)]
 mod tests;
 
-use crate::geometry::{Direction, Point};
+pub use info::{NormalsFrom, ScanInfo, TextInfo, info};
+
+use crate::geometry::{Direction, Motion, Point, ScanFrame};
+pub use crate::read::LengthUnit;
 use crate::read::RawScan;
 use crate::run::{CHECK_EVERY, Run, Stopped};
 
@@ -22,6 +26,14 @@ pub enum ScanError {
         points: usize,
         /// How many normals.
         normals: usize,
+    },
+    /// The file tells its unit, and it is another one.
+    #[error("the file's lengths are {file} by its format, but {stated} are stated: state {file}")]
+    UnitInFile {
+        /// The unit of the file.
+        file: LengthUnit,
+        /// What was stated.
+        stated: LengthUnit,
     },
     /// A coordinate that is no number or too far out for anything that is scanned.
     #[error(
@@ -40,35 +52,6 @@ pub enum ScanError {
 /// of anything below are far from the limits of 64 bits.
 pub(crate) const FURTHEST_MM: f64 = 1e7;
 
-/// The length unit of a file, as its sender states it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum LengthUnit {
-    /// 0.001 mm
-    Micrometre,
-    /// 1 mm
-    Millimetre,
-    /// 10 mm
-    Centimetre,
-    /// 1,000 mm
-    Metre,
-    /// 25.4 mm
-    Inch,
-}
-
-impl LengthUnit {
-    /// Millimetres in one unit.
-    pub fn mm(self) -> f64 {
-        match self {
-            LengthUnit::Micrometre => 0.001,
-            LengthUnit::Millimetre => 1.0,
-            LengthUnit::Centimetre => 10.0,
-            LengthUnit::Metre => 1000.0,
-            LengthUnit::Inch => 25.4,
-        }
-    }
-}
-
 /// Points of one acquisition in mm, in the scanner's axes.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scan {
@@ -81,9 +64,12 @@ pub struct Scan {
 impl Scan {
     /// Takes a file's points into mm. Of repeated points the first stays; normals come from the
     /// triangles where there are any, else from the file; where only some points have a usable normal,
-    /// the others are dropped.
+    /// the others are dropped. A unit other than the one that the file's format fixes (E57: metres) is refused.
     pub fn new(raw: RawScan, unit: LengthUnit, run: &Run) -> Result<Self, ScanError> {
-        let RawScan { mut points, normals, triangles } = raw;
+        let RawScan { mut points, normals, triangles, source } = raw;
+        if let Some(file) = source.unit.filter(|&file| file != unit) {
+            return Err(ScanError::UnitInFile { file, stated: unit });
+        }
         if points.is_empty() {
             return Err(ScanError::NoPoints);
         }
@@ -120,6 +106,36 @@ impl Scan {
         let normals = found.map(|n| kept.iter().filter_map(|&i| n[i]).collect());
         let points: Vec<Point> = kept.iter().map(|&i| points[i]).collect();
         Ok(Self { dropped: given - points.len(), points, normals, spacing_mm })
+    }
+
+    /// Some of its points, by their indices, ascending. The spacing stays that of the whole.
+    pub fn subset(&self, indices: &[u32]) -> Self {
+        let of = |i: &u32| *i as usize;
+        Self {
+            points: indices.iter().map(|i| self.points[of(i)]).collect(),
+            normals: self.normals.as_ref().map(|n| indices.iter().map(|i| n[of(i)]).collect()),
+            spacing_mm: self.spacing_mm,
+            dropped: self.dropped,
+        }
+    }
+
+    /// This scan and others brought into its axes. Normals stay only where all have them; the spacing is the
+    /// widest, so that the sparsest is not taken for denser than it is.
+    pub fn with(&self, others: &[(&Scan, Motion<ScanFrame, ScanFrame>)]) -> Self {
+        let mut all = self.clone();
+        for (scan, motion) in others {
+            all.points.extend(scan.points.iter().map(|p| motion.point(p)));
+            all.normals = match (all.normals, &scan.normals) {
+                (Some(mut mine), Some(theirs)) => {
+                    mine.extend(theirs.iter().map(|n| motion.direction(*n)));
+                    Some(mine)
+                }
+                _ => None,
+            };
+            all.spacing_mm = all.spacing_mm.max(scan.spacing_mm);
+            all.dropped += scan.dropped;
+        }
+        all
     }
 
     /// All points, mm.

@@ -75,7 +75,7 @@ fn normals_of_a_mesh_are_weighted_by_angle() {
     ];
     let triangles = vec![[0, 1, 2], [0, 2, 4], [0, 4, 3], [0, 3, 5], [0, 5, 1]];
     let file = vec![Vector::new(0.0, 0.0, 5.0); 7];
-    let mesh = RawScan { points, normals: Some(file), triangles };
+    let mesh = RawScan { points, normals: Some(file), triangles, ..RawScan::default() };
     let scan = Scan::new(mesh, LengthUnit::Millimetre, &quiet()).unwrap();
     let normal = scan.normals().unwrap()[0].vector();
     assert!((normal - Vector::repeat(1.0).normalize()).norm() < 1e-12, "{normal}");

@@ -13,6 +13,8 @@ pub enum Source {
     Sampling,
     /// The alignment on the datums (or the best fit), from noise of the datum features.
     Alignment,
+    /// The instrument that took points or was read by hand, as its uncertainty is stated.
+    Instrument,
 }
 
 impl Source {
@@ -22,6 +24,7 @@ impl Source {
             Source::Noise => "noise",
             Source::Sampling => "sampling",
             Source::Alignment => "alignment",
+            Source::Instrument => "instrument",
         }
     }
 }

@@ -30,6 +30,11 @@ impl Blobs {
         let at = Self { blobs: data_dir.join("blobs"), spool: data_dir.join("spool") };
         fs::create_dir_all(&at.blobs)?;
         fs::create_dir_all(&at.spool)?;
+        // All of them at once, so that none is made while others write, and one sync makes them safe.
+        for folder in 0..=0xffu8 {
+            fs::create_dir_all(at.blobs.join(format!("{folder:02x}")))?;
+        }
+        sync_folder(&at.blobs)?;
         sync_folder(data_dir)?;
         Ok(at)
     }
@@ -84,27 +89,51 @@ impl Blobs {
     /// Those of the file system.
     pub fn put(&self, bytes: &[u8]) -> io::Result<Digest> {
         let digest = Digest::of(bytes);
-        if self.size(&digest)? != Some(bytes.len() as u64) {
-            let spooled = self.spool_path(uuid::Uuid::now_v7());
+        if self.size(&digest)? == Some(bytes.len() as u64) {
+            self.make_safe(&digest)?;
+            return Ok(digest);
+        }
+        let spooled = self.spool_path(uuid::Uuid::now_v7());
+        let stored = (|| {
             let mut file = File::create_new(&spooled)?;
             file.write_all(bytes)?;
             file.sync_all()?;
-            self.take_in(&spooled, &digest)?;
+            self.take_in(&spooled, &digest)
+        })();
+        if stored.is_err() {
+            // On a full disc half a file would only take more room; if this fails too, the next start removes it.
+            let _ = fs::remove_file(&spooled);
         }
-        Ok(digest)
+        stored.map(|()| digest)
     }
 
     /// Moves a proven, synced file under its digest. Blocks.
     pub(crate) fn take_in(&self, spooled: &Path, digest: &Digest) -> io::Result<()> {
         let path = self.path(digest);
         let folder = path.parent().ok_or_else(|| io::Error::other("a blob lies in a folder"))?;
-        if !folder.exists() {
-            fs::create_dir_all(folder)?;
-            sync_folder(&self.blobs)?;
-        }
         fs::rename(spooled, &path)?;
         sync_folder(folder)?;
         sync_folder(&self.spool)
+    }
+
+    /// Makes the place of a blob safe that another may have moved there a moment ago. Blocks.
+    pub(crate) fn make_safe(&self, digest: &Digest) -> io::Result<()> {
+        let path = self.path(digest);
+        path.parent().map_or(Ok(()), sync_folder)
+    }
+
+    /// Gives up uploads without progress for so long, rows and files together.
+    pub(crate) async fn forget_uploads(&self, store: &Store, before_us: i64) -> Result<usize, StoreError> {
+        let gone = store.forget_uploads(before_us).await?;
+        for id in &gone {
+            if let Ok(id) = uuid::Uuid::try_parse(id)
+                && let Err(error) = fs::remove_file(self.spool_path(id))
+                && error.kind() != io::ErrorKind::NotFound
+            {
+                tracing::warn!(%id, %error, "a given up upload's file stays until the next start");
+            }
+        }
+        Ok(gone.len())
     }
 
     /// Removes spool files that belong to no upload under way.

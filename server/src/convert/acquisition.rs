@@ -1,5 +1,6 @@
 //! Scans as they were taken.
 
+use scantling_core::read::TextLayout;
 use scantling_core::scan::LengthUnit;
 use scantling_proto::v1;
 
@@ -7,7 +8,7 @@ use super::fields::Fields;
 use super::status::Problem;
 use super::{enums, name, time};
 use crate::config::Limits;
-use crate::store::{Acquisition, NewAcquisition, Restraint};
+use crate::store::{Acquisition, Content, NewAcquisition, Restraint};
 
 /// Between absolute zero and the hottest oven of the trade: what lies outside is a slip of the unit.
 const TEMPERATURE_C: std::ops::RangeInclusive<f64> = -273.15..=1000.0;
@@ -36,6 +37,38 @@ pub(crate) fn new(limits: &Limits, sent: Option<v1::Acquisition>) -> Result<NewA
             format!("must be in degrees Celsius, -273.15 to 1000; it is {t}"),
         );
     }
+    let content = enums::content(sent.content);
+    if content.is_none() {
+        fields.wrong("acquisition.content", format!("{} is no content of this version", sent.content));
+    }
+    let content = content.unwrap_or(Content::Scan);
+    let coordinates = enums::coordinates(sent.coordinates);
+    match (content, coordinates) {
+        (Content::Points, None) => fields.wrong(
+            "acquisition.coordinates",
+            "must be said of points: PART, when the instrument was aligned on the datums, or INSTRUMENT",
+        ),
+        (Content::Scan, Some(_)) => {
+            fields.wrong("acquisition.coordinates", "is for points; leave it out for a scan");
+        }
+        _ => {}
+    }
+    if let Some(u) = sent.point_standard_uncertainty_mm {
+        if content == Content::Scan {
+            fields.wrong(
+                "acquisition.point_standard_uncertainty_mm",
+                "is for points; a scan shows its noise itself, leave it out",
+            );
+        } else if !(u.is_finite() && u > 0.0) {
+            fields.wrong("acquisition.point_standard_uncertainty_mm", format!("must be above 0; it is {u}"));
+        }
+    }
+    let columns = fields.text("acquisition.columns", sent.columns);
+    if let Err(error) = TextLayout::parse(&columns) {
+        fields.wrong("acquisition.columns", error.to_string());
+    } else if content == Content::Points && !columns.is_empty() {
+        fields.wrong("acquisition.columns", "is for scans; the header of a file of points names its columns");
+    }
     let instrument = fields.text("acquisition.instrument", sent.instrument);
     let operator = fields.text("acquisition.operator", sent.operator);
     fields.finish()?;
@@ -48,6 +81,10 @@ pub(crate) fn new(limits: &Limits, sent: Option<v1::Acquisition>) -> Result<NewA
         restraint: restraint.unwrap_or(Restraint::Unstated),
         temperature_c: sent.temperature_c,
         simulated: sent.simulated,
+        content,
+        columns,
+        coordinates,
+        point_standard_mm: sent.point_standard_uncertainty_mm,
     })
 }
 
@@ -64,5 +101,9 @@ pub(crate) fn of_acquisition(acquisition: Acquisition) -> v1::Acquisition {
         temperature_c: content.temperature_c,
         simulated: content.simulated,
         create_time: Some(time::timestamp(acquisition.create_time_us)),
+        content: enums::of_content(content.content).into(),
+        columns: content.columns,
+        coordinates: enums::of_coordinates(content.coordinates).into(),
+        point_standard_uncertainty_mm: content.point_standard_mm,
     }
 }

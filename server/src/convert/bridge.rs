@@ -22,6 +22,10 @@ impl Mirrored for v1::Plan {
     const NAME: &'static str = "scantling.v1.Plan";
 }
 
+impl Mirrored for v1::Simulation {
+    const NAME: &'static str = "scantling.v1.Simulation";
+}
+
 impl Mirrored for v1::Evaluation {
     const NAME: &'static str = "scantling.v1.Evaluation";
 }

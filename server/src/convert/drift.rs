@@ -4,6 +4,7 @@ use super::bridge::{self, Mirrored};
 use prost_reflect::{DynamicMessage, Kind, MapKey, MessageDescriptor, Value as Held};
 use scantling_core::plan::PlanFile;
 use scantling_core::record::Evaluation;
+use scantling_core::simulate::SimulationFile;
 use scantling_proto::v1;
 use serde::Serialize;
 use serde::de::value::StrDeserializer;
@@ -22,6 +23,11 @@ fn the_plan_of_the_contract_and_of_the_file_are_one() {
 #[test]
 fn the_evaluation_of_the_contract_and_of_the_record_are_one() {
     one::<v1::Evaluation, Evaluation>();
+}
+
+#[test]
+fn the_simulation_of_the_contract_and_of_the_file_are_one() {
+    one::<v1::Simulation, SimulationFile>();
 }
 
 fn one<M: Mirrored + PartialEq, T: DeserializeOwned + Serialize>() {

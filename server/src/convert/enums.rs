@@ -1,10 +1,11 @@
 //! Enums of the contract and ours. Zero is never a value of ours.
 
+use scantling_core::points::Coordinates;
 use scantling_core::record::Verdict;
 use scantling_core::scan::LengthUnit;
 use scantling_proto::v1;
 
-use crate::store::{Failure, Purpose, Restraint, RevisionState, State};
+use crate::store::{Content, Failure, Purpose, Restraint, RevisionState, State};
 
 pub(crate) fn length_unit(value: i32) -> Option<LengthUnit> {
     match v1::LengthUnit::try_from(value).ok()? {
@@ -32,6 +33,38 @@ pub(crate) fn of_revision_state(state: RevisionState) -> v1::RevisionState {
         RevisionState::Draft => v1::RevisionState::Draft,
         RevisionState::Released => v1::RevisionState::Released,
         RevisionState::Superseded => v1::RevisionState::Superseded,
+    }
+}
+
+/// `None` for a number that the contract does not know.
+pub(crate) fn content(value: i32) -> Option<Content> {
+    Some(match v1::AcquisitionContent::try_from(value).ok()? {
+        v1::AcquisitionContent::Unspecified | v1::AcquisitionContent::Scan => Content::Scan,
+        v1::AcquisitionContent::Points => Content::Points,
+    })
+}
+
+pub(crate) fn of_content(content: Content) -> v1::AcquisitionContent {
+    match content {
+        Content::Scan => v1::AcquisitionContent::Scan,
+        Content::Points => v1::AcquisitionContent::Points,
+    }
+}
+
+/// `None` for what is not stated.
+pub(crate) fn coordinates(value: i32) -> Option<Coordinates> {
+    match v1::PointCoordinates::try_from(value).ok()? {
+        v1::PointCoordinates::Unspecified => None,
+        v1::PointCoordinates::Part => Some(Coordinates::Part),
+        v1::PointCoordinates::Instrument => Some(Coordinates::Instrument),
+    }
+}
+
+pub(crate) fn of_coordinates(coordinates: Option<Coordinates>) -> v1::PointCoordinates {
+    match coordinates {
+        None => v1::PointCoordinates::Unspecified,
+        Some(Coordinates::Part) => v1::PointCoordinates::Part,
+        Some(Coordinates::Instrument) => v1::PointCoordinates::Instrument,
     }
 }
 
@@ -85,6 +118,7 @@ pub(crate) fn of_failure(failure: Failure) -> v1::FailureReason {
         Failure::ScanUnreadable => v1::FailureReason::ScanUnreadable,
         Failure::LimitExceeded => v1::FailureReason::LimitExceeded,
         Failure::LengthUnit => v1::FailureReason::LengthUnit,
+        Failure::PointsUnreadable => v1::FailureReason::PointsUnreadable,
         Failure::Internal => v1::FailureReason::Internal,
     }
 }

@@ -5,9 +5,9 @@ use scantling_proto::v1;
 
 use super::fields::Fields;
 use super::status::Problem;
-use super::{enums, evaluation, name, time};
+use super::{enums, evaluation, name, source, time};
 use crate::config::Limits;
-use crate::store::{Context, Inspection, Purpose, Request, State};
+use crate::store::{Context, Inspection, Purpose, Request, SourceRequest, State};
 
 /// Other entries of a production context; more is a table, not a context.
 const OTHER_ENTRIES: usize = 64;
@@ -61,20 +61,50 @@ pub(crate) fn request(
     };
     let (part, revision) = fields.revision("inspection.revision", &sent.revision);
     let serial_number = fields.said("inspection.serial_number", sent.serial_number);
-    match sent.sources.len() {
-        1 => {}
-        0 => fields.wrong("inspection.sources", "must name the scan; it is empty"),
-        n => fields.wrong(
+    if sent.sources.is_empty() && sent.readings.is_empty() {
+        fields.wrong(
             "inspection.sources",
-            format!("must name exactly one scan; this version serves one, and {n} are sent"),
-        ),
+            "must name a scan or points; it is empty, and there are no readings",
+        );
     }
-    let sources = sent
+    if sent.sources.len() > limits.sources {
+        fields.wrong(
+            "inspection.sources",
+            format!("names {}; at most {} serve one inspection", sent.sources.len(), limits.sources),
+        );
+    }
+    if sent.readings.len() > limits.readings {
+        fields.wrong(
+            "inspection.readings",
+            format!("has {}; at most {} serve one inspection", sent.readings.len(), limits.readings),
+        );
+    }
+    let sources: Vec<SourceRequest> = sent
         .sources
         .iter()
+        .take(limits.sources)
         .enumerate()
-        .map(|(n, s)| fields.acquisition(&format!("inspection.sources[{n}].acquisition"), &s.acquisition))
+        .map(|(n, s)| {
+            let field = format!("inspection.sources[{n}]");
+            if s.region.is_some() && s.placement.is_some() {
+                fields.wrong(&field, "has region and placement; say one");
+            }
+            let region =
+                s.region.as_ref().and_then(|r| source::region(&mut fields, &format!("{field}.region"), r));
+            let placement = s
+                .placement
+                .as_ref()
+                .and_then(|p| source::placement(&mut fields, &format!("{field}.placement"), p));
+            let acquisition = fields.acquisition(&format!("{field}.acquisition"), &s.acquisition);
+            SourceRequest { acquisition, region, placement }
+        })
         .collect();
+    for (n, s) in sources.iter().enumerate() {
+        if sources[..n].contains(s) {
+            fields.wrong(&format!("inspection.sources[{n}]"), "is named twice; leave one");
+        }
+    }
+    let readings = source::readings(&mut fields, "inspection.readings", sent.readings);
     let mut scope_groups: Vec<String> = sent
         .scope_groups
         .into_iter()
@@ -96,6 +126,7 @@ pub(crate) fn request(
         revision,
         serial_number,
         sources,
+        readings,
         scope_groups,
         purpose: purpose.unwrap_or(Purpose::Study),
         context,
@@ -130,8 +161,12 @@ pub(crate) fn of_inspection(
         serial_number: request.serial_number,
         sources: request
             .sources
-            .iter()
-            .map(|s| v1::Source { acquisition: name::of_acquisition(s) })
+            .into_iter()
+            .map(|s| v1::Source {
+                acquisition: name::of_acquisition(&s.acquisition),
+                region: s.region.map(source::of_region),
+                placement: s.placement.map(source::of_placement),
+            })
             .collect(),
         scope_groups: request.scope_groups,
         purpose: enums::of_purpose(request.purpose).into(),
@@ -167,5 +202,7 @@ pub(crate) fn of_inspection(
         create_time: Some(time::timestamp(inspection.create_time_us)),
         finish_time: inspection.finish_time_us.map(time::timestamp),
         sequence: inspection.sequence,
+        readings: request.readings.into_iter().map(source::of_reading).collect(),
+        deviation_blob: inspection.deviation_sha256.map(|b| name::of_blob(&b)),
     })
 }

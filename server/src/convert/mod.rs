@@ -6,10 +6,13 @@ pub(crate) mod enums;
 pub mod evaluation;
 pub(crate) mod fields;
 pub(crate) mod inspection;
+pub(crate) mod measurement;
 pub(crate) mod name;
 pub(crate) mod page;
 pub(crate) mod part;
 pub mod plan;
+pub(crate) mod simulation;
+pub(crate) mod source;
 pub(crate) mod status;
 pub(crate) mod time;
 

@@ -37,8 +37,11 @@ pub(crate) fn of_revision(revision: Revision) -> Result<v1::Revision, Problem> {
         plan: Some(super::plan::kept(&content.plan_json)?),
         plan_sha256: content.plan_sha256,
         plan_source: content.plan_source,
-        nominal_blob: name::of_blob(&content.nominal_sha256),
-        nominal_length_unit: enums::of_length_unit(content.nominal_unit).into(),
+        nominal_blob: content.nominal.as_ref().map(|n| name::of_blob(&n.0)).unwrap_or_default(),
+        nominal_length_unit: content
+            .nominal
+            .map_or(v1::LengthUnit::Unspecified, |n| enums::of_length_unit(n.1))
+            .into(),
         bound_features: content.bound.iter().map(of_bound).collect(),
         create_time: Some(time::timestamp(revision.create_time_us)),
         release_time: revision.release_time_us.map(time::timestamp),

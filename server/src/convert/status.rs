@@ -75,13 +75,18 @@ impl Problem {
             ErrorReason::InvalidField
             | ErrorReason::PlanRefused
             | ErrorReason::NominalRefused
+            | ErrorReason::ScanRefused
+            | ErrorReason::SimulationRefused
             // A size that will never be taken; asking again does not help.
             | ErrorReason::LimitExceeded => Code::InvalidArgument,
             ErrorReason::NotFound => Code::NotFound,
             ErrorReason::AlreadyExists | ErrorReason::RequestIdReused | ErrorReason::AlreadyInspected => {
                 Code::AlreadyExists
             }
-            ErrorReason::RevisionNotDraft | ErrorReason::RevisionNotReleased | ErrorReason::SimulatedScan => {
+            ErrorReason::RevisionNotDraft
+            | ErrorReason::RevisionNotReleased
+            | ErrorReason::SimulatedScan
+            | ErrorReason::Undetermined => {
                 Code::FailedPrecondition
             }
             ErrorReason::UploadOffset => Code::Aborted,
@@ -199,7 +204,7 @@ mod tests {
 
     #[test]
     fn every_reason_of_the_contract_has_a_code_and_loses_its_prefix() {
-        for number in 1..=16 {
+        for number in 1..=19 {
             let reason = ErrorReason::try_from(number).expect("a reason of the contract");
             let status = Status::from(Problem::new(reason, "why"));
             assert_ne!(status.code(), Code::Ok);

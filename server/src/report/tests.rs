@@ -1,7 +1,7 @@
 use super::*;
 use scantling_core::record::{
     AlignmentRecord, Components, Contribution, Coverage, DatumRecord, DatumSystemRecord, Evaluation, Extreme,
-    Interval, Limits,
+    Interval, Limits, SourceRecord,
 };
 
 const IDENTITY: [[f64; 3]; 3] = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
@@ -27,7 +27,14 @@ fn evaluation(number: &str, requirement: &str, verdict: Verdict) -> Evaluation {
         operators: BTreeMap::new(),
         verdict,
         reason: "because of that".into(),
+        measured_by: "scan".into(),
+        reading: None,
     }
+}
+
+fn source(sha256: &str) -> SourceRecord {
+    let used = "the whole scan".into();
+    SourceRecord { sha256: sha256.into(), content: "scan".into(), used, points: 7, alignment: None }
 }
 
 fn every_kind() -> Record {
@@ -54,7 +61,8 @@ fn every_kind() -> Record {
         program_version: "9.8.7".into(),
         nominal_sha256: "aa11".into(),
         plan_sha256: "bb22".into(),
-        scan_sha256: vec!["cc33".into()],
+        sources: vec![source("cc33")],
+        deviation_sha256: None,
         scope: Vec::new(),
         decision: "proven conformity, ISO 14253-1:2017".into(),
         alignment: Some(AlignmentRecord {
@@ -69,6 +77,7 @@ fn every_kind() -> Record {
             points_unexplained: 7,
         }),
         datum_systems: vec![DatumSystemRecord {
+            taken_from: "scan".into(),
             id: "ABC".into(),
             rotation: IDENTITY,
             translation_mm: [1.0, -2.0, 3.0],
@@ -138,7 +147,7 @@ fn try_page(record: &Record, words: &Words, map: &DeviationMap, digest: &str) ->
 }
 
 fn seen() -> DeviationMap {
-    DeviationMap { deviation_mm: vec![Some(-0.1), Some(0.3), Some(0.5), None] }
+    DeviationMap { deviation_mm: vec![Some(-0.1), Some(0.3), Some(0.5), None], coverage: vec![1.0; 4] }
 }
 
 fn page(record: &Record) -> String {
@@ -269,7 +278,7 @@ fn hostile_words_stay_words() {
     record.program_version = BAD.into();
     record.cautions = vec![BAD.into()];
     record.scope = vec![BAD.into()];
-    record.scan_sha256 = vec![BAD.into()];
+    record.sources = vec![source(BAD)];
     record.datum_systems[0].id = BAD.into();
     record.datum_systems[0].datums[0].letter = BAD.into();
     for e in &mut record.evaluations {
@@ -315,7 +324,7 @@ fn a_simulated_scan_is_marked() {
 #[test]
 fn a_map_of_another_nominal_or_a_digest_of_another_record_is_refused() {
     let record = every_kind();
-    let short = DeviationMap { deviation_mm: vec![None; 3] };
+    let short = DeviationMap { deviation_mm: vec![None; 3], coverage: vec![0.0; 3] };
     let other = try_page(&record, &Words::default(), &short, &record.digest());
     assert!(matches!(other, Err(ReportError::OtherNominal { values: 3, vertices: 4 })));
     let other = try_page(&record, &Words::default(), &seen(), "dead");

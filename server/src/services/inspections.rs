@@ -41,7 +41,7 @@ impl InspectionService for Inspections {
     ) -> Result<Response<Inspection>, Status> {
         self.0.open()?;
         let (request_id, asked) = inspection::request(&self.0.config.limits, request.into_inner())?;
-        plans::check_scope(&self.0.store, &asked).await?;
+        plans::check_request(&self.0.store, &asked).await?;
         let most = self.0.config.limits.queued_inspections;
         let accepted =
             self.0.store.submit(LOCAL_CALLER, &request_id, &asked, most).await.map_err(Problem::from)?;

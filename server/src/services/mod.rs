@@ -5,6 +5,7 @@ mod blobs;
 mod download;
 mod health;
 mod inspections;
+mod measurement;
 mod parts;
 mod upload;
 mod watch;
@@ -16,6 +17,7 @@ use scantling_proto::DESCRIPTOR;
 use scantling_proto::v1::acquisition_service_server::AcquisitionServiceServer;
 use scantling_proto::v1::blob_service_server::BlobServiceServer;
 use scantling_proto::v1::inspection_service_server::InspectionServiceServer;
+use scantling_proto::v1::measurement_service_server::MeasurementServiceServer;
 use scantling_proto::v1::part_service_server::PartServiceServer;
 use tonic::service::Routes;
 
@@ -26,6 +28,9 @@ use crate::service::Service;
 
 /// A transfer on which nothing moves for so long is ended, since it holds a place among a few.
 const IDLE: Duration = Duration::from_secs(60);
+
+/// A message with the most points that may be sent inline, and their normals: 48 bytes a point.
+const INLINE_BYTES: usize = 8 << 20;
 
 /// Every service of the contract, health and reflection.
 pub(crate) async fn routes(service: &Arc<Service>) -> Result<(Health, Routes), ServeError> {
@@ -40,6 +45,10 @@ pub(crate) async fn routes(service: &Arc<Service>) -> Result<(Health, Routes), S
         .add_service(BlobServiceServer::new(blobs::BlobCalls(Arc::clone(service))))
         .add_service(AcquisitionServiceServer::new(acquisitions::Acquisitions(Arc::clone(service))))
         .add_service(InspectionServiceServer::new(inspections::Inspections(Arc::clone(service))))
+        .add_service(
+            MeasurementServiceServer::new(measurement::Measurements(Arc::clone(service)))
+                .max_decoding_message_size(INLINE_BYTES),
+        )
         .add_service(reflection().build_v1()?)
         // Older tools ask for this one.
         .add_service(reflection().build_v1alpha()?);

@@ -95,12 +95,14 @@ impl PartService for Parts {
         let part = fields.part("parent", &sent.parent);
         let id = fields.id("revision_id", &sent.revision_id);
         let plan = fields.plan("plan", sent.plan);
-        let blob = fields.blob("nominal_blob", &sent.nominal_blob);
-        let unit = fields.length_unit("nominal_length_unit", sent.nominal_length_unit);
-        fields.finish()?;
-        let Some(nominal) = blob.zip(unit) else {
-            return Err(Problem::internal("fields were checked and are missing").into());
+        // A plan of points and readings has no nominal; whether it needs one is asked with the plan.
+        let nominal = if sent.nominal_blob.is_empty() {
+            None
+        } else {
+            let blob = fields.blob("nominal_blob", &sent.nominal_blob);
+            blob.zip(fields.length_unit("nominal_length_unit", sent.nominal_length_unit))
         };
+        fields.finish()?;
         let created = plans::create_revision(&self.0, part, id, plan, nominal).await?;
         Ok(Response::new(part::of_revision(created)?))
     }

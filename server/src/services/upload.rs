@@ -46,6 +46,11 @@ pub(super) async fn take_known(
         .map_err(Problem::internal)?
         .map_err(Problem::internal)?;
     if size == Some(upload.size_bytes) {
+        let (blobs, of) = (service.blobs.clone(), digest.clone());
+        tokio::task::spawn_blocking(move || blobs.make_safe(&of))
+            .await
+            .map_err(Problem::internal)?
+            .map_err(Problem::internal)?;
         return Ok(service.store.complete_upload(LOCAL_CALLER, &upload.id).await?);
     }
     Ok(upload)
@@ -161,6 +166,13 @@ async fn next(service: &Service, stream: &mut Streaming<WriteBlobRequest>) -> Re
         Ok(Ok(Some(WriteBlobRequest { part: None }))) => {
             Err(Problem::field("part", "must be a start or a chunk"))
         }
+        Ok(Err(status)) if status.code() == tonic::Code::OutOfRange => Err(Problem::new(
+            ErrorReason::LimitExceeded,
+            format!(
+                "a message is larger than is taken; send chunks of at most {} bytes",
+                service.config.limits.chunk_bytes
+            ),
+        )),
         Ok(Err(status)) => Err(Problem::new(
             ErrorReason::UploadOffset,
             format!("the stream broke off ({}); ask GetUpload and send on from there", status.code()),

@@ -28,9 +28,14 @@ pub enum StoreError {
     AlreadyInspected { first: String },
     #[error("{name} is {state}, not a draft; create a new revision instead")]
     NotDraft { name: String, state: &'static str },
-    #[error("{name} is {state}, and purpose PRODUCTION needs a released revision; release it first")]
+    #[error(
+        "{name} is {state}, and purpose PRODUCTION needs the revision in force; {}",
+        if *state == "draft" { "release it first" } else { "name the one in force, or inspect for another purpose" }
+    )]
     NotReleased { name: String, state: &'static str },
-    #[error("{name} was made by a simulator and serves rehearsals only; use purpose REHEARSAL")]
+    #[error(
+        "{name} was made by a simulator and serves rehearsals only; say that it is simulated, and use purpose REHEARSAL"
+    )]
     Simulated { name: String },
     #[error("{field}: {problem}")]
     Field { field: &'static str, problem: String },
@@ -113,8 +118,12 @@ operations! {
     upload(id: &str) -> Result<Upload, StoreError>;
     /// Notes that bytes up to `to` are safe, or, after a wrong digest, that none are.
     advance_upload(id: &str, from: u64, to: u64) -> Result<(), StoreError>;
+    /// Gives up uploads without progress since a time; their ids.
+    forget_uploads(before_us: i64) -> Result<Vec<String>, StoreError>;
     /// Notes that an upload became a blob.
     complete_upload(caller: &str, id: &str) -> Result<Upload, StoreError>;
+    /// Notes bytes that the service itself stored.
+    keep_blob(caller: &str, blob: &BlobRow) -> Result<(), StoreError>;
     /// One blob.
     blob(sha256: &str) -> Result<BlobRow, StoreError>;
 

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use scantling_core::points::Coordinates;
+use scantling_core::readings::Reading;
 use scantling_core::record::Verdict;
 use scantling_core::scan::LengthUnit;
 use serde::{Deserialize, Serialize};
@@ -51,6 +53,16 @@ words!(
 );
 
 words!(
+    /// What the bytes of an acquisition hold.
+    Content {
+        /// A scan.
+        Scan = "scan",
+        /// Measured points.
+        Points = "points",
+    }
+);
+
+words!(
     /// What an inspection is for.
     Purpose {
         /// A production part.
@@ -87,6 +99,8 @@ words!(
         LimitExceeded = "limit_exceeded",
         /// The scan's size suggests another length unit.
         LengthUnit = "length_unit",
+        /// The file of points cannot be read, or names what the plan has not.
+        PointsUnreadable = "points_unreadable",
         /// A fault of the program.
         Internal = "internal",
     }
@@ -124,8 +138,8 @@ pub struct NewRevision {
     pub plan_sha256: String,
     /// Source text as it was sent; empty when it came as a message.
     pub plan_source: String,
-    pub nominal_sha256: String,
-    pub nominal_unit: LengthUnit,
+    /// Digest and length unit of its nominal; `None` for a plan without one.
+    pub nominal: Option<(String, LengthUnit)>,
     pub bound: Vec<Bound>,
 }
 
@@ -167,6 +181,13 @@ pub struct NewAcquisition {
     pub restraint: Restraint,
     pub temperature_c: Option<f64>,
     pub simulated: bool,
+    pub content: Content,
+    /// What the columns of a text file hold; empty to find it.
+    pub columns: String,
+    /// In which axes measured points are told; `None` for a scan.
+    pub coordinates: Option<Coordinates>,
+    /// Standard uncertainty of one coordinate of measured points, where the file says none, mm.
+    pub point_standard_mm: Option<f64>,
 }
 
 /// A scan as it was taken.
@@ -189,15 +210,35 @@ pub struct Context {
     pub other: BTreeMap<String, String>,
 }
 
+/// One scan or file of points that serves an inspection.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SourceRequest {
+    /// Id of the acquisition.
+    pub acquisition: String,
+    /// Smallest and largest x, y, z of the box that is meant, mm, in the scan's axes.
+    pub region: Option<[[f64; 3]; 2]>,
+    /// Rotation, row by row, and shift, mm, from scan axes to part axes.
+    pub placement: Option<([[f64; 3]; 3], [f64; 3])>,
+}
+
+impl SourceRequest {
+    /// The whole of an acquisition.
+    pub fn whole(acquisition: impl Into<String>) -> Self {
+        Self { acquisition: acquisition.into(), region: None, placement: None }
+    }
+}
+
 /// What a caller asks for, checked as far as it can be without the store. Its canonical JSON is what
 /// `request_id` stands for.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Request {
     pub part: String,
     pub revision: String,
     pub serial_number: String,
-    /// Ids of acquisitions, in the caller's order.
-    pub sources: Vec<String>,
+    /// In the caller's order.
+    pub sources: Vec<SourceRequest>,
+    /// Readings by hand instruments.
+    pub readings: Vec<Reading>,
     pub scope_groups: Vec<String>,
     pub purpose: Purpose,
     pub context: Context,
@@ -218,6 +259,7 @@ pub struct Inspection {
     pub result_json: Option<String>,
     pub result_sha256: Option<String>,
     pub report_sha256: Option<String>,
+    pub deviation_sha256: Option<String>,
     pub failure: Option<Failure>,
     pub create_time_us: i64,
     pub finish_time_us: Option<i64>,
@@ -243,6 +285,8 @@ pub enum Outcome {
         result_json: String,
         result_sha256: String,
         report: Option<BlobRow>,
+        /// Deviation and coverage per vertex of the nominal.
+        deviation: Option<BlobRow>,
     },
     /// Without one.
     Failed { failure: Failure, reason: String },

@@ -7,9 +7,13 @@ use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
 use tracing::{error, info, warn};
 
-use super::measure::{self, Job, MeasureError, Measured};
+use super::measure::{self, Job, Measured};
+use crate::measuring::MeasureError;
 use crate::service::{Service, compute};
 use crate::store::{Claim, ClaimError, Failure, Outcome, StoreError};
+
+/// Before an inspection that a passing fault of the disc held up is tried again.
+const PAUSE: Duration = Duration::from_secs(2);
 
 pub(super) fn lease_us(service: &Service) -> i64 {
     i64::try_from(service.config.limits.lease_ms).unwrap_or(i64::MAX).saturating_mul(1000)
@@ -95,6 +99,11 @@ async fn measure_claimed(service: &Arc<Service>, claim: &Claim) -> End {
                 _ if lost => End::Lost,
                 Ok(Ok(measured)) => End::With(kept(service, measured).await),
                 Ok(Err(MeasureError::Stopped)) => End::HandBack,
+                Ok(Err(MeasureError::Passing { reason })) => {
+                    warn!(%reason, "tried again later");
+                    tokio::time::sleep(PAUSE).await;
+                    End::HandBack
+                }
                 Ok(Err(MeasureError::Failed { failure, reason })) => {
                     End::With(Outcome::Failed { failure, reason })
                 }
@@ -128,33 +137,15 @@ fn spawn(
     compute(&service.pool, move || measure::measure(&shared, &id, &job, &stop))
 }
 
-/// The report becomes a blob; then the outcome may name it.
+/// Report and deviation become blobs; then the outcome may name them.
 async fn kept(service: &Arc<Service>, measured: Measured) -> Outcome {
     let report = match measured.report {
+        Some(html) => keep(service, "report", html.into_bytes()).await,
         None => None,
-        Some(html) => {
-            let service = Arc::clone(service);
-            let stored = tokio::task::spawn_blocking(move || {
-                let size_bytes = html.len() as u64;
-                service
-                    .blobs
-                    .put(html.as_bytes())
-                    .map(|digest| crate::store::BlobRow { sha256: digest.hex().to_owned(), size_bytes })
-            })
-            .await;
-            match stored {
-                Ok(Ok(blob)) => Some(blob),
-                // The verdict stands without its picture.
-                Ok(Err(fault)) => {
-                    error!(%fault, "the report was not stored");
-                    None
-                }
-                Err(fault) => {
-                    error!(%fault, "storing the report ended by a fault of the program");
-                    None
-                }
-            }
-        }
+    };
+    let deviation = match measured.deviation {
+        Some(map) => keep(service, "deviation", map.to_bytes()).await,
+        None => None,
     };
     let record = measured.record;
     let result_json = record.canonical_json();
@@ -164,6 +155,31 @@ async fn kept(service: &Arc<Service>, measured: Measured) -> Outcome {
         verdict: record.verdict,
         reason: record.reason,
         report,
+        deviation,
+    }
+}
+
+/// `None` when it was not stored: the verdict stands without its picture.
+async fn keep(service: &Arc<Service>, what: &'static str, bytes: Vec<u8>) -> Option<crate::store::BlobRow> {
+    let service = Arc::clone(service);
+    let stored = tokio::task::spawn_blocking(move || {
+        let size_bytes = bytes.len() as u64;
+        service
+            .blobs
+            .put(&bytes)
+            .map(|digest| crate::store::BlobRow { sha256: digest.hex().to_owned(), size_bytes })
+    })
+    .await;
+    match stored {
+        Ok(Ok(blob)) => Some(blob),
+        Ok(Err(fault)) => {
+            error!(%fault, what, "not stored");
+            None
+        }
+        Err(fault) => {
+            error!(%fault, what, "storing it ended by a fault of the program");
+            None
+        }
     }
 }
 

@@ -1,27 +1,26 @@
-//! The one place where the service calls core to measure. Runs on the threads for it and blocks.
+//! One inspection: its sources are read, core measures, and what it found goes on the page.
 
-use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::AtomicBool;
 
-use scantling_core::inspect::{self, Digests, InspectError, Inspected};
-use scantling_core::plan::{bind, check_json};
-use scantling_core::read::{self, ReadError};
-use scantling_core::record::Record;
-use scantling_core::run::{Limits, Run};
-use scantling_core::scan::{Scan, ScanError};
+use scantling_core::inspect::{self, InspectError, Inspected};
+use scantling_core::nominal::Nominal;
+use scantling_core::readings::Reading;
+use scantling_core::record::{DeviationMap, Record};
 
 use super::page;
-use crate::blobs::Digest;
-use crate::nominals::{Key, NominalFailure};
+use crate::measuring::{self, MeasureError, internal, refused_points};
 use crate::service::Service;
-use crate::store::{Acquisition, Claim, Failure, Purpose, Revision, StoreError};
+use crate::store::{Acquisition, Claim, Failure, Purpose, Revision, SourceRequest, StoreError};
 
 /// Everything an inspection needs but the bytes.
 #[derive(Debug)]
 pub(crate) struct Job {
     pub(crate) part_title: String,
     pub(crate) revision: Revision,
-    pub(crate) scan: Acquisition,
+    /// Each source with what it names.
+    pub(crate) sources: Vec<(SourceRequest, Acquisition)>,
+    pub(crate) readings: Vec<Reading>,
     pub(crate) serial_number: String,
     pub(crate) purpose: Purpose,
     pub(crate) scope: Vec<String>,
@@ -33,27 +32,21 @@ pub(crate) struct Measured {
     pub(crate) record: Record,
     /// The report as an HTML page.
     pub(crate) report: Option<String>,
-}
-
-/// Why measuring ended without a record.
-#[derive(Debug)]
-pub(crate) enum MeasureError {
-    /// It was told to stop; nothing was decided.
-    Stopped,
-    /// For good.
-    Failed { failure: Failure, reason: String },
+    /// Deviation and coverage per vertex of the nominal.
+    pub(crate) deviation: Option<DeviationMap>,
 }
 
 impl Job {
     pub(crate) async fn load(service: &Service, claim: &Claim) -> Result<Self, StoreError> {
         let request = &claim.inspection.request;
-        let source = request
-            .sources
-            .first()
-            .ok_or_else(|| StoreError::Unreadable { what: "an inspection without a source".to_owned() })?;
+        let mut sources = Vec::with_capacity(request.sources.len());
+        for source in &request.sources {
+            sources.push((source.clone(), service.store.acquisition(&source.acquisition).await?));
+        }
         Ok(Self {
             revision: service.store.revision(&request.part, &request.revision).await?,
-            scan: service.store.acquisition(source).await?,
+            sources,
+            readings: request.readings.clone(),
             part_title: service.store.part(&request.part).await?.title,
             serial_number: request.serial_number.clone(),
             purpose: request.purpose,
@@ -70,93 +63,51 @@ pub(crate) fn measure(
     stop: &AtomicBool,
 ) -> Result<Measured, MeasureError> {
     let progress = |stage, fraction| service.progress.set(inspection, stage, fraction);
-    let limits = Limits { file_bytes: service.config.limits.file_bytes, ..Limits::default() };
-    let run = Run { stop, progress: &progress, limits };
-
-    let source = &job.scan.content;
-    let bytes = read_blob(service, &source.blob)?;
-    let raw = read::read(&bytes, &run).map_err(|e| unreadable(&e))?;
-    drop(bytes);
-    let scan = Scan::new(raw, source.length_unit, &run).map_err(|e| unusable(&e))?;
-
-    let content = &job.revision.content;
-    let (_, plan) = check_json(&content.plan_json).map_err(|faults| internal("the kept plan", &faults))?;
-    let digest =
-        Digest::parse(&content.nominal_sha256).ok_or_else(|| internal("the nominal's digest", content))?;
-    let key = Key { digest, unit: content.nominal_unit, side: plan.side };
-    let nominal = service.nominals.get(&service.blobs, &key, &run).map_err(|failure| match failure {
-        NominalFailure::Stopped => MeasureError::Stopped,
-        other => internal("the kept nominal", &other),
-    })?;
-    let faces = bind(&plan, &nominal).map_err(|faults| internal("the kept plan on its nominal", &faults))?;
-    let digests = Digests {
-        nominal_sha256: content.nominal_sha256.clone(),
-        plan_sha256: content.plan_sha256.clone(),
-        scan_sha256: vec![source.blob.clone()],
-    };
+    let run = measuring::run(service, stop, &progress);
+    let mut loaded = Vec::with_capacity(job.sources.len());
+    for (source, acquisition) in &job.sources {
+        loaded.push(measuring::load(service, &run, source, &acquisition.content)?);
+    }
+    let ready = measuring::ready(service, &run, &job.revision.content)?;
+    let (scans, points) = measuring::apart(&loaded);
     let question = inspect::Job {
-        nominal: &nominal,
-        plan: &plan,
-        faces: &faces,
-        scan: &scan,
+        nominal: ready.nominal.as_deref(),
+        nominal_sha256: ready.nominal_sha256.clone(),
+        plan: &ready.plan,
+        faces: &ready.faces,
+        scans: &scans,
+        points: &points,
+        readings: &job.readings,
         scope: &job.scope,
-        digests,
     };
-    let Inspected { record, deviation } = inspect::inspect(&run, &question).map_err(|error| match error {
+    let Inspected { record, deviation, picture } =
+        inspect::inspect(&run, &question).map_err(|e| failed(&e))?;
+    let shown = page::Shown {
+        inspection,
+        job,
+        plan: &ready.plan,
+        faces: &ready.faces,
+        mesh: picture.as_ref().map(|p| &p.mesh).or(ready.nominal.as_deref().map(Nominal::mesh)),
+        record: &record,
+        deviation: picture.as_ref().map(|p| &p.deviation).or(deviation.as_ref()),
+    };
+    // The verdict stands without its page, also where making it goes wrong.
+    let report = catch_unwind(AssertUnwindSafe(|| page::html(&shown))).unwrap_or_else(|_| {
+        tracing::error!("the report was not made: a fault of the program");
+        None
+    });
+    Ok(Measured { record, report, deviation })
+}
+
+/// Why core gave no record.
+pub(crate) fn failed(error: &InspectError) -> MeasureError {
+    match error {
         InspectError::Stopped(_) => MeasureError::Stopped,
         InspectError::LengthUnit(hint) => {
             MeasureError::Failed { failure: Failure::LengthUnit, reason: format!("the scan: {hint}") }
         }
-        // Groups were checked when the inspection was accepted.
-        InspectError::UnknownGroup(group) => internal("the scope", &group),
-    })?;
-    let report = page::html(&page::Shown {
-        inspection,
-        job,
-        plan: &plan,
-        faces: &faces,
-        mesh: nominal.mesh(),
-        record: &record,
-        deviation: &deviation,
-    });
-    Ok(Measured { record, report })
-}
-
-/// Something that was checked when it was kept is not right any more: a fault of the program.
-fn internal(what: &str, fault: &impl std::fmt::Debug) -> MeasureError {
-    tracing::error!(what, ?fault, "an inspection cannot be measured");
-    MeasureError::Failed {
-        failure: Failure::Internal,
-        reason: format!("{what} cannot be used, which is a fault of the program; its log says more"),
+        // Groups are checked when the request is accepted.
+        InspectError::UnknownGroup(group) => internal("the scope", group),
+        InspectError::Points(error) => refused_points(error),
     }
-}
-
-fn unreadable(error: &ReadError) -> MeasureError {
-    let failure = match error {
-        ReadError::Stopped(_) => return MeasureError::Stopped,
-        ReadError::FileTooLarge { .. } | ReadError::TooMany { .. } => Failure::LimitExceeded,
-        _ => Failure::ScanUnreadable,
-    };
-    MeasureError::Failed { failure, reason: format!("the scan: {error}") }
-}
-
-fn unusable(error: &ScanError) -> MeasureError {
-    let failure = match error {
-        ScanError::Stopped(_) => return MeasureError::Stopped,
-        // Kilometres from the origin: metres that were called millimetres do not look like that, but
-        // micrometres called metres do.
-        ScanError::TooFar { .. } => Failure::LengthUnit,
-        ScanError::NoPoints | ScanError::Inconsistent { .. } => Failure::ScanUnreadable,
-    };
-    MeasureError::Failed { failure, reason: error.to_string() }
-}
-
-fn read_blob(service: &Service, sha256: &str) -> Result<Vec<u8>, MeasureError> {
-    let digest = Digest::parse(sha256).ok_or_else(|| internal("the scan's digest", &sha256))?;
-    service.blobs.read(&digest, service.config.limits.file_bytes).map_err(|e| match e.kind() {
-        io::ErrorKind::FileTooLarge => {
-            MeasureError::Failed { failure: Failure::LimitExceeded, reason: format!("the scan: {e}") }
-        }
-        _ => internal("the stored scan", &e),
-    })
 }

@@ -4,6 +4,8 @@ mod claimed;
 mod measure;
 mod page;
 
+pub(crate) use measure::failed;
+
 use std::sync::Arc;
 use std::time::Duration;
 

@@ -16,21 +16,27 @@ pub(super) struct Shown<'a> {
     pub(super) job: &'a Job,
     pub(super) plan: &'a Plan,
     pub(super) faces: &'a FaceMap,
-    pub(super) mesh: &'a TriangleMesh,
+    /// The surface that is shown, with the deviation at its vertices.
+    pub(super) mesh: Option<&'a TriangleMesh>,
     pub(super) record: &'a Record,
-    pub(super) deviation: &'a DeviationMap,
+    pub(super) deviation: Option<&'a DeviationMap>,
 }
 
 /// The page; `None` when it could not be made, since a verdict stands without its page. The log says why.
 pub(super) fn html(shown: &Shown) -> Option<String> {
     let Shown { plan, job, .. } = shown;
-    let scan = &job.scan.content;
+    // Instruments and the rest as the first source says; a page of readings alone has none.
+    let scan = job.sources.first().map(|s| &s.1.content);
+    // A page without a nominal has no picture, and is not made yet.
+    let mesh = shown.mesh?;
+    let empty = DeviationMap::default();
     let titles: BTreeMap<String, String> =
         plan.characteristics.iter().filter_map(|c| Some((c.number.clone(), c.title.clone()?))).collect();
     let places: BTreeMap<String, Point> =
         shown.faces.features.iter().map(|f| (f.id.clone(), f.centroid)).collect();
     let filter = plan.filter.map(|f| format!("Gaussian, nesting index {} mm", f.nesting_index_mm));
-    let acquired = scan.acquire_time_us.and_then(|us| jiff::Timestamp::from_microsecond(us).ok());
+    let acquired =
+        scan.and_then(|s| s.acquire_time_us).and_then(|us| jiff::Timestamp::from_microsecond(us).ok());
     let acquired = acquired.map(|at| at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string());
     let input = ReportInput {
         inspection_name: &format!("inspections/{}", shown.inspection),
@@ -47,25 +53,25 @@ pub(super) fn html(shown: &Shown) -> Option<String> {
             Purpose::Study => "study",
             Purpose::Rehearsal => "rehearsal",
         },
-        instrument: stated(&scan.instrument),
-        operator: stated(&scan.operator),
+        instrument: scan.and_then(|s| stated(&s.instrument)),
+        operator: scan.and_then(|s| stated(&s.operator)),
         acquired: acquired.as_deref(),
         // The page is part of what is finished; the inspection itself says when.
         finished: None,
-        restraint: match scan.restraint {
-            Restraint::Unstated => None,
-            Restraint::FreeState => Some("free state"),
-            Restraint::Fixture => Some("held in a fixture"),
+        restraint: match scan.map(|s| s.restraint) {
+            None | Some(Restraint::Unstated) => None,
+            Some(Restraint::FreeState) => Some("free state"),
+            Some(Restraint::Fixture) => Some("held in a fixture"),
         },
-        simulated: scan.simulated,
+        simulated: job.sources.iter().any(|s| s.1.content.simulated),
         standard: Some(&plan.standard_edition),
         filter: filter.as_deref(),
         titles: &titles,
         feature_places: &places,
         record: shown.record,
         result_sha256: &shown.record.digest(),
-        mesh: shown.mesh,
-        deviation: shown.deviation,
+        mesh,
+        deviation: shown.deviation.unwrap_or(&empty),
     };
     report::html(&input).map_err(|error| tracing::error!(%error, "the report was not made")).ok()
 }

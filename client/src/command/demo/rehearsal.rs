@@ -16,9 +16,10 @@ use tokio::time::Instant;
 
 use super::truth::Truth;
 use crate::command::part::{NewRevision, create, release_by_name};
-use crate::command::{Context, measure as measuring};
+use crate::command::{Context, measure as measuring, sources};
+use crate::download::unwritable;
 use crate::exit::Exit;
-use crate::input::Input;
+use crate::input::{Input, temporary};
 
 /// Longer than any machine that can build the program should need for one scan.
 const ONE_SCAN_WITHIN: Duration = Duration::from_secs(300);
@@ -68,8 +69,8 @@ impl Files {
             ("good.ply", &self.good_ply),
             ("bad.ply", &self.bad_ply),
         ] {
-            std::fs::write(folder.join(name), bytes)
-                .with_context(|| format!("cannot write {}", folder.join(name).display()))?;
+            let file = folder.join(name);
+            std::fs::write(&file, bytes).map_err(|e| unwritable(&file, &e))?;
         }
         Ok(())
     }
@@ -90,7 +91,7 @@ pub(super) async fn measure(context: &Context, part: &str, files: &Files) -> any
         plan: PlanInput { plan: Some(Source::Toml(files.plan_toml.clone())) },
         unit: LengthUnit::Millimetre,
     };
-    create(context, memory("nominal", &files.nominal_stl)?, new).await?;
+    create(context, Some(memory("nominal", &files.nominal_stl)?), new).await?;
     release_by_name(context, name.clone()).await?;
     let good = one(context, &name, "good", &files.good_ply).await?;
     let bad = one(context, &name, "bad", &files.bad_ply).await?;
@@ -105,11 +106,11 @@ async fn one(context: &Context, revision: &str, serial: &str, ply: &[u8]) -> any
         simulated: true,
         ..Acquisition::default()
     };
-    let acquisition = measuring::acquire(context, memory(serial, ply)?, conditions).await?;
+    let acquisition = sources::acquire(context, memory(serial, ply)?, conditions).await?;
     let request = Inspection {
         revision: revision.to_owned(),
         serial_number: serial.to_owned(),
-        sources: vec![Scan { acquisition }],
+        sources: vec![Scan { acquisition, ..Scan::default() }],
         purpose: Purpose::Rehearsal.into(),
         ..Inspection::default()
     };
@@ -126,7 +127,7 @@ async fn one(context: &Context, revision: &str, serial: &str, ply: &[u8]) -> any
 /// Bytes as a file that can be uploaded.
 fn memory(name: &str, bytes: &[u8]) -> anyhow::Result<Input> {
     use std::io::Write;
-    let mut file = tempfile::tempfile().context("cannot make a temporary file")?;
+    let mut file = temporary(name)?;
     file.write_all(bytes).context("cannot write a temporary file")?;
     Ok(Input { file, size: bytes.len() as u64, name: name.to_owned() })
 }

@@ -3,7 +3,7 @@
 use anyhow::Context as _;
 
 use super::rehearsal::{Files, Rehearsed, measure, region, surprises};
-use super::truth::compare;
+use super::truth::{Truth, compare};
 use crate::command::Context;
 use crate::exit::Exit;
 use crate::report::number::plain;
@@ -12,6 +12,26 @@ use crate::report::{Entry, number, strong, table, words};
 /// Size of a seed's part as a factor: all of 0.8, 0.85, ... 1.3 in eleven seeds.
 fn size(seed: u64) -> f64 {
     0.8 + 0.05 * ((seed * 7) % 11) as f64
+}
+
+/// One seed for programs; what was not measured is absent.
+fn json(seed: u64, files: &Files, truth: Option<&Truth>, surprises: &[String]) -> serde_json::Value {
+    let mut line = serde_json::json!({
+        "seed": seed,
+        "size": size(seed),
+        "hole": files.demo.bad_hole,
+        "asMade": surprises.is_empty(),
+        "surprises": surprises,
+    });
+    if let Some(t) = truth {
+        line["holeMadeMm"] = t.hole_made_mm.norm().into();
+        line["holeMeasuredMm"] = t.hole_measured_mm.norm().into();
+        line["holeErrorMm"] = t.hole_error_mm().into();
+        line["dentMadeMm"] = t.dent_made_mm.into();
+        line["dentMeasuredMm"] = t.dent_measured_mm.into();
+        line["dentErrorMm"] = t.dent_error_mm().into();
+    }
+    line
 }
 
 pub(super) async fn run(context: &Context, runs: u64) -> anyhow::Result<Exit> {
@@ -44,6 +64,7 @@ pub(super) async fn run(context: &Context, runs: u64) -> anyhow::Result<Exit> {
             None => row.extend((0..8).map(|_| number("-"))),
         }
         row.push(if surprises.is_empty() { words("yes") } else { strong("NO") });
+        context.output.json_line(&json(seed, &files, truth.as_ref(), &surprises))?;
         context.progress.say(&format!("seed {seed} done"));
         wrong.extend(surprises.into_iter().map(|s| format!("seed {seed}: {s}")));
         rows.push(row);
@@ -54,7 +75,8 @@ pub(super) async fn run(context: &Context, runs: u64) -> anyhow::Result<Exit> {
     ];
     context.output.prose(&table(&head, rows, &context.output.look))?;
     context.output.prose(&format!(
-        "  lengths in mm; made values by the simulator, measured ones by the service\n  \
+        "  lengths in mm; made values by the simulator; measured ones of holes by the service, of dents by this\n  \
+         command from the scan as the service aligned it\n  \
          largest error: hole {worst_hole_mm:.4}, dent {worst_dent_mm:.4}\n"
     ))?;
     if wrong.is_empty() {

@@ -1,5 +1,8 @@
 //! What was made against what was measured: the hole that is off, and the mean depth of the dent.
 //!
+//! The hole's place is the service's own figure. The dent's depth is this command's: from the scan's points, laid
+//! onto the part as the service aligned it; the service tells no depth of dents, only the profile's extremes.
+//!
 //! The truth is told in the made part's own datum system, as the drawing asks. Here that system is taken in
 //! the flange's plane only: from hole B, turned so that C lies in its direction. Heights and tilts of the
 //! flange move nothing in its plane to first order, and drop out of a depth that is told from the dent's
@@ -51,7 +54,8 @@ impl Truth {
         let of = |v: Vector| format!("dx {:.3}, dy {:.3}", v.x, v.y);
         format!(
             "Made and measured, in the made part's own datums\n  hole   made {}; measured {}; apart by {:.3} mm\n  \
-             dent   mean depth of its bottom made {:.3}, measured {:.3}; apart by {:.3} mm\n",
+             dent   mean depth of its bottom made {:.3}, measured {:.3}; apart by {:.3} mm\n  \
+             (the hole by the service; the dent by this command, from the scan as the service aligned it)\n",
             of(self.hole_made_mm),
             of(self.hole_measured_mm),
             self.hole_error_mm(),

@@ -2,8 +2,10 @@
 
 use sqlx::FromRow;
 
-use super::{Sqlite, audit, known, unit, unit_word};
-use crate::store::{Acquisition, NewAcquisition, Page, Restraint, StoreError};
+use scantling_core::points::Coordinates;
+
+use super::{Sqlite, audit, from_json, known, unit, unit_word};
+use crate::store::{Acquisition, Content, NewAcquisition, Page, Restraint, StoreError};
 
 #[derive(FromRow)]
 struct Row {
@@ -17,6 +19,10 @@ struct Row {
     restraint: String,
     temperature_c: Option<f64>,
     simulated: bool,
+    content: String,
+    columns: String,
+    coordinates: Option<String>,
+    point_standard_mm: Option<f64>,
     create_time: i64,
 }
 
@@ -34,6 +40,13 @@ impl Row {
                 acquire_time_us: self.acquire_time,
                 temperature_c: self.temperature_c,
                 simulated: self.simulated,
+                content: known(Content::from_word(&self.content), "content", &self.content)?,
+                columns: self.columns,
+                coordinates: match self.coordinates {
+                    Some(word) => Some(from_json(&format!("\"{word}\""), "coordinates")?),
+                    None => None,
+                },
+                point_standard_mm: self.point_standard_mm,
             },
         })
     }
@@ -54,11 +67,24 @@ impl Sqlite {
         if blob.is_none() {
             return Err(StoreError::NotFound { name: format!("blobs/{}", new.blob) });
         }
+        // What a simulator made stays simulated, whoever sends it again.
+        if !new.simulated {
+            let before: Option<String> =
+                sqlx::query_scalar("SELECT id FROM acquisition WHERE blob = ? AND simulated = 1 LIMIT 1")
+                    .bind(&new.blob)
+                    .fetch_optional(&mut *tx)
+                    .await?;
+            if let Some(id) = before {
+                return Err(StoreError::Simulated {
+                    name: format!("blobs/{} (acquisitions/{id})", new.blob),
+                });
+            }
+        }
         let id = self.ids.next();
         sqlx::query(
             "INSERT INTO acquisition (id, blob, length_unit, instrument, operator, acquire_time, restraint,
-                 temperature_c, simulated, create_time, caller)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                 temperature_c, simulated, content, columns, coordinates, point_standard_mm, create_time, caller)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )
         .bind(&id)
         .bind(&new.blob)
@@ -69,6 +95,13 @@ impl Sqlite {
         .bind(new.restraint.word())
         .bind(new.temperature_c)
         .bind(new.simulated)
+        .bind(new.content.word())
+        .bind(&new.columns)
+        .bind(new.coordinates.map(|c| match c {
+            Coordinates::Part => "part",
+            Coordinates::Instrument => "instrument",
+        }))
+        .bind(new.point_standard_mm)
         .bind(now)
         .bind(caller)
         .execute(&mut *tx)

@@ -8,14 +8,16 @@ use super::{Sqlite, audit, from_json, known, to_json};
 use crate::store::{Failure, Filter, Inspection, Page, Purpose, Request, RevisionState, State, StoreError};
 
 /// All columns but the result, which may be large.
-const HEAD: &str = "ord, id, part, revision, serial_number, sources_json, scope_json, purpose, context_json,
+const HEAD: &str =
+    "ord, id, part, revision, serial_number, sources_json, readings_json, scope_json, purpose, context_json,
     repeat_of, attempt, state, fence, starts, verdict, reason, NULL AS result_json, result_sha256,
-    report_sha256, failure, create_time, finish_time, sequence";
+    report_sha256, deviation_sha256, failure, create_time, finish_time, sequence";
 
 /// All columns.
-const WHOLE: &str = "ord, id, part, revision, serial_number, sources_json, scope_json, purpose, context_json,
+const WHOLE: &str =
+    "ord, id, part, revision, serial_number, sources_json, readings_json, scope_json, purpose, context_json,
     repeat_of, attempt, state, fence, starts, verdict, reason, result_json, result_sha256,
-    report_sha256, failure, create_time, finish_time, sequence";
+    report_sha256, deviation_sha256, failure, create_time, finish_time, sequence";
 
 #[derive(FromRow)]
 pub(super) struct Row {
@@ -25,6 +27,7 @@ pub(super) struct Row {
     revision: String,
     serial_number: String,
     sources_json: String,
+    readings_json: String,
     scope_json: String,
     purpose: String,
     context_json: String,
@@ -38,6 +41,7 @@ pub(super) struct Row {
     result_json: Option<String>,
     result_sha256: Option<String>,
     report_sha256: Option<String>,
+    deviation_sha256: Option<String>,
     failure: Option<String>,
     create_time: i64,
     finish_time: Option<i64>,
@@ -65,11 +69,13 @@ impl Row {
             result_json: self.result_json,
             result_sha256: self.result_sha256,
             report_sha256: self.report_sha256,
+            deviation_sha256: self.deviation_sha256,
             create_time_us: self.create_time,
             finish_time_us: self.finish_time,
             sequence: self.sequence,
             request: Request {
                 sources: from_json(&self.sources_json, "sources")?,
+                readings: from_json(&self.readings_json, "readings")?,
                 scope_groups: from_json(&self.scope_json, "scope")?,
                 purpose: known(Purpose::from_word(&self.purpose), "purpose", &self.purpose)?,
                 context: from_json(&self.context_json, "context")?,
@@ -135,9 +141,11 @@ impl Sqlite {
         {
             return Err(StoreError::AlreadyInspected { first });
         }
-        let waiting: u32 = sqlx::query_scalar("SELECT count(*) FROM inspection WHERE state = 'queued'")
-            .fetch_one(&mut *tx)
-            .await?;
+        let waiting: u32 = sqlx::query_scalar(
+            "SELECT count(*) FROM inspection WHERE state IN ('queued', 'running') AND state = 'queued'",
+        )
+        .fetch_one(&mut *tx)
+        .await?;
         if waiting >= most_waiting {
             return Err(StoreError::Overloaded { waiting });
         }
@@ -145,8 +153,8 @@ impl Sqlite {
         let id = self.ids.next();
         sqlx::query(
             "INSERT INTO inspection (id, caller, request_id, request_sha256, part, revision, serial_number,
-                 sources_json, scope_json, purpose, context_json, repeat_of, attempt, state, create_time)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', ?)",
+                 sources_json, readings_json, scope_json, purpose, context_json, repeat_of, attempt, state, create_time)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', ?)",
         )
         .bind(&id)
         .bind(caller)
@@ -156,6 +164,7 @@ impl Sqlite {
         .bind(&request.revision)
         .bind(&request.serial_number)
         .bind(to_json(&request.sources))
+        .bind(to_json(&request.readings))
         .bind(to_json(&request.scope_groups))
         .bind(request.purpose.word())
         .bind(to_json(&request.context))
@@ -239,9 +248,9 @@ async fn check_references(
         return Err(StoreError::NotReleased { name: revision, state: state.word() });
     }
     for source in &request.sources {
-        let name = format!("acquisitions/{source}");
+        let name = format!("acquisitions/{}", source.acquisition);
         let simulated: Option<bool> = sqlx::query_scalar("SELECT simulated FROM acquisition WHERE id = ?")
-            .bind(source)
+            .bind(&source.acquisition)
             .fetch_optional(&mut **tx)
             .await?;
         match simulated {
@@ -277,19 +286,20 @@ async fn check_references(
     Ok(())
 }
 
-/// The first inspection of the same revision, serial number and sources.
+/// The first inspection of the same revision, serial number, sources and readings.
 async fn first_of_same(
     tx: &mut Transaction<'static, Driver>,
     request: &Request,
 ) -> Result<Option<String>, StoreError> {
     Ok(sqlx::query_scalar(
         "SELECT id FROM inspection WHERE part = ? AND revision = ? AND serial_number = ? AND sources_json = ?
-         ORDER BY ord LIMIT 1",
+         AND readings_json = ? ORDER BY ord LIMIT 1",
     )
     .bind(&request.part)
     .bind(&request.revision)
     .bind(&request.serial_number)
     .bind(to_json(&request.sources))
+    .bind(to_json(&request.readings))
     .fetch_optional(&mut **tx)
     .await?)
 }

@@ -13,7 +13,7 @@ impl Sqlite {
         let row: Option<Row> = sqlx::query_as(
             "UPDATE inspection SET state = 'running', fence = fence + 1, starts = starts + 1, lease_until = ?
              WHERE ord = (SELECT ord FROM inspection
-                          WHERE state = 'queued' OR (state = 'running' AND lease_until < ?)
+                          WHERE state IN ('queued', 'running') AND (state = 'queued' OR lease_until < ?)
                           ORDER BY ord LIMIT 1)
              RETURNING *",
         )
@@ -49,25 +49,26 @@ impl Sqlite {
         let sequence: i64 = sqlx::query_scalar("SELECT coalesce(max(sequence), 0) + 1 FROM inspection")
             .fetch_one(&mut *tx)
             .await?;
-        let (state, verdict, reason, result, failure, report) = match outcome {
-            Outcome::Done { verdict, reason, result_json, result_sha256, report } => (
+        let (state, verdict, reason, result, failure, report, deviation) = match outcome {
+            Outcome::Done { verdict, reason, result_json, result_sha256, report, deviation } => (
                 State::Done,
                 Some(verdict_word(*verdict)),
                 reason,
                 Some((result_json, result_sha256)),
                 None,
                 report.as_ref(),
+                deviation.as_ref(),
             ),
             Outcome::Failed { failure, reason } => {
-                (State::Failed, None, reason, None, Some(failure.word()), None)
+                (State::Failed, None, reason, None, Some(failure.word()), None, None)
             }
         };
-        if let Some(report) = report {
-            keep_blob(&mut tx, now, LOCAL_CALLER, report).await?;
+        for blob in [report, deviation].into_iter().flatten() {
+            keep_blob(&mut tx, now, LOCAL_CALLER, blob).await?;
         }
         let done = sqlx::query(
             "UPDATE inspection SET state = ?, verdict = ?, reason = ?, result_json = ?, result_sha256 = ?,
-                 report_sha256 = ?, failure = ?, finish_time = ?, sequence = ?, lease_until = NULL
+                 report_sha256 = ?, deviation_sha256 = ?, failure = ?, finish_time = ?, sequence = ?, lease_until = NULL
              WHERE id = ? AND state = 'running' AND fence = ?",
         )
         .bind(state.word())
@@ -76,6 +77,7 @@ impl Sqlite {
         .bind(result.map(|r| r.0))
         .bind(result.map(|r| r.1))
         .bind(report.map(|r| &r.sha256))
+        .bind(deviation.map(|r| &r.sha256))
         .bind(failure)
         .bind(now)
         .bind(sequence)

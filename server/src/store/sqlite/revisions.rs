@@ -14,8 +14,8 @@ struct Row {
     plan_json: String,
     plan_sha256: String,
     plan_source: String,
-    nominal_sha256: String,
-    nominal_unit: String,
+    nominal_sha256: Option<String>,
+    nominal_unit: Option<String>,
     bound_json: String,
     create_time: i64,
     release_time: Option<i64>,
@@ -28,14 +28,16 @@ impl Row {
             create_time_us: self.create_time,
             release_time_us: self.release_time,
             content: NewRevision {
-                nominal_unit: unit(&self.nominal_unit)?,
+                nominal: match (self.nominal_sha256, self.nominal_unit) {
+                    (Some(sha256), Some(word)) => Some((sha256, unit(&word)?)),
+                    _ => None,
+                },
                 bound: from_json(&self.bound_json, "bound features")?,
                 part: self.part,
                 id: self.id,
                 plan_json: self.plan_json,
                 plan_sha256: self.plan_sha256,
                 plan_source: self.plan_source,
-                nominal_sha256: self.nominal_sha256,
             },
         })
     }
@@ -70,8 +72,8 @@ impl Sqlite {
         .bind(&new.plan_json)
         .bind(&new.plan_sha256)
         .bind(&new.plan_source)
-        .bind(&new.nominal_sha256)
-        .bind(unit_word(new.nominal_unit))
+        .bind(new.nominal.as_ref().map(|n| &n.0))
+        .bind(new.nominal.as_ref().map(|n| unit_word(n.1)))
         .bind(to_json(&new.bound))
         .bind(now)
         .bind(caller)
@@ -81,7 +83,8 @@ impl Sqlite {
         if done.rows_affected() == 0 {
             return Err(StoreError::AlreadyExists { name });
         }
-        let detail = format!("plan {} nominal {}", new.plan_sha256, new.nominal_sha256);
+        let nominal = new.nominal.as_ref().map_or("none", |n| n.0.as_str());
+        let detail = format!("plan {} nominal {nominal}", new.plan_sha256);
         audit::note(&mut tx, now, caller, "create_revision", &name, &detail).await?;
         tx.commit().await?;
         Ok(Revision {

@@ -47,6 +47,16 @@ pub(super) async fn keep_blob(
 }
 
 impl Sqlite {
+    pub(in crate::store) async fn keep_blob(&self, caller: &str, blob: &BlobRow) -> Result<(), StoreError> {
+        let mut tx = self.begin().await?;
+        let now = self.clock.now_us();
+        keep_blob(&mut tx, now, caller, blob).await?;
+        let (name, detail) = (format!("blobs/{}", blob.sha256), format!("{} bytes", blob.size_bytes));
+        audit::note(&mut tx, now, caller, "store_blob", &name, &detail).await?;
+        tx.commit().await?;
+        Ok(())
+    }
+
     pub(in crate::store) async fn begin_upload(
         &self,
         caller: &str,
@@ -66,6 +76,20 @@ impl Sqlite {
                 problem: format!("blobs/{sha256} is known with another size; check the file"),
             });
         }
+        // One that broke off goes on where it stands, and one of bytes that are known need not be made again.
+        let before: Option<Row> = sqlx::query_as(
+            "SELECT id, sha256, size_bytes, offset_bytes, complete FROM upload
+             WHERE sha256 = ? AND caller = ? AND size_bytes = ? AND complete = ? ORDER BY id LIMIT 1",
+        )
+        .bind(sha256)
+        .bind(caller)
+        .bind(size)
+        .bind(known.is_some())
+        .fetch_optional(&mut *tx)
+        .await?;
+        if let Some(before) = before {
+            return before.read();
+        }
         let upload = Upload {
             id: self.ids.next(),
             sha256: sha256.to_owned(),
@@ -74,14 +98,15 @@ impl Sqlite {
             complete: known.is_some(),
         };
         sqlx::query(
-            "INSERT INTO upload (id, sha256, size_bytes, offset_bytes, complete, create_time, caller)
-             VALUES (?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO upload (id, sha256, size_bytes, offset_bytes, complete, create_time, progress_time, caller)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
         )
         .bind(&upload.id)
         .bind(sha256)
         .bind(size)
         .bind(signed(upload.offset_bytes, "upload offset")?)
         .bind(upload.complete)
+        .bind(now)
         .bind(now)
         .bind(caller)
         .execute(&mut *tx)
@@ -107,9 +132,11 @@ impl Sqlite {
     ) -> Result<(), StoreError> {
         let mut tx = self.begin().await?;
         let done = sqlx::query(
-            "UPDATE upload SET offset_bytes = ? WHERE id = ? AND offset_bytes = ? AND complete = 0",
+            "UPDATE upload SET offset_bytes = ?, progress_time = ?
+             WHERE id = ? AND offset_bytes = ? AND complete = 0",
         )
         .bind(signed(to, "upload offset")?)
+        .bind(self.clock.now_us())
         .bind(id)
         .bind(signed(from, "upload offset")?)
         .execute(&mut *tx)
@@ -141,6 +168,17 @@ impl Sqlite {
         tx.commit().await?;
         (upload.offset_bytes, upload.complete) = (upload.size_bytes, true);
         Ok(upload)
+    }
+
+    pub(in crate::store) async fn forget_uploads(&self, before_us: i64) -> Result<Vec<String>, StoreError> {
+        let mut tx = self.begin().await?;
+        let gone: Vec<String> =
+            sqlx::query_scalar("DELETE FROM upload WHERE complete = 0 AND progress_time < ? RETURNING id")
+                .bind(before_us)
+                .fetch_all(&mut *tx)
+                .await?;
+        tx.commit().await?;
+        Ok(gone)
     }
 
     pub(in crate::store) async fn blob(&self, sha256: &str) -> Result<BlobRow, StoreError> {

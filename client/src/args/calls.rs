@@ -1,0 +1,142 @@
+//! `locate`, `align`, `evaluate`, `associate`: one number now, nothing recorded.
+
+use std::path::PathBuf;
+
+use clap::{Args, ValueEnum};
+use scantling_proto::v1::{Region, ShapeKind};
+
+use super::words::{columns, region};
+use super::{RevisionChoice, Sources, Unit};
+
+/// One scan.
+#[derive(Args, Debug)]
+pub(crate) struct OneScan {
+    /// The scan: PLY, STL, OBJ, E57 or points as text, plain or in gzip or zip; - for stdin
+    #[arg(long, value_name = "FILE")]
+    pub(crate) scan: PathBuf,
+    /// Length unit of the scan's file, never guessed; E57 is in m
+    #[arg(long, value_enum)]
+    pub(crate) unit: Unit,
+    /// What the columns of a text file of points hold, such as "x y z - nx ny nz", where it is not found
+    /// (`scantling scan info --help` says more)
+    #[arg(long, value_name = "TEXT", default_value = "", value_parser = columns)]
+    pub(crate) columns: String,
+    /// Only the scan's points in this box, mm, in the scan's axes
+    #[arg(long, value_name = "X0,Y0,Z0,X1,Y1,Z1", value_parser = region, allow_hyphen_values = true)]
+    pub(crate) region: Option<Region>,
+}
+
+#[derive(Args, Debug)]
+#[command(after_help = "Examples:
+  scantling locate --revision ws-214/c-4 --scan demo-files/good.ply --unit mm
+  scantling --output json locate --part ws-214 --scan table.ply --unit mm > found.json")]
+pub(crate) struct Locate {
+    #[command(flatten)]
+    pub(crate) judged_by: RevisionChoice,
+    #[command(flatten)]
+    pub(crate) scan: OneScan,
+}
+
+#[derive(Args, Debug)]
+#[command(after_help = "Examples:
+  scantling align --revision ws-214/c-4 --scan demo-files/good.ply --unit mm
+  scantling align --revision ws-214/c-4 --scan demo-files/good.ply --unit mm --datum-system ABC")]
+pub(crate) struct Align {
+    #[command(flatten)]
+    pub(crate) judged_by: RevisionChoice,
+    #[command(flatten)]
+    pub(crate) scan: OneScan,
+    /// Where the part lies in the scan, as `scantling --output json locate` answers; nothing is searched then
+    #[arg(long, value_name = "FILE.json")]
+    pub(crate) placement: Option<PathBuf>,
+    /// Id of a datum system of the plan; by best fit only if not stated
+    #[arg(long, value_name = "ID", default_value = "")]
+    pub(crate) datum_system: String,
+}
+
+#[derive(Args, Debug)]
+#[command(after_help = "The exit code tells no verdict: what is not recorded releases nothing.
+
+Examples:
+  scantling evaluate --revision ws-214/c-4 --scan demo-files/bad.ply --unit mm
+  scantling evaluate --part ws-214 --reading \"20=3.02 mm +-0.01, calliper 12\" --group hand")]
+pub(crate) struct Evaluate {
+    #[command(flatten)]
+    pub(crate) judged_by: RevisionChoice,
+    #[command(flatten)]
+    pub(crate) sources: Sources,
+    /// Judge only this group of characteristics; may be repeated
+    #[arg(long = "group", value_name = "NAME")]
+    pub(crate) groups: Vec<String>,
+}
+
+#[derive(Args, Debug)]
+#[command(after_help = "Examples:
+  scantling associate plane flange.csv --unit mm
+  scantling associate cylinder bore.txt --unit mm --columns \"x y z\"
+  cat ball.csv | scantling --output json associate sphere - --unit inch")]
+pub(crate) struct Associate {
+    /// The shape
+    #[arg(value_enum)]
+    pub(crate) shape: Shape,
+    /// Points, one a line, or a scan of nothing but the feature; - for stdin
+    #[arg(value_name = "FILE")]
+    pub(crate) points: PathBuf,
+    /// Length unit of the file, never guessed
+    #[arg(long, value_enum)]
+    pub(crate) unit: Unit,
+    /// What the columns of a text file of points hold, such as "x y z -", where it is not found
+    #[arg(long, value_name = "TEXT", default_value = "", value_parser = columns)]
+    pub(crate) columns: String,
+}
+
+#[derive(Args, Debug)]
+#[command(after_help = "What is simulated serves rehearsals only, for ever.
+
+Examples:
+  scantling simulate table.toml --to table.ply --truth table.json
+  scantling simulate bracket.toml --revision ws-214/c-4 --to scan.ply
+
+A small one, of the built-in part:
+  schema_version = 1
+  seed = 1
+  part = { window_surround = {} }
+  scanner = { spacing_mm = 1.0, noise_mm = 0.02 }")]
+pub(crate) struct Simulate {
+    /// What was made and how it is scanned, TOML; - for stdin
+    #[arg(value_name = "FILE")]
+    pub(crate) simulation: PathBuf,
+    /// The revision whose nominal is made and scanned, such as ws-214/c-4; not for a part that is built in
+    #[arg(long, value_name = "NAME")]
+    pub(crate) revision: Option<String>,
+    /// Save the scan, PLY in mm
+    #[arg(long, value_name = "FILE")]
+    pub(crate) to: Option<PathBuf>,
+    /// Save the truth, JSON: where each part lies and what was made of it
+    #[arg(long, value_name = "FILE")]
+    pub(crate) truth: Option<PathBuf>,
+}
+
+/// A shape that can be associated.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Shape {
+    Line,
+    Plane,
+    Circle,
+    Sphere,
+    Cylinder,
+    Cone,
+}
+
+impl From<Shape> for ShapeKind {
+    fn from(shape: Shape) -> Self {
+        match shape {
+            Shape::Line => Self::Line,
+            Shape::Plane => Self::Plane,
+            Shape::Circle => Self::Circle,
+            Shape::Sphere => Self::Sphere,
+            Shape::Cylinder => Self::Cylinder,
+            Shape::Cone => Self::Cone,
+        }
+    }
+}

@@ -1,0 +1,87 @@
+//! `plan` and `part`.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+
+use super::Unit;
+
+#[derive(Subcommand, Debug)]
+pub(crate) enum Plan {
+    /// Check a plan whole, by itself or against its nominal: all faults at once
+    Check(PlanCheck),
+    /// Write a plan with every key explained, to begin a new one with
+    #[command(after_help = "Examples:
+  scantling plan template > new.toml
+  scantling plan template | scantling plan check -")]
+    Template,
+}
+
+#[derive(Args, Debug)]
+#[command(after_help = "Examples:
+  scantling plan check demo-files/ws-214.toml
+  scantling plan check demo-files/ws-214.toml --nominal demo-files/ws-214.stl --unit mm")]
+pub(crate) struct PlanCheck {
+    /// The plan, TOML or JSON; - for stdin
+    #[arg(value_name = "FILE")]
+    pub(crate) plan: PathBuf,
+    /// Bind the plan's picks on this nominal too, STL, PLY or OBJ
+    #[arg(long, value_name = "FILE", requires = "unit")]
+    pub(crate) nominal: Option<PathBuf>,
+    /// Length unit of the nominal's file
+    #[arg(long, value_enum, requires = "nominal")]
+    pub(crate) unit: Option<Unit>,
+}
+
+#[derive(Subcommand, Debug)]
+pub(crate) enum Part {
+    /// Register a draft revision of plan and nominal; the part too when it is new
+    Register(PartRegister),
+    /// All parts
+    #[command(after_help = "Examples:\n  scantling part list\n  scantling --output json part list")]
+    List,
+    /// A part with its revisions, or one revision with its plan
+    Show(PartName),
+    /// Release a draft revision: from then on it judges production parts and never changes
+    Release(RevisionName),
+}
+
+#[derive(Args, Debug)]
+#[command(after_help = "Examples:
+  scantling part register --part-id ws-214 --title \"Window surround\" --revision c-4 \\
+      --plan demo-files/ws-214.toml --nominal demo-files/ws-214.stl --unit mm")]
+pub(crate) struct PartRegister {
+    /// Id of the part: a-z, 0-9 and -, 63 at most
+    #[arg(long, value_name = "ID")]
+    pub(crate) part_id: String,
+    /// What people call the part, if it is new
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub(crate) title: String,
+    /// The inspection plan, TOML or JSON; - for stdin
+    #[arg(long, value_name = "FILE")]
+    pub(crate) plan: PathBuf,
+    /// The nominal, STL, PLY or OBJ, plain or in gzip or zip; none where every feature of the plan says its
+    /// own place
+    #[arg(long, value_name = "FILE", requires = "unit")]
+    pub(crate) nominal: Option<PathBuf>,
+    /// Length unit of the nominal's file
+    #[arg(long, value_enum, requires = "nominal")]
+    pub(crate) unit: Option<Unit>,
+    /// Id of the new revision: a-z, 0-9 and -, 63 at most
+    #[arg(long, value_name = "ID")]
+    pub(crate) revision: String,
+}
+
+#[derive(Args, Debug)]
+#[command(after_help = "Examples:\n  scantling part show ws-214\n  scantling part show ws-214/c-4")]
+pub(crate) struct PartName {
+    /// ws-214 for a part, ws-214/c-4 for a revision, or a whole resource name
+    pub(crate) name: String,
+}
+
+#[derive(Args, Debug)]
+#[command(after_help = "Examples:\n  scantling part release ws-214/c-4")]
+pub(crate) struct RevisionName {
+    /// ws-214/c-4, or parts/ws-214/revisions/c-4
+    pub(crate) name: String,
+}

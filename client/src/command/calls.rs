@@ -1,0 +1,135 @@
+//! `locate`, `align`, `evaluate`, `associate`, `simulate`: the calls that keep no record.
+
+use std::io::Write;
+
+use anyhow::Context as _;
+use scantling_proto::v1::simulate_scan_request::Simulation;
+use scantling_proto::v1::{
+    Acquisition, AlignRequest, AssociateRequest, EvaluateRequest, LengthUnit, LocateRequest, LocateResponse,
+    Placement, ScanBlob, ScanInput, ShapeKind, SimulateScanRequest, scan_input,
+};
+
+use super::{Context, sources};
+use crate::args;
+use crate::connect::{measurements, patiently};
+use crate::download::{Output, download, unwritable};
+use crate::exit::Exit;
+use crate::names;
+use crate::report::calls as tell;
+use crate::upload::upload;
+
+pub(crate) async fn run_locate(context: &Context, args: args::Locate) -> anyhow::Result<Exit> {
+    let revision = sources::revision(context, &args.judged_by).await?;
+    let scan = one(context, &args.scan, None).await?;
+    let found = locate(context, LocateRequest { revision, scan: Some(scan) }).await?;
+    context.output.message("LocateResponse", &found, tell::located)?;
+    Ok(Exit::Success)
+}
+
+/// Asks which parts lie where.
+pub(super) async fn locate(context: &Context, request: LocateRequest) -> anyhow::Result<LocateResponse> {
+    let mut client = measurements(&context.channel);
+    let bar = context.progress.spinner("locate");
+    let found = patiently(async || client.locate(request.clone()).await).await.context("cannot locate")?;
+    bar.finish_and_clear();
+    Ok(found)
+}
+
+pub(crate) async fn align(context: &Context, args: args::Align) -> anyhow::Result<Exit> {
+    let placement = sources::placement(args.placement.as_deref()).await?;
+    let revision = sources::revision(context, &args.judged_by).await?;
+    let scan = one(context, &args.scan, placement).await?;
+    let request = AlignRequest { revision, scan: Some(scan), datum_system: args.datum_system };
+    let mut client = measurements(&context.channel);
+    let bar = context.progress.spinner("align");
+    let lies = patiently(async || client.align(request.clone()).await).await.context("cannot align")?;
+    bar.finish_and_clear();
+    context.output.message("AlignResponse", &lies, tell::aligned)?;
+    Ok(Exit::Success)
+}
+
+pub(crate) async fn evaluate(context: &Context, args: args::Evaluate) -> anyhow::Result<Exit> {
+    sources::check(&args.sources)?;
+    let readings = sources::readings(&args.sources).await?;
+    let placement = sources::placement(args.sources.placement.as_deref()).await?;
+    let revision = sources::revision(context, &args.judged_by).await?;
+    let mut scans = Vec::new();
+    for file in &args.sources.scans {
+        let unit = args.sources.unit.ok_or_else(|| Exit::Usage.because("state the --unit"))?;
+        scans.push(ScanInput {
+            region: args.sources.region.clone(),
+            placement: placement.clone(),
+            scan: Some(sent(context, file, unit.into(), &args.sources.columns).await?),
+        });
+    }
+    // Points have coordinates and uncertainty, which an acquisition alone can say.
+    let points = sources::record_points(context, &args.sources, &Acquisition::default()).await?;
+    let request = EvaluateRequest { revision, scans, points, readings, scope_groups: args.groups };
+    let mut client = measurements(&context.channel);
+    let bar = context.progress.spinner("evaluate");
+    let answer =
+        patiently(async || client.evaluate(request.clone()).await).await.context("cannot evaluate")?;
+    bar.finish_and_clear();
+    context.output.message("EvaluateResponse", &answer, tell::evaluated)?;
+    Ok(Exit::Success)
+}
+
+pub(crate) async fn associate(context: &Context, args: args::Associate) -> anyhow::Result<Exit> {
+    let scan = sent(context, &args.points, args.unit.into(), &args.columns).await?;
+    let points = ScanInput { scan: Some(scan), ..ScanInput::default() };
+    let request = AssociateRequest { shape: ShapeKind::from(args.shape).into(), points: Some(points) };
+    let mut client = measurements(&context.channel);
+    let answer =
+        patiently(async || client.associate(request.clone()).await).await.context("cannot associate")?;
+    context.output.message("AssociateResponse", &answer, tell::associated)?;
+    Ok(Exit::Success)
+}
+
+pub(crate) async fn simulate(context: &Context, args: args::Simulate) -> anyhow::Result<Exit> {
+    for to in args.to.iter().chain(&args.truth) {
+        drop(Output::at(to)?);
+    }
+    let revision = args.revision.as_deref().map(names::revision).transpose()?.unwrap_or_default();
+    let mut input = sources::open(&args.simulation).await?;
+    let toml = tokio::task::spawn_blocking(move || input.text()).await??;
+    let request = SimulateScanRequest { simulation: Some(Simulation::Toml(toml)), revision };
+    let mut client = measurements(&context.channel);
+    let bar = context.progress.spinner("simulate");
+    // Not sent again when its answer is lost: that would record the scan twice.
+    let made = client.simulate_scan(request).await.context("cannot simulate")?.into_inner();
+    bar.finish_and_clear();
+    if let Some(to) = &args.to {
+        download(&context.channel, &made.blob, to, &context.progress).await?;
+    }
+    if let Some(to) = &args.truth {
+        let mut file = Output::at(to)?;
+        file.file().write_all(made.truth_json.as_bytes()).map_err(|e| unwritable(to, &e))?;
+        file.finish()?;
+    }
+    context.output.message("SimulateScanResponse", &made, tell::simulated)?;
+    Ok(Exit::Success)
+}
+
+async fn one(
+    context: &Context,
+    args: &args::OneScan,
+    placement: Option<Placement>,
+) -> anyhow::Result<ScanInput> {
+    let scan = sent(context, &args.scan, args.unit.into(), &args.columns).await?;
+    Ok(ScanInput { scan: Some(scan), region: args.region.clone(), placement })
+}
+
+/// Uploads a file and names it in a call.
+async fn sent(
+    context: &Context,
+    file: &std::path::Path,
+    unit: LengthUnit,
+    columns: &str,
+) -> anyhow::Result<scan_input::Scan> {
+    let uploaded = upload(&context.channel, sources::open(file).await?, &context.progress).await?;
+    Ok(scan_input::Scan::Blob(ScanBlob {
+        blob: uploaded.blob,
+        length_unit: unit.into(),
+        columns: columns.to_owned(),
+    }))
+}

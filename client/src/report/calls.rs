@@ -1,0 +1,276 @@
+//! Answers of the calls that keep no record.
+
+use scantling_proto::v1::{
+    AlignResponse, AssociateResponse, EvaluateResponse, FindingKind, LocateResponse, Placement,
+    SimulateScanResponse, Verdict,
+};
+
+use super::inspection::{reasoned, verdict};
+use super::{Entry, Look, evaluations, facts, number, number::plain, strong, table, words};
+
+/// What lies in a scan.
+pub(crate) fn located(answer: &LocateResponse, look: &Look) -> String {
+    let mut text = String::new();
+    if answer.findings.is_empty() {
+        text += "no such part was found\n";
+    } else {
+        let three = |v: &[f64]| v.iter().map(|x| format!("{x:.1}")).collect::<Vec<_>>().join(", ");
+        let rows: Vec<Vec<Entry>> = answer
+            .findings
+            .iter()
+            .enumerate()
+            .map(|(k, f)| {
+                let kind = kind(f.kind());
+                let region = f.region.clone().unwrap_or_default();
+                vec![
+                    number((k + 1).to_string()),
+                    if f.kind() == FindingKind::Part { words(kind) } else { strong(kind) },
+                    number(f.points.to_string()),
+                    number(
+                        f.explained
+                            .map_or("-".to_owned(), |e| format!("{:.1} %", (e * 1000.0).floor() / 10.0)),
+                    ),
+                    words(three(&region.minimum_mm)),
+                    words(three(&region.maximum_mm)),
+                    words(&f.reason),
+                ]
+            })
+            .collect();
+        text += &table(&["no.", "what", "points", "explained", "from, mm", "to, mm", "why"], rows, look);
+        for (k, finding) in answer.findings.iter().enumerate() {
+            for placement in &finding.placements {
+                text += &format!("\n{} lies so: part = turn * scan + shift\n{}", k + 1, pose(placement));
+            }
+        }
+    }
+    text + &format!("\nother points  {}\n", answer.other_points)
+}
+
+/// A kind of finding in words.
+pub(crate) fn kind(kind: FindingKind) -> &'static str {
+    match kind {
+        FindingKind::Part => "part",
+        FindingKind::OtherHand => "OTHER HAND",
+        FindingKind::Undetermined => "UNDETERMINED",
+        FindingKind::Other => "something else",
+        FindingKind::Unspecified => "unknown to this program",
+    }
+}
+
+/// Turn and shift, a row a line.
+fn pose(placement: &Placement) -> String {
+    let (turn, shift) = (&placement.rotation, &placement.translation_mm);
+    let mut text = String::new();
+    for (row, shift) in turn.chunks(3).zip(shift) {
+        let row: Vec<String> = row.iter().map(|v| format!("{v:>12.9}")).collect();
+        text += &format!("  {}   {shift:>12.4} mm\n", row.join(" "));
+    }
+    text
+}
+
+/// How a part lies.
+pub(crate) fn aligned(answer: &AlignResponse, look: &Look) -> String {
+    let mut text = "lies so: part = turn * scan + shift\n".to_owned();
+    text += &answer.placement.as_ref().map_or("  not known\n".to_owned(), pose);
+    let best = answer.best_fit.as_ref().filter(|best| Some(*best) != answer.placement.as_ref());
+    if let Some(best) = best {
+        text += &format!("by best fit on the surface\n{}", pose(best));
+    }
+    text.push('\n');
+    let small = |v: f64| format!("{v:.5}");
+    let spread = match answer.standard_uncertainty.as_slice() {
+        [tx, ty, tz, x, y, z] => format!(
+            "turns {tx:.2e}, {ty:.2e}, {tz:.2e} rad; shifts {}, {}, {} mm",
+            small(*x),
+            small(*y),
+            small(*z)
+        ),
+        _ => String::new(),
+    };
+    let mut lines = vec![
+        ("best fit", format!("{}, on {} points", answer.stop, answer.points)),
+        ("rms", format!("{} mm", small(answer.rms_mm))),
+        ("noise", format!("{} mm", small(answer.noise_mm))),
+        ("uncertainty", spread),
+    ];
+    lines.extend(answer.weak_directions.iter().map(|weak| ("weak", weak.clone())));
+    lines.extend(answer.cautions.iter().map(|caution| ("caution", caution.clone())));
+    text += &facts(&lines, look);
+    if !answer.datums.is_empty() {
+        let rows = answer.datums.iter().map(|d| {
+            vec![
+                words(&d.letter),
+                words(&d.feature),
+                words(d.locks.join(", ")),
+                number(d.residual_mm.map_or("-".to_owned(), small)),
+            ]
+        });
+        text.push('\n');
+        text += &table(&["datum", "of", "locks", "residual mm"], rows.collect(), look);
+    }
+    text
+}
+
+/// Characteristics and the verdict over them, which is no record.
+pub(crate) fn evaluated(answer: &EvaluateResponse, look: &Look) -> String {
+    let mut text = evaluations::all(&answer.evaluations, look);
+    let word = verdict(answer.verdict());
+    let shown = if answer.verdict() == Verdict::Unspecified { "NO VERDICT" } else { word };
+    let mut lines = vec![
+        ("verdict", reasoned(shown, word, &answer.reason)),
+        ("result", answer.result_sha256.clone()),
+        ("record", "none: `scantling measure` makes one".to_owned()),
+    ];
+    lines.extend(answer.cautions.iter().map(|caution| ("caution", caution.clone())));
+    text += &facts(&lines, look);
+    text
+}
+
+/// A scan by computation.
+pub(crate) fn simulated(made: &SimulateScanResponse, look: &Look) -> String {
+    let lines = [
+        ("scan", made.blob.clone()),
+        ("points", made.points.to_string()),
+        ("recorded as", format!("{}, simulated", made.acquisition)),
+    ];
+    facts(&lines, look)
+}
+
+/// A shape's numbers.
+pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
+    let rows = answer.parameters.iter().map(|p| {
+        let unit = if p.unit == "1" { "" } else { &p.unit };
+        vec![words(&p.name), number(format!("{:.9}", p.value)), words(unit)]
+    });
+    let mut text = table(&["parameter", "value", "unit"], rows.collect(), look);
+    text.push('\n');
+    let place = |extreme: &Option<scantling_proto::v1::Extreme>| match extreme {
+        Some(e) => match e.at_mm[..] {
+            [x, y, z] => format!("{:.6} mm at x {}, y {}, z {}", e.value_mm, plain(x), plain(y), plain(z)),
+            _ => format!("{:.6} mm", e.value_mm),
+        },
+        None => String::new(),
+    };
+    let lines = [
+        ("criterion", answer.criterion.clone()),
+        ("points", answer.points.to_string()),
+        ("form error", format!("{:.6} mm", answer.form_error_mm)),
+        ("lowest", place(&answer.minimum)),
+        ("highest", place(&answer.maximum)),
+        ("rms", format!("{:.6} mm", answer.rms_mm)),
+        (
+            "noise",
+            answer.noise_mm.map_or("not known: no point to spare".to_owned(), |n| format!("{n:.6} mm")),
+        ),
+    ];
+    text += &facts(&lines, look);
+    let of = &answer.covariance_of;
+    if of.is_empty() || answer.covariance.len() != of.len() * of.len() {
+        return text + "covariance  not known\n";
+    }
+    let head: Vec<&str> = std::iter::once("covariance").chain(of.iter().map(String::as_str)).collect();
+    let rows = of.iter().zip(answer.covariance.chunks(of.len())).map(|(name, row)| {
+        std::iter::once(words(name)).chain(row.iter().map(|v| number(format!("{v:.3e}")))).collect()
+    });
+    text.push('\n');
+    text + &table(&head, rows.collect(), look)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::tests::PLAIN;
+    use scantling_proto::v1::{DatumResidual, Extreme, Finding, Region, ShapeParameter};
+
+    fn placement() -> Placement {
+        Placement {
+            rotation: vec![1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0],
+            translation_mm: vec![1.0, -2.5, 0.0],
+        }
+    }
+
+    #[test]
+    fn findings_are_numbered_and_what_is_no_part_stands_out() {
+        let finding = |kind: FindingKind, points| Finding {
+            kind: kind.into(),
+            placements: vec![placement()],
+            region: Some(Region { minimum_mm: vec![0.0; 3], maximum_mm: vec![600.0, 400.0, 62.0] }),
+            points,
+            explained: Some(0.9999),
+            reason: "seen".into(),
+            ..Finding::default()
+        };
+        let answer = LocateResponse {
+            findings: vec![finding(FindingKind::Part, 1000), finding(FindingKind::OtherHand, 900)],
+            other_points: 77,
+        };
+        let text = located(&answer, &PLAIN);
+        for wanted in
+            ["1  part ", "2  OTHER HAND", "99.9 %", "600.0, 400.0, 62.0", "-2.5000 mm", "other points  77"]
+        {
+            assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
+        }
+        let none = located(&LocateResponse::default(), &PLAIN);
+        assert!(none.starts_with("no such part was found\n"), "{none}");
+    }
+
+    #[test]
+    fn an_alignment_shows_what_is_weak_and_what_is_left_over() {
+        let answer = AlignResponse {
+            placement: Some(placement()),
+            best_fit: Some(placement()),
+            points: 500,
+            stop: "settled".into(),
+            standard_uncertainty: vec![1e-6; 6],
+            weak_directions: vec!["slides along x".into()],
+            datums: vec![DatumResidual {
+                letter: "A".into(),
+                feature: "A4".into(),
+                locks: vec!["z".into()],
+                residual_mm: Some(-0.012_345),
+            }],
+            ..AlignResponse::default()
+        };
+        let text = aligned(&answer, &PLAIN);
+        for wanted in ["settled, on 500 points", "slides along x", "-0.01235", "1.00e-6"] {
+            assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
+        }
+        assert!(!text.contains("by best fit"), "{text}");
+    }
+
+    #[test]
+    fn an_unrecorded_answer_says_so() {
+        let answer = EvaluateResponse {
+            verdict: Verdict::Conforms.into(),
+            reason: "conforms".into(),
+            ..EvaluateResponse::default()
+        };
+        let text = evaluated(&answer, &PLAIN);
+        assert!(text.contains("verdict  CONFORMS\n") && text.contains("record   none"), "{text}");
+        let none = evaluated(&EvaluateResponse::default(), &PLAIN);
+        assert!(!none.contains("CONFORM") && none.contains("NO VERDICT"), "{none}");
+    }
+
+    #[test]
+    fn a_shape_is_told_with_form_error_and_covariance() {
+        let mut answer = AssociateResponse {
+            parameters: vec![
+                ShapeParameter { name: "diameter".into(), value: 8.012_345_678_9, unit: "mm".into() },
+                ShapeParameter { name: "direction_z".into(), value: 1.0, unit: "1".into() },
+            ],
+            points: 12,
+            form_error_mm: 0.0123,
+            minimum: Some(Extreme { value_mm: -0.005, at_mm: vec![1.0, 2.0, 3.0] }),
+            covariance_of: vec!["diameter, mm".into(), "shift, mm".into()],
+            covariance: vec![1e-6, 0.0, 0.0, 2e-6],
+            criterion: "least squares".into(),
+            ..AssociateResponse::default()
+        };
+        let text = associated(&answer, &PLAIN);
+        for wanted in ["8.012345679  mm", "form error  0.012300 mm", "2.000e-6", "at x 1.000"] {
+            assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
+        }
+        answer.covariance.clear();
+        assert!(associated(&answer, &PLAIN).contains("covariance  not known"));
+    }
+}

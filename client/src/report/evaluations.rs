@@ -1,0 +1,208 @@
+//! Characteristics as they were evaluated, in the plan's order.
+
+use scantling_proto::v1::{Evaluation, Extreme, Interval, Limits, ReadingResult, Verdict};
+
+use super::inspection::verdict_entry;
+use super::number::{self, given};
+use super::{Entry, Look, number as right, table, words, wrap};
+
+/// Every characteristic in a table, how to read it, and why those that do not conform do not; nothing when
+/// there is none. Ends in an empty line.
+pub(crate) fn all(evaluations: &[Evaluation], look: &Look) -> String {
+    if evaluations.is_empty() {
+        return String::new();
+    }
+    let rows = evaluations.iter().map(row).collect();
+    let head = ["no.", "characteristic", "limits", "measured", "95 % interval", "verdict"];
+    let mut text = table(&head, rows, look) + &notes(evaluations) + "\n";
+    let reasons = reasons(evaluations, look);
+    if !reasons.is_empty() {
+        text += &reasons;
+        text.push('\n');
+    }
+    text
+}
+
+/// How to read the table, as far as it needs it.
+fn notes(evaluations: &[Evaluation]) -> String {
+    let mut notes = "  lengths in mm; + is outside the material".to_owned();
+    if evaluations.iter().any(|e| !e.required) {
+        notes += "; (r) is reported only";
+    }
+    notes += "\n";
+    if evaluations.iter().any(|e| e.requirement == "surface_profile") {
+        notes +=
+            "  surface profile: lowest .. highest deviation; the interval is of the one with less room\n";
+    }
+    notes
+}
+
+fn row(evaluation: &Evaluation) -> Vec<Entry> {
+    let limits = evaluation.limits.unwrap_or_default();
+    let given = given(&limits);
+    let datums = evaluation.datum_system.as_ref().map_or(String::new(), |d| format!(" to {d}"));
+    let reported = if evaluation.required { "" } else { " (r)" };
+    // Most are measured by the scan; that need not be said.
+    let by = match evaluation.measured_by.as_str() {
+        "" | "scan" => String::new(),
+        other => format!(" by {other}"),
+    };
+    let requirement = evaluation.requirement.replace('_', " ");
+    let of = if evaluation.feature.is_empty() { String::new() } else { format!(" {}", evaluation.feature) };
+    let what = format!("{requirement}{of}{datums}{by}{reported}");
+    let measured = match (&evaluation.minimum, &evaluation.maximum, evaluation.value_mm) {
+        (Some(low), Some(high), _) if evaluation.requirement == "surface_profile" => {
+            format!("{} .. {}", number::value(low.value_mm, &given), number::value(high.value_mm, &given))
+        }
+        (_, _, Some(value)) => number::value(value, &given),
+        _ => "-".to_owned(),
+    };
+    let interval = evaluation.interval.as_ref().map_or("-".to_owned(), |i| number::interval(i, &given));
+    let [limits, measured, interval] = match &evaluation.reading {
+        Some(reading) => read(reading),
+        None => [number::limits(&limits), measured, interval],
+    };
+    vec![
+        words(evaluation.number.clone()),
+        words(what),
+        right(limits),
+        right(measured),
+        right(interval),
+        verdict_entry(evaluation.verdict()),
+    ]
+}
+
+/// Limits, value and interval of a reading in its own unit; of a gauge, what it said.
+fn read(reading: &ReadingResult) -> [String; 3] {
+    let unit = &reading.unit;
+    let given: Vec<f64> = [reading.lower_limit, reading.upper_limit].into_iter().flatten().collect();
+    let limits = number::limits(&Limits { lower_mm: reading.lower_limit, upper_mm: reading.upper_limit });
+    let measured = match (reading.value, reading.passed) {
+        (Some(value), _) => format!("{} {unit}", number::value(value, &given)),
+        (None, Some(true)) => "passed".to_owned(),
+        (None, Some(false)) => "failed".to_owned(),
+        (None, None) => "-".to_owned(),
+    };
+    let interval = match (reading.value, reading.expanded_uncertainty) {
+        (Some(value), Some(u)) => {
+            number::interval(&Interval { low_mm: value - u, high_mm: value + u }, &given)
+        }
+        _ => "-".to_owned(),
+    };
+    [limits, measured, interval]
+}
+
+/// Why characteristics do not conform or could not be decided, and where to look.
+fn reasons(evaluations: &[Evaluation], look: &Look) -> String {
+    let mut text = String::new();
+    for evaluation in evaluations.iter().filter(|e| e.verdict() != Verdict::Conforms) {
+        let mut said = evaluation.reason.clone();
+        if let Some(where_to_look) = place(evaluation) {
+            said = format!("{}; {where_to_look}", said.trim_end_matches('.'));
+        }
+        let head = format!("{:<5}", evaluation.number);
+        for (k, line) in wrap(&said, look.width.saturating_sub(6).max(20)).iter().enumerate() {
+            let head = if k == 0 { head.as_str() } else { "     " };
+            text.push_str(&format!("{head} {line}\n"));
+        }
+    }
+    text
+}
+
+/// Where the value comes from: the way a hole is off, or the worst place of a surface.
+fn place(evaluation: &Evaluation) -> Option<String> {
+    let given = given(&evaluation.limits.unwrap_or_default());
+    if evaluation.verdict() == Verdict::NotMeasured {
+        return None;
+    }
+    if evaluation.requirement == "position" {
+        let by = evaluation.components.as_ref()?;
+        return Some(format!(
+            "off by dx {}, dy {}, dz {} mm",
+            number::plain(by.dx_mm),
+            number::plain(by.dy_mm),
+            number::plain(by.dz_mm)
+        ));
+    }
+    let worst = worst(evaluation)?;
+    let [x, y, z] = worst.at_mm[..] else { return None };
+    Some(format!("{} mm at x {x:.1}, y {y:.1}, z {z:.1}", number::value(worst.value_mm, &given)))
+}
+
+/// Of the extremes the one with less room to its own limit, which is not always the larger one.
+fn worst(evaluation: &Evaluation) -> Option<&Extreme> {
+    let limits = evaluation.limits.unwrap_or_default();
+    // Of one width, such as a flatness, both extremes are ends; the larger stands for it.
+    let signed = limits.lower_mm.is_some();
+    let room = |value: f64, low: bool| match (low, limits.lower_mm, limits.upper_mm) {
+        (true, Some(lower), _) => value - lower,
+        (false, _, Some(upper)) if signed => upper - value,
+        _ => -value.abs(),
+    };
+    let low = evaluation.minimum.as_ref().map(|e| (room(e.value_mm, true), e));
+    let high = evaluation.maximum.as_ref().map(|e| (room(e.value_mm, false), e));
+    [low, high].into_iter().flatten().min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, extreme)| extreme)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::tests::PLAIN;
+
+    fn profile(low: f64, high: f64, limits: (f64, f64)) -> Evaluation {
+        let extreme = |value_mm, x| Some(Extreme { value_mm, at_mm: vec![x, 0.0, 0.0] });
+        Evaluation {
+            number: "3".into(),
+            requirement: "surface_profile".into(),
+            feature: "SKIN".into(),
+            required: true,
+            limits: Some(Limits { lower_mm: Some(limits.0), upper_mm: Some(limits.1) }),
+            minimum: extreme(low, 1.0),
+            maximum: extreme(high, 2.0),
+            verdict: Verdict::DoesNotConform.into(),
+            reason: "outside".into(),
+            ..Evaluation::default()
+        }
+    }
+
+    #[test]
+    fn the_worst_place_is_the_one_with_less_room_to_its_own_limit() {
+        // -0.5 is well within -1; 0.3 is out.
+        assert_eq!(worst(&profile(-0.5, 0.3, (-1.0, 0.2))).map(|e| e.value_mm), Some(0.3));
+        assert_eq!(worst(&profile(-0.5, 0.3, (-0.4, 0.4))).map(|e| e.value_mm), Some(-0.5));
+        let text = all(&[profile(-0.5, 0.3, (-1.0, 0.2))], &PLAIN);
+        assert!(text.contains("outside; 0.30 mm at x 2.0"), "{text}");
+    }
+
+    #[test]
+    fn readings_are_told_in_their_own_unit_and_gauges_in_words() {
+        let mass = Evaluation {
+            number: "20".into(),
+            requirement: "reading".into(),
+            required: true,
+            measured_by: "reading".into(),
+            reading: Some(ReadingResult {
+                value: Some(1.2345),
+                unit: "kg".into(),
+                upper_limit: Some(1.3),
+                expanded_uncertainty: Some(0.01),
+                ..ReadingResult::default()
+            }),
+            verdict: Verdict::Conforms.into(),
+            ..Evaluation::default()
+        };
+        let gauge = Evaluation {
+            number: "21".into(),
+            requirement: "gauge".into(),
+            feature: "H1".into(),
+            required: true,
+            measured_by: "reading".into(),
+            reading: Some(ReadingResult { passed: Some(false), ..ReadingResult::default() }),
+            verdict: Verdict::DoesNotConform.into(),
+            ..Evaluation::default()
+        };
+        let text = all(&[mass, gauge], &PLAIN);
+        assert!(text.contains("at most 1.3   1.23 kg   1.22 .. 1.25  CONFORMS\n"), "{text}");
+        assert!(text.contains("failed              -  DOES NOT CONFORM\n"), "{text}");
+    }
+}

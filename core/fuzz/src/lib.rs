@@ -1,0 +1,59 @@
+//! What the fuzz targets try: whatever the bytes are, reading ends in a scan that keeps its promises or in
+//! an error, within the limits.
+
+use std::sync::atomic::AtomicBool;
+
+use scantling_core::plan::PlanFile;
+use scantling_core::read::{self, Format, TextLayout};
+use scantling_core::run::{Limits, Run};
+use scantling_core::scan::info;
+
+static NEVER: AtomicBool = AtomicBool::new(false);
+
+fn try_all(bytes: &[u8]) {
+    let limits = Limits { file_bytes: 1 << 20, points: 20_000, triangles: 20_000 };
+    let run = Run { stop: &NEVER, progress: &|_, _| {}, limits };
+    let _ = read::header(bytes);
+    if let Ok(told) = info(bytes, &TextLayout::default(), None, &run) {
+        assert!(told.points > 0 && told.points <= limits.points && told.triangles <= limits.triangles);
+        assert!(told.box_low.iter().chain(&told.box_high).all(|c| c.is_finite()));
+    }
+}
+
+/// Bytes of one format; others are left to its target.
+pub fn read(bytes: &[u8], format: Format) {
+    if read::packing(bytes).is_none() && read::sniff(bytes) == Some(format) {
+        try_all(bytes);
+    }
+}
+
+/// Bytes packed by gzip or zip.
+pub fn read_packed(bytes: &[u8]) {
+    if read::packing(bytes).is_some() {
+        try_all(bytes);
+    }
+}
+
+/// E57, its pages' checksums made right, so that other faults are reached. The fuzzer's own changes would
+/// hardly ever hit a right one.
+pub fn read_resealed(bytes: &[u8]) {
+    if read::sniff(bytes) != Some(Format::E57) || read::packing(bytes).is_some() {
+        return;
+    }
+    let mut bytes = bytes.to_vec();
+    bytes.resize(bytes.len().next_multiple_of(1024), 0);
+    for page in bytes.chunks_exact_mut(1024) {
+        let crc = page[..1020].iter().fold(u32::MAX, |crc, &b| {
+            (0..8).fold(crc ^ u32::from(b), |c, _| if c & 1 == 1 { c >> 1 ^ 0x82F6_3B78 } else { c >> 1 })
+        });
+        page[1020..].copy_from_slice(&(!crc).to_be_bytes());
+    }
+    try_all(&bytes);
+}
+
+/// An inspection plan as TOML.
+pub fn check_plan(text: &str) {
+    if let Ok(file) = PlanFile::from_toml(text) {
+        let _ = file.check();
+    }
+}

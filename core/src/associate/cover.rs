@@ -1,0 +1,59 @@
+//! Directions and points from which the searches for axes start.
+
+use crate::geometry::{Direction, Matrix3, Vector, math, random::Random, symmetric_eigen3};
+
+/// Directions tried on the half sphere: about 7 degrees apart.
+const DIRECTIONS: usize = 400;
+/// Points that judge the starts; the end is always fitted to all points.
+const JUDGES: usize = 600;
+
+/// Principal axes of centred points, thinnest first.
+pub(super) fn principal_axes(points: &[Vector]) -> [Vector; 3] {
+    let scatter = points.iter().fold(Matrix3::zeros(), |s, p| s + p * p.transpose());
+    symmetric_eigen3(&scatter).1
+}
+
+/// Root mean square extent along a direction.
+pub(super) fn spread(points: &[Vector], along: &Vector) -> f64 {
+    let total: f64 = points.iter().map(|p| p.dot(along) * p.dot(along)).sum();
+    (total / points.len() as f64).sqrt()
+}
+
+/// At most [`JUDGES`] of the points, drawn with a fixed seed: a fixed stride could keep one row of a grid.
+pub(super) fn sample(points: &[Vector]) -> Vec<Vector> {
+    if points.len() <= JUDGES {
+        return points.to_vec();
+    }
+    let mut random = Random::seeded(1);
+    (0..JUDGES).map(|_| points[random.below(points.len())]).collect()
+}
+
+/// A spiral with the golden angle covers the half sphere evenly. Common practice, no source.
+pub(super) fn half_sphere(principal: &[Vector; 3]) -> Vec<Direction> {
+    const GOLDEN_ANGLE: f64 = 2.399_963_229_728_653;
+    let spiral = (0..DIRECTIONS).map(|i| {
+        let z = (i as f64 + 0.5) / DIRECTIONS as f64;
+        let ring = (1.0 - z * z).sqrt();
+        let angle = GOLDEN_ANGLE * i as f64;
+        Vector::new(ring * math::cos(angle), ring * math::sin(angle), z)
+    });
+    principal.iter().copied().chain(spiral).filter_map(Direction::new).collect()
+}
+
+/// Directions about the long axis of a needle, tilted by up to twice `slender` (width over length): a few
+/// points leave the axis that free, and the cover of the half sphere is too coarse to see it.
+pub(super) fn about_the_long_axis(principal: &[Vector; 3], slender: f64) -> Vec<Direction> {
+    const RINGS: u32 = 10;
+    const WAYS: u32 = 16;
+    let [a, b, long] = *principal;
+    let mut out: Vec<Direction> = Direction::new(long).into_iter().collect();
+    for ring in 1..=RINGS {
+        let tilt = 2.0 * slender * f64::from(ring) / f64::from(RINGS);
+        for way in 0..WAYS {
+            let angle = std::f64::consts::TAU * f64::from(way) / f64::from(WAYS);
+            let side = a * math::cos(angle) + b * math::sin(angle);
+            out.extend(Direction::new(long + side * tilt));
+        }
+    }
+    out
+}

@@ -1,0 +1,113 @@
+//! A characteristic by the reading of a hand instrument or a gauge.
+
+use crate::conformity::{Decided, decide};
+use crate::plan::{Characteristic, Decision, Requirement};
+use crate::readings::{Reading, length_mm};
+use crate::record::{Evaluation, Interval, Limits, ReadingResult, Verdict};
+use crate::uncertainty::{Budget, Source};
+
+use super::{Outcome, settle};
+
+/// What a value may be decided by when its uncertainty is not known: nothing (ISO 14253-1:2017 asks for it).
+pub(super) const UNKNOWN: &str = "its uncertainty is not known, so nothing is proven: state it";
+
+/// Decides by a reading that was checked against the plan.
+pub(super) fn evaluate(
+    rule: &Decision,
+    characteristic: &Characteristic,
+    reading: &Reading,
+    evaluation: &mut Evaluation,
+) {
+    evaluation.measured_by = "reading".into();
+    let mut result = ReadingResult {
+        value: reading.value,
+        passed: reading.passed,
+        unit: reading.unit.clone(),
+        lower_limit: None,
+        upper_limit: None,
+        expanded_uncertainty: reading.expanded_uncertainty,
+        instrument: reading.instrument.clone(),
+        operator: reading.operator.clone(),
+    };
+    match &characteristic.requirement {
+        Requirement::Gauge { procedure } => {
+            evaluation.operators.insert("gauge".into(), procedure.clone());
+            match reading.passed {
+                Some(true) => {
+                    evaluation.verdict = Verdict::Conforms;
+                    evaluation.reason = format!("passed by gauge: {}", reading.instrument);
+                }
+                Some(false) => {
+                    evaluation.verdict = Verdict::DoesNotConform;
+                    evaluation.reason = format!("failed by gauge: {}", reading.instrument);
+                }
+                None => evaluation.reason = "the reading says neither passed nor failed".into(),
+            }
+        }
+        Requirement::Reading { quantity, unit, lower_limit, upper_limit } => {
+            evaluation.operators.insert("quantity".into(), quantity.clone());
+            (result.lower_limit, result.upper_limit) = (*lower_limit, *upper_limit);
+            // Told in the unit of the limits, whatever length unit it was read in.
+            let Some(factor) = factor(&reading.unit, unit) else {
+                evaluation.reason = format!("read in {}, but the limits are told in {unit}", reading.unit);
+                return;
+            };
+            let (value, expanded) =
+                (reading.value.map(|v| v * factor), reading.expanded_uncertainty.map(|u| u * factor));
+            result.unit.clone_from(unit);
+            (result.value, result.expanded_uncertainty) = (value, expanded);
+            let limits = Limits { lower_mm: *lower_limit, upper_mm: *upper_limit };
+            let Some(value) = value else {
+                evaluation.reason = "the reading has no value".into();
+                return;
+            };
+            let tolerance = match (lower_limit, upper_limit) {
+                (Some(low), Some(high)) => high - low,
+                // One limit alone leaves a tolerance only by convention; nothing but the rule `simple` asks.
+                (Some(one), None) | (None, Some(one)) => one.abs(),
+                (None, None) => 0.0,
+            };
+            let decided = match expanded {
+                Some(u) => decide(rule, value, 0.5 * u, &limits, tolerance, None),
+                None => Decided { verdict: Verdict::Undecided, reason: UNKNOWN.into() },
+            };
+            evaluation.verdict = decided.verdict;
+            evaluation.reason = decided.reason;
+        }
+        Requirement::SurfaceProfile { .. }
+        | Requirement::Diameter { .. }
+        | Requirement::Position { .. }
+        | Requirement::Flatness { .. } => in_mm(rule, reading, evaluation),
+    }
+    evaluation.reading = Some(result);
+}
+
+/// A requirement in millimetres, read by hand instead of measured on the scan.
+fn in_mm(rule: &Decision, reading: &Reading, evaluation: &mut Evaluation) {
+    let (Some(value), Some(factor)) = (reading.value, length_mm(&reading.unit)) else {
+        evaluation.reason = "the reading has no value in a unit of length".into();
+        return;
+    };
+    let value_mm = value * factor;
+    evaluation.value_mm = Some(value_mm);
+    let Some(expanded) = reading.expanded_uncertainty else {
+        evaluation.verdict = Verdict::Undecided;
+        evaluation.reason = UNKNOWN.into();
+        return;
+    };
+    let budget = Budget::new().with(Source::Instrument, 0.5 * expanded * factor);
+    let u = budget.combined_mm();
+    let tolerance_mm = match (evaluation.limits.lower_mm, evaluation.limits.upper_mm) {
+        (Some(low), Some(high)) => high - low,
+        (Some(one), None) | (None, Some(one)) => one.abs(),
+        (None, None) => 0.0,
+    };
+    let decided = decide(rule, value_mm, u, &evaluation.limits, tolerance_mm, None);
+    let interval = Interval { low_mm: value_mm - 1.96 * u, high_mm: value_mm + 1.96 * u };
+    settle(evaluation, Outcome { value_mm, budget, interval, decided, missing: None, part_proves: true });
+}
+
+/// From one unit to another: 1 for the same, the quotient for two lengths.
+fn factor(from: &str, to: &str) -> Option<f64> {
+    if from == to { Some(1.0) } else { Some(length_mm(from)? / length_mm(to)?) }
+}

@@ -1,0 +1,105 @@
+//! A named check point on a scan: the mean plane of a small patch, told along the point's direction.
+
+use crate::associate::plane;
+use crate::conformity::decide;
+use crate::geometry::{Direction, Point};
+use crate::partition::turn_seen;
+use crate::plan::PointOn;
+use crate::record::{Components, Evaluation, Extreme, Interval};
+use crate::run::{CHECK_EVERY, Stopped};
+use crate::uncertainty::{Budget, Source, of_motion};
+
+use super::{Outcome, Subject, coverage, missing, place, settle};
+
+/// Fewer points in a patch do not tell its plane from its noise.
+const MIN_POINTS: usize = 6;
+
+/// Form repeats within about this length, so places closer together are no new evidence, mm (common practice, no
+/// source).
+const FORM_LENGTH_MM: f64 = 2.5;
+
+/// The deviation at `at` along `direction`.
+pub(super) fn evaluate(
+    subject: &Subject,
+    at: Point,
+    direction: Direction,
+    on: PointOn,
+    patch_radius_mm: Option<f64>,
+    evaluation: &mut Evaluation,
+) -> Result<(), Stopped> {
+    let refuse = |evaluation: &mut Evaluation, reason: String| {
+        evaluation.reason = reason;
+        Ok(())
+    };
+    if on == PointOn::TrimEdge {
+        let reason =
+            "a point on a trimmed edge is not taken from scans in this version; give measured points";
+        return refuse(evaluation, reason.into());
+    }
+    let Some(radius) = patch_radius_mm else {
+        let reason =
+            "the check point has no `patch_radius_mm`, which a scan needs, and no point of it was given";
+        return refuse(evaluation, reason.into());
+    };
+    let Some(datums) = subject.datums else {
+        return refuse(evaluation, "a surface profile needs a datum system".into());
+    };
+    let context = subject.context;
+    let d = direction.vector();
+    let mut patch: Vec<Point> = Vec::new();
+    for (i, p) in subject.partition.placed(context.scan).enumerate() {
+        if i % CHECK_EVERY == 0 {
+            context.run.check()?;
+        }
+        let off = p.point - at;
+        let along = off.dot(&d);
+        let facing = context.nominal.mesh().normal(p.triangle).is_some_and(|n| n.dot(direction) > 0.5);
+        // The nominal under the point is taken with it, so another skin behind it is not.
+        if facing && (off - d * along).norm() <= radius && (along - p.deviation_mm).abs() <= radius {
+            patch.push(p.point);
+        }
+    }
+    evaluation.measured_by = "scan".into();
+    evaluation.operators.insert("patch_radius_mm".into(), format!("{radius}"));
+    evaluation
+        .operators
+        .insert("value".into(), "least-squares plane of the patch, along the point's direction".into());
+    if patch.len() < MIN_POINTS {
+        let reason = format!(
+            "only {} points of the scan lie within {radius} mm of the check point, at least {MIN_POINTS} are needed",
+            patch.len()
+        );
+        return refuse(evaluation, reason);
+    }
+    let fit = match plane(&patch) {
+        Ok(fit) => fit.facing(direction),
+        Err(error) => return refuse(evaluation, error.to_string()),
+    };
+    let cosine = fit.normal.dot(direction);
+    if !(cosine > 0.5) {
+        let reason = "the surface seen there does not face as the check point does".into();
+        return refuse(evaluation, reason);
+    }
+    let seen = turn_seen(&patch, at, direction, radius, context.scan.spacing_mm());
+    evaluation.coverage = Some(coverage(&seen, patch.len()));
+    let value = (fit.centroid - at).dot(&fit.normal.vector()) / cosine;
+    let point = at + d * value;
+    let off = d * value;
+    evaluation.components = Some(Components { dx_mm: off.x, dy_mm: off.y, dz_mm: off.z, dn_mm: value });
+    let extreme = Extreme { value_mm: value, at_mm: place(&point) };
+    (evaluation.minimum, evaluation.maximum) = (Some(extreme), Some(extreme));
+    let unit = fit.unit_variance_at(&point).max(0.0).sqrt() / cosine;
+    let form = (fit.rms_mm * fit.rms_mm - context.noise_mm * context.noise_mm).max(0.0);
+    let places = (radius * radius / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
+    let budget = Budget::new()
+        .with(Source::Noise, context.noise_mm * unit)
+        .with(Source::Sampling, (form / places).sqrt())
+        .with(Source::Alignment, of_motion(&datums.covariance, datums.centre, point, direction));
+    let u = budget.combined_mm();
+    let tolerance = evaluation.limits.upper_mm.unwrap_or(0.0) - evaluation.limits.lower_mm.unwrap_or(0.0);
+    let decided = decide(&context.plan.decision, value, u, &evaluation.limits, tolerance, None);
+    let interval = Interval { low_mm: value - 1.96 * u, high_mm: value + 1.96 * u };
+    let missing = missing(subject.characteristic, &seen);
+    settle(evaluation, Outcome { value_mm: value, budget, interval, decided, missing, part_proves: false });
+    Ok(())
+}

@@ -1,0 +1,439 @@
+//! What the scans of one part show: each found and aligned, all brought together, put onto the datums.
+
+use std::borrow::Cow;
+
+use super::{InspectError, Job, ScanPart, ScanSource, datum_record, map};
+use crate::align::{AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, fine, locate};
+use crate::datum::{DatumAlignment, DatumError, DatumInput, establish};
+use crate::evaluate::{Aligned, Context, blank, evaluate};
+use crate::filter::Gaussian;
+use crate::geometry::{Motion, PartFrame, ScanFrame};
+use crate::nominal::Nominal;
+use crate::partition::{Partition, PartitionSettings, normals_under};
+use crate::plan::{Characteristic, Requirement};
+use crate::record::{AlignmentRecord, DatumSystemRecord, DeviationMap, Evaluation, SourceRecord};
+use crate::run::{CHECK_EVERY, Run, Stopped};
+use crate::scan::Scan;
+use crate::search::SurfaceTree;
+
+/// What came of the scans.
+pub(super) enum Scanned<'a> {
+    /// There are none, or they could not be aligned; why, and what is known of each source.
+    Not { reason: String, sources: Vec<SourceRecord> },
+    /// They lie on the part.
+    On(Box<On<'a>>),
+}
+
+/// Scans that lie on the part.
+pub(super) struct On<'a> {
+    nominal: &'a Nominal,
+    scan: Cow<'a, Scan>,
+    best: Partition,
+    pub(super) systems: Vec<System>,
+    pub(super) noise_mm: f64,
+    cell_mm: f64,
+    margin_mm: f64,
+    alignment: AlignmentRecord,
+    /// The best fit behind `alignment`.
+    pub(super) fit: Alignment,
+    sources: Vec<SourceRecord>,
+}
+
+pub(super) type System = Option<Result<DatumAlignment, DatumError>>;
+
+/// One scan on the part.
+struct Found<'a> {
+    scan: Cow<'a, Scan>,
+    located: Option<Located>,
+    fine: Alignment,
+}
+
+enum Unaligned {
+    Stopped(Stopped),
+    LengthUnit(String),
+    Because(String),
+}
+
+impl From<Stopped> for Unaligned {
+    fn from(stopped: Stopped) -> Self {
+        Unaligned::Stopped(stopped)
+    }
+}
+
+impl<'a> Scanned<'a> {
+    /// Aligns the scans and takes up `systems` on them, far enough round the nominal for `wanted`.
+    pub(super) fn new(
+        run: &Run,
+        job: &Job<'a>,
+        wanted: &[&Characteristic],
+        systems: &[usize],
+    ) -> Result<Self, InspectError> {
+        let not = |reason: &str, sources| Ok(Self::Not { reason: reason.into(), sources });
+        if job.scans.is_empty() {
+            return not("no scan was given, and neither points nor a reading of it", Vec::new());
+        }
+        let Some(nominal) = job.nominal else {
+            let sources = job.scans.iter().map(|s| source(s, s.scan.points().len(), None)).collect();
+            return not("the plan has no nominal, so nothing can be measured on a scan", sources);
+        };
+        let tree = SurfaceTree::new(nominal.mesh());
+        let mut found = Vec::with_capacity(job.scans.len());
+        for (i, one) in job.scans.iter().enumerate() {
+            match align(run, nominal, &tree, one) {
+                Ok(aligned) => found.push(aligned),
+                Err(Unaligned::Stopped(stopped)) => return Err(stopped.into()),
+                Err(Unaligned::LengthUnit(hint)) => return Err(InspectError::LengthUnit(hint)),
+                Err(Unaligned::Because(reason)) => {
+                    let which =
+                        if job.scans.len() > 1 { format!("source {}: ", i + 1) } else { String::new() };
+                    let sources = job.scans.iter().map(|s| source(s, s.scan.points().len(), None)).collect();
+                    return not(&format!("{which}{reason}"), sources);
+                }
+            }
+        }
+        Ok(Self::On(Box::new(On::new(run, job, nominal, &tree, found, (wanted, systems))?)))
+    }
+
+    /// Evaluates a characteristic on the scans.
+    pub(super) fn evaluate(
+        &self,
+        run: &Run,
+        job: &Job,
+        characteristic: &Characteristic,
+    ) -> Result<Evaluation, Stopped> {
+        let on = match self {
+            Self::On(on) => on,
+            Self::Not { reason, .. } => {
+                let by_hand = match &characteristic.requirement {
+                    Requirement::Reading { quantity, .. } => {
+                        Some(format!("no reading of the {quantity} was given"))
+                    }
+                    Requirement::Gauge { .. } => Some("no gauge was read".to_owned()),
+                    _ => None,
+                };
+                let reason = by_hand.unwrap_or_else(|| reason.clone());
+                return Ok(Evaluation { reason, ..blank(job.plan, characteristic) });
+            }
+        };
+        let context = Context {
+            run,
+            nominal: on.nominal,
+            plan: job.plan,
+            faces: job.faces,
+            scan: &on.scan,
+            noise_mm: on.noise_mm,
+            cell_mm: on.cell_mm,
+            margin_mm: on.margin_mm,
+        };
+        let at = match characteristic.datum_system {
+            None => Aligned::BestFit(&on.best),
+            Some(d) => match &on.systems[d] {
+                Some(Ok(datums)) => Aligned::Datums(datums),
+                Some(Err(error)) => Aligned::Failed(error.to_string()),
+                None => Aligned::Failed("its datum system was not established".into()),
+            },
+        };
+        evaluate(&context, characteristic, &at)
+    }
+
+    /// Deviation and coverage at each vertex of the nominal, on the first datum system or by best fit.
+    pub(super) fn deviation(&self, run: &Run, job: &Job) -> Result<Option<DeviationMap>, Stopped> {
+        match self {
+            Self::On(on) => {
+                let datums = on.systems.iter().flatten().find_map(|s| s.as_ref().ok());
+                let shown = datums.map_or(&on.best, |d| &d.partition);
+                map::deviation(run, on.nominal, &on.scan, shown).map(Some)
+            }
+            // Nothing of it was seen, which is not the same as no scan.
+            Self::Not { .. } => Ok(job.nominal.filter(|_| !job.scans.is_empty()).map(map::nothing)),
+        }
+    }
+
+    /// A finer mesh with its deviation, where the nominal's own is too coarse to be looked at.
+    pub(super) fn picture(&self, run: &Run) -> Result<Option<map::Picture>, Stopped> {
+        match self {
+            Self::On(on) => {
+                let datums = on.systems.iter().flatten().find_map(|s| s.as_ref().ok());
+                let shown = datums.map_or(&on.best, |d| &d.partition);
+                map::picture(run, on.nominal, &on.scan, shown)
+            }
+            Self::Not { .. } => Ok(None),
+        }
+    }
+
+    /// The scans as they went in.
+    pub(super) fn sources(&self) -> Vec<SourceRecord> {
+        match self {
+            Self::Not { sources, .. } => sources.clone(),
+            Self::On(on) => on.sources.clone(),
+        }
+    }
+
+    /// Best fit of all of them.
+    pub(super) fn alignment(&self) -> Option<AlignmentRecord> {
+        match self {
+            Self::Not { .. } => None,
+            Self::On(on) => Some(on.alignment.clone()),
+        }
+    }
+
+    /// The datum systems that were established on them.
+    pub(super) fn datum_systems(&self, job: &Job) -> Vec<DatumSystemRecord> {
+        let Self::On(on) = self else { return Vec::new() };
+        let established = job.plan.datum_systems.iter().zip(&on.systems);
+        established
+            .filter_map(|(system, found)| match found {
+                Some(Ok(found)) => {
+                    Some(datum_record(&system.id, "scan", &found.part_from_scan, &found.datums, found.rounds))
+                }
+                _ => None,
+            })
+            .collect()
+    }
+
+    /// What a reader must know of them.
+    pub(super) fn cautions(&self, job: &Job) -> Vec<String> {
+        let mut cautions = Vec::new();
+        if job.scans.iter().any(|s| s.scan.normals().is_none()) {
+            cautions.push("The scan carries no normals: points of the two sides of a thin wall are told apart by distance only.".into());
+        }
+        if let Self::On(on) = self
+            && on.best.on_other_things() > 0
+        {
+            cautions.push(format!(
+                "{} points over the part lie on something that comes from beside it (a clamp, a stop): it was left out, and what it hides was not seen.",
+                on.best.on_other_things()
+            ));
+        }
+        if job.scans.len() > 1 && matches!(self, Self::On(_)) {
+            cautions.push("Several scans were brought together by their best fits on the nominal; how well they fit each other is not part of the uncertainty.".into());
+        }
+        cautions
+    }
+}
+
+impl<'a> On<'a> {
+    fn new(
+        run: &Run,
+        job: &Job<'a>,
+        nominal: &'a Nominal,
+        tree: &SurfaceTree,
+        mut found: Vec<Found<'a>>,
+        (wanted, wanted_systems): (&[&Characteristic], &[usize]),
+    ) -> Result<Self, InspectError> {
+        let settings = partition_settings(wanted);
+        let mut sources = Vec::with_capacity(found.len());
+        for (one, f) in job.scans.iter().zip(&found) {
+            let aligned = alignment_record(f.located.as_ref(), &f.fine);
+            sources.push(source(one, f.scan.points().len(), Some(aligned)));
+        }
+        let together = found.len() > 1;
+        let first = found.remove(0);
+        let (scan, located, aligned) = if together {
+            // In the axes of the first.
+            let rest: Vec<_> = found
+                .iter()
+                .map(|f| (f.scan.as_ref(), first.fine.part_from_scan.inverse() * f.fine.part_from_scan))
+                .collect();
+            let scan = first.scan.with(&rest);
+            match fine(run, nominal, tree, &scan, first.fine.part_from_scan, &FineSettings::default()) {
+                Ok(aligned) => (Cow::Owned(scan), None, aligned),
+                Err(AlignError::Stopped(stopped)) => return Err(stopped.into()),
+                Err(_) => (Cow::Owned(scan), None, first.fine),
+            }
+        } else {
+            (first.scan, first.located, first.fine)
+        };
+        let best = Partition::new(run, nominal, tree, &scan, aligned.part_from_scan, &settings)?;
+        let nesting_mm = job.plan.filter.as_ref().map_or(2.5, |f| f.nesting_index_mm);
+        let cell_mm = nesting_mm.max(3.0 * scan.spacing_mm());
+        let margin_mm = margin_mm(&scan);
+        let noise_mm = noise(run, nominal, &scan, &best, cell_mm)?;
+        let input = DatumInput {
+            nominal,
+            tree,
+            scan: &scan,
+            plan: job.plan,
+            faces: job.faces,
+            settings: &settings,
+            noise_mm,
+            cell_mm,
+            margin_mm,
+        };
+        let mut systems = Vec::new();
+        for (d, system) in job.plan.datum_systems.iter().enumerate() {
+            let used = wanted_systems.contains(&d);
+            systems.push(match used.then(|| establish(run, &input, system, aligned.part_from_scan)) {
+                Some(Err(DatumError::Stopped(stopped))) => return Err(stopped.into()),
+                other => other,
+            });
+        }
+        let mut alignment = alignment_record(located.as_ref(), &aligned);
+        alignment.noise_mm = noise_mm;
+        alignment.points_unexplained = best.unexplained() as u64;
+        let fit = aligned;
+        Ok(Self { nominal, scan, best, systems, noise_mm, cell_mm, margin_mm, alignment, fit, sources })
+    }
+}
+
+/// Finds one scan on the part, or takes it where it is said to lie, and aligns it.
+fn align<'a>(
+    run: &Run,
+    nominal: &Nominal,
+    tree: &SurfaceTree,
+    source: &ScanSource<'a>,
+) -> Result<Found<'a>, Unaligned> {
+    let because = |what: &str, error: &dyn std::fmt::Display| Unaligned::Because(format!("{what}: {error}"));
+    let (scan, located, start) = match &source.part {
+        ScanPart::Placement(placed) => {
+            let near = near(run, nominal, tree, source.scan, placed)?;
+            if near.is_empty() {
+                return Err(Unaligned::Because("no point of the scan lies near the placement given".into()));
+            }
+            (Cow::Owned(source.scan.subset(&near)), None, *placed)
+        }
+        part => {
+            let scan = match part {
+                ScanPart::Region(bounds) => {
+                    let inside: Vec<u32> = (0u32..)
+                        .zip(source.scan.points())
+                        .filter(|(_, p)| bounds.contains(p))
+                        .map(|(i, _)| i)
+                        .collect();
+                    if inside.is_empty() {
+                        return Err(Unaligned::Because(
+                            "no point of the scan lies in the region given".into(),
+                        ));
+                    }
+                    Cow::Owned(source.scan.subset(&inside))
+                }
+                _ => Cow::Borrowed(source.scan),
+            };
+            match locate(run, nominal, tree, &scan, &LocateSettings::default()) {
+                Ok(located) => {
+                    let start = located.part_from_scan;
+                    (scan, Some(located), start)
+                }
+                Err(LocateError::Stopped(stopped)) => return Err(stopped.into()),
+                Err(error @ LocateError::NoFit { unit_ratio: Some(_), .. }) => {
+                    return Err(Unaligned::LengthUnit(error.to_string()));
+                }
+                Err(error) => return Err(because("the scan could not be located on the part", &error)),
+            }
+        }
+    };
+    match fine(run, nominal, tree, &scan, start, &FineSettings::default()) {
+        Ok(fine) => Ok(Found { scan, located, fine }),
+        Err(AlignError::Stopped(stopped)) => Err(stopped.into()),
+        Err(error) => Err(because("the scan could not be aligned", &error)),
+    }
+}
+
+/// Points of a placed part lie within this of its nominal, mm: far enough for a part far out of tolerance,
+/// nearer than a neighbour on the table.
+const PLACED_REACH_MM: f64 = 10.0;
+
+/// The points of a scan near the part where it is said to lie.
+fn near(
+    run: &Run,
+    nominal: &Nominal,
+    tree: &SurfaceTree,
+    scan: &Scan,
+    placed: &Motion<PartFrame, ScanFrame>,
+) -> Result<Vec<u32>, Stopped> {
+    let bounds = nominal.mesh().bounds().grown(PLACED_REACH_MM);
+    let mut near = Vec::new();
+    for (i, p) in (0u32..).zip(scan.points()) {
+        if i as usize % CHECK_EVERY == 0 {
+            run.check()?;
+        }
+        let p = placed.point(p);
+        if bounds.contains(&p) && tree.nearest(&p, PLACED_REACH_MM).is_some() {
+            near.push(i);
+        }
+    }
+    Ok(near)
+}
+
+/// Reach: well beyond the largest limit, so that a part far out of tolerance is still seen to be so.
+fn partition_settings(wanted: &[&Characteristic]) -> PartitionSettings {
+    let largest = wanted
+        .iter()
+        .map(|c| match c.requirement {
+            Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => {
+                limit_outside_mm.max(limit_inside_mm)
+            }
+            Requirement::Diameter { upper_deviation_mm, lower_deviation_mm, .. } => {
+                upper_deviation_mm.abs().max(lower_deviation_mm.abs())
+            }
+            Requirement::Position { zone_diameter_mm } => zone_diameter_mm,
+            Requirement::Flatness { zone_width_mm, .. } => zone_width_mm,
+            Requirement::Reading { .. } | Requirement::Gauge { .. } => 0.0,
+        })
+        .fold(0.0, f64::max);
+    let fine = FineSettings::default();
+    PartitionSettings { reach_mm: fine.reach_mm.max(4.0 * largest), min_cos: fine.min_cos }
+}
+
+/// Strip along rims that is left out: what scanners round and where neighbouring points mix (1 mm is
+/// common practice, no source), and never less than a spacing and a half.
+fn margin_mm(scan: &Scan) -> f64 {
+    1f64.max(1.5 * scan.spacing_mm())
+}
+
+/// About how many points the noise is estimated from: 0.7 % on its standard deviation.
+const NOISE_POINTS: usize = 10_000;
+
+/// The noise of the points, from what they scatter about their neighbours on the whole surface.
+fn noise(
+    run: &Run,
+    nominal: &Nominal,
+    scan: &Scan,
+    partition: &Partition,
+    cell_mm: f64,
+) -> Result<f64, Stopped> {
+    let placed: Vec<_> = partition.placed(scan).collect();
+    let normals = normals_under(nominal, &placed);
+    let values: Vec<f64> = placed.iter().map(|p| p.deviation_mm).collect();
+    let points = placed.iter().map(|p| p.point).collect();
+    let every = placed.len().div_ceil(NOISE_POINTS);
+    let found = Gaussian::new(points, normals, cell_mm).noise_of(run, &values, every)?;
+    // Unknown is not zero: a scan too sparse to show its noise gets its spacing as an upper bound, which
+    // proves nothing inside any usual tolerance.
+    Ok(found.unwrap_or(scan.spacing_mm()))
+}
+
+fn source(one: &ScanSource, points: usize, alignment: Option<AlignmentRecord>) -> SourceRecord {
+    let used = match &one.part {
+        ScanPart::Whole => "the whole scan".to_owned(),
+        ScanPart::Region(b) => format!(
+            "the box from x {}, y {}, z {} to x {}, y {}, z {} mm in the scan's axes",
+            b.low.x, b.low.y, b.low.z, b.high.x, b.high.y, b.high.z
+        ),
+        ScanPart::Placement(_) => {
+            format!("points within {PLACED_REACH_MM} mm of the part where it was said to lie")
+        }
+    };
+    SourceRecord {
+        sha256: one.sha256.clone(),
+        content: "scan".into(),
+        used,
+        points: points as u64,
+        alignment,
+    }
+}
+
+fn alignment_record(located: Option<&Located>, fine: &Alignment) -> AlignmentRecord {
+    let (rotation, translation_mm) = fine.part_from_scan.rows();
+    AlignmentRecord {
+        rotation,
+        translation_mm,
+        rms_mm: fine.rms_mm,
+        points: fine.points_used as u64,
+        stop: fine.stop.word().into(),
+        evidence_for: located.map_or(0, |l| l.evidence_for),
+        evidence_against: located.map_or(0, |l| l.evidence_against),
+        noise_mm: 0.0,
+        points_unexplained: 0,
+    }
+}

@@ -1,0 +1,56 @@
+//! Other things before the part: clamps, stops, cables. They are not the part standing off itself.
+
+use std::collections::BTreeMap;
+
+use super::Rim;
+use crate::align::clusters;
+use crate::geometry::{Point, closest_point_on_triangle};
+use crate::nominal::Nominal;
+use crate::run::{CHECK_EVERY, Run, Stopped};
+
+/// Feet nearer to the rim of their face than this are beside the part rather than over it, mm: as a clamp's block
+/// stands beside a trimmed edge.
+const BESIDE_MM: f64 = 2.0;
+
+/// Points closer together than this many spacings hang together.
+const LINK: f64 = 3.0;
+
+/// Of the points that belong to nothing (`lost`: index and place on the part, mm), those that hang together with a
+/// thing of which more than half lies beside the part: not over any face of it, or beyond reach. A bump, a pit or a
+/// ply that stands off lies over the part; a clamp comes from beside it. `far` names the triangle under a point,
+/// where there is one within the far reach. Sorted indices. The rule is ours.
+pub(super) fn beside_the_part(
+    run: &Run,
+    nominal: &Nominal,
+    lost: &[(u32, Point)],
+    far: &[(u32, u32)],
+    spacing_mm: f64,
+) -> Result<Vec<u32>, Stopped> {
+    let points: Vec<Point> = lost.iter().map(|l| l.1).collect();
+    let mut rims: BTreeMap<u32, Rim> = BTreeMap::new();
+    let mut over = Vec::with_capacity(lost.len());
+    for (k, (index, p)) in lost.iter().enumerate() {
+        if k % CHECK_EVERY == 0 {
+            run.check()?;
+        }
+        let Ok(at) = far.binary_search_by_key(index, |f| f.0) else {
+            over.push(false);
+            continue;
+        };
+        let triangle = far[at].1;
+        let face = nominal.face_of_triangle()[triangle as usize];
+        let rim =
+            rims.entry(face).or_insert_with(|| Rim::new(nominal, &nominal.faces()[face as usize].triangles));
+        let [a, b, c] = nominal.mesh().corners(triangle);
+        over.push(!rim.nearer_than(&closest_point_on_triangle(p, &a, &b, &c), BESIDE_MM));
+    }
+    let mut others = Vec::new();
+    for cluster in clusters(run, &points, LINK * spacing_mm.max(1e-3))? {
+        let inside = cluster.members.iter().filter(|&&m| over[m as usize]).count();
+        if 2 * inside < cluster.members.len() {
+            others.extend(cluster.members.iter().map(|&m| lost[m as usize].0));
+        }
+    }
+    others.sort_unstable();
+    Ok(others)
+}

@@ -1,0 +1,188 @@
+//! Inspections by readings only, by points only, and by scan, points and readings together.
+
+#![allow(clippy::unwrap_used, reason = "a check stops where something is not as told")]
+
+use scantling_core::inspect::{Inspected, Job, PointSource, ScanSource, inspect};
+use scantling_core::nominal::Nominal;
+use scantling_core::plan;
+use scantling_core::points::{Coordinates, PointSet, read as read_points};
+use scantling_core::read::read;
+use scantling_core::readings::{Reading, check, from_csv};
+use scantling_core::record::Verdict::{self, Conforms, DoesNotConform, NotMeasured, Undecided};
+use scantling_core::run::quiet;
+use scantling_core::scan::{LengthUnit, Scan};
+use scantling_core::simulate::Demo;
+
+const HEAD: &str = r#"
+schema_version = 1
+part = "bracket"
+drawing_revision = "A"
+plan_version = 1
+length_unit = "mm"
+object = "part"
+standard = { system = "iso", edition = "ISO 1101:2017" }
+decision = { proven = {} }
+"#;
+
+const BY_HAND: &str = r#"
+[[feature]]
+id = "H1"
+kind = "hole"
+hole = { at_mm = [0, 0, 0], axis = [0, 0, 1], diameter_mm = 8 }
+[[characteristic]]
+number = "1"
+feature = "H1"
+diameter = { nominal_mm = 8, upper_deviation_mm = 0.1, lower_deviation_mm = -0.1, size = "least_squares" }
+[[characteristic]]
+number = "2"
+reading = { quantity = "mass", unit = "kg", upper_limit = 2.4 }
+[[characteristic]]
+number = "3"
+reading = { quantity = "coating thickness", unit = "um", lower_limit = 60, upper_limit = 120 }
+[[characteristic]]
+number = "4"
+gauge = { procedure = "thread plug gauge M6-6H, go and no-go" }
+"#;
+
+fn by_readings(readings: &[Reading]) -> Inspected {
+    let (_, plan) = plan::check_toml(&format!("{HEAD}{BY_HAND}")).unwrap();
+    let faces = plan::bind(&plan, None).unwrap();
+    assert_eq!(check(readings, &plan), []);
+    let job = Job {
+        nominal: None,
+        nominal_sha256: String::new(),
+        plan: &plan,
+        faces: &faces,
+        scans: &[],
+        points: &[],
+        readings,
+        scope: &[],
+    };
+    inspect(&quiet(), &job).unwrap()
+}
+
+fn verdicts(found: &Inspected) -> Vec<Verdict> {
+    found.record.evaluations.iter().map(|e| e.verdict).collect()
+}
+
+fn table(text: &str) -> Vec<Reading> {
+    from_csv(text.as_bytes()).unwrap()
+}
+
+#[test]
+fn readings_alone_give_a_verdict_and_what_is_missing_is_not_measured() {
+    let all = table(
+        "characteristic,value,passed,unit,expanded_uncertainty,instrument,operator\n\
+         1,8.02,,mm,0.03,calliper C4,A\n2,2.31,,kg,0.01,scale 2,A\n3,0.1,,mm,0.005,coating gauge,B\n4,,true,,,plug gauge 17,B\n",
+    );
+    let found = by_readings(&all);
+    assert_eq!(verdicts(&found), [Conforms, Conforms, Conforms, Conforms]);
+    assert_eq!(found.record.verdict, Conforms);
+    assert!(found.record.evaluations.iter().all(|e| e.measured_by == "reading"));
+    // Read in mm, told in the unit of its limits.
+    let coating = found.record.evaluations[2].reading.as_ref().unwrap();
+    assert_eq!((coating.value, coating.unit.as_str()), (Some(100.0), "um"));
+    assert_eq!(found.record.evaluations[0].value_mm, Some(8.02));
+
+    let found = by_readings(&all[..3]);
+    assert_eq!(verdicts(&found), [Conforms, Conforms, Conforms, NotMeasured]);
+    assert_eq!(found.record.verdict, NotMeasured);
+    assert_eq!(found.record.evaluations[3].measured_by, "");
+}
+
+#[test]
+fn a_reading_without_uncertainty_proves_nothing_and_one_at_the_limit_is_undecided() {
+    let found = by_readings(&table(
+        "characteristic;value;unit;expanded_uncertainty;instrument\n1;8.02;mm;;calliper\n2;2.398;kg;0.01;scale\n3;130;um;4;gauge\n",
+    ));
+    assert_eq!(verdicts(&found), [Undecided, Undecided, DoesNotConform, NotMeasured]);
+    assert_eq!(found.record.verdict, DoesNotConform);
+    let found = by_readings(&table("characteristic,passed,instrument\n4,false,plug gauge\n"));
+    assert_eq!(verdicts(&found)[3], DoesNotConform);
+}
+
+#[test]
+fn readings_that_do_not_belong_are_named_all_at_once() {
+    let (_, plan) = plan::check_toml(&format!("{HEAD}{BY_HAND}")).unwrap();
+    let wrong = table(
+        "characteristic,value,passed,unit,expanded_uncertainty,instrument\n\
+         9,1,,mm,,x\n1,,,mm,,x\n2,2,,lb,,x\n4,3,,,,x\n4,,true,,,x\n1,8,true,mm,-1,\n",
+    );
+    let places: Vec<String> = check(&wrong, &plan).into_iter().map(|f| f.place).collect();
+    assert_eq!(
+        places,
+        [
+            "[0].characteristic",
+            "[1].value",
+            "[2].unit",
+            "[3].passed",
+            "[3].value",
+            "[4].characteristic",
+            "[5].characteristic",
+            "[5].instrument",
+            "[5].passed",
+            "[5].expanded_uncertainty"
+        ]
+    );
+    assert_eq!(from_csv(b"characteristic,valu\n1,2\n").unwrap_err()[0].place, "line 2");
+    assert_eq!(from_csv(b"").unwrap_err().len(), 1);
+}
+
+#[test]
+fn a_scan_points_and_a_reading_together_each_judge_their_own() {
+    let demo = Demo::new(3, 1.0);
+    let text = demo.plan_toml()
+        + "\n[[characteristic]]\nnumber = \"m\"\nreading = { quantity = \"mass\", unit = \"kg\", upper_limit = 2.0 }\n";
+    let (_, plan) = plan::check_toml(&text).unwrap();
+    let run = quiet();
+    let nominal =
+        Nominal::from_mesh(read(&demo.nominal_stl(), &run).unwrap(), LengthUnit::Millimetre, plan.side, &run)
+            .unwrap();
+    let faces = plan::bind(&plan, Some(&nominal)).unwrap();
+    let scan =
+        Scan::new(read(&demo.good_scan_ply(1.2).unwrap(), &run).unwrap(), LengthUnit::Millimetre, &run)
+            .unwrap();
+    // The arm finds hole H4 off its place, which the scan does not; the reading is too heavy.
+    let hole = demo.surround.holes().iter().find(|h| h.id == "H4").unwrap();
+    let file = format!(
+        "name,role,x,y,z,diameter,u\nH4,centre,{},{},{},{},0.003\n",
+        hole.centre.x + 0.4,
+        hole.centre.y,
+        hole.centre.z,
+        hole.diameter_mm
+    );
+    let points = read_points(file.as_bytes(), LengthUnit::Millimetre, None, &run).unwrap();
+    let set = PointSet { points, coordinates: Coordinates::Part };
+    let readings = table("characteristic,value,unit,expanded_uncertainty,instrument\nm,1.2,kg,0.01,scale\n");
+    let scans = [ScanSource::whole(&scan, "scan".into())];
+    let sources = [PointSource { set: &set, sha256: "points".into() }];
+    let job = |points, readings| Job {
+        nominal: Some(&nominal),
+        nominal_sha256: String::new(),
+        plan: &plan,
+        faces: &faces,
+        scans: &scans,
+        points,
+        readings,
+        scope: &[],
+    };
+    let found = inspect(&run, &job(&sources, &readings)).unwrap().record;
+    let of = |number: &str| found.evaluations.iter().find(|e| e.number == number).unwrap();
+    assert_eq!((of("1").measured_by.as_str(), of("1").verdict), ("scan", Conforms));
+    let position =
+        found.evaluations.iter().find(|e| e.feature == "H4" && e.requirement == "position").unwrap();
+    assert_eq!((position.measured_by.as_str(), position.verdict), ("points", DoesNotConform));
+    // The nominal's STL holds single precision.
+    assert!((position.value_mm.unwrap() - 0.8).abs() < 1e-4, "{:?}", position.value_mm);
+    assert_eq!((of("m").measured_by.as_str(), of("m").verdict), ("reading", Conforms));
+    assert_eq!(found.verdict, DoesNotConform);
+    assert_eq!(found.sources.iter().map(|s| s.content.as_str()).collect::<Vec<_>>(), ["scan", "points"]);
+    assert!(found.cautions.iter().any(|c| c.starts_with("Measured in more than one way")));
+    assert!(found.deviation_sha256.is_some());
+
+    // Without the reading its characteristic is missing, and the part with it.
+    let found = inspect(&run, &job(&[], &[])).unwrap().record;
+    let mass = found.evaluations.iter().find(|e| e.number == "m").unwrap();
+    assert_eq!((mass.verdict, found.verdict), (NotMeasured, NotMeasured));
+    assert!(mass.reason.contains("no reading of the mass"));
+}

@@ -1,0 +1,208 @@
+//! Where the service calls core to measure. Runs on the threads for it and blocks.
+
+pub(crate) mod sums;
+
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+use scantling_core::geometry::{Aabb, Matrix3, Motion, Point, Vector};
+use scantling_core::inspect::{PointSource, ScanPart, ScanSource};
+use scantling_core::nominal::Nominal;
+use scantling_core::plan::{FaceMap, Plan, bind, check_json};
+use scantling_core::points::{self, Coordinates, PointSet, PointsError};
+use scantling_core::read::{self, ReadError, TextLayout};
+use scantling_core::run::{Limits, Run, Stage};
+use scantling_core::scan::{LengthUnit, Scan, ScanError};
+
+use crate::blobs::Digest;
+use crate::nominals::{Key, NominalFailure};
+use crate::service::Service;
+use crate::store::{Content, Failure, NewAcquisition, NewRevision, SourceRequest};
+
+/// Rotation, row by row, and shift, mm.
+pub(crate) type Rows = ([[f64; 3]; 3], [f64; 3]);
+
+/// Why measuring ended without an answer.
+#[derive(Debug)]
+pub(crate) enum MeasureError {
+    /// It was told to stop; nothing was decided.
+    Stopped,
+    /// For good.
+    Failed { failure: Failure, reason: String },
+    /// The disc did not answer for now.
+    Passing { reason: String },
+}
+
+/// A revision, ready to measure by.
+pub(crate) struct Ready {
+    pub(crate) plan: Plan,
+    pub(crate) nominal: Option<Arc<Nominal>>,
+    pub(crate) nominal_sha256: String,
+    pub(crate) faces: FaceMap,
+}
+
+/// A scan or a file of points in memory.
+pub(crate) enum Loaded {
+    Scan { scan: Scan, sha256: String, part: ScanPart },
+    Points { set: PointSet, sha256: String },
+}
+
+/// The run of one piece of work.
+pub(crate) fn run<'a>(
+    service: &Service,
+    stop: &'a AtomicBool,
+    progress: &'a (dyn Fn(Stage, f64) + Sync),
+) -> Run<'a> {
+    let limits = Limits { file_bytes: service.config.limits.file_bytes, ..Limits::default() };
+    Run { stop, progress, limits }
+}
+
+/// Makes a revision ready.
+pub(crate) fn ready(service: &Service, run: &Run, content: &NewRevision) -> Result<Ready, MeasureError> {
+    let (_, plan) = check_json(&content.plan_json).map_err(|faults| internal("the kept plan", &faults))?;
+    let nominal = match &content.nominal {
+        None => None,
+        Some((sha256, unit)) => {
+            let digest = Digest::parse(sha256).ok_or_else(|| internal("the nominal's digest", sha256))?;
+            let key = Key { digest, unit: *unit, side: plan.side };
+            let made = service.nominals.get(&service.blobs, &key, run).map_err(|failure| match failure {
+                NominalFailure::Stopped => MeasureError::Stopped,
+                NominalFailure::Storage(error) => passing("the nominal", &error),
+                other @ NominalFailure::Refused(_) => internal("the kept nominal", &other),
+            })?;
+            Some(made)
+        }
+    };
+    let faces = bind(&plan, nominal.as_deref())
+        .map_err(|faults| internal("the kept plan on its nominal", &faults))?;
+    let nominal_sha256 = content.nominal.as_ref().map(|n| n.0.clone()).unwrap_or_default();
+    Ok(Ready { plan, nominal, nominal_sha256, faces })
+}
+
+/// Which part of a scan is meant, in core's words; both were checked.
+pub(crate) fn part_of(
+    region: Option<[[f64; 3]; 2]>,
+    placement: Option<Rows>,
+) -> Result<ScanPart, MeasureError> {
+    if let Some((rows, shift)) = placement {
+        let rotation = Matrix3::from_fn(|i, j| rows[i][j]);
+        let motion = Motion::new(rotation, Vector::from(shift))
+            .ok_or_else(|| internal("a checked placement", &(rows, shift)))?;
+        return Ok(ScanPart::Placement(motion));
+    }
+    Ok(match region {
+        Some([low, high]) => ScanPart::Region(Aabb { low: Point::from(low), high: Point::from(high) }),
+        None => ScanPart::Whole,
+    })
+}
+
+/// Reads one source.
+pub(crate) fn load(
+    service: &Service,
+    run: &Run,
+    source: &SourceRequest,
+    content: &NewAcquisition,
+) -> Result<Loaded, MeasureError> {
+    let sha256 = content.blob.clone();
+    match content.content {
+        Content::Scan => {
+            let part = part_of(source.region, source.placement)?;
+            let scan = scan(service, run, &content.blob, content.length_unit, &content.columns)?;
+            Ok(Loaded::Scan { scan, sha256, part })
+        }
+        Content::Points => {
+            let bytes = read_blob(service, &content.blob)?;
+            let coordinates = content.coordinates.unwrap_or(Coordinates::Instrument);
+            let points = points::read(&bytes, content.length_unit, content.point_standard_mm, run)
+                .map_err(|e| refused_points(&e))?;
+            Ok(Loaded::Points { set: PointSet { points, coordinates }, sha256 })
+        }
+    }
+}
+
+/// A scan from a stored file.
+pub(crate) fn scan(
+    service: &Service,
+    run: &Run,
+    blob: &str,
+    unit: LengthUnit,
+    columns: &str,
+) -> Result<Scan, MeasureError> {
+    let bytes = read_blob(service, blob)?;
+    let layout = TextLayout::parse(columns).map_err(|e| internal("checked columns", &e))?;
+    let raw = read::read_with(&bytes, &layout, run).map_err(|e| unreadable(&e))?;
+    drop(bytes);
+    Scan::new(raw, unit, run).map_err(|e| unusable(&e))
+}
+
+/// What was loaded, apart.
+pub(crate) fn apart(loaded: &[Loaded]) -> (Vec<ScanSource<'_>>, Vec<PointSource<'_>>) {
+    let (mut scans, mut points) = (Vec::new(), Vec::new());
+    for one in loaded {
+        match one {
+            Loaded::Scan { scan, sha256, part } => {
+                scans.push(ScanSource { scan, sha256: sha256.clone(), part: part.clone() });
+            }
+            Loaded::Points { set, sha256 } => points.push(PointSource { set, sha256: sha256.clone() }),
+        }
+    }
+    (scans, points)
+}
+
+/// Something of a file of points is not right.
+pub(crate) fn refused_points(error: &PointsError) -> MeasureError {
+    let failure = match error {
+        PointsError::Stopped(_) => return MeasureError::Stopped,
+        PointsError::TooMany { .. } => Failure::LimitExceeded,
+        PointsError::Faults(_) => Failure::PointsUnreadable,
+    };
+    MeasureError::Failed { failure, reason: format!("the measured points: {error}") }
+}
+
+/// Something that was checked when it was kept is not right any more: a fault of the program.
+pub(crate) fn internal(what: &str, fault: &impl std::fmt::Debug) -> MeasureError {
+    tracing::error!(what, ?fault, "cannot be measured");
+    MeasureError::Failed {
+        failure: Failure::Internal,
+        reason: format!("{what} cannot be used, which is a fault of the program; its log says more"),
+    }
+}
+
+fn passing(what: &str, fault: &io::Error) -> MeasureError {
+    tracing::warn!(what, %fault, "cannot be read for now");
+    MeasureError::Passing { reason: format!("{what} cannot be read for now: {fault}") }
+}
+
+pub(crate) fn unreadable(error: &ReadError) -> MeasureError {
+    let failure = match error {
+        ReadError::Stopped(_) => return MeasureError::Stopped,
+        ReadError::FileTooLarge { .. } | ReadError::UnpacksTooLarge { .. } | ReadError::TooMany { .. } => {
+            Failure::LimitExceeded
+        }
+        _ => Failure::ScanUnreadable,
+    };
+    MeasureError::Failed { failure, reason: format!("the scan: {error}") }
+}
+
+pub(crate) fn unusable(error: &ScanError) -> MeasureError {
+    let failure = match error {
+        ScanError::Stopped(_) => return MeasureError::Stopped,
+        // Kilometres from the origin: metres that were called millimetres do not look like that, but
+        // micrometres called metres do.
+        ScanError::TooFar { .. } | ScanError::UnitInFile { .. } => Failure::LengthUnit,
+        ScanError::NoPoints | ScanError::Inconsistent { .. } => Failure::ScanUnreadable,
+    };
+    MeasureError::Failed { failure, reason: error.to_string() }
+}
+
+fn read_blob(service: &Service, sha256: &str) -> Result<Vec<u8>, MeasureError> {
+    let digest = Digest::parse(sha256).ok_or_else(|| internal("the scan's digest", &sha256))?;
+    service.blobs.read(&digest, service.config.limits.file_bytes).map_err(|e| match e.kind() {
+        io::ErrorKind::FileTooLarge => {
+            MeasureError::Failed { failure: Failure::LimitExceeded, reason: format!("the scan: {e}") }
+        }
+        io::ErrorKind::NotFound => internal("the stored scan", &e),
+        _ => passing("the stored scan", &e),
+    })
+}

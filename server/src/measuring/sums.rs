@@ -1,0 +1,204 @@
+//! Single sums: nothing is kept, nothing is a record.
+
+use scantling_core::align::{Instances, InstancesError, InstancesSettings, locate_all};
+use scantling_core::associate::{Association, Shape, associate};
+use scantling_core::geometry::Point;
+use scantling_core::inspect::{self, Aligned, AlignedError, ScanPart, ScanSource};
+use scantling_core::read::RawScan;
+use scantling_core::readings::Reading;
+use scantling_core::record::Record;
+use scantling_core::run::Run;
+use scantling_core::scan::{LengthUnit, Scan};
+use scantling_core::search::SurfaceTree;
+use scantling_core::simulate::{Simulated, Simulation, simulate};
+
+use super::{Loaded, MeasureError, Ready, Rows, apart, load, part_of, ready, scan, unusable};
+use crate::service::Service;
+use crate::store::{Acquisition, NewRevision, SourceRequest};
+use crate::worker::failed;
+
+/// A scan that was asked about.
+#[derive(Clone, Debug)]
+pub(crate) struct ScanAsk {
+    pub(crate) from: ScanFrom,
+    pub(crate) region: Option<[[f64; 3]; 2]>,
+    pub(crate) placement: Option<Rows>,
+}
+
+/// Where its points are.
+#[derive(Clone, Debug)]
+pub(crate) enum ScanFrom {
+    /// In a stored file.
+    File { blob: String, unit: LengthUnit, columns: String },
+    /// In the request.
+    Points { raw: RawScan, unit: LengthUnit },
+}
+
+/// Why a sum has no answer.
+#[derive(Debug)]
+pub(crate) enum SumError {
+    /// As an inspection ends without a record.
+    Measure(MeasureError),
+    /// The points do not answer the question.
+    Undetermined(String),
+    /// A field of the request does not fit the plan.
+    Fields(Vec<(String, String)>),
+}
+
+impl From<MeasureError> for SumError {
+    fn from(error: MeasureError) -> Self {
+        SumError::Measure(error)
+    }
+}
+
+fn scan_of(service: &Service, run: &Run, ask: &ScanAsk) -> Result<Scan, MeasureError> {
+    match &ask.from {
+        ScanFrom::File { blob, unit, columns } => scan(service, run, blob, *unit, columns),
+        ScanFrom::Points { raw, unit } => Scan::new(raw.clone(), *unit, run).map_err(|e| unusable(&e)),
+    }
+}
+
+fn digest_of(ask: &ScanAsk) -> String {
+    match &ask.from {
+        ScanFrom::File { blob, .. } => blob.clone(),
+        // Points of a message have no file.
+        ScanFrom::Points { .. } => String::new(),
+    }
+}
+
+/// Which parts lie where; the scan's own indices stay those of the whole scan but for a region.
+pub(crate) fn locate(
+    service: &Service,
+    run: &Run,
+    revision: &NewRevision,
+    ask: &ScanAsk,
+) -> Result<Instances, SumError> {
+    let scan = scan_of(service, run, ask)?;
+    let ready = ready(service, run, revision)?;
+    let nominal = with_nominal(&ready)?;
+    let scan = match part_of(ask.region, None)? {
+        ScanPart::Region(bounds) => {
+            let inside: Vec<u32> =
+                (0u32..).zip(scan.points()).filter(|(_, p)| bounds.contains(p)).map(|(i, _)| i).collect();
+            scan.subset(&inside)
+        }
+        _ => scan,
+    };
+    let tree = SurfaceTree::new(nominal.mesh());
+    locate_all(run, nominal, &tree, &scan, &InstancesSettings::default()).map_err(|error| match error {
+        InstancesError::Stopped(_) => MeasureError::Stopped.into(),
+        other @ InstancesError::TooFewPoints { .. } => SumError::Undetermined(other.to_string()),
+    })
+}
+
+fn with_nominal(ready: &Ready) -> Result<&scantling_core::nominal::Nominal, SumError> {
+    ready.nominal.as_deref().ok_or_else(|| {
+        SumError::Undetermined("the revision has no nominal, so nothing can be found on a scan".into())
+    })
+}
+
+/// How one part lies in a scan.
+pub(crate) fn align(
+    service: &Service,
+    run: &Run,
+    revision: &NewRevision,
+    ask: &ScanAsk,
+    datum_system: &str,
+) -> Result<Aligned, SumError> {
+    let scan = scan_of(service, run, ask)?;
+    let ready = ready(service, run, revision)?;
+    with_nominal(&ready)?;
+    let system = match datum_system {
+        "" => None,
+        id => Some(ready.plan.datum_systems.iter().position(|d| d.id == id).ok_or_else(|| {
+            let there: Vec<&str> = ready.plan.datum_systems.iter().map(|d| d.id.as_str()).collect();
+            let words = format!("`{id}` is no datum system of the plan, which has: {}", there.join(", "));
+            SumError::Fields(vec![("datum_system".into(), words)])
+        })?),
+    };
+    let scans =
+        [ScanSource { scan: &scan, sha256: digest_of(ask), part: part_of(ask.region, ask.placement)? }];
+    let job = inspect::Job {
+        nominal: ready.nominal.as_deref(),
+        nominal_sha256: ready.nominal_sha256.clone(),
+        plan: &ready.plan,
+        faces: &ready.faces,
+        scans: &scans,
+        points: &[],
+        readings: &[],
+        scope: &[],
+    };
+    inspect::align(run, &job, system).map_err(|error| match error {
+        AlignedError::Inspect(error) => failed(&error).into(),
+        AlignedError::Because(reason) => SumError::Undetermined(reason),
+    })
+}
+
+/// What an evaluation is asked about.
+pub(crate) struct EvaluateAsk {
+    pub(crate) revision: NewRevision,
+    pub(crate) scans: Vec<ScanAsk>,
+    pub(crate) points: Vec<Acquisition>,
+    pub(crate) readings: Vec<Reading>,
+    pub(crate) scope: Vec<String>,
+}
+
+/// Values and verdicts as an inspection finds them, unrecorded.
+pub(crate) fn evaluate(service: &Service, run: &Run, ask: &EvaluateAsk) -> Result<Record, SumError> {
+    let ready = ready(service, run, &ask.revision)?;
+    let wrong = crate::plans::wrong_in_request(&ready.plan, &ask.scope, &ask.readings, "");
+    if !wrong.is_empty() {
+        return Err(SumError::Fields(wrong));
+    }
+    let mut loaded = Vec::new();
+    for one in &ask.scans {
+        let part = part_of(one.region, one.placement)?;
+        loaded.push(Loaded::Scan { scan: scan_of(service, run, one)?, sha256: digest_of(one), part });
+    }
+    for one in &ask.points {
+        let whole = SourceRequest::whole(one.id.clone());
+        loaded.push(load(service, run, &whole, &one.content)?);
+    }
+    let (scans, points) = apart(&loaded);
+    let job = inspect::Job {
+        nominal: ready.nominal.as_deref(),
+        nominal_sha256: ready.nominal_sha256.clone(),
+        plan: &ready.plan,
+        faces: &ready.faces,
+        scans: &scans,
+        points: &points,
+        readings: &ask.readings,
+        scope: &ask.scope,
+    };
+    inspect::inspect(run, &job).map(|found| found.record).map_err(|e| failed(&e).into())
+}
+
+/// A shape by least squares, and the points that are its extremes.
+pub(crate) fn associated(
+    service: &Service,
+    run: &Run,
+    shape: Shape,
+    ask: &ScanAsk,
+) -> Result<(Association, [Point; 2]), SumError> {
+    let scan = scan_of(service, run, ask)?;
+    let points: Vec<Point> = match part_of(ask.region, None)? {
+        ScanPart::Region(bounds) => scan.points().iter().copied().filter(|p| bounds.contains(p)).collect(),
+        _ => scan.points().to_vec(),
+    };
+    let found = associate(shape, &points).map_err(|e| SumError::Undetermined(e.to_string()))?;
+    let at = |index: u64| points.get(index as usize).copied().unwrap_or_else(Point::origin);
+    let extremes = [at(found.low.index), at(found.high.index)];
+    Ok((found, extremes))
+}
+
+/// A scan made by computation.
+pub(crate) fn simulated(
+    service: &Service,
+    run: &Run,
+    simulation: &Simulation,
+    revision: Option<&NewRevision>,
+) -> Result<Simulated, SumError> {
+    let ready = revision.map(|content| ready(service, run, content)).transpose()?;
+    let nominal = ready.as_ref().and_then(|r| r.nominal.as_deref());
+    simulate(simulation, nominal).map_err(|e| SumError::Undetermined(e.to_string()))
+}

@@ -1,0 +1,216 @@
+//! MeasurementService.
+
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+use scantling_proto::v1::measurement_service_server::MeasurementService;
+use scantling_proto::v1::{
+    AlignRequest, AlignResponse, AssociateRequest, AssociateResponse, EvaluateRequest, EvaluateResponse,
+    LocateRequest, LocateResponse, SimulateScanRequest, SimulateScanResponse,
+};
+use tonic::{Request, Response, Status};
+
+use crate::convert::fields::Fields;
+use crate::convert::measurement::{self, Asked};
+use crate::convert::status::Problem;
+use crate::convert::{name, simulation, source};
+use crate::measuring::sums::{self, EvaluateAsk, ScanAsk, SumError};
+use crate::service::Service;
+use crate::store::{LOCAL_CALLER, NewRevision};
+
+/// The calls for single sums.
+#[derive(Debug)]
+pub(crate) struct Measurements(pub(crate) Arc<Service>);
+
+impl Measurements {
+    async fn revision(&self, (part, id): &(String, String)) -> Result<NewRevision, Problem> {
+        Ok(self.0.store.revision(part, id).await?.content)
+    }
+
+    /// Looks up what is named.
+    async fn scan(&self, asked: Option<Asked>) -> Result<ScanAsk, Problem> {
+        match asked {
+            None => Err(Problem::internal("fields were checked and are missing")),
+            Some(Asked::Whole(ask)) => {
+                if let sums::ScanFrom::File { blob, .. } = &ask.from {
+                    self.0.store.blob(blob).await?;
+                }
+                Ok(*ask)
+            }
+            Some(Asked::Kept { acquisition, ask }) => {
+                let kept = self.0.store.acquisition(&acquisition).await?;
+                Ok(measurement::kept(*ask, &kept))
+            }
+        }
+    }
+
+    /// Computes on the threads for measuring; a leaving caller stops it.
+    async fn sum<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Service, &AtomicBool) -> Result<T, SumError> + Send + 'static,
+    ) -> Result<T, Problem> {
+        self.0.open()?;
+        let service = Arc::clone(&self.0);
+        self.0.sum(move |stop| work(&service, stop)).await?.map_err(Problem::from)
+    }
+}
+
+#[tonic::async_trait]
+impl MeasurementService for Measurements {
+    async fn locate(&self, request: Request<LocateRequest>) -> Result<Response<LocateResponse>, Status> {
+        let sent = request.into_inner();
+        let mut fields = Fields::new(&self.0.config.limits);
+        let revision = fields.revision("revision", &sent.revision);
+        let asked = measurement::scan(&mut fields, "scan", sent.scan, self.0.config.limits.inline_points);
+        fields.finish()?;
+        let revision = self.revision(&revision).await?;
+        let ask = self.scan(asked).await?;
+        let found = self
+            .sum(move |service, stop| {
+                sums::locate(service, &crate::measuring::run(service, stop, &|_, _| {}), &revision, &ask)
+            })
+            .await?;
+        Ok(Response::new(measurement::located(&found)))
+    }
+
+    async fn align(&self, request: Request<AlignRequest>) -> Result<Response<AlignResponse>, Status> {
+        let sent = request.into_inner();
+        let mut fields = Fields::new(&self.0.config.limits);
+        let revision = fields.revision("revision", &sent.revision);
+        let system = fields.text("datum_system", sent.datum_system);
+        let asked = measurement::scan(&mut fields, "scan", sent.scan, self.0.config.limits.inline_points);
+        fields.finish()?;
+        let revision = self.revision(&revision).await?;
+        let ask = self.scan(asked).await?;
+        let found = self
+            .sum(move |service, stop| {
+                let run = crate::measuring::run(service, stop, &|_, _| {});
+                sums::align(service, &run, &revision, &ask, &system)
+            })
+            .await?;
+        Ok(Response::new(measurement::aligned(found)))
+    }
+
+    async fn evaluate(
+        &self,
+        request: Request<EvaluateRequest>,
+    ) -> Result<Response<EvaluateResponse>, Status> {
+        let sent = request.into_inner();
+        let limits = &self.0.config.limits;
+        let mut fields = Fields::new(limits);
+        let revision = fields.revision("revision", &sent.revision);
+        for (field, count, most) in [
+            ("scans", sent.scans.len(), limits.sources),
+            ("points", sent.points.len(), limits.sources),
+            ("readings", sent.readings.len(), limits.readings),
+        ] {
+            if count > most {
+                fields.wrong(field, format!("has {count} entries; at most {most} are taken"));
+            }
+        }
+        if sent.scans.is_empty() && sent.points.is_empty() && sent.readings.is_empty() {
+            fields.wrong("scans", "must name a scan, points or readings; all are empty");
+        }
+        let mut asked = Vec::new();
+        for (n, scan) in sent.scans.into_iter().take(limits.sources).enumerate() {
+            asked.push(measurement::scan(
+                &mut fields,
+                &format!("scans[{n}]"),
+                Some(scan),
+                limits.inline_points,
+            ));
+        }
+        let points: Vec<String> = sent
+            .points
+            .iter()
+            .enumerate()
+            .map(|(n, name)| fields.acquisition(&format!("points[{n}]"), name))
+            .collect();
+        let readings = source::readings(&mut fields, "readings", sent.readings);
+        let scope: Vec<String> = sent
+            .scope_groups
+            .into_iter()
+            .enumerate()
+            .map(|(n, group)| fields.said(&format!("scope_groups[{n}]"), group))
+            .collect();
+        fields.finish()?;
+        let mut ask = EvaluateAsk {
+            revision: self.revision(&revision).await?,
+            scans: Vec::new(),
+            points: Vec::new(),
+            readings,
+            scope,
+        };
+        for one in asked {
+            ask.scans.push(self.scan(one).await?);
+        }
+        for (n, id) in points.iter().enumerate() {
+            let kept = self.0.store.acquisition(id).await.map_err(Problem::from)?;
+            if kept.content.content != crate::store::Content::Points {
+                let words = "is a scan; name it in `scans`";
+                return Err(Problem::field(&format!("points[{n}]"), words).into());
+            }
+            ask.points.push(kept);
+        }
+        let record = self
+            .sum(move |service, stop| {
+                sums::evaluate(service, &crate::measuring::run(service, stop, &|_, _| {}), &ask)
+            })
+            .await?;
+        Ok(Response::new(measurement::evaluated(record)?))
+    }
+
+    async fn associate(
+        &self,
+        request: Request<AssociateRequest>,
+    ) -> Result<Response<AssociateResponse>, Status> {
+        let sent = request.into_inner();
+        let mut fields = Fields::new(&self.0.config.limits);
+        let shape = measurement::shape(sent.shape);
+        if shape.is_none() {
+            fields.wrong("shape", "must be said: LINE, PLANE, CIRCLE, SPHERE, CYLINDER or CONE");
+        }
+        let asked = measurement::scan(&mut fields, "points", sent.points, self.0.config.limits.inline_points);
+        fields.finish()?;
+        let Some(shape) = shape else {
+            return Err(Problem::internal("fields were checked and are missing").into());
+        };
+        let ask = self.scan(asked).await?;
+        let (found, extremes) = self
+            .sum(move |service, stop| {
+                let run = crate::measuring::run(service, stop, &|_, _| {});
+                sums::associated(service, &run, shape, &ask)
+            })
+            .await?;
+        Ok(Response::new(measurement::associated(&found, extremes)))
+    }
+
+    async fn simulate_scan(
+        &self,
+        request: Request<SimulateScanRequest>,
+    ) -> Result<Response<SimulateScanResponse>, Status> {
+        let sent = request.into_inner();
+        let mut fields = Fields::new(&self.0.config.limits);
+        let named = (!sent.revision.is_empty()).then(|| fields.revision("revision", &sent.revision));
+        fields.finish()?;
+        let simulation = simulation::check(sent.simulation.as_ref())?;
+        let revision = match &named {
+            Some(named) => Some(self.revision(named).await?),
+            None => None,
+        };
+        let (truth_json, points, ply) = self
+            .sum(move |service, stop| {
+                let run = crate::measuring::run(service, stop, &|_, _| {});
+                let made = sums::simulated(service, &run, &simulation, revision.as_ref())?;
+                Ok((simulation::truth(&made), made.scan.points.len(), made.ply()))
+            })
+            .await?;
+        let kept = self.0.keep_simulated(LOCAL_CALLER, ply).await?;
+        Ok(Response::new(SimulateScanResponse {
+            blob: name::of_blob(&kept.content.blob),
+            points: points as i64,
+            truth_json,
+            acquisition: name::of_acquisition(&kept.id),
+        }))
+    }
+}

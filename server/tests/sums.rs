@@ -1,0 +1,334 @@
+//! Single sums over gRPC, and inspections by points and readings only.
+
+#![allow(clippy::unwrap_used, reason = "a test may end so")]
+
+mod harness;
+
+use std::time::{Duration, Instant};
+
+use harness::{Server, fields, refused};
+use scantling_core::record::DeviationMap;
+use scantling_core::simulate::WindowSurround;
+use scantling_proto::v1::measurement_service_client::MeasurementServiceClient;
+use scantling_proto::v1::scan_input::Scan;
+use scantling_proto::v1::simulate_scan_request::Simulation;
+use scantling_proto::v1::{
+    Acquisition, AcquisitionContent, AlignRequest, AssociateRequest, CreateAcquisitionRequest,
+    CreateInspectionRequest, CreatePartRequest, CreateRevisionRequest, EvaluateRequest, FindingKind,
+    Inspection, InspectionState, LengthUnit, LocateRequest, PlanInput, PointCoordinates, PointList, Purpose,
+    ReadBlobRequest, Reading, ScanInput, ShapeKind, SimulateScanRequest, Source, Verdict,
+    WaitInspectionRequest, plan_input,
+};
+use tonic::Code;
+use tonic::transport::Channel;
+
+fn sums(server: &Server) -> MeasurementServiceClient<Channel> {
+    MeasurementServiceClient::new(server.channel.clone())
+}
+
+fn by_name(acquisition: &str) -> Option<ScanInput> {
+    Some(ScanInput { scan: Some(Scan::Acquisition(acquisition.to_owned())), ..ScanInput::default() })
+}
+
+async fn simulated(server: &Server, toml: &str) -> String {
+    let request =
+        SimulateScanRequest { simulation: Some(Simulation::Toml(toml.to_owned())), revision: String::new() };
+    let answer = sums(server).simulate_scan(request).await.unwrap().into_inner();
+    assert!(answer.points > 1000);
+    assert!(answer.truth_json.contains("scan_from_part"));
+    answer.acquisition
+}
+
+const ONE: &str = r#"
+schema_version = 1
+seed = 5
+part = { window_surround = {} }
+scanner = { spacing_mm = 2.5, noise_mm = 0.01 }
+pose = { random = {} }
+"#;
+
+#[tokio::test]
+async fn a_simulated_scan_is_located_aligned_and_evaluated_without_a_record() {
+    let server = Server::start().await;
+    let revision = server.revision("ws-214", "c").await;
+    let scan = simulated(&server, ONE).await;
+    let request = LocateRequest { revision: revision.clone(), scan: by_name(&scan) };
+    let found = sums(&server).locate(request).await.unwrap().into_inner();
+    let [finding] = found.findings.as_slice() else { panic!("{found:?}") };
+    assert_eq!(finding.kind(), FindingKind::Part);
+    assert!(finding.explained.unwrap() > 0.9);
+
+    let request = |system: &str, scan| AlignRequest {
+        revision: revision.clone(),
+        scan,
+        datum_system: system.to_owned(),
+    };
+    let best = sums(&server).align(request("", by_name(&scan))).await.unwrap().into_inner();
+    assert!(best.datums.is_empty() && best.rms_mm < 0.1 && best.weak_directions.is_empty(), "{best:?}");
+    let placed = ScanInput { placement: finding.placements.first().cloned(), ..by_name(&scan).unwrap() };
+    let on = sums(&server).align(request("ABC", Some(placed))).await.unwrap().into_inner();
+    assert_eq!(on.datums.iter().map(|d| d.letter.as_str()).collect::<Vec<_>>(), ["A", "B", "C"]);
+    let apart: f64 = best
+        .best_fit
+        .unwrap()
+        .translation_mm
+        .iter()
+        .zip(&on.best_fit.unwrap().translation_mm)
+        .map(|(a, b)| (a - b).abs())
+        .sum();
+    assert!(apart < 0.05, "{apart}");
+    let status = refused(
+        sums(&server).align(request("XYZ", by_name(&scan))).await,
+        Code::InvalidArgument,
+        "INVALID_FIELD",
+    );
+    assert_eq!(fields(&status), ["datum_system"]);
+
+    let request =
+        EvaluateRequest { revision, scans: by_name(&scan).into_iter().collect(), ..Default::default() };
+    let judged = sums(&server).evaluate(request).await.unwrap().into_inner();
+    assert_eq!(judged.evaluations.len(), 14);
+    assert_eq!(judged.result_sha256.len(), 64);
+    // Nothing of it is kept.
+    assert!(server.store.list_inspections(&Default::default(), None, 10).await.unwrap().items.is_empty());
+}
+
+#[tokio::test]
+async fn points_within_a_message_are_associated_and_bad_ones_refused() {
+    let server = Server::start().await;
+    let list = |coordinates: Vec<f64>| {
+        let points =
+            PointList { coordinates, length_unit: LengthUnit::Centimetre.into(), ..Default::default() };
+        Some(ScanInput { scan: Some(Scan::Points(points)), ..ScanInput::default() })
+    };
+    // A circle of 3 cm about (1, 2, 5).
+    let circle: Vec<f64> = (0..12)
+        .flat_map(|i| {
+            let t = f64::from(i) * 0.5;
+            [1.0 + 3.0 * t.cos(), 2.0 + 3.0 * t.sin(), 5.0]
+        })
+        .collect();
+    let request = AssociateRequest { shape: ShapeKind::Circle.into(), points: list(circle) };
+    let found = sums(&server).associate(request).await.unwrap().into_inner();
+    let of = |name: &str| found.parameters.iter().find(|p| p.name == name).unwrap().value;
+    assert!((of("diameter") - 60.0).abs() < 1e-9 && (of("centre_x") - 10.0).abs() < 1e-9, "{found:?}");
+    assert!(found.form_error_mm < 1e-9);
+
+    let line: Vec<f64> = (0..10).flat_map(|i| [f64::from(i), 0.0, 0.0]).collect();
+    let request = AssociateRequest { shape: ShapeKind::Plane.into(), points: list(line) };
+    refused(sums(&server).associate(request).await, Code::FailedPrecondition, "UNDETERMINED");
+    let request = AssociateRequest { shape: 0, points: list(vec![1.0, f64::NAN, 2.0]) };
+    let status = refused(sums(&server).associate(request).await, Code::InvalidArgument, "INVALID_FIELD");
+    assert_eq!(fields(&status), ["shape", "points.points.coordinates"]);
+    let request = AssociateRequest { shape: 1, points: list(vec![0.0; 300_003]) };
+    let status = refused(sums(&server).associate(request).await, Code::InvalidArgument, "INVALID_FIELD");
+    assert!(status.message().contains("at most 100000"), "{status:?}");
+    let toml = Some(Simulation::Toml(ONE.replace("spacing_mm = 2.5", "spacing_mm = -1")));
+    let request = SimulateScanRequest { simulation: toml, revision: String::new() };
+    let status =
+        refused(sums(&server).simulate_scan(request).await, Code::InvalidArgument, "SIMULATION_REFUSED");
+    assert_eq!(fields(&status), ["scanner.spacing_mm"]);
+}
+
+/// A caller that leaves stops the work within 0.3 s; seen by the one place being free again.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_leaving_caller_stops_the_work() {
+    let server = Server::with(|c| c.limits.sums = 1).await;
+    let revision = server.revision("ws-214", "c").await;
+    let scan = simulated(&server, &ONE.replace("2.5", "1.2")).await;
+    let request = EvaluateRequest {
+        revision: revision.clone(),
+        scans: by_name(&scan).into_iter().collect(),
+        ..Default::default()
+    };
+    let mut client = sums(&server);
+    let call = tokio::spawn(async move { client.evaluate(request).await });
+    tokio::time::sleep(Duration::from_millis(1200)).await;
+    let small = || AssociateRequest {
+        shape: ShapeKind::Line.into(),
+        points: Some(ScanInput {
+            scan: Some(Scan::Points(PointList {
+                coordinates: vec![0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 2.0, 0.0, 0.1],
+                length_unit: LengthUnit::Millimetre.into(),
+                ..Default::default()
+            })),
+            ..ScanInput::default()
+        }),
+    };
+    let status = refused(sums(&server).associate(small()).await, Code::ResourceExhausted, "OVERLOADED");
+    assert!(!call.is_finished(), "the work is still under way: {status:?}");
+    call.abort();
+    let left = Instant::now();
+    while sums(&server).associate(small()).await.is_err() {
+        assert!(left.elapsed() < Duration::from_secs(20), "the place never came free");
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+    println!("stopped {} ms after the caller left", left.elapsed().as_millis());
+}
+
+const BY_HAND: &str = r#"
+schema_version = 1
+part = "bracket"
+drawing_revision = "A"
+plan_version = 1
+length_unit = "mm"
+object = "part"
+standard = { system = "iso", edition = "ISO 1101:2017" }
+decision = { proven = {} }
+[[feature]]
+id = "P1"
+kind = "point"
+point = { at_mm = [10, 20, 30], direction = [0, 0, 1] }
+[[datum_system]]
+id = "D"
+datum = [{ letter = "A", targets = [
+  { id = "A1", at_mm = [0, 0, 0], direction = [0, 0, 1], locks = ["x", "y", "z"] },
+  { id = "A2", at_mm = [100, 0, 0], direction = [0, 0, 1], locks = ["y", "z"] },
+  { id = "A3", at_mm = [0, 100, 0], direction = [0, 0, 1], locks = ["z"] } ] }]
+[[characteristic]]
+number = "1"
+feature = "P1"
+surface_profile = { limit_outside_mm = 0.5, limit_inside_mm = 0.5 }
+datum_system = "D"
+[[characteristic]]
+number = "2"
+reading = { quantity = "mass", unit = "kg", upper_limit = 2.4 }
+"#;
+
+async fn by_hand(server: &Server) -> String {
+    let request = CreatePartRequest { part_id: "bracket".to_owned(), ..Default::default() };
+    server.parts().create_part(request).await.unwrap();
+    let request = CreateRevisionRequest {
+        parent: "parts/bracket".to_owned(),
+        revision_id: "a".to_owned(),
+        plan: Some(PlanInput { plan: Some(plan_input::Plan::Toml(BY_HAND.to_owned())) }),
+        ..Default::default()
+    };
+    server.parts().create_revision(request).await.unwrap().into_inner().name
+}
+
+async fn judged(server: &Server, n: u32, inspection: Inspection) -> Inspection {
+    let request = CreateInspectionRequest {
+        request_id: format!("00000000-0000-4000-8000-{n:012}"),
+        inspection: Some(inspection),
+    };
+    let name = server.inspections().create_inspection(request).await.unwrap().into_inner().name;
+    let wait_timeout = Some(prost_types::Duration { seconds: 60, nanos: 0 });
+    let wait = WaitInspectionRequest { name, wait_timeout };
+    server.inspections().wait_inspection(wait).await.unwrap().into_inner()
+}
+
+#[tokio::test]
+async fn points_and_readings_alone_are_inspected_and_kept() {
+    let server = Server::start().await;
+    let revision = by_hand(&server).await;
+    let file = "name,x,y,z,u\nA1,0,0,0,0.005\nA2,100,0,0,0.005\nA3,0,100,0,0.005\nP1,10.1,20,30.2,0.005\n";
+    let acquisition = Acquisition {
+        blob: server.put(file.as_bytes()).await,
+        length_unit: LengthUnit::Millimetre.into(),
+        content: AcquisitionContent::Points.into(),
+        coordinates: PointCoordinates::Instrument.into(),
+        ..Acquisition::default()
+    };
+    let create =
+        |acquisition: &Acquisition| CreateAcquisitionRequest { acquisition: Some(acquisition.clone()) };
+    let points =
+        server.acquisitions().create_acquisition(create(&acquisition)).await.unwrap().into_inner().name;
+    let unsaid = Acquisition { coordinates: 0, ..acquisition.clone() };
+    let status = refused(
+        server.acquisitions().create_acquisition(create(&unsaid)).await,
+        Code::InvalidArgument,
+        "INVALID_FIELD",
+    );
+    assert_eq!(fields(&status), ["acquisition.coordinates"]);
+
+    let mass = Reading {
+        characteristic: "2".to_owned(),
+        value: Some(2.2),
+        unit: "kg".to_owned(),
+        expanded_uncertainty: Some(0.01),
+        instrument: "scale 2".to_owned(),
+        ..Reading::default()
+    };
+    let ask = Inspection {
+        revision,
+        serial_number: "0001".to_owned(),
+        sources: vec![Source { acquisition: points, ..Source::default() }],
+        readings: vec![mass.clone()],
+        purpose: Purpose::Study.into(),
+        ..Inspection::default()
+    };
+    let done = judged(&server, 1, ask.clone()).await;
+    assert_eq!((done.state(), done.verdict()), (InspectionState::Done, Verdict::Conforms), "{}", done.reason);
+    assert!((done.evaluations[0].value_mm.unwrap() - 0.2).abs() < 1e-9);
+    assert_eq!(done.evaluations[1].reading.as_ref().unwrap().value, Some(2.2));
+    assert_eq!(done.readings, [mass.clone()]);
+
+    // Readings only: the rest is missing, which is no pass.
+    let only = Inspection { sources: Vec::new(), serial_number: "0002".to_owned(), ..ask.clone() };
+    let done = judged(&server, 2, only.clone()).await;
+    assert_eq!(done.verdict(), Verdict::NotMeasured);
+    // Other readings under the same request id are another request.
+    let other = Reading { value: Some(2.3), ..mass.clone() };
+    let request = CreateInspectionRequest {
+        request_id: format!("00000000-0000-4000-8000-{:012}", 2),
+        inspection: Some(Inspection { readings: vec![other], ..only }),
+    };
+    refused(server.inspections().create_inspection(request).await, Code::AlreadyExists, "REQUEST_ID_REUSED");
+    // Readings that do not belong are named at once.
+    let wrong = vec![
+        Reading { characteristic: "9".to_owned(), ..mass.clone() },
+        Reading { unit: "lb".to_owned(), ..mass.clone() },
+    ];
+    let request = CreateInspectionRequest {
+        request_id: format!("00000000-0000-4000-8000-{:012}", 3),
+        inspection: Some(Inspection { readings: wrong, serial_number: "0003".to_owned(), ..ask.clone() }),
+    };
+    let status = refused(
+        server.inspections().create_inspection(request).await,
+        Code::InvalidArgument,
+        "INVALID_FIELD",
+    );
+    assert_eq!(fields(&status), ["inspection.readings[0].characteristic", "inspection.readings[1].unit"]);
+
+    // A file of points that names what the plan has not fails with its line.
+    let file = file.replace("P1,", "P7,");
+    let acquisition = Acquisition { blob: server.put(file.as_bytes()).await, ..acquisition };
+    let points =
+        server.acquisitions().create_acquisition(create(&acquisition)).await.unwrap().into_inner().name;
+    let bad = Inspection {
+        sources: vec![Source { acquisition: points, ..Source::default() }],
+        serial_number: "0004".to_owned(),
+        ..ask
+    };
+    let failed = judged(&server, 4, bad).await;
+    assert_eq!(failed.state(), InspectionState::Failed);
+    assert!(failed.reason.contains("line 5") && failed.reason.contains("P7"), "{}", failed.reason);
+}
+
+#[tokio::test]
+async fn the_deviation_blob_is_the_one_of_the_record() {
+    let server = Server::start().await;
+    let revision = server.revision("ws-214", "c").await;
+    let scan = simulated(&server, ONE).await;
+    let ask = Inspection {
+        revision,
+        serial_number: "0001".to_owned(),
+        sources: vec![Source { acquisition: scan, ..Source::default() }],
+        purpose: Purpose::Rehearsal.into(),
+        ..Inspection::default()
+    };
+    let done = judged(&server, 1, ask).await;
+    let blob = done.deviation_blob.clone().unwrap();
+    let record: scantling_core::record::Record = serde_json::from_str(&done.result_json).unwrap();
+    assert_eq!(Some(format!("blobs/{}", record.deviation_sha256.unwrap())), Some(blob.clone()));
+    let mut stream = server.blobs().read_blob(ReadBlobRequest { name: blob }).await.unwrap().into_inner();
+    let mut bytes = Vec::new();
+    while let Some(part) = stream.message().await.unwrap() {
+        bytes.extend_from_slice(&part.chunk);
+    }
+    let map = DeviationMap::from_bytes(&bytes).unwrap();
+    assert_eq!(map.deviation_mm.len(), WindowSurround::default().mesh().vertices().len());
+    assert!(map.deviation_mm.iter().flatten().count() > 1000);
+    assert!(map.coverage.iter().any(|c| *c == 1.0) && map.coverage.contains(&0.0));
+}

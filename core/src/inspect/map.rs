@@ -45,6 +45,9 @@ const PICTURE_EDGE_MM: f64 = 3.0;
 /// Most triangles of a picture's mesh beyond the nominal's own, about.
 const PICTURE_TRIANGLES: f64 = 300_000.0;
 
+/// However long the triangles: no more than this, or the nominal's own.
+const MOST_TRIANGLES: usize = 1_000_000;
+
 /// `None` where the nominal's own mesh is fine enough.
 pub(super) fn picture(
     run: &Run,
@@ -75,7 +78,8 @@ fn halved(run: &Run, mesh: &TriangleMesh, edge_mm: f64) -> Result<Option<Triangl
         }
         let long = |k: usize| (vertices[t[(k + 1) % 3] as usize] - vertices[t[k] as usize]).norm_squared();
         let k = (1..3).fold(0, |best, k| if long(k) > long(best) { k } else { best });
-        if long(k) <= edge_mm * edge_mm {
+        // Very many slivers have hardly any area: their number is bounded by itself.
+        if long(k) <= edge_mm * edge_mm || done.len() + open.len() >= MOST_TRIANGLES {
             done.push(t);
             continue;
         }

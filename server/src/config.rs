@@ -113,10 +113,10 @@ impl Default for Limits {
             plan_checks: 8,
             // A day of a busy plant; a row each, so waiting costs nothing but patience.
             queued_inspections: 1000,
-            // A job that brings the process down takes others with it, so it is tried a few times only: two power
-            // cuts during one job are bad luck, a third is the job.
-            starts: 3,
-            // With three starts a disc or a share has more than a minute to come back.
+            // A job that brings the process down takes others with it, so it is not tried for ever; so many power cuts
+            // in a row during one job do not happen by themselves.
+            starts: 20,
+            // Doubled each time up to ten minutes: with twenty starts a disc or a share has two hours to come back.
             retry_ms: 10_000,
             // The other half is for uploads, nominals that are kept, single sums and the system.
             inspection_memory_bytes: machine_memory_bytes().map_or(8 << 30, |all| all / 2),

@@ -45,6 +45,9 @@ const PICTURE_EDGE_MM: f64 = 3.0;
 /// Most triangles of a picture's mesh beyond the nominal's own, about.
 const PICTURE_TRIANGLES: f64 = 300_000.0;
 
+/// However long the triangles: no more than this, or the nominal's own.
+const MOST_TRIANGLES: usize = 1_000_000;
+
 /// `None` where the nominal's own mesh is fine enough.
 pub(super) fn picture(
     run: &Run,
@@ -75,7 +78,8 @@ fn halved(run: &Run, mesh: &TriangleMesh, edge_mm: f64) -> Result<Option<Triangl
         }
         let long = |k: usize| (vertices[t[(k + 1) % 3] as usize] - vertices[t[k] as usize]).norm_squared();
         let k = (1..3).fold(0, |best, k| if long(k) > long(best) { k } else { best });
-        if long(k) <= edge_mm * edge_mm {
+        // Very many slivers have hardly any area: their number is bounded by itself.
+        if long(k) <= edge_mm * edge_mm || done.len() + open.len() >= MOST_TRIANGLES {
             done.push(t);
             continue;
         }
@@ -104,16 +108,23 @@ fn over(
     let under = nominal.mesh();
     let reach = 1.5f64.max(2.0 * scan.spacing_mm());
     let mut normals = vec![Vector::zeros(); mesh.vertices().len()];
-    // Directions from each vertex into its triangles: where there is surface to be seen.
-    let mut surface: Vec<Vec<Vector>> = vec![Vec::new(); mesh.vertices().len()];
+    for (t, corners) in mesh.triangles().iter().enumerate() {
+        for &v in corners {
+            normals[v as usize] += mesh.area_vector(t as u32);
+        }
+    }
+    // The sectors around each vertex into which its triangles reach: where there is surface to be seen. Both edges
+    // and the middle of a triangle, which may span several.
+    let mut surface = vec![0u8; mesh.vertices().len()];
     for (t, corners) in mesh.triangles().iter().enumerate() {
         let [a, b, c] = mesh.corners(t as u32);
         let middle = (a.coords + b.coords + c.coords) / 3.0;
         for &v in corners {
-            normals[v as usize] += mesh.area_vector(t as u32);
-            let from = mesh.vertices()[v as usize].coords;
-            // Both edges and the middle: a triangle may span several sectors.
-            surface[v as usize].extend([a.coords, b.coords, c.coords, middle].map(|p| p - from));
+            let Some(normal) = Direction::new(normals[v as usize]) else { continue };
+            let (sector, from) = (Sectors::about(normal), mesh.vertices()[v as usize].coords);
+            for p in [a.coords, b.coords, c.coords, middle] {
+                surface[v as usize] |= sector.of(&(p - from));
+            }
         }
     }
     let placed: Vec<_> = partition.placed(scan).collect();
@@ -136,7 +147,7 @@ fn over(
             let value = |(k, vertex): (usize, &Point)| {
                 let Some(normal) = Direction::new(normals[c * CHUNK + k]) else { return (None, 0.0) };
                 let sector = Sectors::about(normal);
-                let there = surface[c * CHUNK + k].iter().fold(0u8, |all, d| all | sector.of(d));
+                let there = surface[c * CHUNK + k];
                 let (mut sum, mut weight, mut seen) = (0.0, 0.0, 0u8);
                 grid.within(vertex, reach, |i, d2| {
                     let p = &placed[i as usize];

@@ -58,6 +58,8 @@ pub struct ReportInput<'a> {
     pub finished: Option<&'a str>,
     /// How the part was held: free state with supports, or fixture.
     pub restraint: Option<&'a str>,
+    /// More lines of the identification, name and value: temperature, where the part was made, attempts, sources.
+    pub more: &'a [(String, String)],
     /// Whether the scan comes from a simulator and not from a part.
     pub simulated: bool,
     /// Edition of the tolerancing standard that the plan names.
@@ -164,12 +166,12 @@ fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError>
 }
 
 /// Name and value of each line of the identification.
-fn facts(input: &ReportInput) -> Vec<(&'static str, String)> {
+fn facts(input: &ReportInput) -> Vec<(String, String)> {
     let or_dash = |text: Option<&str>| match text {
         Some(text) if !text.trim().is_empty() => text.to_string(),
         _ => format!("{} not stated", numbers::DASH),
     };
-    vec![
+    let mut facts: Vec<(String, String)> = [
         ("Part", or_dash(Some(input.part_title))),
         ("Part number", or_dash(Some(input.part_number))),
         ("Revision", or_dash(Some(input.revision))),
@@ -185,6 +187,10 @@ fn facts(input: &ReportInput) -> Vec<(&'static str, String)> {
         ("Filter", or_dash(input.filter)),
         ("Decision rule", or_dash(Some(&input.record.decision))),
     ]
+    .map(|(name, value)| (name.to_owned(), value))
+    .into();
+    facts.extend(input.more.iter().cloned());
+    facts
 }
 
 #[derive(Template)]
@@ -196,7 +202,7 @@ struct Page<'a> {
     not_a_pass: bool,
     scope: String,
     tally: String,
-    facts: Vec<(&'static str, String)>,
+    facts: Vec<(String, String)>,
     rows: Vec<Row>,
     worst: &'a [worst::Worst],
     pictures: &'a [Picture],

@@ -53,6 +53,35 @@ pub fn beside_limits(value: f64, limits: &[f64]) -> String {
     typeset(&format!("{value}"))
 }
 
+/// Both ends of an interval beside the limits of its value (each mm): rounded outward, never inward, and as value
+/// and limits are. The command line prints the same (a table of cases holds both).
+pub fn interval(low: f64, high: f64, limits: &[f64]) -> String {
+    let known: Vec<f64> = limits.iter().copied().filter(|l| l.is_finite()).collect();
+    let finest = known.iter().map(|&l| limit_decimals(l).unwrap_or(MOST_LIMIT_DECIMALS)).max();
+    let least = finest.map_or(DECIMALS_WITHOUT_LIMIT, |d| d + 1);
+    let end = |value: f64, sign: f64| {
+        for decimals in least..=MOST_DECIMALS {
+            let text = outward(value, decimals, sign);
+            if known.iter().all(|&l| same_side(value, &text, l)) {
+                return typeset(&text);
+            }
+        }
+        typeset(&format!("{value}"))
+    };
+    format!("{} to {}", end(low, -1.0), end(high, 1.0))
+}
+
+/// Rounded away from the other end of the interval; by no more than rounding of f64 towards it.
+fn outward(value: f64, decimals: usize, sign: f64) -> String {
+    let nearest = format!("{value:.decimals$}");
+    let close = ROUNDING * value.abs().max(1.0);
+    if (read(&nearest) - value) * sign >= -close {
+        return nearest;
+    }
+    let step = read(&format!("1e-{decimals}"));
+    format!("{:.decimals$}", read(&nearest) + step * sign)
+}
+
 /// As [`beside_limits`], with the sign always shown.
 pub fn signed_beside_limits(value: f64, limits: &[f64]) -> String {
     with_plus(value, beside_limits(value, limits))

@@ -133,7 +133,7 @@ impl Row {
         }
         let interval = match e.interval {
             Some(i) if i.low_mm.is_finite() && i.high_mm.is_finite() => {
-                format!("{} to {}", write(i.low_mm), write(i.high_mm))
+                numbers::interval(i.low_mm, i.high_mm, &known_limits(&e.limits))
             }
             _ => missing(),
         };

@@ -132,6 +132,7 @@ fn try_page(record: &Record, words: &Words, map: &DeviationMap, digest: &str) ->
         operator: None,
         acquired: Some("2026-03-04 10:11 UTC"),
         finished: None,
+        more: &[("Temperature".to_owned(), "21 °C".to_owned())],
         restraint: Some("free state on three supports, gravity along \u{2212}z"),
         simulated: words.simulated,
         standard: Some("ISO 1101:2017"),

@@ -30,14 +30,13 @@ pub(super) fn worst(record: &Record, places: &BTreeMap<String, Point>) -> Vec<Wo
             .into_iter()
             .filter(|x| x.value_mm.is_finite())
             .max_by(|a, b| used(a.value_mm, &e.limits).total_cmp(&used(b.value_mm, &e.limits)));
-        let (value, at) = match (extreme.filter(|_| signed(e)), e.value_mm, places.get(&e.feature)) {
-            (Some(x), _, _) => (x.value_mm, Point::from(x.at_mm)),
-            (None, Some(value), Some(at)) if value.is_finite() => (value, *at),
+        let value = e.value_mm.filter(|v| v.is_finite());
+        let (value, at) = match (extreme, value, places.get(&e.feature)) {
+            (Some(x), _, _) if signed(e) => (x.value_mm, Point::from(x.at_mm)),
             // Flatness has extremes but its value is their distance: the place of the larger one.
-            (None, Some(value), None) if value.is_finite() => match extreme {
-                Some(x) => (value, Point::from(x.at_mm)),
-                None => continue,
-            },
+            (Some(x), Some(value), _) => (value, Point::from(x.at_mm)),
+            // A size or position has no place of its own: that of its feature.
+            (None, Some(value), Some(at)) => (value, *at),
             _ => continue,
         };
         let text = if signed(e) {

@@ -15,11 +15,14 @@ pub(super) fn lease_us(service: &Service) -> i64 {
     i64::try_from(service.config.limits.lease_ms).unwrap_or(i64::MAX).saturating_mul(1000)
 }
 
+/// The longest pause after a passing fault: a disc that is back should not wait for hours.
+const LONGEST_PAUSE_US: i64 = 600_000_000;
+
 /// How long after a passing fault the next start is.
 fn pause_us(service: &Service, starts: u32) -> i64 {
-    let growth = 6i64.saturating_pow(starts.saturating_sub(1));
     let first = i64::try_from(service.config.limits.retry_ms).unwrap_or(i64::MAX).saturating_mul(1000);
-    first.saturating_mul(growth)
+    let doubled = first.saturating_mul(1i64 << starts.saturating_sub(1).min(20));
+    doubled.min(LONGEST_PAUSE_US.max(first))
 }
 
 /// How a claim is to end.

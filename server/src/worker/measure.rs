@@ -11,7 +11,7 @@ use scantling_core::record::{DeviationMap, Record};
 use super::page;
 use crate::measuring::{self, MeasureError, internal, refused_points};
 use crate::service::Service;
-use crate::store::{Acquisition, Claim, Failure, Purpose, Revision, SourceRequest, StoreError};
+use crate::store::{Acquisition, Claim, Context, Failure, Purpose, Revision, SourceRequest, StoreError};
 
 /// Everything an inspection needs but the bytes.
 #[derive(Debug)]
@@ -24,6 +24,9 @@ pub(crate) struct Job {
     pub(crate) serial_number: String,
     pub(crate) purpose: Purpose,
     pub(crate) scope: Vec<String>,
+    pub(crate) context: Context,
+    pub(crate) attempt: u32,
+    pub(crate) repeat_of: Option<String>,
 }
 
 /// What measuring found.
@@ -51,6 +54,9 @@ impl Job {
             serial_number: request.serial_number.clone(),
             purpose: request.purpose,
             scope: request.scope_groups.clone(),
+            context: request.context.clone(),
+            attempt: claim.inspection.attempt,
+            repeat_of: request.repeat_of.clone(),
         })
     }
 }

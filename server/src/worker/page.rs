@@ -8,7 +8,7 @@ use scantling_core::record::{DeviationMap, Record};
 
 use super::measure::Job;
 use crate::report::{self, ReportInput};
-use crate::store::{Purpose, Restraint};
+use crate::store::{Purpose, Restraint, RevisionState};
 
 /// A measured inspection.
 pub(super) struct Shown<'a> {
@@ -38,6 +38,7 @@ pub(super) fn html(shown: &Shown) -> Option<String> {
     let acquired =
         scan.and_then(|s| s.acquire_time_us).and_then(|us| jiff::Timestamp::from_microsecond(us).ok());
     let acquired = acquired.map(|at| at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string());
+    let now = jiff::Timestamp::now().strftime("%Y-%m-%d %H:%M:%S UTC").to_string();
     let input = ReportInput {
         inspection_name: &format!("inspections/{}", shown.inspection),
         part_title: plan.title.as_deref().unwrap_or(&job.part_title),
@@ -56,8 +57,8 @@ pub(super) fn html(shown: &Shown) -> Option<String> {
         instrument: scan.and_then(|s| stated(&s.instrument)),
         operator: scan.and_then(|s| stated(&s.operator)),
         acquired: acquired.as_deref(),
-        // The page is part of what is finished; the inspection itself says when.
-        finished: None,
+        finished: Some(&now),
+        more: &more(job, shown.record),
         restraint: match scan.map(|s| s.restraint) {
             None | Some(Restraint::Unstated) => None,
             Some(Restraint::FreeState) => Some("free state"),
@@ -74,6 +75,43 @@ pub(super) fn html(shown: &Shown) -> Option<String> {
         deviation: shown.deviation.unwrap_or(&empty),
     };
     report::html(&input).map_err(|error| tracing::error!(%error, "the report was not made")).ok()
+}
+
+/// What else is known: where the part was made, how often it was measured, and what of each source was used.
+fn more(job: &Job, record: &Record) -> Vec<(String, String)> {
+    let mut lines: Vec<(String, String)> = Vec::new();
+    if job.attempt > 1 {
+        let which =
+            job.repeat_of.as_ref().map_or_else(String::new, |r| format!(", repeating inspections/{r}"));
+        lines.push(("Attempt".into(), format!("{} of this serial number and revision{which}", job.attempt)));
+    }
+    if job.revision.state != RevisionState::Released {
+        lines.push(("Revision is".into(), job.revision.state.word().to_owned()));
+    }
+    for (source, acquisition) in &job.sources {
+        if let Some(t) = acquisition.content.temperature_c {
+            lines.push(("Temperature".into(), format!("{t} \u{b0}C (acquisitions/{})", source.acquisition)));
+        }
+    }
+    for (n, source) in record.sources.iter().enumerate() {
+        let words = format!("{}: {}, {} points", source.content, source.used, source.points);
+        lines.push((format!("Source {}", n + 1), words));
+    }
+    let c = &job.context;
+    for (name, value) in [
+        ("Mould", &c.mould),
+        ("Cavity", &c.cavity),
+        ("Lot", &c.lot),
+        ("Trim fixture", &c.trim_fixture),
+        ("Machine", &c.machine),
+        ("Order", &c.order),
+    ] {
+        if !value.trim().is_empty() {
+            lines.push((name.into(), value.clone()));
+        }
+    }
+    lines.extend(c.other.iter().map(|(k, v)| (k.clone(), v.clone())));
+    lines
 }
 
 fn stated(text: &str) -> Option<&str> {

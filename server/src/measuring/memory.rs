@@ -40,7 +40,7 @@ impl Memory {
     /// When it is more than all of it.
     pub(crate) async fn share(&self, bytes: u64) -> Result<OwnedSemaphorePermit, MeasureError> {
         let failed = || {
-            let gibibytes = |bytes: u64| bytes as f64 / 1024f64.powi(3);
+            let gibibytes = |bytes: u64| bytes as f64 / (1u64 << 30) as f64;
             MeasureError::Failed {
                 failure: Failure::LimitExceeded,
                 reason: format!(

@@ -106,9 +106,9 @@ impl Default for Limits {
             plan_checks: 8,
             // A day of a busy plant; a row each, so waiting costs nothing but patience.
             queued_inspections: 1000,
-            // A job that brings the process down takes others with it, so it is tried a few times only: two power
-            // cuts during one job are bad luck, a third is the job.
-            starts: 3,
+            // A job that brings the process down takes others with it, so it is not tried for ever; so many power cuts
+            // in a row during one job do not happen by themselves.
+            starts: 20,
             // What the contract promises.
             page_size: 100,
             page_size_max: 1000,

@@ -15,7 +15,7 @@ use crate::convert::plan::{CheckedPlan, PlanInput, check_input};
 use crate::convert::status::{ErrorReason, Problem};
 use crate::nominals::{Key, NominalFailure};
 use crate::service::{Service, StopOnDrop};
-use crate::store::{Bound, LOCAL_CALLER, NewRevision, Request, Revision, Store};
+use crate::store::{Bound, Content, LOCAL_CALLER, NewRevision, Request, Revision, Store};
 
 /// A plan that was checked, and where its picks lie; nowhere without a nominal.
 #[derive(Debug)]
@@ -158,6 +158,22 @@ pub(crate) async fn check_request(store: &Store, request: &Request) -> Result<()
     let (_, plan) = check_json(&revision.content.plan_json)
         .map_err(|faults| Problem::internal(format!("a kept plan: {faults:?}")))?;
     let wrong = wrong_in_request(&plan, &request.scope_groups, &request.readings, "inspection.");
+    if wrong.is_empty() { Ok(()) } else { Err(Problem::fields(ErrorReason::InvalidField, wrong)) }
+}
+
+/// Whether a part of a source is only asked of scans: of a file of points it would be ignored.
+pub(crate) async fn check_sources(store: &Store, request: &Request) -> Result<(), Problem> {
+    let mut wrong = Vec::new();
+    for (n, source) in request.sources.iter().enumerate() {
+        if source.region.is_none() && source.placement.is_none() {
+            continue;
+        }
+        if store.acquisition(&source.acquisition).await?.content.content == Content::Points {
+            let words =
+                "says a region or placement of measured points; leave it out, they are named one by one";
+            wrong.push((format!("inspection.sources[{n}]"), words.to_owned()));
+        }
+    }
     if wrong.is_empty() { Ok(()) } else { Err(Problem::fields(ErrorReason::InvalidField, wrong)) }
 }
 

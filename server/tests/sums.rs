@@ -269,6 +269,23 @@ async fn points_and_readings_alone_are_inspected_and_kept() {
     let only = Inspection { sources: Vec::new(), serial_number: "0002".to_owned(), ..ask.clone() };
     let done = judged(&server, 2, only.clone()).await;
     assert_eq!(done.verdict(), Verdict::NotMeasured);
+    // A region of points, and of two ways to say where, is refused rather than ignored.
+    let region = scantling_proto::v1::Region { minimum_mm: vec![0.0; 3], maximum_mm: vec![1.0; 3] };
+    let placed = Source { region: Some(region), ..ask.sources[0].clone() };
+    let request = CreateInspectionRequest {
+        request_id: format!("00000000-0000-4000-8000-{:012}", 5),
+        inspection: Some(Inspection {
+            sources: vec![placed],
+            serial_number: "0005".to_owned(),
+            ..ask.clone()
+        }),
+    };
+    let status = refused(
+        server.inspections().create_inspection(request).await,
+        Code::InvalidArgument,
+        "INVALID_FIELD",
+    );
+    assert_eq!(fields(&status), ["inspection.sources[0]"]);
     // Other readings under the same request id are another request.
     let other = Reading { value: Some(2.3), ..mass.clone() };
     let request = CreateInspectionRequest {

@@ -1,6 +1,6 @@
 //! Association: the ideal feature that stands for measured points.
 //!
-//! [`line`], [`plane`], [`circle`], [`sphere`], [`cylinder`] and [`cone`] are total (orthogonal) least squares;
+//! [`line()`], [`plane`], [`circle`], [`sphere`], [`cylinder`] and [`cone`] are total (orthogonal) least squares;
 //! [`associate`] is one call for all of them; [`minimum_zone_plane`] is the narrowest pair of parallel planes. Every fit subtracts the centroid first, so a part metres away
 //! from the origin loses nothing but the rounding of its own coordinates; sums run in a fixed order.
 //!

@@ -30,31 +30,34 @@ pub(super) fn deviation(
 ) -> Result<(DeviationMap, Option<Picture>), Stopped> {
     let mesh = nominal.mesh();
     let around = Around::new(nominal, scan, partition);
-    // Directions from each vertex into its triangles: where there is surface to be seen.
-    let mut surface: Vec<Vec<Vector>> = vec![Vec::new(); mesh.vertices().len()];
+    let normals = vertex_normals(mesh);
+    // The sectors around each vertex into which its triangles reach: where there is surface to be seen.
+    let mut surface = vec![0u8; mesh.vertices().len()];
     for (t, corners) in mesh.triangles().iter().enumerate() {
         let [a, b, c] = mesh.corners(t as u32);
         let middle = (a.coords + b.coords + c.coords) / 3.0;
         for &v in corners {
-            let from = mesh.vertices()[v as usize].coords;
+            let Some(normal) = normals[v as usize] else { continue };
+            let (sector, from) = (Sectors::about(normal), mesh.vertices()[v as usize].coords);
             // Both edges and the middle: a triangle may span several sectors.
-            surface[v as usize].extend([a.coords, b.coords, c.coords, middle].map(|p| p - from));
+            for p in [a.coords, b.coords, c.coords, middle] {
+                surface[v as usize] |= sector.of(&(p - from));
+            }
         }
     }
-    let at_vertices = at_each(run, mesh, |v, vertex, normal| {
-        let sector = Sectors::about(normal);
-        let there = surface[v].iter().fold(0u8, |all, d| all | sector.of(d));
+    let at_vertices = at_each(run, mesh, &normals, |v, vertex, normal| {
+        let (sector, there) = (Sectors::about(normal), surface[v]);
         let mut seen = 0u8;
         let mean = around.mean(vertex, normal, |foot| seen |= sector.of(&(foot - vertex)));
         let covered = (seen & there).count_ones() as f32 / there.count_ones().max(1) as f32;
         (mean, covered)
     })?;
-    drop(surface);
     let (deviation_mm, coverage) = at_vertices.into_iter().map(|v| v.unwrap_or((None, 0.0))).unzip();
     let picture = match picture::cut(run, nominal, scan.spacing_mm())? {
         None => None,
         Some(mesh) => {
-            let values = at_each(run, &mesh, |_, vertex, normal| around.mean(vertex, normal, |_| ()))?;
+            let normals = vertex_normals(&mesh);
+            let values = at_each(run, &mesh, &normals, |_, vertex, normal| around.mean(vertex, normal, |_| ()))?;
             let deviation_mm = values.into_iter().map(Option::flatten).collect();
             Some(Picture { mesh, deviation_mm })
         }
@@ -103,18 +106,24 @@ impl<'a> Around<'a> {
     }
 }
 
-/// `value` of each vertex, its place and its normal, in their order; `None` for a vertex without a normal.
-fn at_each<T: Send>(
-    run: &Run,
-    mesh: &TriangleMesh,
-    value: impl Fn(usize, &Point, Direction) -> T + Sync,
-) -> Result<Vec<Option<T>>, Stopped> {
+/// The area-weighted normal of each vertex; `None` where its triangles have no area.
+fn vertex_normals(mesh: &TriangleMesh) -> Vec<Option<Direction>> {
     let mut normals = vec![Vector::zeros(); mesh.vertices().len()];
     for (t, corners) in mesh.triangles().iter().enumerate() {
         for &v in corners {
             normals[v as usize] += mesh.area_vector(t as u32);
         }
     }
+    normals.into_iter().map(Direction::new).collect()
+}
+
+/// `value` of each vertex, its place and its normal, in their order; `None` for a vertex without a normal.
+fn at_each<T: Send>(
+    run: &Run,
+    mesh: &TriangleMesh,
+    normals: &[Option<Direction>],
+    value: impl Fn(usize, &Point, Direction) -> T + Sync,
+) -> Result<Vec<Option<T>>, Stopped> {
     let parts: Result<Vec<Vec<Option<T>>>, Stopped> = mesh
         .vertices()
         .par_chunks(CHUNK)
@@ -123,7 +132,7 @@ fn at_each<T: Send>(
             run.check()?;
             let one = |(k, vertex): (usize, &Point)| {
                 let v = c * CHUNK + k;
-                Direction::new(normals[v]).map(|normal| value(v, vertex, normal))
+                normals[v].map(|normal| value(v, vertex, normal))
             };
             Ok(chunk.iter().enumerate().map(one).collect())
         })

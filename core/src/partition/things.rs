@@ -1,14 +1,12 @@
 //! Other things before the part: clamps, stops, cables. They are not the part standing off itself.
 
-use std::collections::BTreeMap;
-
 use super::Rim;
 use crate::align::clusters;
 use crate::geometry::{Point, closest_point_on_triangle};
 use crate::nominal::Nominal;
 use crate::run::{CHECK_EVERY, Run, Stopped};
 
-/// Feet nearer to the rim of their face than this are beside the part rather than over it, mm: as a clamp's block
+/// Feet nearer to a sharp edge or an open border than this are beside the part rather than over it, mm: as a clamp's block
 /// stands beside a trimmed edge.
 const BESIDE_MM: f64 = 2.0;
 
@@ -27,7 +25,7 @@ pub(super) fn beside_the_part(
     spacing_mm: f64,
 ) -> Result<Vec<u32>, Stopped> {
     let points: Vec<Point> = lost.iter().map(|l| l.1).collect();
-    let mut rims: BTreeMap<u32, Rim> = BTreeMap::new();
+    let rim = Rim::sharp(nominal);
     let mut over = Vec::with_capacity(lost.len());
     for (k, (index, p)) in lost.iter().enumerate() {
         if k % CHECK_EVERY == 0 {
@@ -38,9 +36,6 @@ pub(super) fn beside_the_part(
             continue;
         };
         let triangle = far[at].1;
-        let face = nominal.face_of_triangle()[triangle as usize];
-        let rim =
-            rims.entry(face).or_insert_with(|| Rim::new(nominal, &nominal.faces()[face as usize].triangles));
         let [a, b, c] = nominal.mesh().corners(triangle);
         over.push(!rim.nearer_than(&closest_point_on_triangle(p, &a, &b, &c), BESIDE_MM));
     }

@@ -42,6 +42,7 @@ impl InspectionService for Inspections {
         self.0.open()?;
         let (request_id, asked) = inspection::request(&self.0.config.limits, request.into_inner())?;
         plans::check_request(&self.0.store, &asked).await?;
+        plans::check_sources(&self.0.store, &asked).await?;
         let most = self.0.config.limits.queued_inspections;
         let accepted =
             self.0.store.submit(LOCAL_CALLER, &request_id, &asked, most).await.map_err(Problem::from)?;

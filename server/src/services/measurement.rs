@@ -6,7 +6,7 @@ use std::sync::atomic::AtomicBool;
 use scantling_proto::v1::measurement_service_server::MeasurementService;
 use scantling_proto::v1::{
     AlignRequest, AlignResponse, AssociateRequest, AssociateResponse, EvaluateRequest, EvaluateResponse,
-    LocateRequest, LocateResponse, SimulateScanRequest, SimulateScanResponse,
+    LocateRequest, LocateResponse, ScanInput, SimulateScanRequest, SimulateScanResponse,
 };
 use tonic::{Request, Response, Status};
 
@@ -16,7 +16,7 @@ use crate::convert::status::Problem;
 use crate::convert::{name, simulation, source};
 use crate::measuring::sums::{self, EvaluateAsk, ScanAsk, SumError};
 use crate::service::Service;
-use crate::store::{LOCAL_CALLER, NewRevision};
+use crate::store::{Content, LOCAL_CALLER, NewRevision};
 
 /// The calls for single sums.
 #[derive(Debug)]
@@ -39,6 +39,10 @@ impl Measurements {
             }
             Some(Asked::Kept { acquisition, ask }) => {
                 let kept = self.0.store.acquisition(&acquisition).await?;
+                if kept.content.content != Content::Scan {
+                    let words = format!("acquisitions/{acquisition} holds measured points, not a scan");
+                    return Err(Problem::field("scan.acquisition", words));
+                }
                 Ok(measurement::kept(*ask, &kept))
             }
         }
@@ -55,12 +59,20 @@ impl Measurements {
     }
 }
 
+/// A placement would be ignored here, which is worse than refused.
+fn unplaced(fields: &mut Fields, field: &str, scan: Option<&ScanInput>) {
+    if scan.is_some_and(|s| s.placement.is_some()) {
+        fields.wrong(&format!("{field}.placement"), "is not used by this call; leave it out");
+    }
+}
+
 #[tonic::async_trait]
 impl MeasurementService for Measurements {
     async fn locate(&self, request: Request<LocateRequest>) -> Result<Response<LocateResponse>, Status> {
         let sent = request.into_inner();
         let mut fields = Fields::new(&self.0.config.limits);
         let revision = fields.revision("revision", &sent.revision);
+        unplaced(&mut fields, "scan", sent.scan.as_ref());
         let asked = measurement::scan(&mut fields, "scan", sent.scan, self.0.config.limits.inline_points);
         fields.finish()?;
         let revision = self.revision(&revision).await?;
@@ -146,7 +158,7 @@ impl MeasurementService for Measurements {
         }
         for (n, id) in points.iter().enumerate() {
             let kept = self.0.store.acquisition(id).await.map_err(Problem::from)?;
-            if kept.content.content != crate::store::Content::Points {
+            if kept.content.content != Content::Points {
                 let words = "is a scan; name it in `scans`";
                 return Err(Problem::field(&format!("points[{n}]"), words).into());
             }
@@ -170,6 +182,7 @@ impl MeasurementService for Measurements {
         if shape.is_none() {
             fields.wrong("shape", "must be said: LINE, PLANE, CIRCLE, SPHERE, CYLINDER or CONE");
         }
+        unplaced(&mut fields, "points", sent.points.as_ref());
         let asked = measurement::scan(&mut fields, "points", sent.points, self.0.config.limits.inline_points);
         fields.finish()?;
         let Some(shape) = shape else {

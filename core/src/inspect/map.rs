@@ -57,7 +57,8 @@ pub(super) fn deviation(
         None => None,
         Some(mesh) => {
             let normals = vertex_normals(&mesh);
-            let values = at_each(run, &mesh, &normals, |_, vertex, normal| around.mean(vertex, normal, |_| ()))?;
+            let values =
+                at_each(run, &mesh, &normals, |_, vertex, normal| around.mean(vertex, normal, |_| ()))?;
             let deviation_mm = values.into_iter().map(Option::flatten).collect();
             Some(Picture { mesh, deviation_mm })
         }

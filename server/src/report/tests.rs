@@ -450,7 +450,7 @@ fn several_sources_say_what_was_used_of_each() {
     record.sources.push(boxed);
     let text = text(&page(&record));
     assert!(text.contains("1 scan the whole scan 7 \u{2014} not aligned"), "{text}");
-    assert!(text.contains("2 scan the box from x 0, y 0, z 0 to x 9, y 9, z 9 mm in the scan's axes 4 321 0.0213 mm, settled"), "{text}");
+    assert!(text.contains("2 scan the box from x 0, y 0, z 0 to x 9, y 9, z 9 mm in the scan&#39;s axes 4 321 0.0213 mm, settled"), "{text}");
     assert!(text.contains("Source 2 (scan), SHA-256 dd44"));
     assert!(text.contains("of all scans in the axes of the first"));
 }

@@ -17,12 +17,13 @@ use crate::scan::Scan;
 mod alone;
 mod cost;
 mod map;
+mod picture;
 mod scanned;
 mod taken;
 
 pub use alone::{Aligned, AlignedError, align};
 pub use cost::cost;
-pub use map::Picture;
+pub use picture::Picture;
 
 /// One scan that serves an inspection.
 pub struct ScanSource<'a> {
@@ -137,8 +138,7 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
             By::Scan => scanned.evaluate(run, job, characteristic)?,
         });
     }
-    let deviation = scanned.deviation(run, job)?;
-    let picture = scanned.picture(run)?;
+    let (deviation, picture) = scanned.deviation(run, job)?;
     run.tell(Stage::Evaluate, 1.0);
     let mut record = record(job, evaluations);
     record.sources = scanned.sources();

@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 
-use super::{InspectError, Job, ScanPart, ScanSource, datum_record, map};
+use super::{InspectError, Job, Picture, ScanPart, ScanSource, datum_record, map};
 use crate::align::{AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, fine, locate};
 use crate::datum::{DatumAlignment, DatumError, DatumInput, establish};
 use crate::evaluate::{Aligned, Context, blank, evaluate};
@@ -136,28 +136,22 @@ impl<'a> Scanned<'a> {
         evaluate(&context, characteristic, &at)
     }
 
-    /// Deviation and coverage at each vertex of the nominal, on the first datum system or by best fit.
-    pub(super) fn deviation(&self, run: &Run, job: &Job) -> Result<Option<DeviationMap>, Stopped> {
+    /// Deviation and coverage at each vertex of the nominal, on the first datum system or by best fit, and the
+    /// finer picture of the same.
+    pub(super) fn deviation(
+        &self,
+        run: &Run,
+        job: &Job,
+    ) -> Result<(Option<DeviationMap>, Option<Picture>), Stopped> {
         match self {
             Self::On(on) => {
                 let datums = on.systems.iter().flatten().find_map(|s| s.as_ref().ok());
                 let shown = datums.map_or(&on.best, |d| &d.partition);
-                map::deviation(run, on.nominal, &on.scan, shown).map(Some)
+                let (deviation, picture) = map::deviation(run, on.nominal, &on.scan, shown)?;
+                Ok((Some(deviation), picture))
             }
             // Nothing of it was seen, which is not the same as no scan.
-            Self::Not { .. } => Ok(job.nominal.filter(|_| !job.scans.is_empty()).map(map::nothing)),
-        }
-    }
-
-    /// A finer mesh with its deviation, where the nominal's own is too coarse to be looked at.
-    pub(super) fn picture(&self, run: &Run) -> Result<Option<map::Picture>, Stopped> {
-        match self {
-            Self::On(on) => {
-                let datums = on.systems.iter().flatten().find_map(|s| s.as_ref().ok());
-                let shown = datums.map_or(&on.best, |d| &d.partition);
-                map::picture(run, on.nominal, &on.scan, shown)
-            }
-            Self::Not { .. } => Ok(None),
+            Self::Not { .. } => Ok((job.nominal.filter(|_| !job.scans.is_empty()).map(map::nothing), None)),
         }
     }
 

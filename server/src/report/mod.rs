@@ -6,12 +6,14 @@
 //! raster            triangles to pixels
 //! paint, marks      pixels to colours, worst places with their labels
 //! picture           the views of the part
-//! rows, worst       the record in words, its worst places
+//! rows, worst       the characteristics in words, their worst places
+//! evidence          what they rest on, in words
 //! ```
 //!
 //! The page needs no network and no script, and forbids itself both. Every word from outside goes through
 //! the template's escaping.
 
+mod evidence;
 mod marks;
 pub mod numbers;
 mod paint;
@@ -26,14 +28,15 @@ mod worst;
 mod tests;
 
 use askama::Template;
+use evidence::{Alignment, Budget, DatumSystem, Source};
 use picture::Picture;
-use rows::{Alignment, Budget, DatumSystem, Row};
+use rows::Row;
 use scale::Scale;
 use scantling_core::geometry::{Point, TriangleMesh};
-use scantling_core::record::{DeviationMap, RECORD_VERSION, Record, Verdict};
+use scantling_core::record::{RECORD_VERSION, Record, Verdict};
 use std::collections::BTreeMap;
 
-/// What a report shows. Words are shown as they are; `None` shows as a dash and "not stated".
+/// What a report shows. Words are shown as they are.
 #[derive(Clone, Debug)]
 pub struct ReportInput<'a> {
     /// Name of the inspection, `inspections/...`.
@@ -42,32 +45,17 @@ pub struct ReportInput<'a> {
     pub part_title: &'a str,
     /// The customer's part number.
     pub part_number: &'a str,
-    /// Drawing revision and plan version, in words.
-    pub revision: &'a str,
     /// Serial number of the measured part.
     pub serial_number: Option<&'a str>,
-    /// Why it was measured, in words: "production", "first article".
-    pub purpose: &'a str,
-    /// The instrument, in words.
-    pub instrument: Option<&'a str>,
-    /// Who took the scan.
-    pub operator: Option<&'a str>,
-    /// When the scan was taken, with its time zone.
-    pub acquired: Option<&'a str>,
-    /// When the inspection was finished, with its time zone.
-    pub finished: Option<&'a str>,
-    /// How the part was held: free state with supports, or fixture.
-    pub restraint: Option<&'a str>,
-    /// More lines of the identification, name and value: temperature, where the part was made, attempts, sources.
-    pub more: &'a [(String, String)],
-    /// Whether the scan comes from a simulator and not from a part.
+    /// Name and value of each line that identifies part, request, sources and times, in their order; what is
+    /// not known is left out.
+    pub facts: &'a [(String, String)],
+    /// Whether something measured comes from a simulator and not from a part.
     pub simulated: bool,
-    /// Edition of the tolerancing standard that the plan names.
-    pub standard: Option<&'a str>,
-    /// The plan's filter in words.
-    pub filter: Option<&'a str>,
     /// Titles of characteristics by their number; may lack some or all.
     pub titles: &'a BTreeMap<String, String>,
+    /// What the plan asks of readings, by the characteristic's number.
+    pub asked: &'a BTreeMap<String, Asked>,
     /// A place on each feature by its id, mm in the part's axes, to mark characteristics that have no place
     /// of their own (diameter, position); may lack some or all.
     pub feature_places: &'a BTreeMap<String, Point>,
@@ -75,10 +63,30 @@ pub struct ReportInput<'a> {
     pub record: &'a Record,
     /// SHA-256 of the record's canonical form.
     pub result_sha256: &'a str,
-    /// The nominal's mesh.
+    /// The surface that is pictured; `None` where there is no nominal or nothing was scanned.
+    pub surface: Option<Surface<'a>>,
+}
+
+/// What the plan asks of a reading, in its own unit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Asked {
+    /// What is read: mass, hardness.
+    pub quantity: String,
+    /// Unit of the limits.
+    pub unit: String,
+    /// Smallest accepted value.
+    pub lower_limit: Option<f64>,
+    /// Largest accepted value.
+    pub upper_limit: Option<f64>,
+}
+
+/// A surface coloured by deviation.
+#[derive(Clone, Copy, Debug)]
+pub struct Surface<'a> {
+    /// The nominal's mesh, or a finer one of the same surface.
     pub mesh: &'a TriangleMesh,
-    /// The deviation at each vertex of `mesh`; empty when the scan could not be aligned.
-    pub deviation: &'a DeviationMap,
+    /// The deviation at each vertex of `mesh`, mm; empty when none was measured.
+    pub deviation_mm: &'a [Option<f32>],
 }
 
 /// Why there is no report.
@@ -86,7 +94,7 @@ pub struct ReportInput<'a> {
 pub enum ReportError {
     /// The map is of another nominal.
     #[error(
-        "the deviation map has {values} values but the nominal has {vertices} vertices: take the map and nominal of one inspection"
+        "the deviation has {values} values but the mesh has {vertices} vertices: take both of one inspection"
     )]
     OtherNominal {
         /// Values of the map.
@@ -119,11 +127,6 @@ pub fn html(input: &ReportInput) -> Result<String, ReportError> {
 
 fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError> {
     let record = input.record;
-    let vertices = input.mesh.vertices().len();
-    let values = input.deviation.deviation_mm.len();
-    if values != 0 && values != vertices {
-        return Err(ReportError::OtherNominal { values, vertices });
-    }
     // Records of an older form no longer serialise to the bytes that were hashed.
     if record.record_version == RECORD_VERSION {
         let actual = record.digest();
@@ -131,18 +134,8 @@ fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError>
             return Err(ReportError::OtherRecord { actual, stated: input.result_sha256.into() });
         }
     }
-    let unseen;
-    let deviation = if values == 0 {
-        unseen = vec![None; vertices];
-        &unseen
-    } else {
-        &input.deviation.deviation_mm
-    };
-    let scale = Scale::of_record(record, input.deviation);
-    let worst = worst::worst(record, input.feature_places);
-    let marks: Vec<marks::Mark> = worst.iter().map(|w| w.mark.clone()).collect();
-    let pictures = picture::pictures(input.mesh, deviation, &scale, &marks, size)?;
-    let seen_vertices = deviation.iter().flatten().filter(|d| d.is_finite()).count();
+    let (worst, unmarked) = worst::worst(record, input.feature_places);
+    let asked = |number: &str| input.asked.get(number);
     let page = Page {
         input,
         record,
@@ -150,47 +143,55 @@ fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError>
         not_a_pass: record.verdict != Verdict::Conforms,
         scope: rows::scope_words(&record.scope),
         tally: rows::tally(record),
-        facts: facts(input),
-        rows: record.evaluations.iter().map(|e| Row::new(e, input.titles)).collect(),
+        scanned: record.sources.iter().any(|s| s.content == "scan"),
+        rows: record.evaluations.iter().map(|e| Row::new(e, input.titles, asked(&e.number))).collect(),
+        shown: input.surface.map(|surface| Shown::new(surface, record, &worst, size)).transpose()?,
         worst: &worst,
-        pictures: &pictures,
-        nothing_seen: seen_vertices == 0,
-        scale: &scale,
+        unmarked,
         hatch: palette::css(palette::HATCH[0]),
         hatch_dark: palette::css(palette::HATCH[1]),
         alignment: record.alignment.as_ref().map(Alignment::new),
         datum_systems: record.datum_systems.iter().map(DatumSystem::new).collect(),
+        sources: record.sources.iter().enumerate().map(|(i, s)| Source::new(i, s)).collect(),
         budgets: record.evaluations.iter().map(Budget::new).collect(),
     };
     Ok(page.render()?)
 }
 
-/// Name and value of each line of the identification.
-fn facts(input: &ReportInput) -> Vec<(String, String)> {
-    let or_dash = |text: Option<&str>| match text {
-        Some(text) if !text.trim().is_empty() => text.to_string(),
-        _ => format!("{} not stated", numbers::DASH),
-    };
-    let mut facts: Vec<(String, String)> = [
-        ("Part", or_dash(Some(input.part_title))),
-        ("Part number", or_dash(Some(input.part_number))),
-        ("Revision", or_dash(Some(input.revision))),
-        ("Serial number", or_dash(input.serial_number)),
-        ("Inspection", or_dash(Some(input.inspection_name))),
-        ("Purpose", or_dash(Some(input.purpose))),
-        ("Instrument", or_dash(input.instrument)),
-        ("Operator", or_dash(input.operator)),
-        ("Scan taken", or_dash(input.acquired)),
-        ("Evaluated", or_dash(input.finished)),
-        ("Restraint", or_dash(input.restraint)),
-        ("Standard", or_dash(input.standard)),
-        ("Filter", or_dash(input.filter)),
-        ("Decision rule", or_dash(Some(&input.record.decision))),
-    ]
-    .map(|(name, value)| (name.to_owned(), value))
-    .into();
-    facts.extend(input.more.iter().cloned());
-    facts
+/// The pictures and the scale that explains them.
+struct Shown {
+    pictures: Vec<Picture>,
+    scale: Scale,
+    nothing_seen: bool,
+}
+
+impl Shown {
+    fn new(
+        surface: Surface,
+        record: &Record,
+        worst: &[worst::Worst],
+        size: picture::Size,
+    ) -> Result<Self, ReportError> {
+        let vertices = surface.mesh.vertices().len();
+        let values = surface.deviation_mm.len();
+        if values != 0 && values != vertices {
+            return Err(ReportError::OtherNominal { values, vertices });
+        }
+        let unseen;
+        let deviation = if values == 0 {
+            unseen = vec![None; vertices];
+            &unseen
+        } else {
+            surface.deviation_mm
+        };
+        let scale = Scale::of_record(record, deviation);
+        let marks: Vec<marks::Mark> = worst.iter().map(|w| w.mark.clone()).collect();
+        Ok(Self {
+            pictures: picture::pictures(surface.mesh, deviation, &scale, &marks, size)?,
+            nothing_seen: !deviation.iter().flatten().any(|d| d.is_finite()),
+            scale,
+        })
+    }
 }
 
 #[derive(Template)]
@@ -202,16 +203,16 @@ struct Page<'a> {
     not_a_pass: bool,
     scope: String,
     tally: String,
-    facts: Vec<(String, String)>,
+    scanned: bool,
     rows: Vec<Row>,
+    shown: Option<Shown>,
     worst: &'a [worst::Worst],
-    pictures: &'a [Picture],
-    nothing_seen: bool,
-    scale: &'a Scale,
+    unmarked: Vec<String>,
     hatch: String,
     hatch_dark: String,
     alignment: Option<Alignment>,
     datum_systems: Vec<DatumSystem>,
+    sources: Vec<Source>,
     budgets: Vec<Budget>,
 }
 

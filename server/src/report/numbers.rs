@@ -1,8 +1,9 @@
 //! Numbers for people: one digit more than the limit has, and never rounded across it.
 //!
 //! A value of 0.500113 against a limit of 0.5 does not conform; printed as 0.50 it would seem to. So digits
-//! are added until the printed value lies on the same side of every limit as the value itself. Common
-//! practice of inspection reports; no published source.
+//! are added until the printed value lies on the same side of every limit as the value itself; the ends of an
+//! interval are rounded outward by the same rule. The command line prints by it too. Common practice of
+//! inspection reports; no published source.
 
 /// What is printed where there is no number.
 pub const DASH: &str = "\u{2014}";
@@ -34,41 +35,36 @@ pub fn signed_limit(value: f64) -> String {
     with_plus(value, limit(value))
 }
 
-/// `value` beside its limits (each mm): one digit more than the finest limit, more where rounding would carry
-/// it onto or over one. A dash when it is not a finite number.
+/// `value` beside its limits (all in one unit): one digit more than the finest limit, more where rounding would
+/// carry it onto or over one. A dash when it is not a finite number.
 pub fn beside_limits(value: f64, limits: &[f64]) -> String {
+    beside(value, limits, |decimals| format!("{value:.decimals$}"))
+}
+
+/// The ends of an interval beside the limits of its value, each as [`beside_limits`], but rounded outward: what
+/// is printed is never narrower than what was found.
+pub fn interval_beside_limits(low: f64, high: f64, limits: &[f64]) -> [String; 2] {
+    [(low, -1.0), (high, 1.0)].map(|(v, sign)| beside(v, limits, |decimals| outward(v, decimals, sign)))
+}
+
+/// As [`interval_beside_limits`], with the sign always shown.
+pub fn signed_interval_beside_limits(low: f64, high: f64, limits: &[f64]) -> [String; 2] {
+    let [a, b] = interval_beside_limits(low, high, limits);
+    [with_plus(low, a), with_plus(high, b)]
+}
+
+/// The first printed form that lies where the number lies.
+fn beside(value: f64, limits: &[f64], printed: impl Fn(usize) -> String) -> String {
     if !value.is_finite() {
         return DASH.into();
     }
     let limits: Vec<f64> = limits.iter().copied().filter(|l| l.is_finite()).collect();
     let finest = limits.iter().map(|&l| limit_decimals(l).unwrap_or(MOST_LIMIT_DECIMALS)).max();
     let least = finest.map_or(DECIMALS_WITHOUT_LIMIT, |d| d + 1);
-    for decimals in least..=MOST_DECIMALS {
-        let text = format!("{value:.decimals$}");
-        if limits.iter().all(|&l| same_side(value, &text, l)) {
-            return typeset(&text);
-        }
-    }
+    let mut texts = (least..=MOST_DECIMALS).map(printed);
+    let fits = |text: &String| limits.iter().all(|&l| same_side(value, text, l));
     // `{}` of an f64 reads back as the same f64, so its side is right by construction.
-    typeset(&format!("{value}"))
-}
-
-/// Both ends of an interval beside the limits of its value (each mm): rounded outward, never inward, and as value
-/// and limits are. The command line prints the same (a table of cases holds both).
-pub fn interval(low: f64, high: f64, limits: &[f64]) -> String {
-    let known: Vec<f64> = limits.iter().copied().filter(|l| l.is_finite()).collect();
-    let finest = known.iter().map(|&l| limit_decimals(l).unwrap_or(MOST_LIMIT_DECIMALS)).max();
-    let least = finest.map_or(DECIMALS_WITHOUT_LIMIT, |d| d + 1);
-    let end = |value: f64, sign: f64| {
-        for decimals in least..=MOST_DECIMALS {
-            let text = outward(value, decimals, sign);
-            if known.iter().all(|&l| same_side(value, &text, l)) {
-                return typeset(&text);
-            }
-        }
-        typeset(&format!("{value}"))
-    };
-    format!("{} to {}", end(low, -1.0), end(high, 1.0))
+    typeset(&texts.find(fits).unwrap_or_else(|| format!("{value}")))
 }
 
 /// Rounded away from the other end of the interval; by no more than rounding of f64 towards it.
@@ -178,27 +174,55 @@ fn with_plus(value: f64, text: String) -> String {
 mod tests {
     use super::*;
 
-    #[test]
-    fn a_value_has_one_digit_more_than_its_limit() {
-        assert_eq!(beside_limits(0.312_345, &[0.5]), "0.31");
-        assert_eq!(beside_limits(0.312_345, &[0.05, 0.5]), "0.312");
-        assert_eq!(beside_limits(7.0, &[8.0]), "7.0");
-        assert_eq!(beside_limits(0.312_345, &[]), "0.312");
-    }
+    /// Value, limits, as printed: the same cases hold for the command line.
+    const VALUES: [(f64, &[f64], &str); 20] = [
+        (0.312_345, &[0.5], "0.31"),
+        (0.312_345, &[0.05, 0.5], "0.312"),
+        (0.123_456, &[0.0, 0.4], "0.12"),
+        (0.123_456, &[0.25], "0.123"),
+        (9.987_654, &[9.9, 10.1], "9.99"),
+        (7.0, &[8.0], "7.0"),
+        (1.234_56, &[], "1.235"),
+        (0.500_113, &[0.5], "0.5001"),
+        (-0.500_113, &[-0.5, 0.5], "-0.5001"),
+        (0.499_996, &[0.5], "0.499996"),
+        (0.4001, &[0.4], "0.4001"),
+        (0.3999, &[0.4], "0.3999"),
+        (0.404, &[0.4], "0.404"),
+        (-0.400_02, &[-0.4, 0.4], "-0.40002"),
+        (8.1 + 2e-7, &[7.9, 8.1], "8.1000002"),
+        (-0.000_3, &[0.0], "-0.0003"),
+        (0.5, &[0.5], "0.50"),
+        (0.1 + 0.2, &[0.3], "0.30"),
+        (-0.001, &[0.5], "0.00"),
+        (f64::NAN, &[0.4], DASH),
+    ];
+
+    /// Low and high end, limits, as printed: the same cases hold for the command line.
+    const INTERVALS: [(f64, f64, &[f64], &str); 10] = [
+        (0.123, 0.234, &[0.4], "0.12 .. 0.24"),
+        (-0.123, 0.231, &[0.4], "-0.13 .. 0.24"),
+        (0.12, 0.24, &[0.4], "0.12 .. 0.24"),
+        // Outward to two digits both would lie on the limit.
+        (0.3, 0.3951, &[0.4], "0.30 .. 0.396"),
+        (0.4049, 0.5, &[0.4], "0.404 .. 0.50"),
+        (0.39, 0.41, &[0.4], "0.39 .. 0.41"),
+        (7.904, 7.96, &[8.0], "7.9 .. 7.96"),
+        (0.25, 0.250_000_000_000_000_1, &[0.4], "0.25 .. 0.25"),
+        (-0.001, 0.000_5, &[0.4], "-0.01 .. 0.01"),
+        (1.000_4, 1.000_6, &[], "1.000 .. 1.001"),
+    ];
 
     #[test]
-    fn a_value_is_never_rounded_across_its_limit() {
-        assert_eq!(beside_limits(0.500_113, &[0.5]), "0.5001");
-        assert_eq!(beside_limits(0.499_996, &[0.5]), "0.499996");
-        assert_eq!(beside_limits(-0.400_04, &[-0.4, 0.4]), "\u{2212}0.40004");
-        assert_eq!(beside_limits(8.1 + 2e-7, &[7.9, 8.1]), "8.1000002");
-        assert_eq!(beside_limits(-0.000_3, &[0.0]), "\u{2212}0.0003");
-    }
-
-    #[test]
-    fn a_value_on_its_limit_reads_as_the_limit() {
-        assert_eq!(beside_limits(0.5, &[0.5]), "0.50");
-        assert_eq!(beside_limits(0.1 + 0.2, &[0.3]), "0.30");
+    fn values_and_intervals_are_printed_as_the_tables_say() {
+        for (value, limits, text) in VALUES {
+            assert_eq!(beside_limits(value, limits).replace(MINUS, "-"), text, "{value} beside {limits:?}");
+        }
+        for (low, high, limits, text) in INTERVALS {
+            let shown = interval_beside_limits(low, high, limits).join(" .. ").replace(MINUS, "-");
+            assert_eq!(shown, text, "{low} .. {high} beside {limits:?}");
+        }
+        assert_eq!(signed_interval_beside_limits(-0.1, 0.1, &[0.4]), ["\u{2212}0.10", "+0.10"]);
     }
 
     #[test]
@@ -210,6 +234,14 @@ mod tests {
                     let shown = beside_limits(value, &[limit]).replace(MINUS, "-");
                     assert_eq!(read(&shown) > limit, value > limit, "{value:e} beside {limit}: {shown}");
                     assert_eq!(read(&shown) < limit, value < limit, "{value:e} beside {limit}: {shown}");
+                    for end in interval_beside_limits(value, value, &[limit]) {
+                        let end = read(&end.replace(MINUS, "-"));
+                        assert_eq!(
+                            end.total_cmp(&limit),
+                            value.total_cmp(&limit),
+                            "{value:e} beside {limit}"
+                        );
+                    }
                 }
             }
         }
@@ -221,6 +253,8 @@ mod tests {
         assert_eq!(limit(0.1 + 0.2), "0.3");
         assert_eq!(limit(-0.4), "\u{2212}0.4");
         assert_eq!(limit(2.0), "2");
+        assert_eq!(limit(8.0), "8");
+        assert_eq!(limit(10.0), "10");
         assert_eq!(signed_limit(0.4), "+0.4");
         assert_eq!(signed_limit(0.0), "0");
     }

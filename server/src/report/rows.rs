@@ -1,9 +1,8 @@
 //! The record in words: every cell of the page's tables as text, missing values as a dash with a reason.
 
+use super::Asked;
 use super::numbers::{self, DASH};
-use scantling_core::record::{
-    AlignmentRecord, DatumSystemRecord, Evaluation, Extreme, Limits, Record, Verdict,
-};
+use scantling_core::record::{Evaluation, Extreme, Limits, ReadingResult, Record, Verdict};
 use std::collections::BTreeMap;
 
 /// A verdict in words.
@@ -63,8 +62,16 @@ pub(super) fn tally(record: &Record) -> String {
 pub(super) fn requirement_words(requirement: &str) -> String {
     match requirement {
         "surface_profile" => "profile of a surface".into(),
+        "gauge" => "gauge, pass or fail".into(),
         other => other.replace('_', " "),
     }
+}
+
+/// A characteristic in words: its feature and what is required of it.
+pub(super) fn of_words(e: &Evaluation) -> String {
+    let quantity = e.operators.get("quantity").filter(|_| e.requirement == "reading");
+    let requirement = quantity.cloned().unwrap_or_else(|| requirement_words(&e.requirement));
+    if e.feature.is_empty() { requirement } else { format!("{} {requirement}", e.feature) }
 }
 
 /// The limits there are, mm.
@@ -77,9 +84,9 @@ pub(super) fn signed(evaluation: &Evaluation) -> bool {
     evaluation.requirement == "surface_profile"
 }
 
-fn limits_words(evaluation: &Evaluation) -> String {
-    let write = if signed(evaluation) { numbers::signed_limit } else { numbers::limit };
-    match (evaluation.limits.lower_mm, evaluation.limits.upper_mm) {
+/// Limits in the order lower, upper.
+fn between(lower: Option<f64>, upper: Option<f64>, write: impl Fn(f64) -> String) -> String {
+    match (lower, upper) {
         (Some(low), Some(high)) => format!("{} to {}", write(low), write(high)),
         (Some(low), None) => format!("at least {}", write(low)),
         (None, Some(high)) => format!("at most {}", write(high)),
@@ -87,11 +94,71 @@ fn limits_words(evaluation: &Evaluation) -> String {
     }
 }
 
+fn limits_words(e: &Evaluation, asked: Option<&Asked>) -> String {
+    match (e.requirement.as_str(), asked) {
+        ("gauge", _) => "the gauge passes".into(),
+        ("reading", Some(asked)) => {
+            let unit = &asked.unit;
+            between(asked.lower_limit, asked.upper_limit, |l| format!("{} {unit}", numbers::limit(l)))
+        }
+        _ => {
+            let write = if signed(e) { numbers::signed_limit } else { numbers::limit };
+            between(e.limits.lower_mm, e.limits.upper_mm, write)
+        }
+    }
+}
+
+/// What a reading said, in its own unit; its interval where its uncertainty is known.
+fn read(reading: &ReadingResult, asked: Option<&Asked>) -> (Vec<String>, Option<String>) {
+    let limits: Vec<f64> = [reading.lower_limit, reading.upper_limit]
+        .into_iter()
+        .chain(asked.into_iter().flat_map(|a| [a.lower_limit, a.upper_limit]))
+        .flatten()
+        .collect();
+    let unit = &reading.unit;
+    match (reading.value, reading.passed) {
+        (Some(value), _) => {
+            let mut lines = vec![format!("{} {unit}", numbers::beside_limits(value, &limits))];
+            let interval = reading.expanded_uncertainty.map(|u| {
+                lines.push(format!("U {} (k = 2)", numbers::significant(u, 2)));
+                numbers::interval_beside_limits(value - u, value + u, &limits).join(" to ")
+            });
+            (lines, interval)
+        }
+        (None, Some(true)) => (vec!["passed".into()], None),
+        (None, Some(false)) => (vec!["failed".into()], None),
+        (None, None) => (vec![format!("{DASH} neither passed nor failed")], None),
+    }
+}
+
+/// By what it was measured where that is not the scan: readings with instrument and who read.
+fn by_words(e: &Evaluation) -> Option<String> {
+    match (e.measured_by.as_str(), &e.reading) {
+        ("" | "scan", None) => None,
+        ("points", _) => Some("measured by points taken of the feature".into()),
+        (by, reading) => {
+            let mut words = format!("by {by}");
+            if let Some(r) = reading {
+                for (name, value) in [("with", &r.instrument), ("read by", &r.operator)] {
+                    if !value.trim().is_empty() {
+                        words.push_str(&format!(", {name} {value}"));
+                    }
+                }
+                // Told in mm beside limits in mm; as it was read, too.
+                if let (true, Some(value)) = (e.requirement != "reading" && r.unit != "mm", r.value) {
+                    words.push_str(&format!(", read as {value} {}", r.unit));
+                }
+            }
+            Some(words)
+        }
+    }
+}
+
 /// One characteristic of the verdict table.
 pub(super) struct Row {
     pub(super) number: String,
     pub(super) title: Option<String>,
-    pub(super) feature: String,
+    pub(super) feature: Option<String>,
     pub(super) requirement: String,
     /// Customer's class, or that it is for information only.
     pub(super) notes: Vec<String>,
@@ -112,7 +179,7 @@ pub(super) struct Row {
 }
 
 impl Row {
-    pub(super) fn new(e: &Evaluation, titles: &BTreeMap<String, String>) -> Self {
+    pub(super) fn new(e: &Evaluation, titles: &BTreeMap<String, String>, asked: Option<&Asked>) -> Self {
         let not_measured = e.verdict == Verdict::NotMeasured;
         let why = if not_measured { "not measured" } else { "not given" };
         let missing = || format!("{DASH} {why}");
@@ -131,21 +198,37 @@ impl Row {
         if !e.required {
             notes.push("for information, not part of the verdict".into());
         }
-        let interval = match e.interval {
-            Some(i) if i.low_mm.is_finite() && i.high_mm.is_finite() => {
-                numbers::interval(i.low_mm, i.high_mm, &known_limits(&e.limits))
+        notes.extend(by_words(e));
+        // What a hand instrument read has neither a noise floor nor a share that was seen.
+        let missing = || if e.reading.is_some() { DASH.into() } else { missing() };
+        let interval = |low: f64, high: f64| {
+            if signed(e) {
+                numbers::signed_interval_beside_limits(low, high, &limits).join(" to ")
+            } else {
+                numbers::interval_beside_limits(low, high, &limits).join(" to ")
             }
+        };
+        let mut interval = match e.interval {
+            Some(i) if i.low_mm.is_finite() && i.high_mm.is_finite() => interval(i.low_mm, i.high_mm),
             _ => missing(),
         };
+        let mut lines = measured(e, &write, &missing);
+        // In its own unit, unless it was judged in mm.
+        if let (None, Some(reading)) = (e.value_mm, &e.reading) {
+            let (said, between) = read(reading, asked);
+            lines = said;
+            interval = between.unwrap_or_else(|| DASH.into());
+        }
+        let name = asked.map(|a| a.quantity.clone()).filter(|q| !q.is_empty());
         Self {
             number: e.number.clone(),
             title: titles.get(&e.number).cloned(),
-            feature: e.feature.clone(),
-            requirement: requirement_words(&e.requirement),
+            feature: (!e.feature.is_empty()).then(|| e.feature.clone()),
+            requirement: name.unwrap_or_else(|| requirement_words(&e.requirement)),
             notes,
-            limits: limits_words(e),
+            limits: limits_words(e, asked),
             datum_system: e.datum_system.clone().unwrap_or_else(|| format!("{DASH} none")),
-            measured: measured(e, &write, &missing),
+            measured: lines,
             interval,
             noise_floor: e.noise_floor_mm.map_or_else(missing, |f| numbers::significant(f, 2)),
             coverage: e.coverage.map_or_else(missing, |c| numbers::percent(c.fraction)),
@@ -185,101 +268,4 @@ fn measured(e: &Evaluation, write: &dyn Fn(f64) -> String, missing: &dyn Fn() ->
         lines.push(format!("dz {}", write(c.dz_mm)));
     }
     lines
-}
-
-/// The lines of one uncertainty budget.
-pub(super) struct Budget {
-    pub(super) number: String,
-    pub(super) feature: String,
-    /// Source and standard uncertainty.
-    pub(super) lines: Vec<(String, String)>,
-    pub(super) combined: String,
-    pub(super) missing: bool,
-}
-
-impl Budget {
-    pub(super) fn new(e: &Evaluation) -> Self {
-        let line = |(source, u): (&String, f64)| (source.replace('_', " "), numbers::significant(u, 2));
-        let missing = if e.verdict == Verdict::NotMeasured { "not measured" } else { "not given" };
-        Self {
-            number: e.number.clone(),
-            feature: format!("{} {}", e.feature, requirement_words(&e.requirement)),
-            lines: e.budget.iter().map(|c| line((&c.source, c.standard_uncertainty_mm))).collect(),
-            combined: e
-                .standard_uncertainty_mm
-                .map_or_else(|| format!("{DASH} {missing}"), |u| numbers::significant(u, 2)),
-            missing: e.budget.is_empty(),
-        }
-    }
-}
-
-/// A motion, row by row: rotation and shift.
-fn motion(rotation: &[[f64; 3]; 3], shift: &[f64; 3]) -> Vec<[String; 4]> {
-    (0..3)
-        .map(|r| {
-            let turn = |c: usize| numbers::fixed(rotation[r][c], 8);
-            [turn(0), turn(1), turn(2), numbers::fixed(shift[r], 4)]
-        })
-        .collect()
-}
-
-/// The alignment in words.
-pub(super) struct Alignment {
-    pub(super) facts: Vec<(&'static str, String)>,
-    pub(super) motion: Vec<[String; 4]>,
-}
-
-impl Alignment {
-    pub(super) fn new(a: &AlignmentRecord) -> Self {
-        Self {
-            facts: vec![
-                ("Ended", a.stop.replace('_', " ")),
-                ("Points used", numbers::count(a.points)),
-                ("Root mean square distance", format!("{} mm", numbers::significant(a.rms_mm, 3))),
-                ("Estimated point noise", format!("{} mm", numbers::significant(a.noise_mm, 2))),
-                (
-                    "Points that tell this pose from the next best",
-                    format!(
-                        "{} for, {} against",
-                        numbers::count(a.evidence_for),
-                        numbers::count(a.evidence_against)
-                    ),
-                ),
-                ("Points on no surface of the nominal", numbers::count(a.points_unexplained)),
-            ],
-            motion: motion(&a.rotation, &a.translation_mm),
-        }
-    }
-}
-
-/// A datum system in words.
-pub(super) struct DatumSystem {
-    pub(super) id: String,
-    pub(super) rounds: u32,
-    /// Letter, feature, freedoms locked, residual.
-    pub(super) datums: Vec<[String; 4]>,
-    pub(super) motion: Vec<[String; 4]>,
-}
-
-impl DatumSystem {
-    pub(super) fn new(d: &DatumSystemRecord) -> Self {
-        Self {
-            id: d.id.clone(),
-            rounds: d.rounds,
-            datums: d
-                .datums
-                .iter()
-                .map(|d| {
-                    let locks = if d.locks.is_empty() { format!("{DASH} none") } else { d.locks.join(", ") };
-                    [
-                        d.letter.clone(),
-                        d.feature.clone(),
-                        locks,
-                        d.residual_mm.map_or_else(|| DASH.into(), |r| numbers::significant(r, 2)),
-                    ]
-                })
-                .collect(),
-            motion: motion(&d.rotation, &d.translation_mm),
-        }
-    }
 }

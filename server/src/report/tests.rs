@@ -1,7 +1,7 @@
 use super::*;
 use scantling_core::record::{
     AlignmentRecord, Components, Contribution, Coverage, DatumRecord, DatumSystemRecord, Evaluation, Extreme,
-    Interval, Limits, SourceRecord,
+    Interval, Limits, ReadingResult, SourceRecord,
 };
 
 const IDENTITY: [[f64; 3]; 3] = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
@@ -109,46 +109,55 @@ fn mesh() -> TriangleMesh {
 struct Words {
     title: &'static str,
     titles: BTreeMap<String, String>,
+    asked: BTreeMap<String, Asked>,
     serial: Option<&'static str>,
+    facts: Vec<(&'static str, &'static str)>,
     simulated: bool,
+    picture: bool,
 }
 
 impl Default for Words {
     fn default() -> Self {
-        Self { title: "Window surround", titles: BTreeMap::new(), serial: Some("0042"), simulated: false }
+        Self {
+            title: "Window surround",
+            titles: BTreeMap::new(),
+            asked: BTreeMap::new(),
+            serial: Some("0042"),
+            facts: vec![("Serial number", "0042"), ("Evaluated", "2026-03-04 10:11:12 UTC"), ("Lot", "L-7")],
+            simulated: false,
+            picture: true,
+        }
     }
 }
 
-fn try_page(record: &Record, words: &Words, map: &DeviationMap, digest: &str) -> Result<String, ReportError> {
+fn try_page(
+    record: &Record,
+    words: &Words,
+    deviation_mm: &[Option<f32>],
+    digest: &str,
+) -> Result<String, ReportError> {
     let places = BTreeMap::from([("SKIN".to_string(), Point::new(5.0, 2.0, 0.0))]);
+    let facts: Vec<_> = words.facts.iter().map(|(n, v)| ((*n).to_string(), (*v).to_string())).collect();
+    let mesh = mesh();
     let input = ReportInput {
         inspection_name: "inspections/0190",
         part_title: words.title,
         part_number: "ws-214",
-        revision: "C, plan version 4",
         serial_number: words.serial,
-        purpose: "production",
-        instrument: Some("line scanner"),
-        operator: None,
-        acquired: Some("2026-03-04 10:11 UTC"),
-        finished: None,
-        more: &[("Temperature".to_owned(), "21 °C".to_owned())],
-        restraint: Some("free state on three supports, gravity along \u{2212}z"),
+        facts: &facts,
         simulated: words.simulated,
-        standard: Some("ISO 1101:2017"),
-        filter: Some("Gaussian, nesting index 2.5 mm"),
         titles: &words.titles,
+        asked: &words.asked,
         feature_places: &places,
         record,
         result_sha256: digest,
-        mesh: &mesh(),
-        deviation: map,
+        surface: words.picture.then_some(Surface { mesh: &mesh, deviation_mm }),
     };
     super::page(&input, picture::Size { widest: 300, tallest: 200 })
 }
 
-fn seen() -> DeviationMap {
-    DeviationMap { deviation_mm: vec![Some(-0.1), Some(0.3), Some(0.5), None], coverage: vec![1.0; 4] }
+fn seen() -> Vec<Option<f32>> {
+    vec![Some(-0.1), Some(0.3), Some(0.5), None]
 }
 
 fn page(record: &Record) -> String {
@@ -193,7 +202,7 @@ fn a_part_that_was_not_measured_never_reads_as_a_pass() {
     record.verdict = Verdict::NotMeasured;
     record.alignment = None;
     record.datum_systems.clear();
-    let empty = DeviationMap::default();
+    let empty = Vec::new();
     let page = try_page(&record, &Words::default(), &empty, &record.digest()).unwrap();
     let text = text(&page);
     assert!(
@@ -226,8 +235,6 @@ fn missing_values_are_a_dash_with_a_reason() {
     assert_eq!(text.matches("\u{2014} not measured").count(), 5);
     // Characteristics 2 and 3 have a value but no interval, noise floor, coverage, combined uncertainty.
     assert_eq!(text.matches("\u{2014} not given").count(), 8);
-    // Operator and time of evaluation.
-    assert_eq!(text.matches("\u{2014} not stated").count(), 2);
     assert!(!text.contains("NaN") && !text.contains("None"));
 }
 
@@ -253,9 +260,8 @@ fn the_page_carries_what_it_rests_on() {
         "cc33",
         &digest,
         "9.8.7",
-        "proven conformity",
-        "Gaussian, nesting index 2.5 mm",
-        "free state on three supports",
+        "Evaluated 2026-03-04 10:11:12 UTC",
+        "Lot L-7",
         "responsible quality authority",
         "laser class",
         "dust",
@@ -289,9 +295,11 @@ fn hostile_words_stay_words() {
         e.reason = BAD.into();
         e.class = Some(BAD.into());
         e.operators.insert(BAD.into(), BAD.into());
+        e.measured_by = BAD.into();
     }
     let titles = record.evaluations.iter().map(|e| (e.number.clone(), BAD.to_string())).collect();
-    let words = Words { title: BAD, titles, serial: Some(BAD), simulated: false };
+    let facts = vec![(BAD, BAD)];
+    let words = Words { title: BAD, titles, serial: Some(BAD), facts, ..Words::default() };
     let page = try_page(&record, &words, &seen(), &record.digest()).unwrap();
     assert!(!page.contains("<script") && !page.contains("<img"));
     assert!(page.matches("&#60;script&#62;").count() > 20);
@@ -325,8 +333,7 @@ fn a_simulated_scan_is_marked() {
 #[test]
 fn a_map_of_another_nominal_or_a_digest_of_another_record_is_refused() {
     let record = every_kind();
-    let short = DeviationMap { deviation_mm: vec![None; 3], coverage: vec![0.0; 3] };
-    let other = try_page(&record, &Words::default(), &short, &record.digest());
+    let other = try_page(&record, &Words::default(), &[None; 3], &record.digest());
     assert!(matches!(other, Err(ReportError::OtherNominal { values: 3, vertices: 4 })));
     let other = try_page(&record, &Words::default(), &seen(), "dead");
     assert!(matches!(other, Err(ReportError::OtherRecord { .. })));
@@ -345,4 +352,115 @@ fn the_worst_places_come_first_and_what_was_not_measured_has_none() {
             .collect();
     assert!(order.is_sorted(), "{list}");
     assert!(!list.contains("diameter"));
+}
+
+/// A reading of a mass, a gauge, and a diameter read in inches.
+fn by_hand() -> Record {
+    let reading = |value: Option<f64>, passed, unit: &str| {
+        Some(ReadingResult {
+            value,
+            passed,
+            unit: unit.into(),
+            lower_limit: None,
+            upper_limit: None,
+            expanded_uncertainty: value.map(|_| 0.0049),
+            instrument: "balance 12".into(),
+            operator: "shift B".into(),
+        })
+    };
+    let hand = |number: &str, requirement: &str, reading| Evaluation {
+        limits: Limits { lower_mm: None, upper_mm: None },
+        feature: String::new(),
+        datum_system: None,
+        measured_by: "reading".into(),
+        reading,
+        ..evaluation(number, requirement, Verdict::Conforms)
+    };
+    let mut record = every_kind();
+    let mass = hand("20", "reading", reading(Some(1.2999), None, "kg"));
+    let inches = Evaluation {
+        feature: "H1".into(),
+        value_mm: Some(8.01),
+        limits: Limits { lower_mm: Some(7.9), upper_mm: Some(8.1) },
+        interval: Some(Interval { low_mm: 8.0051, high_mm: 8.0149 }),
+        ..hand("22", "diameter", reading(Some(0.3154), None, "in"))
+    };
+    let unread = Evaluation {
+        measured_by: String::new(),
+        reading: None,
+        verdict: Verdict::NotMeasured,
+        ..hand("23", "reading", None)
+    };
+    let taken = Evaluation {
+        measured_by: "points".into(),
+        value_mm: Some(0.2),
+        ..evaluation("24", "position", Verdict::Conforms)
+    };
+    record.evaluations =
+        vec![mass, hand("21", "gauge", reading(None, Some(false), "")), inches, unread, taken];
+    record.sources.clear();
+    record.alignment = None;
+    record.datum_systems[0].taken_from = "points".into();
+    record.nominal_sha256.clear();
+    record
+}
+
+#[test]
+fn readings_gauges_and_points_stand_in_their_own_words_without_a_picture() {
+    let record = by_hand();
+    let asked = |quantity: &str| Asked {
+        quantity: quantity.into(),
+        unit: "kg".into(),
+        lower_limit: None,
+        upper_limit: Some(1.3),
+    };
+    let asked =
+        BTreeMap::from([("20".to_string(), asked("mass")), ("23".to_string(), asked("mass, packed"))]);
+    let words = Words { asked, picture: false, ..Words::default() };
+    let page = try_page(&record, &words, &[], &record.digest()).unwrap();
+    let text = text(&page);
+    for said in [
+        "20 mass by reading, with balance 12, read by shift B at most 1.3 kg \u{2014} none 1.2999 kg U 0.0049 (k = 2) 1.29 to 1.31",
+        "21 gauge, pass or fail by reading, with balance 12, read by shift B the gauge passes \u{2014} none failed",
+        "read as 0.3154 in 7.9 to 8.1",
+        "8.01 8.00 to 8.02",
+        "23 mass, packed at most 1.3 kg \u{2014} none \u{2014} not measured",
+        "measured by points taken of the feature",
+        "Established on the points taken of its features.",
+        "Motion from the axes in which the points are told to part axes",
+        "No picture: nothing was scanned.",
+        "no scan, so nothing was aligned by best fit",
+        "Without a mark: 20 (a reading), 21 (a reading), 22 (its feature has no place on the nominal), 23 (not measured).",
+        "Nominal, SHA-256 &mdash; none",
+    ] {
+        assert!(text.contains(said), "{said} is missing from: {text}");
+    }
+    assert!(!page.contains("<image") && !text.contains("coloured from the mean"));
+}
+
+#[test]
+fn several_sources_say_what_was_used_of_each() {
+    let mut record = every_kind();
+    let boxed = SourceRecord {
+        used: "the box from x 0, y 0, z 0 to x 9, y 9, z 9 mm in the scan's axes".into(),
+        points: 4321,
+        alignment: record.alignment.clone(),
+        ..source("dd44")
+    };
+    record.sources.push(boxed);
+    let text = text(&page(&record));
+    assert!(text.contains("1 scan the whole scan 7 \u{2014} not aligned"), "{text}");
+    assert!(text.contains("2 scan the box from x 0, y 0, z 0 to x 9, y 9, z 9 mm in the scan&#39;s axes 4 321 0.0213 mm, settled"), "{text}");
+    assert!(text.contains("Source 2 (scan), SHA-256 dd44"));
+    assert!(text.contains("of all scans in the axes of the first"));
+}
+
+#[test]
+fn a_flatness_is_marked_at_its_larger_extreme_and_not_at_the_middle() {
+    let mut record = every_kind();
+    record.evaluations[2].minimum = Some(Extreme { value_mm: -0.3, at_mm: [9.0, 4.5, 0.0] });
+    record.evaluations[2].maximum = Some(Extreme { value_mm: 0.19, at_mm: [1.0, 0.5, 0.0] });
+    let text = text(&page(&record));
+    assert!(text.contains("3 SKIN flatness 0.49 9.0, 4.5, 0.0 Undecided"), "{text}");
+    assert!(text.contains("Without a mark: 4 (not measured)."), "{text}");
 }

@@ -2,9 +2,9 @@
 
 use super::marks::Mark;
 use super::numbers;
-use super::rows::{known_limits, requirement_words, signed, verdict_words};
+use super::rows::{known_limits, of_words, signed, verdict_words};
 use scantling_core::geometry::Point;
-use scantling_core::record::{Extreme, Limits, Record};
+use scantling_core::record::{Evaluation, Extreme, Limits, Record, Verdict};
 use std::collections::BTreeMap;
 
 /// More marks than this would cover the part.
@@ -20,24 +20,18 @@ pub(super) struct Worst {
 }
 
 /// The worst place of each characteristic, most of its limits used first (common practice; compared as
-/// value over limit, for a range as the share of its half), at most ten.
-pub(super) fn worst(record: &Record, places: &BTreeMap<String, Point>) -> Vec<Worst> {
+/// value over limit, for a range as the share of its half), at most ten; and why the others have none.
+pub(super) fn worst(record: &Record, places: &BTreeMap<String, Point>) -> (Vec<Worst>, Vec<String>) {
     let mut found: Vec<(f64, Worst)> = Vec::new();
+    let mut without = Vec::new();
     for e in &record.evaluations {
         let limits = known_limits(&e.limits);
-        let extremes: Vec<Extreme> = [e.minimum, e.maximum].into_iter().flatten().collect();
-        let extreme = extremes
-            .into_iter()
-            .filter(|x| x.value_mm.is_finite())
-            .max_by(|a, b| used(a.value_mm, &e.limits).total_cmp(&used(b.value_mm, &e.limits)));
-        let value = e.value_mm.filter(|v| v.is_finite());
-        let (value, at) = match (extreme, value, places.get(&e.feature)) {
-            (Some(x), _, _) if signed(e) => (x.value_mm, Point::from(x.at_mm)),
-            // Flatness has extremes but its value is their distance: the place of the larger one.
-            (Some(x), Some(value), _) => (value, Point::from(x.at_mm)),
-            // A size or position has no place of its own: that of its feature.
-            (None, Some(value), Some(at)) => (value, *at),
-            _ => continue,
+        let (value, at) = match place(e, places) {
+            Ok(place) => place,
+            Err(why) => {
+                without.push(format!("{} ({why})", e.number));
+                continue;
+            }
         };
         let text = if signed(e) {
             numbers::signed_beside_limits(value, &limits)
@@ -48,7 +42,7 @@ pub(super) fn worst(record: &Record, places: &BTreeMap<String, Point>) -> Vec<Wo
             used(value, &e.limits),
             Worst {
                 mark: Mark { number: e.number.clone(), at },
-                feature: format!("{} {}", e.feature, requirement_words(&e.requirement)),
+                feature: of_words(e),
                 value: text,
                 place: at.iter().map(|c| numbers::fixed(*c, 1)).collect::<Vec<_>>().join(", "),
                 verdict: verdict_words(e.verdict),
@@ -57,7 +51,29 @@ pub(super) fn worst(record: &Record, places: &BTreeMap<String, Point>) -> Vec<Wo
     }
     // Stable: equal shares stay in the plan's order.
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
-    found.into_iter().take(MOST_MARKS).map(|(_, w)| w).collect()
+    let more = found.split_off(found.len().min(MOST_MARKS));
+    without.extend(more.into_iter().map(|(_, w)| format!("{} (more room than those marked)", w.mark.number)));
+    (found.into_iter().map(|(_, w)| w).collect(), without)
+}
+
+/// The value that is marked and its place: that of an extreme before the middle of the feature.
+fn place(e: &Evaluation, places: &BTreeMap<String, Point>) -> Result<(f64, Point), &'static str> {
+    let without = match (e.verdict, e.measured_by.as_str()) {
+        (Verdict::NotMeasured, _) => "not measured",
+        (_, "reading") => "a reading",
+        _ => "no place recorded",
+    };
+    let extremes = [e.minimum, e.maximum].into_iter().flatten().filter(|x| x.value_mm.is_finite());
+    if signed(e) {
+        let most =
+            |a: &Extreme, b: &Extreme| used(a.value_mm, &e.limits).total_cmp(&used(b.value_mm, &e.limits));
+        return extremes.max_by(most).map(|x| (x.value_mm, Point::from(x.at_mm))).ok_or(without);
+    }
+    let value = e.value_mm.filter(|v| v.is_finite()).ok_or(without)?;
+    // A flatness is the distance of its extremes: the place of the larger one.
+    let larger = extremes.max_by(|a, b| a.value_mm.abs().total_cmp(&b.value_mm.abs()));
+    let at = larger.map(|x| Point::from(x.at_mm)).or_else(|| places.get(&e.feature).copied());
+    at.map(|at| (value, at)).ok_or("its feature has no place on the nominal")
 }
 
 /// The used share of the limits: 0 at their middle, 1 on a limit, more beyond.

@@ -4,12 +4,12 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::AtomicBool;
 
 use scantling_core::inspect::{self, InspectError, Inspected};
-use scantling_core::nominal::Nominal;
 use scantling_core::readings::Reading;
 use scantling_core::record::{DeviationMap, Record};
 
 use super::page;
 use crate::measuring::{self, MeasureError, internal, refused_points};
+use crate::report::Surface;
 use crate::service::Service;
 use crate::store::{Acquisition, Claim, Context, Failure, Purpose, Revision, SourceRequest, StoreError};
 
@@ -23,10 +23,11 @@ pub(crate) struct Job {
     pub(crate) readings: Vec<Reading>,
     pub(crate) serial_number: String,
     pub(crate) purpose: Purpose,
-    pub(crate) scope: Vec<String>,
-    pub(crate) context: Context,
     pub(crate) attempt: u32,
     pub(crate) repeat_of: Option<String>,
+    pub(crate) context: Context,
+    pub(crate) create_time_us: i64,
+    pub(crate) scope: Vec<String>,
 }
 
 /// What measuring found.
@@ -53,10 +54,11 @@ impl Job {
             part_title: service.store.part(&request.part).await?.title,
             serial_number: request.serial_number.clone(),
             purpose: request.purpose,
-            scope: request.scope_groups.clone(),
-            context: request.context.clone(),
             attempt: claim.inspection.attempt,
             repeat_of: request.repeat_of.clone(),
+            context: request.context.clone(),
+            create_time_us: claim.inspection.create_time_us,
+            scope: request.scope_groups.clone(),
         })
     }
 }
@@ -93,9 +95,13 @@ pub(crate) fn measure(
         job,
         plan: &ready.plan,
         faces: &ready.faces,
-        mesh: picture.as_ref().map(|p| &p.mesh).or(ready.nominal.as_deref().map(Nominal::mesh)),
+        surface: picture.as_ref().map(|p| Surface { mesh: &p.mesh, deviation_mm: &p.deviation_mm }).or_else(
+            || {
+                let (nominal, map) = (ready.nominal.as_deref()?, deviation.as_ref()?);
+                Some(Surface { mesh: nominal.mesh(), deviation_mm: &map.deviation_mm })
+            },
+        ),
         record: &record,
-        deviation: picture.as_ref().map(|p| &p.deviation).or(deviation.as_ref()),
     };
     // The verdict stands without its page, also where making it goes wrong.
     let report = catch_unwind(AssertUnwindSafe(|| page::html(&shown))).unwrap_or_else(|_| {

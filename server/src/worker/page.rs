@@ -2,13 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use scantling_core::geometry::{Point, TriangleMesh};
-use scantling_core::plan::{FaceMap, Plan};
-use scantling_core::record::{DeviationMap, Record};
+use scantling_core::geometry::Point;
+use scantling_core::plan::{FaceMap, Plan, Requirement};
+use scantling_core::record::Record;
 
 use super::measure::Job;
-use crate::report::{self, ReportInput};
-use crate::store::{Purpose, Restraint, RevisionState};
+use crate::report::{self, Asked, ReportInput, Surface};
+use crate::store::{Acquisition, Content, Purpose, Restraint, RevisionState};
 
 /// A measured inspection.
 pub(super) struct Shown<'a> {
@@ -16,87 +16,84 @@ pub(super) struct Shown<'a> {
     pub(super) job: &'a Job,
     pub(super) plan: &'a Plan,
     pub(super) faces: &'a FaceMap,
-    /// The surface that is shown, with the deviation at its vertices.
-    pub(super) mesh: Option<&'a TriangleMesh>,
+    /// The surface that is shown, with the deviation at its vertices; `None` where nothing was scanned.
+    pub(super) surface: Option<Surface<'a>>,
     pub(super) record: &'a Record,
-    pub(super) deviation: Option<&'a DeviationMap>,
 }
 
 /// The page; `None` when it could not be made, since a verdict stands without its page. The log says why.
 pub(super) fn html(shown: &Shown) -> Option<String> {
     let Shown { plan, job, .. } = shown;
-    // Instruments and the rest as the first source says; a page of readings alone has none.
-    let scan = job.sources.first().map(|s| &s.1.content);
-    // A page without a nominal has no picture, and is not made yet.
-    let mesh = shown.mesh?;
-    let empty = DeviationMap::default();
     let titles: BTreeMap<String, String> =
         plan.characteristics.iter().filter_map(|c| Some((c.number.clone(), c.title.clone()?))).collect();
+    let asked = plan.characteristics.iter().filter_map(|c| match &c.requirement {
+        Requirement::Reading { quantity, unit, lower_limit, upper_limit } => {
+            let asked = Asked {
+                quantity: quantity.clone(),
+                unit: unit.clone(),
+                lower_limit: *lower_limit,
+                upper_limit: *upper_limit,
+            };
+            Some((c.number.clone(), asked))
+        }
+        _ => None,
+    });
     let places: BTreeMap<String, Point> =
         shown.faces.features.iter().map(|f| (f.id.clone(), f.centroid)).collect();
-    let filter = plan.filter.map(|f| format!("Gaussian, nesting index {} mm", f.nesting_index_mm));
-    let acquired =
-        scan.and_then(|s| s.acquire_time_us).and_then(|us| jiff::Timestamp::from_microsecond(us).ok());
-    let acquired = acquired.map(|at| at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string());
-    let now = jiff::Timestamp::now().strftime("%Y-%m-%d %H:%M:%S UTC").to_string();
     let input = ReportInput {
         inspection_name: &format!("inspections/{}", shown.inspection),
         part_title: plan.title.as_deref().unwrap_or(&job.part_title),
         part_number: &plan.part,
-        revision: &format!(
-            "drawing {}, plan version {} (revision {})",
-            plan.drawing_revision, plan.plan_version, job.revision.content.id
-        ),
-        serial_number: Some(&job.serial_number),
-        purpose: match job.purpose {
-            Purpose::Production => "production",
-            Purpose::FirstArticle => "first article",
-            Purpose::Study => "study",
-            Purpose::Rehearsal => "rehearsal",
-        },
-        instrument: scan.and_then(|s| stated(&s.instrument)),
-        operator: scan.and_then(|s| stated(&s.operator)),
-        acquired: acquired.as_deref(),
-        finished: Some(&now),
-        more: &more(job, shown.record),
-        restraint: match scan.map(|s| s.restraint) {
-            None | Some(Restraint::Unstated) => None,
-            Some(Restraint::FreeState) => Some("free state"),
-            Some(Restraint::Fixture) => Some("held in a fixture"),
-        },
+        serial_number: stated(&job.serial_number),
+        facts: &facts(shown),
         simulated: job.sources.iter().any(|s| s.1.content.simulated),
-        standard: Some(&plan.standard_edition),
-        filter: filter.as_deref(),
         titles: &titles,
+        asked: &asked.collect(),
         feature_places: &places,
         record: shown.record,
         result_sha256: &shown.record.digest(),
-        mesh,
-        deviation: shown.deviation.unwrap_or(&empty),
+        surface: shown.surface,
     };
     report::html(&input).map_err(|error| tracing::error!(%error, "the report was not made")).ok()
 }
 
-/// What else is known: where the part was made, how often it was measured, and what of each source was used.
-fn more(job: &Job, record: &Record) -> Vec<(String, String)> {
-    let mut lines: Vec<(String, String)> = Vec::new();
-    if job.attempt > 1 {
-        let which =
-            job.repeat_of.as_ref().map_or_else(String::new, |r| format!(", repeating inspections/{r}"));
-        lines.push(("Attempt".into(), format!("{} of this serial number and revision{which}", job.attempt)));
-    }
-    if job.revision.state != RevisionState::Released {
-        lines.push(("Revision is".into(), job.revision.state.word().to_owned()));
-    }
-    for (source, acquisition) in &job.sources {
-        if let Some(t) = acquisition.content.temperature_c {
-            lines.push(("Temperature".into(), format!("{t} \u{b0}C (acquisitions/{})", source.acquisition)));
+/// The lines that identify part, request, sources and times; what is not known is left out.
+fn facts(shown: &Shown) -> Vec<(String, String)> {
+    let Shown { plan, job, .. } = shown;
+    let mut facts: Vec<(String, String)> = Vec::new();
+    let mut say = |name: &str, value: Option<&str>| {
+        if let Some(value) = value.and_then(stated) {
+            facts.push((name.to_owned(), value.to_owned()));
         }
-    }
-    for (n, source) in record.sources.iter().enumerate() {
-        let words = format!("{}: {}, {} points", source.content, source.used, source.points);
-        lines.push((format!("Source {}", n + 1), words));
-    }
+    };
+    say("Part", Some(plan.title.as_deref().unwrap_or(&job.part_title)));
+    say("Part number", Some(&plan.part));
+    let state = match job.revision.state {
+        RevisionState::Draft => "draft, not released",
+        RevisionState::Released => "released",
+        RevisionState::Superseded => "superseded by a newer one",
+    };
+    let revision = format!(
+        "drawing {}, plan version {} (revision {}, {state})",
+        plan.drawing_revision, plan.plan_version, job.revision.content.id
+    );
+    say("Revision", Some(&revision));
+    say("Serial number", Some(&job.serial_number));
+    let purpose = match job.purpose {
+        Purpose::Production => "production",
+        Purpose::FirstArticle => "first article",
+        Purpose::Study => "study",
+        Purpose::Rehearsal => "rehearsal",
+    };
+    say("Purpose", Some(purpose));
+    let attempt = match &job.repeat_of {
+        Some(first) => format!("{}, repeats inspections/{first}", job.attempt),
+        None => job.attempt.to_string(),
+    };
+    say("Attempt", Some(&attempt));
+    say("Inspection", Some(&format!("inspections/{}", shown.inspection)));
+    say("Requested", time(job.create_time_us).as_deref());
+    say("Evaluated", time(jiff::Timestamp::now().as_microsecond()).as_deref());
     let c = &job.context;
     for (name, value) in [
         ("Mould", &c.mould),
@@ -106,12 +103,53 @@ fn more(job: &Job, record: &Record) -> Vec<(String, String)> {
         ("Machine", &c.machine),
         ("Order", &c.order),
     ] {
-        if !value.trim().is_empty() {
-            lines.push((name.into(), value.clone()));
-        }
+        say(name, Some(value));
     }
-    lines.extend(c.other.iter().map(|(k, v)| (k.clone(), v.clone())));
-    lines
+    for (name, value) in &c.other {
+        say(name, Some(value));
+    }
+    for (place, (_, source)) in job.sources.iter().enumerate() {
+        let what = match source.content.content {
+            Content::Scan => "Scan",
+            Content::Points => "Measured points",
+        };
+        let name = if job.sources.len() > 1 { format!("Source {}", place + 1) } else { what.to_owned() };
+        let words = format!(
+            "{}{}",
+            if job.sources.len() > 1 { format!("{what}; ") } else { String::new() },
+            taken(source)
+        );
+        say(&name, Some(&words));
+    }
+    say("Standard", Some(&plan.standard_edition));
+    let filter = plan.filter.map(|f| format!("Gaussian, nesting index {} mm", f.nesting_index_mm));
+    say("Filter", filter.as_deref());
+    say("Decision rule", Some(&shown.record.decision));
+    facts
+}
+
+/// How and when a source was taken.
+fn taken(source: &Acquisition) -> String {
+    let content = &source.content;
+    let restraint = match content.restraint {
+        Restraint::Unstated => None,
+        Restraint::FreeState => Some("free state".to_owned()),
+        Restraint::Fixture => Some("held in a fixture".to_owned()),
+    };
+    let words = [
+        stated(&content.instrument).map(str::to_owned),
+        stated(&content.operator).map(|who| format!("taken by {who}")),
+        content.acquire_time_us.and_then(time).map(|at| format!("taken {at}")),
+        content.temperature_c.filter(|t| t.is_finite()).map(|t| format!("at {t} \u{b0}C")),
+        restraint,
+        Some(format!("acquisitions/{}", source.id)),
+    ];
+    words.into_iter().flatten().collect::<Vec<_>>().join("; ")
+}
+
+fn time(us: i64) -> Option<String> {
+    let at = jiff::Timestamp::from_microsecond(us).ok()?;
+    Some(at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string())
 }
 
 fn stated(text: &str) -> Option<&str> {

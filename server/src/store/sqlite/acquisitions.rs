@@ -1,29 +1,28 @@
 //! Scans as they were taken.
 
-use sqlx::FromRow;
-
 use scantling_core::points::Coordinates;
 
 use super::{Sqlite, audit, from_json, known, unit, unit_word};
 use crate::store::{Acquisition, Content, NewAcquisition, Page, Restraint, StoreError};
 
-#[derive(FromRow)]
-struct Row {
-    ord: i64,
-    id: String,
-    blob: String,
-    length_unit: String,
-    instrument: String,
-    operator: String,
-    acquire_time: Option<i64>,
-    restraint: String,
-    temperature_c: Option<f64>,
-    simulated: bool,
-    content: String,
-    columns: String,
-    coordinates: Option<String>,
-    point_standard_mm: Option<f64>,
-    create_time: i64,
+row! {
+    struct Row {
+        ord: i64,
+        id: String,
+        blob: String,
+        length_unit: String,
+        instrument: String,
+        operator: String,
+        acquire_time: Option<i64>,
+        restraint: String,
+        temperature_c: Option<f64>,
+        simulated: bool,
+        content: String,
+        columns: String,
+        coordinates: Option<String>,
+        point_standard_mm: Option<f64>,
+        create_time: i64,
+    }
 }
 
 impl Row {

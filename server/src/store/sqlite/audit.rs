@@ -2,7 +2,7 @@
 //! that no entry can be changed, taken out or put between others without breaking every later one.
 
 use scantling_core::canonical;
-use sqlx::{FromRow, Sqlite as Driver, Transaction};
+use sqlx::{Sqlite as Driver, Transaction};
 
 use super::Sqlite;
 use crate::store::{AuditEntry, StoreError};
@@ -10,16 +10,17 @@ use crate::store::{AuditEntry, StoreError};
 /// What the first entry holds in place of the hash before it.
 const BEGINNING: &str = "0000000000000000000000000000000000000000000000000000000000000000";
 
-#[derive(FromRow)]
-struct Row {
-    ord: i64,
-    time: i64,
-    caller: String,
-    action: String,
-    subject: String,
-    detail: String,
-    previous_sha256: String,
-    sha256: String,
+row! {
+    struct Row {
+        ord: i64,
+        time: i64,
+        caller: String,
+        action: String,
+        subject: String,
+        detail: String,
+        previous_sha256: String,
+        sha256: String,
+    }
 }
 
 impl From<Row> for AuditEntry {

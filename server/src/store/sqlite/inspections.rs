@@ -2,7 +2,7 @@
 
 use scantling_core::canonical;
 use scantling_core::record::Verdict;
-use sqlx::{FromRow, QueryBuilder, Sqlite as Driver, Transaction};
+use sqlx::{QueryBuilder, Sqlite as Driver, Transaction};
 
 use super::jobs::WAITING;
 use super::{Sqlite, audit, from_json, known, to_json};
@@ -20,33 +20,34 @@ const WHOLE: &str =
     repeat_of, attempt, state, fence, starts, verdict, reason, result_json, result_sha256,
     report_sha256, deviation_sha256, failure, create_time, finish_time, sequence";
 
-#[derive(FromRow)]
-pub(super) struct Row {
-    ord: i64,
-    id: String,
-    part: String,
-    revision: String,
-    serial_number: String,
-    sources_json: String,
-    readings_json: String,
-    scope_json: String,
-    purpose: String,
-    context_json: String,
-    repeat_of: Option<String>,
-    attempt: i64,
-    state: String,
-    pub(super) fence: i64,
-    pub(super) starts: i64,
-    verdict: Option<String>,
-    reason: String,
-    result_json: Option<String>,
-    result_sha256: Option<String>,
-    report_sha256: Option<String>,
-    deviation_sha256: Option<String>,
-    failure: Option<String>,
-    create_time: i64,
-    finish_time: Option<i64>,
-    sequence: Option<i64>,
+row! {
+    pub(super) struct Row {
+        ord: i64,
+        id: String,
+        part: String,
+        revision: String,
+        serial_number: String,
+        sources_json: String,
+        readings_json: String,
+        scope_json: String,
+        purpose: String,
+        context_json: String,
+        repeat_of: Option<String>,
+        attempt: i64,
+        state: String,
+        pub(super) fence: i64,
+        pub(super) starts: i64,
+        verdict: Option<String>,
+        reason: String,
+        result_json: Option<String>,
+        result_sha256: Option<String>,
+        report_sha256: Option<String>,
+        deviation_sha256: Option<String>,
+        failure: Option<String>,
+        create_time: i64,
+        finish_time: Option<i64>,
+        sequence: Option<i64>,
+    }
 }
 
 impl Row {

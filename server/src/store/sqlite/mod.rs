@@ -2,6 +2,21 @@
 //! writes begins IMMEDIATE, since one that begins deferred and writes after reading fails at once when
 //! another has written in between.
 
+/// A struct that is read from a row of a query by the names of its fields. What the library's own derive does,
+/// without the second SQLite that the derive compiles for itself.
+macro_rules! row {
+    ($vis:vis struct $name:ident { $($field_vis:vis $field:ident: $type:ty,)* }) => {
+        $vis struct $name { $($field_vis $field: $type,)* }
+
+        impl<'r> sqlx::FromRow<'r, sqlx::sqlite::SqliteRow> for $name {
+            fn from_row(row: &'r sqlx::sqlite::SqliteRow) -> Result<Self, sqlx::Error> {
+                use sqlx::Row as _;
+                Ok(Self { $($field: row.try_get(stringify!($field))?,)* })
+            }
+        }
+    };
+}
+
 mod acquisitions;
 mod audit;
 mod inspections;
@@ -15,8 +30,9 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use sqlx::migrate::{Migration, MigrationType, Migrator};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
-use sqlx::{Sqlite as Driver, SqlitePool, Transaction};
+use sqlx::{SqlStr, Sqlite as Driver, SqlitePool, Transaction};
 
 use super::StoreError;
 use crate::clock::{Clock, Ids};
@@ -30,6 +46,14 @@ pub struct Sqlite {
     ids: Ids,
     /// Held until the store is closed, or as long as any copy of it lives.
     lock: Arc<File>,
+}
+
+/// The forms of the store, oldest first; a landed one is never changed.
+fn migrations() -> Migrator {
+    let one = |version, description: &'static str, sql: &'static str| {
+        Migration::new(version, description.into(), MigrationType::Simple, SqlStr::from_static(sql), false)
+    };
+    Migrator::with_migrations(vec![one(1, "start", include_str!("../../../migrations/0001_start.sql"))])
 }
 
 /// A reader for each few calls at a time; more would only wait for the disc.
@@ -66,7 +90,7 @@ impl Sqlite {
             .foreign_keys(true)
             .busy_timeout(Duration::from_secs(10));
         let writer = SqlitePoolOptions::new().max_connections(1).connect_with(options.clone()).await?;
-        sqlx::migrate!("./migrations").run(&writer).await?;
+        migrations().run(&writer).await?;
         let reader =
             SqlitePoolOptions::new().max_connections(READERS).connect_with(options.read_only(true)).await?;
         // The entries of a new file in its folder must survive a power cut as well.

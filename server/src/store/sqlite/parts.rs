@@ -1,16 +1,15 @@
 //! Parts.
 
-use sqlx::FromRow;
-
 use super::{Sqlite, audit};
 use crate::store::{Part, StoreError};
 
-#[derive(FromRow)]
-struct Row {
-    id: String,
-    title: String,
-    create_time: i64,
-    released: Option<String>,
+row! {
+    struct Row {
+        id: String,
+        title: String,
+        create_time: i64,
+        released: Option<String>,
+    }
 }
 
 impl From<Row> for Part {

@@ -1,24 +1,23 @@
 //! Revisions of parts.
 
-use sqlx::FromRow;
-
 use super::{Sqlite, audit, from_json, known, to_json, unit, unit_word};
 use crate::store::{NewRevision, Page, Revision, RevisionState, StoreError};
 
-#[derive(FromRow)]
-struct Row {
-    ord: i64,
-    part: String,
-    id: String,
-    state: String,
-    plan_json: String,
-    plan_sha256: String,
-    plan_source: String,
-    nominal_sha256: Option<String>,
-    nominal_unit: Option<String>,
-    bound_json: String,
-    create_time: i64,
-    release_time: Option<i64>,
+row! {
+    struct Row {
+        ord: i64,
+        part: String,
+        id: String,
+        state: String,
+        plan_json: String,
+        plan_sha256: String,
+        plan_source: String,
+        nominal_sha256: Option<String>,
+        nominal_unit: Option<String>,
+        bound_json: String,
+        create_time: i64,
+        release_time: Option<i64>,
+    }
 }
 
 impl Row {

@@ -1,17 +1,18 @@
 //! Uploads and the blobs they become.
 
-use sqlx::{FromRow, Sqlite as Driver, Transaction};
+use sqlx::{Sqlite as Driver, Transaction};
 
 use super::{Sqlite, audit, signed, unsigned};
 use crate::store::{BlobRow, StoreError, Upload};
 
-#[derive(FromRow)]
-struct Row {
-    id: String,
-    sha256: String,
-    size_bytes: i64,
-    offset_bytes: i64,
-    complete: bool,
+row! {
+    struct Row {
+        id: String,
+        sha256: String,
+        size_bytes: i64,
+        offset_bytes: i64,
+        complete: bool,
+    }
 }
 
 impl Row {

@@ -6,6 +6,7 @@ use scantling_core::associate::{
     Shape, associate, circle, cone, cylinder, minimum_zone_plane, plane, sphere,
 };
 use scantling_core::geometry::{Direction, Point, Vector};
+use scantling_core::run::quiet;
 use std::path::PathBuf;
 
 /// What the sets allow when fitted where they are, mm and rad. 1e-11 is reachable; the coordinates carry
@@ -238,7 +239,8 @@ fn one_call_for_all_shapes_agrees_with_the_published_answers() {
         (Shape::Cone, "Cone", "con", None),
     ] {
         for set in sets(folder, stem) {
-            let found = associate(shape, &set.points).unwrap_or_else(|e| panic!("{}: {e}", set.name));
+            let found =
+                associate(&quiet(), shape, &set.points).unwrap_or_else(|e| panic!("{}: {e}", set.name));
             if let Some(at) = size {
                 let diameter = 2.0 * found.radius_mm.unwrap();
                 assert!((diameter - set.fit[at]).abs() < HERE, "{}: {diameter}", set.name);

@@ -1,7 +1,12 @@
 //! One call for every shape, with one form of result.
 
-use super::{FitError, Shape, circle, cone, cylinder, line, plane, sphere};
+use super::circle::circle_within;
+use super::cone::cone_within;
+use super::cylinder::cylinder_within;
+use super::sphere::sphere_within;
+use super::{FitError, Shape, line, plane};
 use crate::geometry::{Direction, Point};
+use crate::run::Run;
 use serde::{Deserialize, Serialize};
 
 /// An ideal feature fitted to points, as a caller prints or sends it. Lengths in mm, angles in rad; what a
@@ -95,14 +100,14 @@ pub struct Uncertain {
 ///
 /// # Errors
 /// Those of the shape's own fit; see [`FitError`].
-pub fn associate(shape: Shape, points: &[Point]) -> Result<Association, FitError> {
+pub fn associate(run: &Run, shape: Shape, points: &[Point]) -> Result<Association, FitError> {
     match shape {
         Shape::Line => of_line(points),
         Shape::Plane => of_plane(points),
-        Shape::Circle => of_circle(points),
-        Shape::Sphere => of_sphere(points),
-        Shape::Cylinder => of_cylinder(points),
-        Shape::Cone => of_cone(points),
+        Shape::Circle => of_circle(run, points),
+        Shape::Sphere => of_sphere(run, points),
+        Shape::Cylinder => of_cylinder(run, points),
+        Shape::Cone => of_cone(run, points),
     }
 }
 
@@ -126,7 +131,7 @@ fn of_plane(points: &[Point]) -> Result<Association, FitError> {
     Ok(answer.with(parameters, fit.noise_mm(), &rows(&fit.unit_covariance)))
 }
 
-fn of_circle(points: &[Point]) -> Result<Association, FitError> {
+fn of_circle(run: &Run, points: &[Point]) -> Result<Association, FitError> {
     let as_circle = |error| match error {
         FitError::Undetermined { freedom, .. } => FitError::Undetermined { shape: Shape::Circle, freedom },
         FitError::TooFewPoints { need, got, .. } => {
@@ -135,7 +140,7 @@ fn of_circle(points: &[Point]) -> Result<Association, FitError> {
         other => other,
     };
     let flat = plane(points).map_err(as_circle)?;
-    let fit = circle(points, flat.normal)?;
+    let fit = circle_within(run, points, flat.normal)?;
     let mut answer = Association::new(Shape::Circle, points.len(), fit.centre, fit.rms_mm, fit.low, fit.high);
     answer.direction = Some(numbers(fit.axis));
     answer.radius_mm = Some(fit.radius_mm);
@@ -170,16 +175,16 @@ fn of_circle(points: &[Point]) -> Result<Association, FitError> {
     Ok(answer)
 }
 
-fn of_sphere(points: &[Point]) -> Result<Association, FitError> {
-    let fit = sphere(points)?;
+fn of_sphere(run: &Run, points: &[Point]) -> Result<Association, FitError> {
+    let fit = sphere_within(run, points)?;
     let mut answer = Association::new(Shape::Sphere, points.len(), fit.centre, fit.rms_mm, fit.low, fit.high);
     answer.radius_mm = Some(fit.radius_mm);
     let parameters = vec![shift(Direction::X), shift(Direction::Y), shift(Direction::Z), radius()];
     Ok(answer.with(parameters, fit.noise_mm(), &rows(&fit.unit_covariance)))
 }
 
-fn of_cylinder(points: &[Point]) -> Result<Association, FitError> {
-    let fit = cylinder(points)?;
+fn of_cylinder(run: &Run, points: &[Point]) -> Result<Association, FitError> {
+    let fit = cylinder_within(run, points)?;
     let mut answer =
         Association::new(Shape::Cylinder, points.len(), fit.point, fit.rms_mm, fit.low, fit.high);
     answer.direction = Some(numbers(fit.axis));
@@ -189,8 +194,8 @@ fn of_cylinder(points: &[Point]) -> Result<Association, FitError> {
     Ok(answer.with(parameters, fit.noise_mm(), &rows(&fit.unit_covariance)))
 }
 
-fn of_cone(points: &[Point]) -> Result<Association, FitError> {
-    let fit = cone(points)?;
+fn of_cone(run: &Run, points: &[Point]) -> Result<Association, FitError> {
+    let fit = cone_within(run, points)?;
     let mut answer = Association::new(Shape::Cone, points.len(), fit.point, fit.rms_mm, fit.low, fit.high);
     answer.direction = Some(numbers(fit.axis));
     answer.radius_mm = Some(fit.radius_mm);

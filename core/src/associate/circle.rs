@@ -3,6 +3,7 @@
 use super::levenberg::{Model, Sums, minimise};
 use super::{FitError, Freedom, LARGEST_RADIUS_SHARE, Residuals, Shape, centred, noise, unit};
 use crate::geometry::{Cholesky, Direction, Point, math};
+use crate::run::{Run, quiet};
 
 /// The circle with the least sum of squared radial distances, seen along a given axis.
 #[derive(Clone, Debug, PartialEq)]
@@ -49,6 +50,11 @@ impl CircleFit {
 /// [`FitError::Undetermined`] for coincident or collinear points, and for an arc so short that its
 /// residuals (or the rounding of its coordinates) leave the radius open.
 pub fn circle(points: &[Point], axis: Direction) -> Result<CircleFit, FitError> {
+    circle_within(&quiet(), points, axis)
+}
+
+/// As [`circle`], for many points: it can be stopped.
+pub(super) fn circle_within(run: &Run, points: &[Point], axis: Direction) -> Result<CircleFit, FitError> {
     let free = |freedom| FitError::Undetermined { shape: Shape::Circle, freedom };
     let cloud = centred(Shape::Circle, 3, points)?;
     let (a, b) = axis.frame();
@@ -74,7 +80,7 @@ pub fn circle(points: &[Point], axis: Direction) -> Result<CircleFit, FitError> 
     let mut best = None;
     let mut least = f64::INFINITY;
     for start in algebraic(&flat) {
-        let ended = minimise(start, &flat, 500);
+        let ended = minimise(run, start, &flat, 500)?;
         if ended.sums.square < least {
             least = ended.sums.square;
             best = Some(ended);

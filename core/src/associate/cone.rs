@@ -7,6 +7,7 @@ use super::{
     FitError, Freedom, LARGEST_RADIUS_SHARE, LARGEST_TURN_RAD, Residuals, Shape, centred, noise, unit,
 };
 use crate::geometry::{Cholesky, Direction, Point, Vector, math};
+use crate::run::{Run, Stopped, quiet};
 
 /// The cone with the least sum of squared distances from its surface.
 ///
@@ -98,6 +99,11 @@ const LEAST_ANGLE: f64 = 1e-6;
 /// leave axis, radius or angle open ([`Freedom::Untapered`]: no cone but a cylinder), and where two cones
 /// in different directions fit equally well.
 pub fn cone(points: &[Point]) -> Result<ConeFit, FitError> {
+    cone_within(&quiet(), points)
+}
+
+/// As [`cone`], for many points: it can be stopped.
+pub(super) fn cone_within(run: &Run, points: &[Point]) -> Result<ConeFit, FitError> {
     let free = |freedom| FitError::Undetermined { shape: Shape::Cone, freedom };
     let mut cloud = centred(Shape::Cone, 6, points)?;
     let scale = cloud.reach_mm;
@@ -120,8 +126,9 @@ pub fn cone(points: &[Point]) -> Result<ConeFit, FitError> {
     if slender < 0.3 {
         found.extend(starts(&judges, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
     }
-    let mut ends: Vec<Ended<Funnel, 6>> =
-        found.into_iter().map(|cone| minimise(cone, &judges, 200)).collect();
+    let ends: Result<Vec<Ended<Funnel, 6>>, Stopped> =
+        found.into_iter().map(|cone| minimise(run, cone, &judges, 200)).collect();
+    let mut ends = ends?;
     ends.retain(|end| end.model.radius() < LARGEST_SIZE);
     ends.sort_by(|a, b| a.sums.square.total_cmp(&b.sums.square));
     let spare = all.len() - 6;
@@ -135,7 +142,7 @@ pub fn cone(points: &[Point]) -> Result<ConeFit, FitError> {
         equals.sort_by(|a, b| open(a).total_cmp(&open(b)));
     }
     let best = equals.first().ok_or(free(Freedom::Radius))?;
-    let mut ended = minimise(best.clone(), all, 1000);
+    let mut ended = minimise(run, best.clone(), all, 1000)?;
     ended.model = ended.model.opening();
     let cone = ended.model;
     let sums = Sums::of(&cone, all);

@@ -7,6 +7,7 @@ use super::{
     FitError, Freedom, LARGEST_RADIUS_SHARE, LARGEST_TURN_RAD, Residuals, Shape, centred, noise, signed, unit,
 };
 use crate::geometry::{Cholesky, Direction, Point, Vector};
+use crate::run::{Run, Stopped, quiet};
 
 /// The cylinder with the least sum of squared radial distances.
 #[derive(Clone, Debug, PartialEq)]
@@ -66,6 +67,11 @@ const APART_RAD: f64 = 0.12;
 /// [`FitError::Undetermined`] for coincident, collinear and coplanar points, for patches whose residuals
 /// leave axis or radius open, and where two cylinders in different directions fit equally well.
 pub fn cylinder(points: &[Point]) -> Result<CylinderFit, FitError> {
+    cylinder_within(&quiet(), points)
+}
+
+/// As [`cylinder`], for many points: it can be stopped.
+pub(super) fn cylinder_within(run: &Run, points: &[Point]) -> Result<CylinderFit, FitError> {
     let free = |freedom| FitError::Undetermined { shape: Shape::Cylinder, freedom };
     let mut cloud = centred(Shape::Cylinder, 6, points)?;
     let scale = cloud.reach_mm;
@@ -90,7 +96,9 @@ pub fn cylinder(points: &[Point]) -> Result<CylinderFit, FitError> {
     if slender < 0.3 {
         tubes.extend(starts(&judges, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
     }
-    let mut ends: Vec<Ended<Tube, 5>> = tubes.into_iter().map(|tube| minimise(tube, &judges, 80)).collect();
+    let ends: Result<Vec<Ended<Tube, 5>>, Stopped> =
+        tubes.into_iter().map(|tube| minimise(run, tube, &judges, 80)).collect();
+    let mut ends = ends?;
     ends.retain(|end| end.model.radius < LARGEST_RADIUS);
     ends.sort_by(|a, b| a.sums.square.total_cmp(&b.sums.square));
     let best = ends.first().ok_or(free(Freedom::Radius))?;
@@ -100,7 +108,7 @@ pub fn cylinder(points: &[Point]) -> Result<CylinderFit, FitError> {
         .iter()
         .any(|end| rms(end.sums.square) <= limit && end.model.axis.cross(&axis).norm() > LARGEST_TURN_RAD);
 
-    let mut ended = minimise(best.model.clone(), all, 500);
+    let mut ended = minimise(run, best.model.clone(), all, 500)?;
     ended.model.axis = signed(ended.model.axis);
     let tube = ended.model;
     let sums = Sums::of(&tube, all);

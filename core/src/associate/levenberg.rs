@@ -1,6 +1,7 @@
 //! Levenberg-Marquardt for a handful of parameters and any number of points.
 
 use crate::geometry::{Cholesky, sum::chunked};
+use crate::run::{Run, Stopped};
 
 /// A shape that knows its residual, the derivatives by its own local parameters, and how to move by them.
 pub(super) trait Model<const N: usize>: Clone + Sync {
@@ -88,16 +89,21 @@ const RESTLESS: f64 = 1e-10;
 /// Marquardt, J. SIAM 11(2), 1963, with his scaling by the diagonal. Near the end the sum of squares is
 /// flat to rounding long before the parameters are right to the last digits: there a step is also taken
 /// when the sum is the same to 1e-11 and the step is shorter than the one before (our addition).
+///
+/// # Errors
+/// A stop, looked for before each step.
 pub(super) fn minimise<M: Model<N>, const N: usize>(
+    run: &Run,
     start: M,
     items: &[M::Item],
     max_steps: usize,
-) -> Ended<M, N> {
+) -> Result<Ended<M, N>, Stopped> {
     let mut model = start;
     let mut sums = Sums::of(&model, items);
     let mut damping = 1e-4;
     let mut last = f64::INFINITY;
     for steps in 0..max_steps {
+        run.check()?;
         let size = |s: &[f64; N]| s.iter().map(|v| v * v).sum::<f64>().sqrt();
         let tried = sums.step(damping).and_then(|step| {
             let next = model.moved(&step)?;
@@ -112,17 +118,17 @@ pub(super) fn minimise<M: Model<N>, const N: usize>(
                 (model, sums, last) = (next, next_sums, length);
                 damping = if damping < 1e-9 { 0.0 } else { damping * 0.1 };
                 if length <= STILL {
-                    return Ended { model, sums, steps, settled: true };
+                    return Ok(Ended { model, sums, steps, settled: true });
                 }
             }
             None => {
                 damping = if damping == 0.0 { 1e-8 } else { damping * 10.0 };
                 if damping > 1e8 {
-                    return Ended { model, sums, steps, settled: true };
+                    return Ok(Ended { model, sums, steps, settled: true });
                 }
             }
         }
     }
     // Steps of rounding size may go on for ever.
-    Ended { model, sums, steps: max_steps, settled: last <= RESTLESS }
+    Ok(Ended { model, sums, steps: max_steps, settled: last <= RESTLESS })
 }

@@ -41,6 +41,7 @@ pub use sphere::{BallFit, SphereFit, sphere, sphere_of_radius};
 pub use zone::{ZoneFit, minimum_zone_plane};
 
 use crate::geometry::{Direction, Point, Vector, sum::chunked};
+use crate::run::Stopped;
 use serde::{Deserialize, Serialize};
 
 /// What is to be fitted.
@@ -128,6 +129,9 @@ impl std::fmt::Display for Freedom {
 /// Why a fit has no answer.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum FitError {
+    /// The caller asked to stop.
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
     /// Fewer points than the shape has freedoms (a cylinder: one more, five fit several cylinders).
     #[error("a {shape} needs at least {need} points, got {got}")]
     TooFewPoints {

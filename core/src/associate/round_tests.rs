@@ -3,6 +3,7 @@
 use super::law_tests::{slab, tube};
 use super::{FitError, Freedom, Shape, associate, cone, line, sphere, sphere_of_radius};
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector, math, random::Random};
+use crate::run::quiet;
 use std::f64::consts::{PI, TAU};
 
 fn elsewhere(random: &mut Random) -> Motion<PartFrame, ScanFrame> {
@@ -345,7 +346,7 @@ fn one_call_says_the_same_in_every_shape() {
     ];
     for (shape, points, freedoms) in sets {
         let moved: Vec<Point> = points.iter().map(|p| part_from_scan.point(p)).collect();
-        let found = associate(shape, &moved).unwrap_or_else(|e| panic!("{shape}: {e}"));
+        let found = associate(&quiet(), shape, &moved).unwrap_or_else(|e| panic!("{shape}: {e}"));
         assert_eq!((found.shape, found.points), (shape, 50));
         assert_eq!(found.freedoms, freedoms as u64);
         assert_eq!(found.parameters.len(), freedoms);
@@ -376,10 +377,10 @@ fn one_call_says_the_same_in_every_shape() {
     }
     // Exactly determined: an answer, no noise, no covariance.
     let three = [Point::new(1.0, 0.0, 0.0), Point::new(0.0, 2.0, 0.0), Point::new(0.0, 0.0, 3.0)];
-    let found = associate(Shape::Circle, &three).unwrap();
+    let found = associate(&quiet(), Shape::Circle, &three).unwrap();
     assert!(found.covariance.is_none() && found.noise_mm.is_none() && found.form_mm < 1e-12);
     assert!(found.parameters.iter().all(|p| p.standard_deviation.is_none()));
-    let two = associate(Shape::Circle, &three[..2]);
+    let two = associate(&quiet(), Shape::Circle, &three[..2]);
     assert_eq!(two, Err(FitError::TooFewPoints { shape: Shape::Circle, need: 3, got: 2 }));
 }
 
@@ -393,7 +394,7 @@ fn covariance_of_a_circle_in_its_own_plane_is_what_trials_show() {
         let random = &mut Random::seeded(7600 + seed);
         let mut points = tube(random, 60, 20.0, 2.5, 0.0, 0.005);
         points.iter_mut().for_each(|p| p.z += 0.02 * random.normal());
-        let found = associate(Shape::Circle, &points).unwrap();
+        let found = associate(&quiet(), Shape::Circle, &points).unwrap();
         let centre = Vector::from(found.point_mm);
         let tilt = Vector::from(found.direction.unwrap()) - Vector::z();
         for (i, parameter) in found.parameters.iter().enumerate() {

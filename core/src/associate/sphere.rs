@@ -5,6 +5,7 @@ use super::cover::principal_axes;
 use super::levenberg::{Ended, Model, Sums, minimise};
 use super::{FitError, Freedom, LARGEST_RADIUS_SHARE, Residuals, Shape, centred, noise, unit};
 use crate::geometry::{Cholesky, Matrix3, Point, Vector, symmetric_eigen, symmetric_eigen3};
+use crate::run::{Run, Stopped, quiet};
 
 /// The sphere with the least sum of squared radial distances.
 #[derive(Clone, Debug, PartialEq)]
@@ -74,6 +75,11 @@ impl BallFit {
 /// [`FitError::Undetermined`] for coincident, collinear and coplanar points, and for a cap or a ring whose
 /// residuals (or the rounding of its coordinates) leave centre or radius open.
 pub fn sphere(points: &[Point]) -> Result<SphereFit, FitError> {
+    sphere_within(&quiet(), points)
+}
+
+/// As [`sphere`], for many points: it can be stopped.
+pub(super) fn sphere_within(run: &Run, points: &[Point]) -> Result<SphereFit, FitError> {
     let free = |freedom| FitError::Undetermined { shape: Shape::Sphere, freedom };
     let cloud = centred(Shape::Sphere, 4, points)?;
     let scale = cloud.reach_mm;
@@ -84,7 +90,7 @@ pub fn sphere(points: &[Point]) -> Result<SphereFit, FitError> {
 
     let mut best: Option<Ended<Ball, 4>> = None;
     for start in algebraic(&all) {
-        let ended = minimise(start, &all, 500);
+        let ended = minimise(run, start, &all, 500)?;
         if best.as_ref().is_none_or(|b| ended.sums.square < b.sums.square) {
             best = Some(ended);
         }
@@ -157,8 +163,9 @@ pub fn sphere_of_radius(points: &[Point], radius_mm: f64) -> Result<BallFit, Fit
     let height = (radius * radius - mean2).max(0.0).sqrt();
     let mut starts: Vec<Vector> = [thin * height, -thin * height, Vector::zeros()].to_vec();
     starts.extend(algebraic(&all).iter().map(|ball| ball.centre));
-    let mut ends: Vec<Ended<Held, 3>> =
-        starts.into_iter().map(|centre| minimise(Held { centre, radius }, &all, 500)).collect();
+    let ends: Result<Vec<Ended<Held, 3>>, Stopped> =
+        starts.into_iter().map(|centre| minimise(&quiet(), Held { centre, radius }, &all, 500)).collect();
+    let mut ends = ends?;
     ends.sort_by(|a, b| a.sums.square.total_cmp(&b.sums.square));
     let spare = (points.len() - 3) as f64;
     let best = &ends[0];

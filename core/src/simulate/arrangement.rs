@@ -10,6 +10,7 @@ use super::scene::{Clamp, Scene, ScenePart, SceneScan, Table, TableFrame};
 use super::window_surround::WindowSurround;
 use crate::geometry::random::Random;
 use crate::geometry::{Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector, math};
+use crate::run::quiet;
 
 /// Parts keep at least this far from each other, mm.
 const GAP_MM: f64 = 30.0;
@@ -71,7 +72,7 @@ impl Arrangement {
     /// A spacing at which there is no scan.
     pub fn scan(&self, spacing_mm: f64) -> Result<SceneScan, ScannerError> {
         let scanner = Scanner::front(spacing_mm, DEMO_NOISE_MM, self.scanner_seed);
-        scanner.scan_scene(&self.scene, &self.scan_from_table)
+        scanner.scan_scene(&quiet(), &self.scene, &self.scan_from_table)
     }
 }
 

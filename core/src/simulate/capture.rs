@@ -13,6 +13,7 @@ use super::sight::{Sight, sights};
 use super::target::stick;
 use crate::geometry::random::Random;
 use crate::geometry::{Aabb, Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, math, sum};
+use crate::run::{Run, Stopped};
 use rayon::prelude::*;
 
 /// Something before the scanner. `Scene` is the frame in which the views are given.
@@ -47,6 +48,7 @@ pub(super) struct Surface {
 
 /// Scans all bodies together: each hides what lies behind it.
 pub(super) fn capture<Scene: Send + Sync>(
+    run: &Run,
     scanner: &Scanner,
     bodies: &[Body<'_, Scene>],
     scan_from_scene: &Motion<ScanFrame, Scene>,
@@ -66,7 +68,7 @@ pub(super) fn capture<Scene: Send + Sync>(
     for (i, b) in bodies.iter().enumerate() {
         // Each body its own lattice; the first that of the seed itself.
         let seed = scanner.seed.wrapping_add((i as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15));
-        surface.places.extend(places(b, scanner.spacing_mm, seed));
+        surface.places.extend(places(run, b, scanner.spacing_mm, seed)?);
         surface.taken.resize(surface.places.len(), Taken::Surface);
         if let Some(size_mm) = imperfections.filled_openings_mm {
             surface.places.extend(lids(&meshes[i], size_mm, scanner.spacing_mm));
@@ -74,10 +76,11 @@ pub(super) fn capture<Scene: Send + Sync>(
         }
         surface.body.resize(surface.places.len(), i as u32);
     }
-    let mut order = sights(&scanner.views, scanner.spacing_mm, &meshes, &surface.places);
+    let mut order = sights(run, &scanner.views, scanner.spacing_mm, &meshes, &surface.places)?;
     if let Some(radius_mm) = imperfections.edge_radius_mm {
         // What hides is sharp still: a tenth of a millimetre of shadow.
         for (i, mesh) in meshes.iter().enumerate() {
+            run.check()?;
             let first = surface.body.partition_point(|b| (*b as usize) < i);
             let end = surface.body.partition_point(|b| (*b as usize) <= i);
             round_edges(mesh, radius_mm, &mut surface.places[first..end]);
@@ -89,13 +92,13 @@ pub(super) fn capture<Scene: Send + Sync>(
         stick(targets, scanner.seed, &carried, &mut surface);
     }
     if let Some(drop_out) = &imperfections.drop_out {
-        order = kept(scanner, drop_out, &surface, &order);
+        order = kept(run, scanner, drop_out, &surface, &order)?;
     }
     let motions = passes(scanner, &meshes);
     let rough = |s: &Sight| bodies[surface.body[s.place as usize] as usize].roughness_mm;
-    let (mut points, mut normals) = write(scanner, &surface, &order, rough, &motions, scan_from_scene);
+    let (mut points, mut normals) = write(run, scanner, &surface, &order, rough, &motions, scan_from_scene)?;
     if let Some(length_mm) = imperfections.smoothing_mm {
-        (points, normals) = smoothed(&points, &normals, length_mm);
+        (points, normals) = smoothed(run, &points, &normals, length_mm)?;
     }
     let of = |s: &Sight| (surface.body[s.place as usize], surface.taken[s.place as usize]);
     let (body, taken) = order.iter().map(of).unzip();
@@ -103,13 +106,19 @@ pub(super) fn capture<Scene: Send + Sync>(
 }
 
 /// Places of a body's made surface with its normals, in the scene.
-fn places<Scene: Send + Sync>(body: &Body<'_, Scene>, spacing_mm: f64, seed: u64) -> Vec<(Point, Direction)> {
+fn places<Scene: Send + Sync>(
+    run: &Run,
+    body: &Body<'_, Scene>,
+    spacing_mm: f64,
+    seed: u64,
+) -> Result<Vec<(Point, Direction)>, Stopped> {
     let made = body.made;
     let place = |s: &Sample| {
         let (p, normal) = (made.point(&s.point), made.normal(&s.point, s.normal));
         body.pose.as_ref().map_or((p, normal), |pose| (pose.point(&p), pose.direction(normal)))
     };
-    samples(made, spacing_mm, seed).par_iter().map(place).collect()
+    let samples = samples(made, spacing_mm, seed);
+    gather(run, &samples, |_, chunk| chunk.iter().map(place).collect())
 }
 
 fn mesh<Scene: Send + Sync>(body: &Body<'_, Scene>) -> TriangleMesh {
@@ -125,7 +134,13 @@ fn stream(scanner: &Scanner, of: u64, index: u64) -> u64 {
 }
 
 /// What is left after drop-out.
-fn kept(scanner: &Scanner, drop_out: &DropOut, surface: &Surface, order: &[Sight]) -> Vec<Sight> {
+fn kept(
+    run: &Run,
+    scanner: &Scanner,
+    drop_out: &DropOut,
+    surface: &Surface,
+    order: &[Sight],
+) -> Result<Vec<Sight>, Stopped> {
     let patches: Option<Vec<RandomField>> = drop_out.patch_mm.map(|length_mm| {
         let of_view = |v: usize| RandomField::new(stream(scanner, 1, v as u64), length_mm);
         (0..scanner.views.len()).map(of_view).collect()
@@ -147,7 +162,7 @@ fn kept(scanner: &Scanner, drop_out: &DropOut, surface: &Surface, order: &[Sight
         }
         kept
     };
-    gather(order, work)
+    gather(run, order, work)
 }
 
 /// How each pass is off; `None` without seams.
@@ -170,13 +185,14 @@ fn passes<Scene>(scanner: &Scanner, meshes: &[TriangleMesh]) -> Option<Vec<Motio
 
 /// Adds noise and takes all to the scanner's axes.
 fn write<Scene: Send + Sync>(
+    run: &Run,
     scanner: &Scanner,
     surface: &Surface,
     order: &[Sight],
     rough: impl Fn(&Sight) -> f64 + Sync,
     passes: &Option<Vec<Motion<Scene, Scene>>>,
     scan_from_scene: &Motion<ScanFrame, Scene>,
-) -> (Vec<Point>, Vec<Direction>) {
+) -> Result<(Vec<Point>, Vec<Direction>), Stopped> {
     let error_rad = if scanner.normal_error_rad.is_finite() { scanner.normal_error_rad } else { 0.0 };
     let imperfections = &scanner.imperfections;
     let fields: Option<(f64, Vec<RandomField>)> = imperfections.correlated_noise.map(|noise| {
@@ -214,7 +230,7 @@ fn write<Scene: Send + Sync>(
         }
         made
     };
-    gather(order, work).into_iter().unzip()
+    Ok(gather(run, order, work)?.into_iter().unzip())
 }
 
 /// Cosine of the angle between a normal and its view; a rounded edge may turn a little further away than
@@ -225,11 +241,16 @@ fn facing(scanner: &Scanner, view: usize, normal: Direction) -> f64 {
 
 /// Works on chunks of constant size and puts their results one after the other.
 pub(super) fn gather<T: Sync, R: Send>(
+    run: &Run,
     items: &[T],
     work: impl Fn(usize, &[T]) -> Vec<R> + Sync + Send,
-) -> Vec<R> {
-    sum::chunked(items, Vec::with_capacity(items.len()), work, |mut all, part| {
+) -> Result<Vec<R>, Stopped> {
+    // Once told to stop, what is left is passed over.
+    let work = |first: usize, chunk: &[T]| if run.check().is_ok() { work(first, chunk) } else { Vec::new() };
+    let all = sum::chunked(items, Vec::with_capacity(items.len()), work, |mut all, part| {
         all.extend(part);
         all
-    })
+    });
+    run.check()?;
+    Ok(all)
 }

@@ -3,6 +3,7 @@
 use super::capture::gather;
 use super::cells::Cells;
 use crate::geometry::{Direction, Point};
+use crate::run::{Run, Stopped};
 
 /// Normals that agree by this cosine are on the same side: 60 degrees, far from the 180 between skins.
 const SAME_SIDE: f64 = 0.5;
@@ -13,10 +14,11 @@ const SAME_SIDE: f64 = 0.5;
 /// the square root of the integral of the squared weights, over that of the weights. Neighbours on a
 /// sphere fall away by d^2 / (2 R): tight bends are flattened. Normals become the mean of theirs.
 pub(super) fn smoothed(
+    run: &Run,
     points: &[Point],
     normals: &[Direction],
     length_mm: f64,
-) -> (Vec<Point>, Vec<Direction>) {
+) -> Result<(Vec<Point>, Vec<Direction>), Stopped> {
     let cells = Cells::of_points(points, length_mm);
     let index: Vec<u32> = (0..points.len() as u32).collect();
     let work = |_: usize, chunk: &[u32]| {
@@ -38,5 +40,5 @@ pub(super) fn smoothed(
         };
         chunk.iter().map(of).collect()
     };
-    gather(&index, work).into_iter().unzip()
+    Ok(gather(run, &index, work)?.into_iter().unzip())
 }

@@ -1,5 +1,6 @@
 use super::*;
 use crate::geometry::Point;
+use crate::run::quiet;
 
 const FULL: &str = r#"
 schema_version = 1
@@ -90,7 +91,7 @@ fn a_file_with_everything_in_it_is_read_checked_and_run() {
     let json = serde_json::to_string(&file).unwrap();
     assert_eq!(SimulationFile::from_json(&json).unwrap(), file);
     let simulation = file.check().unwrap();
-    let made = simulate(&simulation, None).unwrap();
+    let made = simulate(&quiet(), &simulation, None).unwrap();
     assert_eq!(made.parts.iter().map(|p| p.hand).collect::<Vec<_>>(), [Hand::AsDrawn, Hand::Opposite]);
     assert_eq!(made.parts[0].made.deviations().len(), 9);
     assert_eq!(made.parts[1].made.deviations().len(), 6);
@@ -107,9 +108,9 @@ fn a_file_with_everything_in_it_is_read_checked_and_run() {
     let (first, second) = (box_of(0), box_of(1));
     assert!(first.low.x > -1.0 && first.high.x < 526.0 && first.high.z > 40.0, "{first:?}");
     assert!(second.high.x < 1.0 && second.low.x > -526.0, "{second:?}");
-    assert_eq!(simulate(&simulation, None).unwrap().ply(), made.ply());
+    assert_eq!(simulate(&quiet(), &simulation, None).unwrap().ply(), made.ply());
     let other = SimulationFile { seed: 6, ..file }.check().unwrap();
-    assert_ne!(simulate(&other, None).unwrap().ply(), made.ply());
+    assert_ne!(simulate(&quiet(), &other, None).unwrap().ply(), made.ply());
 }
 
 #[test]
@@ -163,14 +164,14 @@ fn the_least_file_is_one_part_in_its_own_axes() {
     let text = "schema_version = 1\nseed = 1\npart = { window_surround = {} }\n\
                 scanner = { spacing_mm = 9.0, noise_mm = 0.0 }\n";
     let simulation = SimulationFile::from_toml(text).unwrap().check().unwrap();
-    let made = simulate(&simulation, None).unwrap();
+    let made = simulate(&quiet(), &simulation, None).unwrap();
     assert_eq!(made.points_of(Origin::Part(0)), made.scan.points.len());
     let bounds = crate::geometry::Aabb::of(&made.scan.points);
     assert!(bounds.low.x > -1e-9 && bounds.high.x < 700.0 + 1e-9 && bounds.high.z > 55.0, "{bounds:?}");
     // The nominal must be handed over where it is asked for.
     let text = text.replace("window_surround", "nominal");
     let simulation = SimulationFile::from_toml(&text).unwrap().check().unwrap();
-    assert_eq!(simulate(&simulation, None).unwrap_err(), SimulateError::NoNominal);
+    assert_eq!(simulate(&quiet(), &simulation, None).unwrap_err(), SimulateError::NoNominal);
 }
 
 #[test]
@@ -179,7 +180,7 @@ fn an_arrangement_comes_from_its_file_too() {
                 scanner = { spacing_mm = 12.0, noise_mm = 0.02 }\n\
                 scene = { arrangement = { good = 0, bad = 1, opposite_hand = 1 } }\n";
     let file = SimulationFile::from_toml(text).unwrap();
-    let made = simulate(&file.check().unwrap(), None).unwrap();
+    let made = simulate(&quiet(), &file.check().unwrap(), None).unwrap();
     assert_eq!(made.parts.iter().filter(|p| p.touched_numbers.len() == 2).count(), 1);
     assert_eq!(made.parts.iter().filter(|p| p.hand == Hand::Opposite).count(), 1);
     for wrong in ["good = -1", "good = 30"] {

@@ -2,6 +2,7 @@ use super::field::RandomField;
 use super::*;
 use crate::geometry::random::Random;
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector, math};
+use crate::run::quiet;
 
 /// Straight from above, without noise but what is asked for.
 fn scanner(spacing_mm: f64, imperfections: Imperfections) -> Scanner {
@@ -50,7 +51,7 @@ fn correlated_noise_has_its_deviation_and_falls_off_as_stated() {
         let noise = Some(CorrelatedNoise { deviation_mm, length_mm });
         let imperfections = Imperfections { correlated_noise: noise, ..Imperfections::default() };
         let scanner = Scanner { seed, ..scanner(3.0, imperfections) };
-        let scan = scanner.scan_scene(&on(plate(120.0)), &still()).unwrap();
+        let scan = scanner.scan_scene(&quiet(), &on(plate(120.0)), &still()).unwrap();
         for (i, p) in scan.points.iter().enumerate().step_by(7) {
             let mut nearest = [(f64::INFINITY, 0.0); 3];
             for q in &scan.points {
@@ -104,7 +105,7 @@ fn noise_grows_with_the_angle_to_the_view() {
     for (growth, expected) in [(0.0, 1.0), (1.0, 2.0), (0.5, 1.5)] {
         let imperfections = Imperfections { noise_growth: growth, ..Imperfections::default() };
         let scanner = Scanner { views: vec![view], noise_mm: 0.02, ..scanner(0.5, imperfections) };
-        let scan = scanner.scan_scene(&on(plate(60.0)), &still()).unwrap();
+        let scan = scanner.scan_scene(&quiet(), &on(plate(60.0)), &still()).unwrap();
         let found = rms(scan.points.iter().map(|p| p.z)) / 0.02;
         // 14,400 points: three standard deviations are 1.8 %.
         assert!((found / expected - 1.0).abs() < 0.019, "{growth}: {found}");
@@ -128,7 +129,7 @@ fn as_many_points_drop_out_as_the_surface_makes_one_by_one_and_in_patches() {
             let count = |drop_out| {
                 let imperfections = Imperfections { drop_out, ..Imperfections::default() };
                 let scanner = Scanner { views: vec![view], ..scanner(0.5, imperfections) };
-                scanner.scan_scene(&on(plate(70.0)), &still()).unwrap().points.len() as f64
+                scanner.scan_scene(&quiet(), &on(plate(70.0)), &still()).unwrap().points.len() as f64
             };
             let missing = 1.0 - count(Some(DropOut { surface, patch_mm })) / count(None);
             assert!(
@@ -146,7 +147,7 @@ fn seams_are_the_mean_difference_of_a_pass() {
     let scene = block([60.0, 50.0, 40.0]);
     let scan = |imperfections| {
         let scanner = Scanner { imperfections, ..Scanner::front(1.0, 0.02, 7) };
-        scanner.scan_scene(&scene, &still()).unwrap()
+        scanner.scan_scene(&quiet(), &scene, &still()).unwrap()
     };
     let (kind, moved) = (scan(Imperfections::default()), scan(unkind.clone()));
     let mut seen = 0;
@@ -177,7 +178,7 @@ fn lengths_are_wrong_by_the_scale_error() {
     let unkind = Imperfections { scale_error_ppm: 250.0, ..Imperfections::default() };
     let from = Motion::from_turn_and_shift(Vector::new(0.3, 1.0, -0.5), Vector::new(900.0, 10.0, -70.0));
     let [good, long] = [Imperfections::default(), unkind]
-        .map(|i| scanner(5.0, i).scan_scene(&on(plate(200.0)), &from).unwrap().points);
+        .map(|i| scanner(5.0, i).scan_scene(&quiet(), &on(plate(200.0)), &from).unwrap().points);
     for i in 1..good.len() {
         let (a, b) = ((good[i] - good[0]).norm(), (long[i] - long[0]).norm());
         assert!((b / a - 1.00025).abs() < 1e-9, "{a} {b}");
@@ -189,7 +190,7 @@ fn edges_are_round_with_their_radius() {
     let radius_mm = 0.8;
     let unkind = Imperfections { edge_radius_mm: Some(radius_mm), ..Imperfections::default() };
     let scan = Scanner { imperfections: unkind, normal_error_rad: 0.0, ..Scanner::front(0.2, 0.0, 3) }
-        .scan_scene(&block([20.0, 16.0, 10.0]), &still())
+        .scan_scene(&quiet(), &block([20.0, 16.0, 10.0]), &still())
         .unwrap();
     // Along the upper edge at x = 10 the rounding's axis is at x = 10 - r, z = 10 - r.
     let (mut round, mut outside) = (0, 0);
@@ -217,8 +218,9 @@ fn edges_are_round_with_their_radius() {
 fn smoothing_leaves_the_share_of_white_noise_that_its_weights_say() {
     let (spacing_mm, length_mm) = (0.5, 2.5);
     let unkind = Imperfections { smoothing_mm: Some(length_mm), ..Imperfections::default() };
-    let scan =
-        |i| Scanner { noise_mm: 0.02, ..scanner(spacing_mm, i) }.scan_scene(&on(plate(80.0)), &still());
+    let scan = |i| {
+        Scanner { noise_mm: 0.02, ..scanner(spacing_mm, i) }.scan_scene(&quiet(), &on(plate(80.0)), &still())
+    };
     let inside = |p: &&Point| p.x.abs() < 36.0 && p.y.abs() < 36.0;
     let [before, after] = [Imperfections::default(), unkind]
         .map(|i| rms(scan(i).unwrap().points.iter().filter(inside).map(|p| p.z)));
@@ -235,7 +237,7 @@ fn holes_up_to_the_size_are_closed_with_points_that_are_not_there() {
     let mesh = surround.mesh();
     let made = Made::of_mesh(mesh.clone(), surround.carriers(&mesh), Vec::new());
     let unkind = Imperfections { filled_openings_mm: Some(9.5), ..Imperfections::default() };
-    let scan = scanner(0.7, unkind).scan_scene(&on(made), &still()).unwrap();
+    let scan = scanner(0.7, unkind).scan_scene(&quiet(), &on(made), &still()).unwrap();
     for hole in surround.holes() {
         let radius = 0.5 * hole.diameter_mm;
         let inside = |p: &&Point| ((p.x - hole.centre.x), (p.y - hole.centre.y));
@@ -262,7 +264,7 @@ fn holes_up_to_the_size_are_closed_with_points_that_are_not_there() {
     assert!(filled > 200);
     // The part's own outside and opening are no holes of that size, and a box has none.
     let unkind = Imperfections { filled_openings_mm: Some(100.0), ..Imperfections::default() };
-    let scan = scanner(1.0, unkind).scan_scene(&block([20.0, 20.0, 5.0]), &still()).unwrap();
+    let scan = scanner(1.0, unkind).scan_scene(&quiet(), &block([20.0, 20.0, 5.0]), &still()).unwrap();
     assert!(scan.taken.iter().all(|t| *t == Taken::Surface));
 }
 
@@ -273,7 +275,7 @@ fn targets_stand_above_the_surface_by_their_thickness() {
     let mut scene = on(plate(150.0));
     scene.table = Some(Table { size_mm: [400.0, 400.0], roughness_mm: 0.0 });
     scene.parts[0].table_from_part = Motion::from_turn_and_shift(Vector::zeros(), Vector::z() * 10.0);
-    let scan = scanner(0.5, unkind).scan_scene(&scene, &still()).unwrap();
+    let scan = scanner(0.5, unkind).scan_scene(&quiet(), &scene, &still()).unwrap();
     let mut raised = Vec::new();
     for (i, p) in scan.points.iter().enumerate() {
         let high = (p.z - 10.15).abs() < 1e-9;
@@ -338,7 +340,7 @@ fn imperfections_that_make_no_sense_are_refused() {
         Imperfections { targets: targets(0.0, 0.1), ..off() },
         Imperfections { targets: targets(5.0, f64::NAN), ..off() },
     ] {
-        let answer = scanner(1.0, wrong.clone()).scan_scene(&on(plate(10.0)), &still());
+        let answer = scanner(1.0, wrong.clone()).scan_scene(&quiet(), &on(plate(10.0)), &still());
         assert!(matches!(answer, Err(ScannerError::Imperfection { .. })), "{wrong:?}");
     }
 }

@@ -4,6 +4,7 @@ use super::capture::{Body, capture};
 use super::imperfection::Imperfections;
 use super::made::Made;
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector, math};
+use crate::run::{Stopped, quiet};
 
 /// Most points sampled.
 const MOST_POINTS: f64 = 50e6;
@@ -11,6 +12,9 @@ const MOST_POINTS: f64 = 50e6;
 /// Why nothing was scanned.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum ScannerError {
+    /// The caller asked to stop.
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
     /// The spacing is no length.
     #[error("the spacing must be a length above 0 mm, got {0}")]
     Spacing(f64),
@@ -112,7 +116,7 @@ impl Scanner {
         scan_from_part: &Motion<ScanFrame, PartFrame>,
     ) -> Result<SimulatedScan, ScannerError> {
         let body = Body { made, pose: None, roughness_mm: 0.0, part: true };
-        let captured = capture(self, &[body], scan_from_part)?;
+        let captured = capture(&quiet(), self, &[body], scan_from_part)?;
         Ok(SimulatedScan { points: captured.points, normals: captured.normals })
     }
 

@@ -5,6 +5,7 @@ use super::made::Made;
 use super::scanner::{Scanner, ScannerError};
 use crate::geometry::{Direction, MeshError};
 use crate::geometry::{Frame, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector};
+use crate::run::Run;
 
 /// The axes of the table: its top is the plane z = 0, z up, the origin in its middle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -129,9 +130,10 @@ impl Scanner {
     /// hides what lies behind it. The same bits on any number of threads.
     ///
     /// # Errors
-    /// Settings that make no scan, sizes that are no lengths, an empty scene.
+    /// Settings that make no scan, sizes that are no lengths, an empty scene; a stop.
     pub fn scan_scene(
         &self,
+        run: &Run,
         scene: &Scene,
         scan_from_table: &Motion<ScanFrame, TableFrame>,
     ) -> Result<SceneScan, ScannerError> {
@@ -159,7 +161,7 @@ impl Scanner {
         if bodies.is_empty() {
             return Err(ScannerError::EmptyScene);
         }
-        let captured = capture(self, &bodies, scan_from_table)?;
+        let captured = capture(run, self, &bodies, scan_from_table)?;
         let origin = captured.body.iter().map(|b| origins[*b as usize]).collect();
         Ok(SceneScan {
             points: captured.points,

@@ -1,5 +1,6 @@
 use super::*;
 use crate::geometry::{Direction, Motion, Point, TriangleMesh, Vector};
+use crate::run::quiet;
 
 fn above(spacing_mm: f64) -> Scanner {
     Scanner { views: vec![Direction::Z], normal_error_rad: 0.0, ..Scanner::front(spacing_mm, 0.0, 7) }
@@ -22,7 +23,7 @@ fn no_table_is_seen_under_a_part_and_no_part_under_another() {
         table: Some(Table { size_mm: [200.0, 160.0], roughness_mm: 0.0 }),
         clamps: vec![Clamp { foot: Point::new(70.0, 0.0, 0.0), size_mm: [20.0, 10.0, 30.0], turn_rad: 0.3 }],
     };
-    let scan = above(1.0).scan_scene(&scene, &Motion::identity()).unwrap();
+    let scan = above(1.0).scan_scene(&quiet(), &scene, &Motion::identity()).unwrap();
     let of = |origin: Origin| -> Vec<Point> {
         scan.points.iter().zip(&scan.origin).filter(|(_, o)| **o == origin).map(|(p, _)| *p).collect()
     };
@@ -48,7 +49,7 @@ fn points_lie_on_what_they_are_said_to_come_from() {
         table: Some(Table { size_mm: [300.0, 300.0], roughness_mm: 0.05 }),
         clamps: Vec::new(),
     };
-    let scan = above(1.5).scan_scene(&scene, &scan_from_table).unwrap();
+    let scan = above(1.5).scan_scene(&quiet(), &scene, &scan_from_table).unwrap();
     let (mut square, mut count) = (0.0, 0.0);
     for (p, origin) in scan.points.iter().zip(&scan.origin) {
         let p = scan_from_table.inverse().point(p);
@@ -74,7 +75,7 @@ fn a_scene_of_one_part_is_the_scan_of_that_part() {
     let scene = Scene { parts: vec![part], ..Scene::default() };
     let scan_from_table =
         Motion::new(*demo.good.scan_from_part.rotation(), demo.good.scan_from_part.translation()).unwrap();
-    let scan = scanner.scan_scene(&scene, &scan_from_table).unwrap();
+    let scan = scanner.scan_scene(&quiet(), &scene, &scan_from_table).unwrap();
     assert_eq!(alone.points.len(), scan.points.len());
     for (i, p) in alone.points.iter().enumerate() {
         assert!((p - scan.points[i]).norm() < 1e-9, "{i}");
@@ -214,14 +215,14 @@ fn a_long_sliver_takes_no_longer_than_its_points() {
         parts: vec![ScenePart { made: part, table_from_part: Motion::identity() }],
         ..Scene::default()
     };
-    let points = above(0.5).scan_scene(&scene, &Motion::identity()).unwrap().points;
+    let points = above(0.5).scan_scene(&quiet(), &scene, &Motion::identity()).unwrap().points;
     assert!((points.len() as f64 - 4.0 * area).abs() < 0.3 * 4.0 * area, "{} {area}", points.len());
     assert!(points.iter().all(|p| (p.y - p.x * 3100.0 / 3000.0).abs() < 0.06));
 }
 
 #[test]
 fn scenes_that_make_no_sense_are_refused() {
-    let scan = |scene: &Scene| above(1.0).scan_scene(scene, &Motion::identity()).unwrap_err();
+    let scan = |scene: &Scene| above(1.0).scan_scene(&quiet(), scene, &Motion::identity()).unwrap_err();
     assert_eq!(scan(&Scene::default()), ScannerError::EmptyScene);
     for size in [0.0, -1.0, f64::NAN, f64::INFINITY] {
         let table = Table { size_mm: [size, 10.0], roughness_mm: 0.0 };

@@ -2,6 +2,7 @@
 
 use super::depth::Depth;
 use crate::geometry::{Direction, Point, TriangleMesh, math};
+use crate::run::{Run, Stopped};
 use rayon::prelude::*;
 
 /// A surface is seen up to this angle between its normal and the view: beyond it optical scanners drop out.
@@ -24,15 +25,17 @@ pub(super) struct Sight {
 /// The places that are seen, each in the view that looks at it most squarely, by stripes to and fro. All
 /// `meshes` hide what lies behind them, in one depth buffer a view.
 pub(super) fn sights(
+    run: &Run,
     views: &[Direction],
     spacing_mm: f64,
     meshes: &[TriangleMesh],
     surface: &[(Point, Direction)],
-) -> Vec<Sight> {
+) -> Result<Vec<Sight>, Stopped> {
     let grazing = math::cos(GRAZING_DEG.to_radians());
     let mut best: Vec<(f32, u32)> = vec![(0.0, u32::MAX); surface.len()];
     let mut axes = Vec::new();
     for (v, &view) in views.iter().enumerate() {
+        run.check()?;
         let depth = Depth::new(meshes, view, PIXEL_MM, MOST_PIXELS);
         best.par_iter_mut().zip(surface).for_each(|(best, (p, normal))| {
             let facing = normal.dot(view);
@@ -50,6 +53,8 @@ pub(super) fn sights(
             keys.push((view, stripe, if stripe % 2 == 0 { along } else { -along }, i as u32));
         }
     }
-    keys.sort_by(|a, b| (a.0, a.1).cmp(&(b.0, b.1)).then(a.2.total_cmp(&b.2)).then(a.3.cmp(&b.3)));
-    keys.into_iter().map(|k| Sight { place: k.3, view: k.0 }).collect()
+    run.check()?;
+    keys.par_sort_by(|a, b| (a.0, a.1).cmp(&(b.0, b.1)).then(a.2.total_cmp(&b.2)).then(a.3.cmp(&b.3)));
+    run.check()?;
+    Ok(keys.into_iter().map(|k| Sight { place: k.3, view: k.0 }).collect())
 }

@@ -11,6 +11,7 @@ use super::write::write_ply;
 use crate::geometry::random::Random;
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector};
 use crate::nominal::{Carrier, Nominal};
+use crate::run::Run;
 
 /// What was made.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -119,8 +120,12 @@ impl Simulated {
 /// Makes, lays out and scans. `nominal` is needed only where the file's part is the nominal.
 ///
 /// # Errors
-/// No nominal where one is needed; settings at which there is no scan.
-pub fn simulate(simulation: &Simulation, nominal: Option<&Nominal>) -> Result<Simulated, SimulateError> {
+/// No nominal where one is needed; settings at which there is no scan; a stop.
+pub fn simulate(
+    run: &Run,
+    simulation: &Simulation,
+    nominal: Option<&Nominal>,
+) -> Result<Simulated, SimulateError> {
     let mut random = Random::seeded(simulation.seed ^ 0x51AA_7ED0);
     let random_pose = {
         let shift = Vector::from_fn(|_, _| random.range(-300.0, 300.0));
@@ -153,7 +158,7 @@ pub fn simulate(simulation: &Simulation, nominal: Option<&Nominal>) -> Result<Si
             (with_deviations(simulation, scene), hands, touched)
         }
     };
-    let scan = simulation.scanner.scan_scene(&scene, &scan_from_table)?;
+    let scan = simulation.scanner.scan_scene(run, &scene, &scan_from_table)?;
     let with = scene.parts.into_iter().zip(hands).zip(touched);
     let parts = with.map(|((part, hand), touched_numbers)| InstanceTruth {
         hand,

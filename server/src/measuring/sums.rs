@@ -1,7 +1,7 @@
 //! Single sums: nothing is kept, nothing is a record.
 
 use scantling_core::align::{Instances, InstancesError, InstancesSettings, locate_all};
-use scantling_core::associate::{Association, Shape, associate};
+use scantling_core::associate::{Association, FitError, Shape, associate};
 use scantling_core::geometry::Point;
 use scantling_core::inspect::{self, Aligned, AlignedError, ScanPart, ScanSource};
 use scantling_core::read::RawScan;
@@ -10,7 +10,7 @@ use scantling_core::record::Record;
 use scantling_core::run::Run;
 use scantling_core::scan::{LengthUnit, Scan};
 use scantling_core::search::SurfaceTree;
-use scantling_core::simulate::{Simulated, Simulation, simulate};
+use scantling_core::simulate::{ScannerError, SimulateError, Simulated, Simulation, simulate};
 
 use super::{Loaded, MeasureError, Ready, Rows, apart, load, part_of, ready, scan, unusable};
 use crate::service::Service;
@@ -185,7 +185,10 @@ pub(crate) fn associated(
         ScanPart::Region(bounds) => scan.points().iter().copied().filter(|p| bounds.contains(p)).collect(),
         _ => scan.points().to_vec(),
     };
-    let found = associate(shape, &points).map_err(|e| SumError::Undetermined(e.to_string()))?;
+    let found = associate(run, shape, &points).map_err(|e| match e {
+        FitError::Stopped(_) => MeasureError::Stopped.into(),
+        other => SumError::Undetermined(other.to_string()),
+    })?;
     let at = |index: u64| points.get(index as usize).copied().unwrap_or_else(Point::origin);
     let extremes = [at(found.low.index), at(found.high.index)];
     Ok((found, extremes))
@@ -200,5 +203,8 @@ pub(crate) fn simulated(
 ) -> Result<Simulated, SumError> {
     let ready = revision.map(|content| ready(service, run, content)).transpose()?;
     let nominal = ready.as_ref().and_then(|r| r.nominal.as_deref());
-    simulate(simulation, nominal).map_err(|e| SumError::Undetermined(e.to_string()))
+    simulate(run, simulation, nominal).map_err(|e| match e {
+        SimulateError::Scanner(ScannerError::Stopped(_)) => MeasureError::Stopped.into(),
+        other => SumError::Undetermined(other.to_string()),
+    })
 }

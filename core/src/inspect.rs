@@ -5,7 +5,7 @@ use crate::datum::DatumTaken;
 use crate::evaluate::{by_points, by_reading};
 use crate::geometry::{Aabb, Motion, PartFrame, ScanFrame};
 use crate::nominal::Nominal;
-use crate::plan::{Characteristic, Decision, FaceMap, Plan};
+use crate::plan::{Characteristic, Decision, FaceMap, Plan, Requirement};
 use crate::points::{PointSet, PointsError};
 use crate::readings::Reading;
 use crate::record::{
@@ -107,36 +107,49 @@ pub enum InspectError {
     /// Points that do not belong to the plan.
     #[error("{0}")]
     Points(PointsError),
+    /// One file twice as a source: its points would count twice, and the uncertainty come out too small.
+    #[error("sources {0} and {1} are the same file; name it once, for its points would count twice")]
+    SameFile(usize, usize),
 }
 
 /// Measures one part: each characteristic by its reading, else by measured points of its feature, else on the
-/// scans, which are located, aligned and put onto the datums for it. What could not be measured is in the
-/// record as such; only a stop or a wrong question gives no record.
+/// scans, which are located, aligned and put onto the datums for it. Where there is more than one of these, all
+/// are evaluated, and one that says the opposite of the first leaves the characteristic undecided. What could not
+/// be measured is in the record as such; only a stop or a wrong question gives no record.
 ///
 /// # Errors
 /// A stop by the caller, a scan in another length unit than stated, an unknown group, points of something
-/// that the plan has not.
+/// that the plan has not, the same file twice.
 pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
+    each_file_once(job)?;
     let wanted = in_scope(job)?;
     let taken = taken::Taken::new(run, job)?;
-    let by: Vec<By> = wanted.iter().map(|c| by(job, &taken, c)).collect();
-    let on_scan: Vec<&Characteristic> =
-        wanted.iter().zip(&by).filter(|(_, by)| matches!(by, By::Scan)).map(|(c, _)| *c).collect();
+    let by: Vec<Vec<By>> = wanted.iter().map(|c| by(job, &taken, c)).collect();
+    let on_scan: Vec<&Characteristic> = wanted
+        .iter()
+        .zip(&by)
+        .filter(|(_, ways)| ways.iter().any(|by| matches!(by, By::Scan)))
+        .map(|(c, _)| *c)
+        .collect();
     let systems: Vec<usize> = on_scan.iter().filter_map(|c| c.datum_system).collect();
     let scanned = scanned::Scanned::new(run, job, &on_scan, &systems)?;
     let mut evaluations = Vec::with_capacity(wanted.len());
-    for (i, (characteristic, by)) in wanted.iter().zip(&by).enumerate() {
+    for (i, (characteristic, ways)) in wanted.iter().zip(&by).enumerate() {
         run.tell(Stage::Evaluate, i as f64 / wanted.len() as f64);
-        evaluations.push(match by {
-            By::Reading(reading) => by_reading(job.plan, characteristic, reading),
-            By::Points { feature } => by_points(
-                job.plan,
-                characteristic,
-                &job.faces.features[*feature],
-                &taken.evidence(job, characteristic, *feature),
-            ),
-            By::Scan => scanned.evaluate(run, job, characteristic)?,
-        });
+        let mut found = Vec::with_capacity(ways.len());
+        for by in ways {
+            found.push(match by {
+                By::Reading(reading) => by_reading(job.plan, characteristic, reading),
+                By::Points { feature } => by_points(
+                    job.plan,
+                    characteristic,
+                    &job.faces.features[*feature],
+                    &taken.evidence(job, characteristic, *feature),
+                ),
+                By::Scan => scanned.evaluate(run, job, characteristic)?,
+            });
+        }
+        evaluations.push(together(found));
     }
     let (deviation, picture) = scanned.deviation(run, job)?;
     run.tell(Stage::Evaluate, 1.0);
@@ -149,41 +162,76 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
     record.deviation_sha256 = deviation.as_ref().map(|d| crate::canonical::sha256_hex(&d.to_bytes()));
     record.cautions.extend(scanned.cautions(job));
     record.cautions.extend(taken.cautions());
-    record.cautions.extend(doubled(job, &wanted, &by, &taken));
+    record.cautions.extend(doubled(&wanted, &by));
     Ok(Inspected { record, deviation, picture })
 }
 
-/// What a characteristic is measured by: the first that there is.
+/// A way in which a characteristic is measured.
 enum By<'a> {
     Reading(&'a Reading),
     Points { feature: usize },
     Scan,
 }
 
-fn by<'a>(job: &Job<'a>, taken: &taken::Taken, characteristic: &Characteristic) -> By<'a> {
-    if let Some(reading) = job.readings.iter().find(|r| r.characteristic == characteristic.number) {
-        return By::Reading(reading);
+/// All ways that there are, the first of which is told; at least one.
+fn by<'a>(job: &Job<'a>, taken: &taken::Taken, characteristic: &Characteristic) -> Vec<By<'a>> {
+    let reading = job.readings.iter().find(|r| r.characteristic == characteristic.number);
+    let mut ways: Vec<By> = reading.map(By::Reading).into_iter().collect();
+    // A gauge and a quantity that is only read are served by nothing else.
+    let only_read =
+        matches!(characteristic.requirement, Requirement::Reading { .. } | Requirement::Gauge { .. });
+    if only_read && !ways.is_empty() {
+        return ways;
     }
-    match characteristic.feature.filter(|&f| taken.has(f)) {
-        Some(feature) => By::Points { feature },
-        None => By::Scan,
+    let of_points = characteristic.feature.filter(|&f| taken.has(f));
+    ways.extend(of_points.map(|feature| By::Points { feature }));
+    let seen = !job.scans.is_empty() && characteristic.feature.is_some_and(|f| picked(job, f));
+    if ways.is_empty() || seen {
+        ways.push(By::Scan);
     }
+    ways
 }
 
-/// Says where a reading or points took the place of something else that was there too.
-fn doubled(job: &Job, wanted: &[&Characteristic], by: &[By], taken: &taken::Taken) -> Option<String> {
-    let numbers: Vec<&str> = wanted
-        .iter()
-        .zip(by)
-        .filter(|(c, by)| match by {
-            By::Reading(_) => {
-                c.feature.is_some_and(|f| taken.has(f) || (!job.scans.is_empty() && picked(job, f)))
-            }
-            By::Points { feature } => !job.scans.is_empty() && picked(job, *feature),
-            By::Scan => false,
-        })
-        .map(|(c, _)| c.number.as_str())
-        .collect();
+/// The first evaluation, unless a later one says the opposite: then neither is proven.
+fn together(found: Vec<Evaluation>) -> Evaluation {
+    let mut found = found.into_iter();
+    let mut told = found.next().expect("a characteristic is measured in at least one way");
+    let decided = |e: &Evaluation| matches!(e.verdict, Verdict::Conforms | Verdict::DoesNotConform);
+    let against = found.find(|e| decided(&told) && decided(e) && e.verdict != told.verdict);
+    if let Some(other) = against {
+        let says = |e: &Evaluation| {
+            let by = if e.measured_by.is_empty() { "scan" } else { e.measured_by.as_str() };
+            let value = e.value_mm.map_or_else(String::new, |v| format!(" ({v:.4} mm)"));
+            let verdict = if e.verdict == Verdict::Conforms { "conforms" } else { "does not conform" };
+            format!("by {by}{value} it {verdict}")
+        };
+        told.reason = format!(
+            "its measurements contradict each other: {}, {}; find out which is wrong",
+            says(&told),
+            says(&other)
+        );
+        told.verdict = Verdict::Undecided;
+    }
+    told
+}
+
+/// A file as two sources is refused, whatever part of it each names.
+fn each_file_once(job: &Job) -> Result<(), InspectError> {
+    let scans = job.scans.iter().map(|s| s.sha256.as_str());
+    let all: Vec<&str> = scans.chain(job.points.iter().map(|p| p.sha256.as_str())).collect();
+    for (i, sha256) in all.iter().enumerate() {
+        // Points sent with a question have no file.
+        if let Some(first) = all[..i].iter().position(|other| !sha256.is_empty() && other == sha256) {
+            return Err(InspectError::SameFile(first + 1, i + 1));
+        }
+    }
+    Ok(())
+}
+
+/// Says what was measured in more than one way.
+fn doubled(wanted: &[&Characteristic], by: &[Vec<By>]) -> Option<String> {
+    let numbers: Vec<&str> =
+        wanted.iter().zip(by).filter(|(_, ways)| ways.len() > 1).map(|(c, _)| c.number.as_str()).collect();
     (!numbers.is_empty()).then(|| {
         format!(
             "Measured in more than one way and told by the first of reading, points, scan: {}.",

@@ -96,12 +96,12 @@ pub fn hole(
     let depth = high - low;
     // A tenth of the depth at each end, but at least 0.3 mm (what scanners round) and at most a quarter.
     let margin = (0.1 * depth).max(0.3).min(0.25 * depth);
-    let wall: Vec<Point> = partition
+    let (wall, indices): (Vec<Point>, Vec<u32>) = partition
         .placed(scan)
         .filter(|p| member[p.triangle as usize])
-        .map(|p| p.point)
-        .filter(|p| (low + margin..=high - margin).contains(&along(p)))
-        .collect();
+        .filter(|p| (low + margin..=high - margin).contains(&along(&p.point)))
+        .map(|p| (p.point, p.index))
+        .unzip();
     if wall.len() < MIN_POINTS {
         return Err(HoleError::TooFewPoints { need: MIN_POINTS, got: wall.len() });
     }
@@ -125,7 +125,7 @@ pub fn hole(
     let fit = if left_out > 0 { circle(&kept, axis)? } else { first };
     let n = kept.len() as f64;
     let covariance = fit.unit_covariance.map(|row| row.map(|c| c * noise_mm * noise_mm));
-    let seen = turn_seen(&kept, fit.centre, axis, fit.radius_mm, scan.spacing_mm());
+    let seen = turn_seen(&kept, fit.centre, axis, fit.radius_mm, scan.spacing_among(indices.into_iter()));
     // What the wall scatters beyond the noise is its form.
     let form = (fit.rms_mm * fit.rms_mm * n / (n - 3.0) - noise_mm * noise_mm).max(0.0);
     let places = (2.0 * std::f64::consts::PI * radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);

@@ -84,8 +84,6 @@ pub struct DatumInput<'a> {
     pub noise_mm: f64,
     /// Edge of the cells by which a plane is fair to its area, mm.
     pub cell_mm: f64,
-    /// Strip left out along the rims of faces, mm.
-    pub margin_mm: f64,
 }
 
 /// A hold as it was measured, in part coordinates at the present alignment.

@@ -109,15 +109,15 @@ fn on_plane(
     partition: &Partition,
 ) -> Result<AssociatedPlane, DatumError> {
     picked(hold, bound)?;
-    let face = partition.feature(input.scan, input.nominal, &bound.triangles, rim, input.margin_mm);
+    let face = partition.feature(input.scan, input.nominal, &bound.triangles, rim);
     let seen = Seen::of_surface(
         run,
         input.nominal,
         &bound.triangles,
         rim,
-        input.margin_mm,
+        face.margin_mm,
         &face.points,
-        input.scan.spacing_mm(),
+        face.spacing_mm,
     )?;
     if !(seen.fraction >= PLANE_COVERAGE) {
         return Err(unseen(hold, seen.fraction, PLANE_COVERAGE));

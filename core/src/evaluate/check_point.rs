@@ -46,7 +46,7 @@ pub(super) fn evaluate(
     };
     let context = subject.context;
     let d = direction.vector();
-    let mut patch: Vec<Point> = Vec::new();
+    let (mut patch, mut indices): (Vec<Point>, Vec<u32>) = (Vec::new(), Vec::new());
     for (i, p) in subject.partition.placed(context.scan).enumerate() {
         if i % CHECK_EVERY == 0 {
             context.run.check()?;
@@ -57,6 +57,7 @@ pub(super) fn evaluate(
         // The nominal under the point is taken with it, so another skin behind it is not.
         if facing && (off - d * along).norm() <= radius && (along - p.deviation_mm).abs() <= radius {
             patch.push(p.point);
+            indices.push(p.index);
         }
     }
     evaluation.measured_by = "scan".into();
@@ -80,7 +81,8 @@ pub(super) fn evaluate(
         let reason = "the surface seen there does not face as the check point does".into();
         return refuse(evaluation, reason);
     }
-    let seen = turn_seen(&patch, at, direction, radius, context.scan.spacing_mm());
+    let spacing_mm = context.scan.spacing_among(indices.into_iter());
+    let seen = turn_seen(&patch, at, direction, radius, spacing_mm);
     evaluation.coverage = Some(coverage(&seen, patch.len()));
     let value = (fit.centroid - at).dot(&fit.normal.vector()) / cosine;
     let point = at + d * value;

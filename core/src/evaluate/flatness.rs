@@ -73,9 +73,8 @@ pub(super) fn evaluate(
     // A recognised systematic effect is corrected (JCGM 100:2008, 3.2.4), here its sure part. A width is never
     // negative.
     let between = [r.range_bias_mm, r.floor_mm.max(r.range_bias_mm)].map(|bias| (raw - bias).max(0.0));
-    let spacing = subject.context.scan.spacing_mm();
-    let (a, b) =
-        (field.between_points_mm(extremes.low.1, spacing), field.between_points_mm(extremes.high.1, spacing));
+    let step = |at: u32| field.between_points_mm(at, subject.context.scan);
+    let (a, b) = (step(extremes.low.1), step(extremes.high.1));
     let budget =
         Budget::new().with(Source::Noise, r.range_spread_mm).with(Source::Sampling, (a * a + b * b).sqrt());
     let u = budget.combined_mm();

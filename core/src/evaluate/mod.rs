@@ -40,8 +40,6 @@ pub struct Context<'a> {
     pub noise_mm: f64,
     /// Edge of the cells by which a plane is fair to its area, mm.
     pub cell_mm: f64,
-    /// Strip left out along the rims of faces, mm.
-    pub margin_mm: f64,
 }
 
 /// The alignment at which a characteristic is evaluated.

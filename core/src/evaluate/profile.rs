@@ -6,6 +6,7 @@ use crate::geometry::Direction;
 use crate::partition::{MeasuredFeature, MeasuredPoint, Rim, Seen, normals_under};
 use crate::record::{Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::run::Stopped;
+use crate::scan::Scan;
 use crate::search::PointGrid;
 use crate::uncertainty::{Budget, Source, of_motion};
 
@@ -39,10 +40,9 @@ impl Field {
         };
         let triangles = &subject.bound.triangles;
         let rim = Rim::new(context.nominal, triangles);
-        let feature =
-            subject.partition.feature(context.scan, context.nominal, triangles, &rim, context.margin_mm);
+        let feature = subject.partition.feature(context.scan, context.nominal, triangles, &rim);
         evaluation.operators.insert("filter".into(), filter_words(filter.nesting_index_mm));
-        evaluation.operators.insert("edge_strip_left_out_mm".into(), format!("{}", context.margin_mm));
+        evaluation.operators.insert("edge_strip_left_out_mm".into(), format!("{}", feature.margin_mm));
         if feature.points.is_empty() {
             return Ok(Err("no point of the scan lies on the feature".into()));
         }
@@ -62,19 +62,18 @@ impl Field {
             .filter(|(_, v)| v.is_some())
             .map(|(p, _)| *p)
             .collect();
-        let spacing = context.scan.spacing_mm();
         let seen = Seen::of_surface(
             context.run,
             context.nominal,
             triangles,
             &rim,
-            context.margin_mm,
+            feature.margin_mm,
             &used,
-            spacing,
+            feature.spacing_mm,
         )?;
         evaluation.coverage = Some(coverage(&seen, used.len()));
         let far =
-            subject.partition.far_from(context.scan, context.nominal, triangles, &rim, context.margin_mm);
+            subject.partition.far_from(context.scan, context.nominal, triangles, &rim, feature.margin_mm);
         let far = far.filter(|(count, _)| *count > MOST_FAR).map(|(count, at)| {
             format!(
                 "{count} points stand further off the feature than can be measured, or face another way, near x {:.1}, y {:.1}, z {:.1}",
@@ -100,8 +99,9 @@ impl Field {
     }
 
     /// How much an extreme may lie between the points: half the step from point `at` to its neighbours
-    /// within two spacings, taken as the half-width of a rectangular distribution (JCGM 100:2008, 4.3.7).
-    pub(super) fn between_points_mm(&self, at: u32, spacing_mm: f64) -> f64 {
+    /// within two spacings of the scan it came with, taken as the half-width of a rectangular distribution (JCGM 100:2008, 4.3.7).
+    pub(super) fn between_points_mm(&self, at: u32, scan: &Scan) -> f64 {
+        let spacing_mm = scan.spacing_of(self.feature.points[at as usize].index as usize);
         let Some(here) = self.filtered.value[at as usize] else { return f64::INFINITY };
         let grid = PointGrid::new(self.filter.points(), 2.0 * spacing_mm);
         let (mut sum, mut count) = (0.0, 0usize);
@@ -152,7 +152,6 @@ pub(super) fn evaluate(
         return Ok(());
     };
     let tolerance = limit_outside_mm + limit_inside_mm;
-    let spacing = subject.context.scan.spacing_mm();
     // Where the alignment is least certain on the feature: the extreme may truly lie there.
     let alignment = field
         .feature
@@ -170,7 +169,7 @@ pub(super) fn evaluate(
         let p = &field.feature.points[at as usize];
         let budget = Budget::new()
             .with(Source::Noise, spread)
-            .with(Source::Sampling, field.between_points_mm(at, spacing))
+            .with(Source::Sampling, field.between_points_mm(at, subject.context.scan))
             .with(Source::Alignment, alignment);
         let u = budget.combined_mm();
         // A recognised systematic effect is corrected (JCGM 100:2008, 3.2.4), here its sure part.

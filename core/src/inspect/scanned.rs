@@ -32,7 +32,6 @@ pub(super) struct On<'a> {
     pub(super) systems: Vec<System>,
     pub(super) noise_mm: f64,
     cell_mm: f64,
-    margin_mm: f64,
     alignment: AlignmentRecord,
     /// The best fit behind `alignment`.
     pub(super) fit: Alignment,
@@ -123,7 +122,6 @@ impl<'a> Scanned<'a> {
             scan: &on.scan,
             noise_mm: on.noise_mm,
             cell_mm: on.cell_mm,
-            margin_mm: on.margin_mm,
         };
         let at = match characteristic.datum_system {
             None => Aligned::BestFit(&on.best),
@@ -199,6 +197,14 @@ impl<'a> Scanned<'a> {
                 on.best.on_other_things()
             ));
         }
+        let spacings = job.scans.iter().map(|s| s.scan.spacing_mm());
+        let (finest, widest) =
+            spacings.fold((f64::INFINITY, 0.0f64), |(low, high), s| (low.min(s), high.max(s)));
+        if widest > ALIKE * finest {
+            cautions.push(format!(
+                "The points of the scans lie {finest:.2} to {widest:.2} mm apart: on features that the densest has seen, what only a sparser one shows counts as unseen."
+            ));
+        }
         if job.scans.len() > 1 && matches!(self, Self::On(_)) {
             cautions.push("Several scans were brought together by their best fits on the nominal; how well they fit each other is not part of the uncertainty.".into());
         }
@@ -241,7 +247,6 @@ impl<'a> On<'a> {
         let best = Partition::new(run, nominal, tree, &scan, aligned.part_from_scan, &settings)?;
         let nesting_mm = job.plan.filter.as_ref().map_or(2.5, |f| f.nesting_index_mm);
         let cell_mm = nesting_mm.max(3.0 * scan.spacing_mm());
-        let margin_mm = margin_mm(&scan);
         let noise_mm = noise(run, nominal, &scan, &best, cell_mm)?;
         let input = DatumInput {
             nominal,
@@ -252,7 +257,6 @@ impl<'a> On<'a> {
             settings: &settings,
             noise_mm,
             cell_mm,
-            margin_mm,
         };
         let mut systems = Vec::new();
         for (d, system) in job.plan.datum_systems.iter().enumerate() {
@@ -266,7 +270,7 @@ impl<'a> On<'a> {
         alignment.noise_mm = noise_mm;
         alignment.points_unexplained = best.unexplained() as u64;
         let fit = aligned;
-        Ok(Self { nominal, scan, best, systems, noise_mm, cell_mm, margin_mm, alignment, fit, sources })
+        Ok(Self { nominal, scan, best, systems, noise_mm, cell_mm, alignment, fit, sources })
     }
 }
 
@@ -349,6 +353,10 @@ fn near(
     Ok(near)
 }
 
+/// Spacings that differ by no more than this factor leave no gap of each other's unseen (a place is seen
+/// from one and a half spacings, and the middle of a square of points lies 0.71 of theirs away).
+const ALIKE: f64 = 2.0;
+
 /// Reach: well beyond the largest limit, so that a part far out of tolerance is still seen to be so.
 fn partition_settings(wanted: &[&Characteristic]) -> PartitionSettings {
     let largest = wanted
@@ -367,12 +375,6 @@ fn partition_settings(wanted: &[&Characteristic]) -> PartitionSettings {
         .fold(0.0, f64::max);
     let fine = FineSettings::default();
     PartitionSettings { reach_mm: fine.reach_mm.max(4.0 * largest), min_cos: fine.min_cos }
-}
-
-/// Strip along rims that is left out: what scanners round and where neighbouring points mix (1 mm is
-/// common practice, no source), and never less than a spacing and a half.
-fn margin_mm(scan: &Scan) -> f64 {
-    1f64.max(1.5 * scan.spacing_mm())
 }
 
 /// About how many points the noise is estimated from: 0.7 % on its standard deviation.

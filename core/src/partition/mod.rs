@@ -71,6 +71,10 @@ pub struct MeasuredFeature {
     pub points: Vec<MeasuredPoint>,
     /// Points left out near the rim.
     pub near_rim: usize,
+    /// Spacing of the densest scan that has seen it, mm.
+    pub spacing_mm: f64,
+    /// Width of the strip along its rim that was left out, mm.
+    pub margin_mm: f64,
 }
 
 impl Partition {
@@ -187,31 +191,20 @@ impl Partition {
         })
     }
 
-    /// The points on the triangles of a feature, but for those nearer to its rim than `margin_mm`.
-    pub fn feature(
-        &self,
-        scan: &Scan,
-        nominal: &Nominal,
-        triangles: &[u32],
-        rim: &Rim,
-        margin_mm: f64,
-    ) -> MeasuredFeature {
+    /// The points on the triangles of a feature, but for a strip along its rim: what scanners round and where
+    /// neighbouring points mix (1 mm is common practice, no source), and never less than a spacing and a half.
+    pub fn feature(&self, scan: &Scan, nominal: &Nominal, triangles: &[u32], rim: &Rim) -> MeasuredFeature {
         let mut member = vec![false; nominal.mesh().triangles().len()];
         for &t in triangles {
             member[t as usize] = true;
         }
-        let mut found = MeasuredFeature::default();
-        for p in self.placed(scan) {
-            if !member[p.triangle as usize] {
-                continue;
-            }
-            if rim.nearer_than(&self.foot(&p, nominal), margin_mm) {
-                found.near_rim += 1;
-            } else {
-                found.points.push(p);
-            }
-        }
-        found
+        let points: Vec<MeasuredPoint> = self.placed(scan).filter(|p| member[p.triangle as usize]).collect();
+        let spacing_mm = scan.spacing_among(points.iter().map(|p| p.index));
+        let margin_mm = 1f64.max(1.5 * spacing_mm);
+        let all = points.len();
+        let inside = |p: &MeasuredPoint| !rim.nearer_than(&self.foot(p, nominal), margin_mm);
+        let points: Vec<MeasuredPoint> = points.into_iter().filter(inside).collect();
+        MeasuredFeature { near_rim: all - points.len(), points, spacing_mm, margin_mm }
     }
 
     /// Points over a feature, further from its rim than `margin_mm`, that lie beyond reach or face another way:

@@ -57,9 +57,13 @@ pub(crate) const FURTHEST_MM: f64 = 1e7;
 pub struct Scan {
     points: Vec<Point>,
     normals: Option<Vec<Direction>>,
-    spacing_mm: f64,
+    /// One a scan that went in: the end of its points and their spacing, mm.
+    pieces: Vec<(usize, f64)>,
     dropped: usize,
 }
+
+/// A scan with fewer of a feature's points than this share of them has not seen it, but strayed onto it.
+const LEAST_SHARE: f64 = 0.01;
 
 impl Scan {
     /// Takes a file's points into mm. Of repeated points the first stays; normals come from the
@@ -105,7 +109,7 @@ impl Scan {
         let kept: Vec<usize> = (0..given).filter(keep).collect();
         let normals = found.map(|n| kept.iter().filter_map(|&i| n[i]).collect());
         let points: Vec<Point> = kept.iter().map(|&i| points[i]).collect();
-        Ok(Self { dropped: given - points.len(), points, normals, spacing_mm })
+        Ok(Self { dropped: given - points.len(), pieces: vec![(points.len(), spacing_mm)], points, normals })
     }
 
     /// Some of its points, by their indices, ascending. The spacing stays that of the whole.
@@ -114,13 +118,16 @@ impl Scan {
         Self {
             points: indices.iter().map(|i| self.points[of(i)]).collect(),
             normals: self.normals.as_ref().map(|n| indices.iter().map(|i| n[of(i)]).collect()),
-            spacing_mm: self.spacing_mm,
+            pieces: {
+                let end =
+                    |&(end, spacing): &(usize, f64)| (indices.partition_point(|i| of(i) < end), spacing);
+                self.pieces.iter().map(end).collect()
+            },
             dropped: self.dropped,
         }
     }
 
-    /// This scan and others brought into its axes. Normals stay only where all have them; the spacing is the
-    /// widest, so that the sparsest is not taken for denser than it is.
+    /// This scan and others brought into its axes. Normals stay only where all have them.
     pub fn with(&self, others: &[(&Scan, Motion<ScanFrame, ScanFrame>)]) -> Self {
         let mut all = self.clone();
         for (scan, motion) in others {
@@ -132,7 +139,8 @@ impl Scan {
                 }
                 _ => None,
             };
-            all.spacing_mm = all.spacing_mm.max(scan.spacing_mm);
+            let before = all.pieces.last().map_or(0, |p| p.0);
+            all.pieces.extend(scan.pieces.iter().map(|(end, spacing)| (before + end, *spacing)));
             all.dropped += scan.dropped;
         }
         all
@@ -148,9 +156,32 @@ impl Scan {
         self.normals.as_deref()
     }
     /// Median distance from a point to its nearest other point, mm, over a fixed sample; 0 for a single
-    /// point, which has no neighbour.
+    /// point, which has no neighbour. Of several scans together that of the densest, so that a sparse one
+    /// beside it does not stand for what the dense one would have had to see.
     pub fn spacing_mm(&self) -> f64 {
-        self.spacing_mm
+        let least = self.pieces.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
+        if least.is_finite() { least } else { 0.0 }
+    }
+    /// Spacing of the scan that a point came with, mm.
+    pub fn spacing_of(&self, index: usize) -> f64 {
+        let piece = self.pieces.partition_point(|p| p.0 <= index);
+        self.pieces.get(piece).map_or_else(|| self.spacing_mm(), |p| p.1)
+    }
+    /// Spacing of the densest scan that has seen what these points, by their indices, lie on, mm: of a face
+    /// that only the sparser one of two scans shows, that one's.
+    pub fn spacing_among(&self, indices: impl Iterator<Item = u32>) -> f64 {
+        let mut counts = vec![0usize; self.pieces.len()];
+        for i in indices {
+            let piece = self.pieces.partition_point(|p| p.0 <= i as usize);
+            if let Some(count) = counts.get_mut(piece) {
+                *count += 1;
+            }
+        }
+        let all: usize = counts.iter().sum();
+        let has_seen = |c: usize| c > 0 && c as f64 >= LEAST_SHARE * all as f64;
+        let seen = self.pieces.iter().zip(&counts).filter(|(_, c)| has_seen(**c)).map(|(p, _)| p.1);
+        let least = seen.fold(f64::INFINITY, f64::min);
+        if least.is_finite() { least } else { self.spacing_mm() }
     }
     /// Points of the file left out: repeated, or without a usable normal where others have one.
     pub fn dropped(&self) -> usize {

@@ -121,5 +121,8 @@ pub(crate) fn failed(error: &InspectError) -> MeasureError {
         // Groups are checked when the request is accepted.
         InspectError::UnknownGroup(group) => internal("the scope", group),
         InspectError::Points(error) => refused_points(error),
+        InspectError::SameFile(..) => {
+            MeasureError::Failed { failure: Failure::ScanUnreadable, reason: error.to_string() }
+        }
     }
 }

@@ -245,19 +245,27 @@ async fn check_references(
     if request.purpose == Purpose::Production && state != RevisionState::Released {
         return Err(StoreError::NotReleased { name: revision, state: state.word() });
     }
+    let mut files: Vec<String> = Vec::new();
     for source in &request.sources {
         let name = format!("acquisitions/{}", source.acquisition);
-        let simulated: Option<bool> = sqlx::query_scalar("SELECT simulated FROM acquisition WHERE id = ?")
-            .bind(&source.acquisition)
-            .fetch_optional(&mut **tx)
-            .await?;
-        match simulated {
-            None => return Err(StoreError::NotFound { name }),
-            Some(true) if request.purpose != Purpose::Rehearsal => {
-                return Err(StoreError::Simulated { name });
-            }
-            Some(_) => {}
+        let found: Option<(bool, String)> =
+            sqlx::query_as("SELECT simulated, blob FROM acquisition WHERE id = ?")
+                .bind(&source.acquisition)
+                .fetch_optional(&mut **tx)
+                .await?;
+        let (simulated, blob) = found.ok_or_else(|| StoreError::NotFound { name: name.clone() })?;
+        if simulated && request.purpose != Purpose::Rehearsal {
+            return Err(StoreError::Simulated { name });
         }
+        if files.contains(&blob) {
+            return Err(StoreError::Field {
+                field: "inspection.sources",
+                problem: format!(
+                    "{name} is the same file as a source before it; its points would count twice"
+                ),
+            });
+        }
+        files.push(blob);
     }
     if let Some(repeated) = &request.repeat_of {
         let row: Option<(String, String, String, String)> =

@@ -18,6 +18,7 @@ mod packed;
 mod ply;
 mod ply_ascii;
 mod ply_binary;
+mod ply_rows;
 mod stl;
 #[cfg(test)]
 mod tests;

@@ -4,6 +4,10 @@
 //! Ascii: `solid`, `facet normal`, `outer loop`, three `vertex`, `endloop`, `endfacet`, `endsolid`.
 //! From memory; there is no standard.
 
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use rayon::prelude::*;
+
 use super::merge::equal;
 use super::ply_ascii::check;
 use super::text::{Lines, number, shown, words};
@@ -77,33 +81,41 @@ fn read_binary(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
         return Err(ReadError::NoPoints);
     }
     // `is_binary` held the count against the length, so this many corners exist.
-    let mut keys: Vec<[u32; 3]> = Vec::with_capacity(3 * triangles as usize);
-    for (i, facet) in bytes[HEAD..].chunks_exact(FACET).enumerate() {
-        check(i as u64, run)?;
-        for corner in 0..3 {
-            let at = 12 + 12 * corner;
-            let coordinate: [f32; 3] = std::array::from_fn(|axis| {
-                let b = &facet[at + 4 * axis..at + 4 * axis + 4];
-                // Adding zero turns -0 into 0.
-                f32::from_le_bytes([b[0], b[1], b[2], b[3]]) + 0.0
-            });
+    let facets = &bytes[HEAD..];
+    let corner = |c: usize| -> [f32; 3] {
+        let at = FACET * (c / 3) + 12 + 12 * (c % 3);
+        let b: [u8; 12] = facets[at..at + 12].try_into().unwrap_or_default();
+        // Adding zero turns -0 into 0.
+        std::array::from_fn(|k| {
+            f32::from_le_bytes([b[4 * k], b[4 * k + 1], b[4 * k + 2], b[4 * k + 3]]) + 0.0
+        })
+    };
+    let strange = AtomicUsize::new(usize::MAX);
+    let (corner_vertex, firsts) = equal(
+        3 * triangles as usize,
+        |c| {
+            let coordinate = corner(c);
             if !coordinate.iter().all(|c| c.is_finite()) {
-                return Err(ReadError::NotFinite {
-                    vertex: (3 * i + corner) as u64,
-                    at: Place::Byte((HEAD + FACET * i + at) as u64),
-                });
+                strange.fetch_min(c, Ordering::Relaxed);
             }
-            keys.push(coordinate.map(f32::to_bits));
-        }
+            coordinate.map(f32::to_bits)
+        },
+        run,
+    )?;
+    let strange = strange.into_inner();
+    if strange != usize::MAX {
+        return Err(ReadError::NotFinite {
+            vertex: strange as u64,
+            at: Place::Byte((HEAD + FACET * (strange / 3) + 12 + 12 * (strange % 3)) as u64),
+        });
     }
-    let (corner_vertex, firsts) = equal(keys.iter().copied());
-    let point = |&c: &u32| Point::from(keys[c as usize].map(|bits| f64::from(f32::from_bits(bits))));
-    finish(&corner_vertex, firsts.iter().map(point).collect(), run)
+    let points = firsts.par_iter().map(|&c| Point::from(corner(c as usize).map(f64::from))).collect();
+    finish(&corner_vertex, points, run)
 }
 
 fn finish(corner_vertex: &[u32], points: Vec<Point>, run: &Run) -> Result<RawScan, ReadError> {
     allowed("points", points.len() as u64, run.limits.points)?;
-    let triangles = corner_vertex.chunks_exact(3).map(|c| [c[0], c[1], c[2]]).collect();
+    let triangles = corner_vertex.par_chunks_exact(3).map(|c| [c[0], c[1], c[2]]).collect();
     Ok(RawScan { points, triangles, ..RawScan::default() })
 }
 
@@ -190,7 +202,7 @@ fn read_ascii(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
         return Err(ReadError::NoPoints);
     }
     // Equal bits are equal numbers here: no NaN, and -0 became 0.
-    let (corner_vertex, firsts) = equal(corners.iter().map(|c| c.map(f64::to_bits)));
+    let (corner_vertex, firsts) = equal(corners.len(), |c| corners[c].map(f64::to_bits), run)?;
     let points = firsts.iter().map(|&c| Point::from(corners[c as usize])).collect();
     finish(&corner_vertex, points, run)
 }

@@ -1,4 +1,4 @@
-//! What reading costs on large generated files: seconds of wall and of processor, and the largest memory.
+//! What reading and searching cost on large generated files: seconds of wall and of processor, and the largest memory.
 //!
 //! `cargo run --release -p scantling-core --example large -- [--points 5000000] [--triangles 1000000] [--text]`
 
@@ -8,6 +8,7 @@ use scantling_core::geometry::random::Random;
 use scantling_core::read::read;
 use scantling_core::run::quiet;
 use scantling_core::scan::{LengthUnit, Scan};
+use scantling_core::search::{PointTree, clusters, normals, thin};
 
 type Outcome = Result<(), Box<dyn std::error::Error>>;
 
@@ -154,5 +155,12 @@ fn main() -> Outcome {
     timed("read PLY with normals", 5, || Ok(read(&bytes, &run)?))?;
     timed("read PLY and make the scan", 2, || {
         Ok(Scan::new(read(&bytes, &run)?, LengthUnit::Millimetre, &run)?)
-    })
+    })?;
+    let cloud = read(&bytes, &run)?.points;
+    drop(bytes);
+    timed("tree of the points", 2, || Ok(PointTree::new(&cloud)))?;
+    timed("normals of 20 neighbours", 2, || Ok(normals(&cloud, 20, None, &run)?))?;
+    timed("8 nearest of each", 2, || Ok(PointTree::new(&cloud).k_nearest(8, &run)?))?;
+    timed("thinned to 2 mm", 2, || Ok(thin(&cloud, 2.0)))?;
+    timed("clusters at 3 mm", 2, || Ok(clusters(&cloud, 3.0, &run)?))
 }

@@ -15,6 +15,7 @@ mod layout;
 mod merge;
 mod obj;
 mod packed;
+mod pieces;
 mod ply;
 mod ply_ascii;
 mod ply_binary;

@@ -53,7 +53,7 @@ pub(super) fn vertices<const BIG: bool>(
             rows,
             at,
             |row| triple(row, start(place)),
-            normal.map(|n| move |row: &[u8]| triple(row, start(n))),
+            normal.map(|n| move |row: &[u8]| triple(row, start(n))).as_ref(),
             run,
         );
     }
@@ -63,14 +63,14 @@ pub(super) fn vertices<const BIG: bool>(
             rows,
             at,
             |row| triple(row, start(place)),
-            normal.map(|n| move |row: &[u8]| triple(row, start(n))),
+            normal.map(|n| move |row: &[u8]| triple(row, start(n))).as_ref(),
             run,
         );
     }
     let triple = |row: &[u8], columns: [(usize, Scalar); 3]| {
         columns.map(|(at, scalar)| number::<BIG>(row, at, scalar))
     };
-    decode(rows, at, |row| triple(row, place), normal.map(|n| move |row: &[u8]| triple(row, n)), run)
+    decode(rows, at, |row| triple(row, place), normal.map(|n| move |row: &[u8]| triple(row, n)).as_ref(), run)
 }
 
 /// Three single numbers side by side; the caller has checked that the row holds them.
@@ -91,7 +91,7 @@ fn decode(
     rows: &[u8],
     stride: usize,
     place: impl Fn(&[u8]) -> [f64; 3] + Sync,
-    normal: Option<impl Fn(&[u8]) -> [f64; 3] + Sync>,
+    normal: Option<&(impl Fn(&[u8]) -> [f64; 3] + Sync)>,
     run: &Run,
 ) -> Result<Option<Vertices>, ReadError> {
     let count = rows.len() / stride.max(1);
@@ -109,7 +109,7 @@ fn decode(
     for block in rows.chunks(BLOCK * stride.max(1)) {
         run.check()?;
         let rows = block.par_chunks_exact(stride);
-        match &normal {
+        match normal {
             Some(normal) => {
                 both.par_extend(rows.map(|row| (point(row), usable(normal(row)))));
             }

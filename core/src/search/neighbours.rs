@@ -316,7 +316,8 @@ impl PointTree {
     /// Takes in all points within `radius` of `centre`, leaf by leaf.
     fn gather(&self, centre: &Point, radius: f64, space: &mut Work) {
         let Candidates { x, y, z, number } = &mut space.candidates;
-        (x.clear(), y.clear(), z.clear(), number.clear());
+        [&mut *x, &mut *y, &mut *z].into_iter().for_each(Vec::clear);
+        number.clear();
         let most = radius * radius;
         let first_leaf = (1usize << self.depth) - 1;
         space.open.clear();
@@ -349,7 +350,7 @@ fn cut(all: usize, part: usize, level: u32) -> usize {
 /// Splits the points of node `part` of `level` at the median, and so on down to the leaves.
 fn split(points: &mut [(Point, u32)], all: usize, part: usize, level: u32, depth: u32) {
     if level == depth {
-        // What selecting leaves in any order gets the one of the numbers.
+        // Selecting leaves no order that is promised, so a leaf gets that of the numbers.
         points.sort_unstable_by_key(|(_, number)| *number);
         return;
     }
@@ -386,7 +387,7 @@ mod tests {
         sheet.push(Point::new(1e6, f64::INFINITY, 0.0));
         sheet.push(Point::new(1e6, 1e6, -1e6));
         // A lattice is full of equal distances.
-        let lattice = (0..600).map(|i| Point::new((i % 10) as f64, (i / 10 % 10) as f64, (i / 100) as f64));
+        let lattice = (0..600).map(|i| Point::from([i % 10, i / 10 % 10, i / 100].map(f64::from)));
         let same = vec![Point::new(1.0, 2.0, 3.0); 90];
         vec![sheet, lattice.collect(), same, vec![Point::origin()], vec![]]
     }

@@ -159,7 +159,8 @@ mod tests {
     fn what_has_no_normal_gets_none() {
         let none =
             |points: &[Point], k| normals(points, k, None, &quiet()).unwrap().iter().all(Option::is_none);
-        let line: Vec<Point> = (0..100).map(|i| Point::new(0.1 * i as f64, 7.0, 0.3 * i as f64)).collect();
+        let line: Vec<Point> =
+            (0..100).map(|i| Point::new(0.1 * f64::from(i), 7.0, 0.3 * f64::from(i))).collect();
         assert!(none(&line, 8));
         assert!(none(&vec![Point::new(3.0, 4.0, 5.0); 50], 20));
         assert!(none(&[Point::origin(), Point::new(1.0, 0.0, 0.0)], 20));

@@ -66,7 +66,7 @@ pub fn scan(wish: Wish, pose: &ScanFromPart, seed: u64) -> Made {
             }
             places.sort_by(|a, b| a.y.total_cmp(&b.y));
             for place in places {
-                if wish.cut && 0.8 * place.x + 0.6 * place.y > 230.0 {
+                if wish.cut && 0.8 * place.x + 0.6 * place.y > 195.0 {
                     continue;
                 }
                 let (point, normal) = worsen(&place, wish, &warp, &mut random);

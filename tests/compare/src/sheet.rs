@@ -34,24 +34,19 @@ pub fn mesh(wanted: f64) -> Result<Mesh> {
     let flat = ConstrainedDelaunayTriangulation::<Point2<f64>>::bulk_load_cdt(places, borders)
         .map_err(|e| anyhow!("the panel cannot be triangulated: {e}"))?;
 
-    // Of the hull's triangles those on the sheet: their middle is.
-    let on_sheet = |corners: [Point2<f64>; 3]| {
-        let middle = |of: fn(&Point2<f64>) -> f64| corners.iter().map(of).sum::<f64>() / 3.0;
-        panel::from_edge(middle(|p| p.x), middle(|p| p.y)) > 0.0
-    };
+    let on_sheet = on_sheet(&flat);
     let count = flat.num_vertices() as u32;
     let layers = (panel::THICKNESS_MM / side).ceil().max(1.0) as u32;
     let mut triangles = Vec::new();
     let mut sides = Vec::new();
     for face in flat.inner_faces() {
-        if !on_sheet(face.positions()) {
+        if !on_sheet[face.index()] {
             continue;
         }
         let [a, b, c] = face.vertices().map(|v| v.index() as u32);
         triangles.push([a, b, c]);
         for edge in face.adjacent_edges() {
-            let beyond = edge.rev().face().as_inner().is_some_and(|f| on_sheet(f.positions()));
-            if edge.is_constraint_edge() && !beyond {
+            if !on_sheet[edge.rev().face().index()] {
                 sides.push([edge.from().index() as u32, edge.to().index() as u32]);
             }
         }
@@ -91,6 +86,21 @@ pub fn mesh(wanted: f64) -> Result<Mesh> {
     }
     let mesh = Mesh { vertices, triangles };
     mesh.closed().then_some(mesh).ok_or_else(|| anyhow!("the panel's mesh is not closed"))
+}
+
+/// Which faces, by their index, are on the sheet: from outside, each border crossed is one in or out. Told by what
+/// joins what, since on a straight border triangles without height may lie on either side.
+fn on_sheet(flat: &ConstrainedDelaunayTriangulation<Point2<f64>>) -> Vec<bool> {
+    let mut state: Vec<Option<bool>> = vec![None; flat.num_all_faces()];
+    state[flat.outer_face().index()] = Some(false);
+    let from_outside = flat.directed_edges().filter(|e| e.is_outer_edge());
+    let mut open: Vec<_> = from_outside.map(|e| (e.rev().face(), e.is_constraint_edge())).collect();
+    while let Some((face, on)) = open.pop() {
+        let Some(inner) = face.as_inner().filter(|_| state[face.index()].is_none()) else { continue };
+        state[face.index()] = Some(on);
+        open.extend(inner.adjacent_edges().map(|e| (e.rev().face(), on != e.is_constraint_edge())));
+    }
+    state.into_iter().map(|s| s == Some(true)).collect()
 }
 
 impl Mesh {

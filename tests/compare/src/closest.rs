@@ -119,7 +119,8 @@ fn by_bvh(mesh: &TriangleMesh, queries: &[Point], line: &mut Line) -> Result<Vec
     });
     line.step("build", cost);
     let nearest = |p: &Point| tree.nearest_to(*p, &shapes).map_or(f64::NAN, |(_, distance)| distance);
-    let (found, cost) = median(TIMES, || queries.par_iter().with_min_len(4096).map(nearest).collect::<Vec<_>>());
+    let (found, cost) =
+        median(TIMES, || queries.par_iter().with_min_len(4096).map(nearest).collect::<Vec<_>>());
     line.step("query", cost);
     line.peak();
     Ok(found)
@@ -137,7 +138,8 @@ fn by_parry(mesh: &TriangleMesh, queries: &[Point], line: &mut Line) -> Result<V
         let p = place(p);
         (tree.project_local_point(p, false).point - p).length()
     };
-    let (found, cost) = median(TIMES, || queries.par_iter().with_min_len(4096).map(nearest).collect::<Vec<_>>());
+    let (found, cost) =
+        median(TIMES, || queries.par_iter().with_min_len(4096).map(nearest).collect::<Vec<_>>());
     line.step("query", cost);
     line.peak();
     Ok(found)

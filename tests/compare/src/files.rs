@@ -46,8 +46,16 @@ pub fn make(dir: &Path, brief: bool) -> Result<()> {
         }
         let mesh = sheet::mesh(wanted)?;
         write_stl(&dir.join(format!("panel_{name}.stl")), &mesh)?;
-        write_numbers(&dir.join(format!("panel_{name}.v.f32")), mesh.vertices.iter().flatten(), f32::to_le_bytes)?;
-        write_numbers(&dir.join(format!("panel_{name}.f.u32")), mesh.triangles.iter().flatten(), u32::to_le_bytes)?;
+        write_numbers(
+            &dir.join(format!("panel_{name}.v.f32")),
+            mesh.vertices.iter().flatten(),
+            f32::to_le_bytes,
+        )?;
+        write_numbers(
+            &dir.join(format!("panel_{name}.f.u32")),
+            mesh.triangles.iter().flatten(),
+            u32::to_le_bytes,
+        )?;
         eprintln!("panel {name}: {} triangles", mesh.triangles.len());
     }
     if !dir.join("near_outliers.f32").exists() {

@@ -1,8 +1,8 @@
 //! Reading, registration, and the whole job, by the product.
 
 use crate::cost::{Line, median, once};
-use crate::ours::{self, PartFromScan};
 use crate::files;
+use crate::ours::{self, PartFromScan};
 use anyhow::{Context, Result};
 use scantling_core::geometry::{Aabb, Motion, Point};
 use serde_json::{Value, json};
@@ -116,7 +116,8 @@ pub fn whole(dir: &Path, name: &str) -> Result<Value> {
     let (scan, cost) = once(|| raw.and_then(ours::scan));
     let scan = scan?;
     line.step("take in scan", cost);
-    let (near, cost) = once(|| if given { Ok(Motion::identity()) } else { ours::locate(&nominal, &tree, &scan) });
+    let (near, cost) =
+        once(|| if given { Ok(Motion::identity()) } else { ours::locate(&nominal, &tree, &scan) });
     line.step("locate", cost);
     let near = near?;
     let (fine, cost) = once(|| ours::fine(&nominal, &tree, &scan, near));
@@ -129,7 +130,10 @@ pub fn whole(dir: &Path, name: &str) -> Result<Value> {
     let within = found.iter().filter(|d| d.abs() < 0.4).count() as f64 / found.len() as f64;
     line.set("n", found.len());
     line.set("within_0p4", within);
-    line.set("corner_um", 1e3 * apart_mm(&fine.part_from_scan, &true_pose(dir, name)?, &nominal.mesh().bounds()));
+    line.set(
+        "corner_um",
+        1e3 * apart_mm(&fine.part_from_scan, &true_pose(dir, name)?, &nominal.mesh().bounds()),
+    );
     line.set("threads", json!(rayon::current_num_threads()));
     Ok(line.end())
 }

@@ -13,7 +13,10 @@
 //! Each prints one line of JSON: `steps` with `wall` and `cpu` seconds, `peak_mib` and `base_mib` (before the
 //! timed work) of this process, and how far the answers are from the truth.
 
-#![allow(clippy::disallowed_methods, reason = "bits may differ between machines here: what is compared is one session")]
+#![allow(
+    clippy::disallowed_methods,
+    reason = "bits may differ between machines here: what is compared is one session"
+)]
 
 mod brute;
 mod closest;

@@ -68,7 +68,12 @@ pub fn bare(points: Vec<Point>) -> Result<Scan> {
     scan(RawScan { points, normals: None, triangles: Vec::new(), source })
 }
 
-pub fn fine(nominal: &Nominal, tree: &SurfaceTree, scan: &Scan, near: PartFromScan) -> Result<align::Alignment> {
+pub fn fine(
+    nominal: &Nominal,
+    tree: &SurfaceTree,
+    scan: &Scan,
+    near: PartFromScan,
+) -> Result<align::Alignment> {
     Ok(align::fine(&quiet(), nominal, tree, scan, near, &FineSettings::default())?)
 }
 
@@ -83,7 +88,8 @@ pub fn deviations(nominal: &Nominal, tree: &SurfaceTree, points: &[Point], pose:
     let deviation = |p: &Point| {
         let p = pose.point(p);
         let Some(foot) = tree.nearest(&p, f64::INFINITY) else { return f32::NAN };
-        let outside = nominal.mesh().normal(foot.triangle).is_none_or(|n| n.vector().dot(&(p - foot.point)) >= 0.0);
+        let outside =
+            nominal.mesh().normal(foot.triangle).is_none_or(|n| n.vector().dot(&(p - foot.point)) >= 0.0);
         (if outside { foot.distance } else { -foot.distance }) as f32
     };
     points.par_iter().with_min_len(4096).map(deviation).collect()

@@ -233,10 +233,12 @@ def read(folder, who, file):
 # ---- registration
 
 def on_mesh(scene, cloud, pose, count, steps):
-    """Point to surface with exact closest points: Gauss-Newton with Tukey's weights, in numpy."""
+    """Point to surface with exact closest points: Gauss-Newton with Tukey's weights, in numpy. The first steps take
+    in everything near, without which a warped sheet slides in itself and rests far off."""
     import open3d
     some = cloud[:: max(1, len(cloud) // count)].astype(float)
-    for _ in range(steps):
+    for step_number in range(steps):
+        widest = (10.0, 3.0, 1.0, 0.3)[min(step_number // 4, 3)] if steps > 12 else 0.3
         moved = move(pose, some)
         found = scene.compute_closest_points(open3d.core.Tensor(moved.astype(np.float32)), nthreads=THREADS)
         gap = moved - found["points"].numpy()
@@ -245,12 +247,12 @@ def on_mesh(scene, cloud, pose, count, steps):
         clear = length > 1e-3
         along[clear] = gap[clear] / length[clear, None]  # so that edges of the sheet pull, too
         signed = np.einsum("ij,ij->i", gap, along)
-        scale = 1.4826 * np.median(np.abs(signed)) + 1e-9
+        scale = max(1.4826 * np.median(np.abs(signed)), widest) + 1e-9
         weight = (1 - np.minimum(np.abs(signed) / (4.685 * scale), 1) ** 2) ** 2
         rows = np.hstack([np.cross(moved, along), along])
         step = np.linalg.solve(rows.T @ (rows * weight[:, None]), -rows.T @ (weight * signed))
         pose = motion(step[:3], step[3:]) @ pose
-        if np.linalg.norm(step[:3]) * 700 + np.linalg.norm(step[3:]) < 1e-4:
+        if widest < 1 and np.linalg.norm(step[:3]) * 700 + np.linalg.norm(step[3:]) < 1e-4:
             break
     return pose
 

@@ -238,7 +238,7 @@ def on_mesh(scene, cloud, pose, count, steps):
     import open3d
     some = cloud[:: max(1, len(cloud) // count)].astype(float)
     for step_number in range(steps):
-        widest = (10.0, 3.0, 1.0, 0.3)[min(step_number // 4, 3)] if steps > 12 else 0.3
+        widest = (10.0, 3.0, 0.9)[min(step_number // 12, 2)] if steps > 12 else 0.9
         moved = move(pose, some)
         found = scene.compute_closest_points(open3d.core.Tensor(moved.astype(np.float32)), nthreads=THREADS)
         gap = moved - found["points"].numpy()

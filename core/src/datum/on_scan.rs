@@ -2,7 +2,7 @@
 
 use crate::associate::{AssociatedPlane, hole, plane, plane_of_face, sphere_of_radius};
 use crate::geometry::{Cholesky, Direction, Point};
-use crate::partition::{MeasuredPoint, Partition, Rim, Seen};
+use crate::partition::{MeasuredPoint, Partition, Rim, Seen, turn_seen};
 use crate::plan::{BoundFeature, DatumTarget};
 use crate::run::{CHECK_EVERY, Run};
 
@@ -17,6 +17,14 @@ const HOLE_COVERAGE: f64 = 0.5;
 
 /// Fewer points on a pad, a flank or a ball do not tell noise from form.
 const MIN_POINTS: usize = 6;
+
+/// Less than this of the turn about a pad's middle is no pad: at the corner of a face a quarter is there, less a point's
+/// width (common practice, no source).
+const PAD_COVERAGE: f64 = 0.2;
+
+/// Form repeats within about this length, so places closer together are no new evidence, mm (common practice, no
+/// source).
+const FORM_LENGTH_MM: f64 = 2.5;
 
 /// Points of a ball lie within this of its surface, mm, where the best fit says it is: ten times what a best fit of a
 /// warped part errs by.
@@ -182,7 +190,8 @@ fn on_hole(
 }
 
 /// The middle between the flanks of a slot: the mean of the mean places of both, each fair to its length by equal
-/// bins.
+/// bins. What a flank's points scatter beyond the noise is its form, which is seen at as many places as its seen
+/// length has.
 fn on_slot(
     input: &DatumInput,
     hold: &Hold,
@@ -244,14 +253,20 @@ fn on_slot(
         let n = filled.len() as f64;
         middle += 0.5 * filled.iter().map(|b| b.0 / b.1 as f64).sum::<f64>() / n;
         let noise = filled.iter().map(|b| 1.0 / b.1 as f64).sum::<f64>() / (n * n);
-        variance += 0.25 * input.noise_mm * input.noise_mm * noise;
+        let count = points.len() as f64;
+        let mean = points.iter().map(|p| p.1).sum::<f64>() / count;
+        let square: f64 = points.iter().map(|p| (p.1 - mean) * (p.1 - mean)).sum();
+        let form = (square / (count - 1.0) - input.noise_mm * input.noise_mm).max(0.0);
+        let places = (seen * (high - low) / FORM_LENGTH_MM).max(1.0);
+        variance += 0.25 * (input.noise_mm * input.noise_mm * noise + form / places);
     }
     let point = at + across * middle;
     let one = TargetMeasured { point, normal: None, standard_mm: variance.sqrt() };
     Ok(Measured { targets: vec![one; hold.targets.len()], errors: Vec::new(), residual_mm: None })
 }
 
-/// A pad: the least-squares plane of the points over it, which faces as the pad does.
+/// A pad: the least-squares plane of the points over it, which faces as the pad does, told under the target with the
+/// uncertainty that it has there.
 fn on_pad(
     input: &DatumInput,
     hold: &Hold,
@@ -262,7 +277,7 @@ fn on_pad(
         return Err(missing(hold, "it has no `patch_radius_mm`, which a scan needs; write one".into()));
     };
     let d = pad.direction.vector();
-    let over: Vec<Point> = placed
+    let (over, indices): (Vec<Point>, Vec<u32>) = placed
         .iter()
         .filter(|p| {
             let off = p.point - pad.at;
@@ -270,8 +285,8 @@ fn on_pad(
             let facing = input.nominal.mesh().normal(p.triangle).is_some_and(|n| n.dot(pad.direction) > 0.5);
             facing && along.abs() <= radius + input.settings.reach_mm && (off - d * along).norm() <= radius
         })
-        .map(|p| p.point)
-        .collect();
+        .map(|p| (p.point, p.index))
+        .unzip();
     if over.len() < MIN_POINTS {
         let problem = format!(
             "only {} points of the scan lie on its pad of {radius} mm radius, at least {MIN_POINTS} are needed",
@@ -286,6 +301,11 @@ fn on_pad(
             cause,
         })?
         .facing(pad.direction);
+    let spacing_mm = input.scan.spacing_among(indices.into_iter());
+    let seen = turn_seen(&over, pad.at, pad.direction, radius, spacing_mm);
+    if !(seen.fraction >= PAD_COVERAGE) {
+        return Err(unseen(hold, seen.fraction, PAD_COVERAGE));
+    }
     // The mean of the pad; a scan of a pad at a rim may have its middle aside, so it is told under the target.
     let n = fit.normal.vector();
     let cosine = n.dot(&d);
@@ -294,11 +314,13 @@ fn on_pad(
     } else {
         fit.centroid
     };
+    // Of the plane under the target, not of the points' mean: a pad whose points lie to one side is extrapolated.
+    let unit = fit.unit_variance_at(&point);
     let count = over.len() as f64;
-    // Noise of the mean, and the form within the pad as at as many places as 2.5 mm apart (common practice).
-    let form = (fit.rms_mm * fit.rms_mm - input.noise_mm * input.noise_mm).max(0.0);
-    let apart = (radius * radius / 6.25).max(1.0);
-    let standard_mm = (input.noise_mm * input.noise_mm / count + form / apart).sqrt();
+    // Form within the pad is seen at as many places as 2.5 mm apart, and is extrapolated as noise is.
+    let form = (fit.rms_mm * fit.rms_mm * count / (count - 3.0) - input.noise_mm * input.noise_mm).max(0.0);
+    let apart = (radius * radius / (FORM_LENGTH_MM * FORM_LENGTH_MM)).clamp(1.0, count);
+    let standard_mm = (unit * (input.noise_mm * input.noise_mm + form * count / apart)).sqrt();
     let one = TargetMeasured { point, normal: Some(fit.normal), standard_mm };
     Ok(Measured { targets: vec![one; hold.targets.len()], errors: Vec::new(), residual_mm: None })
 }
@@ -353,7 +375,9 @@ fn on_ball(
     }
     let Some(fit) = fit else { return Err(missing(hold, "it was not fitted".into())) };
     let worst = (0..3).map(|i| fit.unit_covariance[i][i]).fold(0.0, f64::max);
-    let standard_mm = (worst * input.noise_mm * input.noise_mm + fixture_mm * fixture_mm).sqrt();
+    // Scaled by Birge's ratio where the ball's points scatter more than the scan's noise.
+    let noise = fit.noise_mm().map_or(input.noise_mm, |seen| seen.max(input.noise_mm));
+    let standard_mm = (worst * noise * noise + fixture_mm * fixture_mm).sqrt();
     let one = TargetMeasured { point: fit.centre, normal: None, standard_mm };
     Ok(Measured { targets: vec![one; hold.targets.len()], errors: Vec::new(), residual_mm: None })
 }

@@ -4,7 +4,8 @@
 //! `ny`, `nz` (the surface's normal there, out of the material), `diameter`, `u` (standard uncertainty of one
 //! coordinate, and of the diameter), and `nom_x`, `nom_y`, `nom_z`, `dir_x`, `dir_y`, `dir_z` (what the
 //! instrument took for nominal, which must be what the plan says). Lengths in the unit that the caller states;
-//! the probe's radius is taken off already.
+//! the probe's radius is taken off already. A hole may have its centre and points of its wall: the centre tells its place,
+//! and the wall its diameter where the centre has none.
 
 use crate::geometry::{Direction, Point, Vector};
 use crate::plan::Fault;

@@ -332,6 +332,7 @@ const ASIDE_MM: f64 = 5.0;
 const SAME_PLACE_MM: f64 = 0.1;
 
 /// The contributions to one value, standard uncertainties in mm; `None` where it is not known.
+#[derive(Clone, Copy)]
 struct Spread {
     instrument_mm: Option<f64>,
     /// What residuals or a place that was missed add.

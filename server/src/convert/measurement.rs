@@ -246,9 +246,6 @@ pub(crate) fn associated(found: &Association, [low, high]: [Point; 2]) -> v1::As
         }
     }
     let extreme = |value_mm: f64, p: Point| v1::Extreme { value_mm, at_mm: vec![p.x, p.y, p.z] };
-    // A radius is answered as a diameter: its name and, in the covariance, its double.
-    let answered =
-        |p: &Uncertain| if p.name == "radius" { ("diameter", 2.0) } else { (p.name.as_str(), 1.0) };
     let named = found.parameters.iter().map(|p| match p.along {
         Some([x, y, z]) => format!("{} along ({x:.6}, {y:.6}, {z:.6}), {}", answered(p).0, p.unit),
         None => format!("{}, {}", answered(p).0, p.unit),
@@ -275,6 +272,11 @@ pub(crate) fn associated(found: &Association, [low, high]: [Point; 2]) -> v1::As
             noise_mm: o.noise_mm,
         }),
     }
+}
+
+/// A radius is answered as a diameter: by that name and, in the covariance, as its double.
+fn answered(parameter: &Uncertain) -> (&str, f64) {
+    if parameter.name == "radius" { ("diameter", 2.0) } else { (&parameter.name, 1.0) }
 }
 
 impl From<SumError> for Problem {

@@ -294,6 +294,35 @@ fn decision_words(rule: &Decision) -> String {
     }
 }
 
+/// What the uncertainty holds and what not, for every way in which something was measured; where nothing was, nothing
+/// is said of it.
+fn by_what(evaluations: &[Evaluation]) -> Vec<String> {
+    let by = |way: &str| evaluations.iter().filter(|e| e.measured_by == way).count() > 0;
+    let mut cautions: Vec<String> = Vec::new();
+    if by("scan") {
+        cautions.push("Where measured on a scan, the uncertainty holds noise, sampling and alignment as seen in the scan itself; the instrument's own verification, temperature and restraint are not part of it.".into());
+    }
+    if by("points") {
+        cautions.push("Where measured by points, the uncertainty holds what was stated of each point, what fits leave over and the alignment on the datums; form between the points taken, temperature and restraint are not part of it.".into());
+    }
+    if by("reading") {
+        cautions.push("Where told by readings, the uncertainty is what was stated with each; nothing of it was checked here.".into());
+    }
+    let alone: Vec<&str> = evaluations
+        .iter()
+        .filter(|e| e.measured_by == "reading" && matches!(e.requirement.as_str(), "flatness" | "position"))
+        .filter(|e| e.verdict != Verdict::NotMeasured)
+        .map(|e| e.number.as_str())
+        .collect();
+    if !alone.is_empty() {
+        cautions.push(format!(
+            "Told by one reading by hand, which is not held to coverage of the feature: {}.",
+            alone.join(", ")
+        ));
+    }
+    cautions
+}
+
 fn record(job: &Job, evaluations: Vec<Evaluation>) -> Record {
     let required: Vec<&Evaluation> = evaluations.iter().filter(|e| e.required).collect();
     let verdict = over_all(required.iter().map(|e| e.verdict));
@@ -324,9 +353,8 @@ fn record(job: &Job, evaluations: Vec<Evaluation>) -> Record {
     let mut cautions = vec![
         "Acceptance of safety-relevant parts rests with the responsible quality authority, the customer's requirements and local rules."
             .to_string(),
-        "The uncertainty holds noise, sampling and alignment as seen in the scan itself; the instrument's own verification, temperature and restraint are not part of it."
-            .to_string(),
     ];
+    cautions.extend(by_what(&evaluations));
     if !job.scope.is_empty() {
         cautions
             .push(format!("A verdict over group {} only, not a release of the part.", job.scope.join(", ")));

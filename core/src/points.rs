@@ -4,16 +4,20 @@
 //! `ny`, `nz` (the surface's normal there, out of the material), `diameter`, `u` (standard uncertainty of one
 //! coordinate, and of the diameter), and `nom_x`, `nom_y`, `nom_z`, `dir_x`, `dir_y`, `dir_z` (what the
 //! instrument took for nominal, which must be what the plan says). Lengths in the unit that the caller states;
-//! the probe's radius is taken off already.
+//! the probe's radius is taken off already. A hole may have its centre and points of its wall: the centre tells its place,
+//! and the wall its diameter where the centre has none.
 
 use crate::geometry::{Direction, Point, Vector};
-use crate::plan::{FaceMap, Fault, Plan, Situation};
+use crate::plan::Fault;
 use crate::run::{CHECK_EVERY, Run, Stopped};
 use crate::scan::{FURTHEST_MM, LengthUnit};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
+mod check;
 #[cfg(test)]
 mod tests;
+
+pub use check::{check, off_the_wall_mm};
 
 /// What a point stands for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -94,12 +98,6 @@ const COLUMNS: [&str; 16] = [
     "name", "x", "y", "z", "role", "nx", "ny", "nz", "diameter", "u", "nom_x", "nom_y", "nom_z", "dir_x",
     "dir_y", "dir_z",
 ];
-
-/// Nominal places of the instrument and of the plan agree to rounding in the last digit that drawings and
-/// instruments print, mm.
-const SAME_NOMINAL_MM: f64 = 0.01;
-/// The same for directions: a thousandth.
-const SAME_DIRECTION_RAD: f64 = 1e-3;
 
 /// Reads a file of points. The delimiter is the one of comma, semicolon and tab that the header has.
 ///
@@ -298,76 +296,4 @@ impl Table<'_> {
             standard_mm: own.or(self.standard_mm),
         })
     }
-}
-
-/// Whether the points belong to the plan: names that it has, one point to a check point or target, nominal
-/// places and directions as in the plan. All faults at once, at most [`MOST_FAULTS`].
-///
-/// # Errors
-/// Those faults.
-pub fn check(set: &PointSet, plan: &Plan, faces: &FaceMap) -> Result<(), PointsError> {
-    let targets: BTreeSet<&str> = plan.target_ids().collect();
-    let mut first: BTreeMap<&str, u64> = BTreeMap::new();
-    let mut faults = Vec::new();
-    for p in &set.points {
-        if faults.len() >= MOST_FAULTS {
-            break;
-        }
-        let mut wrong = |problem: String| faults.push(Fault { place: format!("line {}", p.line), problem });
-        let feature = faces.features.iter().find(|f| f.id == p.name);
-        let single = match feature {
-            Some(f) => matches!(f.situation, Situation::Point { .. }) || p.role == Role::Centre,
-            None if targets.contains(p.name.as_str()) => true,
-            None => {
-                let shown: String = p.name.chars().take(60).collect();
-                wrong(format!(
-                    "\"{}\" is no feature or target of the plan; correct the name or leave the point out",
-                    shown.escape_debug()
-                ));
-                continue;
-            }
-        };
-        if single && let Some(line) = first.get(p.name.as_str()) {
-            wrong(format!("{} was taken on line {line} too; leave one", p.name));
-        }
-        first.entry(&p.name).or_insert(p.line);
-        let Some(feature) = feature else { continue };
-        let (place, direction) = match feature.situation {
-            Situation::Point { at, direction, .. } => (Some(at), Some(direction)),
-            Situation::Hole { at, axis, .. } | Situation::Slot { at, axis, .. } => {
-                ((p.role == Role::Centre).then_some(at), (p.role == Role::Centre).then_some(axis))
-            }
-            Situation::Plane { .. } | Situation::Surface => (None, None),
-        };
-        if p.role == Role::Centre
-            && !matches!(feature.situation, Situation::Hole { .. } | Situation::Slot { .. })
-        {
-            wrong(format!(
-                "{} is a {}, which has no centre; write role surface",
-                p.name,
-                feature.kind.word()
-            ));
-        }
-        if let (Some(told), Some(at)) = (p.nominal, place)
-            && !((told - at).norm() <= SAME_NOMINAL_MM)
-        {
-            wrong(format!(
-                "the instrument's nominal of {} lies {:.4} mm from the plan's; measure against this revision",
-                p.name,
-                (told - at).norm()
-            ));
-        }
-        if let (Some(told), Some(direction)) = (p.direction, direction) {
-            let turn = told.angle_to(direction);
-            let across = matches!(feature.situation, Situation::Point { .. });
-            let turn = if across { turn } else { turn.min(told.reversed().angle_to(direction)) };
-            if !(turn <= SAME_DIRECTION_RAD) {
-                wrong(format!(
-                    "the instrument's direction of {} is not the plan's; measure against this revision",
-                    p.name
-                ));
-            }
-        }
-    }
-    if faults.is_empty() { Ok(()) } else { Err(PointsError::Faults(faults)) }
 }

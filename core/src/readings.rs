@@ -1,6 +1,6 @@
 //! What hand instruments read and gauges pass or fail, joined to characteristics by number.
 
-use crate::plan::{Fault, Plan, Requirement};
+use crate::plan::{Characteristic, Fault, FeatureKind, Plan, Requirement};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -115,7 +115,8 @@ impl From<Row> for Reading {
 }
 
 /// Whether readings belong to the plan: a number that it has, once; a value with the right unit for a
-/// requirement in figures, pass or fail for a gauge. All faults at once; places are `[index].field`.
+/// requirement in figures, pass or fail for a gauge; no value that the requirement cannot have, and no one number for
+/// the profile of a whole surface ([`refused`]). All faults at once; places are `[index].field`.
 pub fn check(readings: &[Reading], plan: &Plan) -> Vec<Fault> {
     let mut faults = Vec::new();
     let mut first: BTreeMap<&str, usize> = BTreeMap::new();
@@ -155,7 +156,11 @@ pub fn check(readings: &[Reading], plan: &Plan) -> Vec<Fault> {
         match r.value {
             None => wrong("value", format!("is missing; {} asks for a value", c.number)),
             Some(v) if !v.is_finite() => wrong("value", format!("is {v}; write a number")),
-            Some(_) => {}
+            Some(v) => {
+                if let Some(problem) = refused(plan, c, v) {
+                    wrong("value", problem);
+                }
+            }
         }
         if let Some(u) = r.expanded_uncertainty
             && !(u.is_finite() && u > 0.0)
@@ -174,4 +179,33 @@ pub fn check(readings: &[Reading], plan: &Plan) -> Vec<Fault> {
         }
     }
     faults
+}
+
+/// Why a value by hand cannot stand for a characteristic, in words; `None` where it can.
+///
+/// A flatness or a position is 0 or more, a diameter above 0, by their definitions (ISO 1101:2017, ISO 14405-1:2016).
+/// The profile of a whole surface has an extreme on either side of the material, anywhere on it, so one number by
+/// hand does not tell it; at a check point it does.
+pub fn refused(plan: &Plan, characteristic: &Characteristic, value: f64) -> Option<String> {
+    let number = &characteristic.number;
+    match characteristic.requirement {
+        Requirement::Flatness { .. } | Requirement::Position { .. } if !(value >= 0.0) => {
+            let word = characteristic.requirement.word();
+            Some(format!("is {value}; {number} is a {word}, which is 0 or more; correct it"))
+        }
+        Requirement::Diameter { .. } if !(value > 0.0) => Some(format!(
+            "is {value}; {number} is a diameter, which is above 0: write the whole diameter, not its deviation"
+        )),
+        Requirement::SurfaceProfile { .. } => {
+            let feature = characteristic.feature.and_then(|f| plan.features.get(f));
+            let whole = feature.is_none_or(|f| f.kind != FeatureKind::Point);
+            whole.then(|| {
+                format!(
+                    "is one number for a whole surface, which does not tell its profile; measure {number} by a scan or \
+                     by points, or let the plan ask a `reading`"
+                )
+            })
+        }
+        _ => None,
+    }
 }

@@ -188,3 +188,69 @@ fn a_scan_points_and_a_reading_together_each_judge_their_own() {
     assert_eq!((mass.verdict, found.verdict), (NotMeasured, NotMeasured));
     assert!(mass.reason.contains("no reading of the mass"));
 }
+
+/// With a nominal a name is held against its face, and a point aside of its place against the slope there.
+#[test]
+fn points_aside_are_held_against_the_nominal() {
+    let demo = Demo::new(4, 1.0);
+    let run = quiet();
+    let raw = read(&demo.nominal_stl(), &run).unwrap();
+    let nominal = Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &run).unwrap();
+    let text = demo.plan_toml();
+    let (_, plan) = plan::check_toml(&text).unwrap();
+    let bound = plan::bind(&plan, Some(&nominal)).unwrap();
+    let crown = bound.features.iter().find(|f| f.id == "CROWN").unwrap();
+    let mesh = nominal.mesh();
+    // The steepest triangle of the crown: a check point along z there, taken 2 mm up its slope.
+    let steep = |t: &u32| mesh.normal(*t).unwrap().vector().z.abs();
+    let t = *crown.triangles.iter().min_by(|a, b| steep(a).total_cmp(&steep(b))).unwrap();
+    let [a, b, c] = mesh.corners(t);
+    let (at, n) = ((a.coords + b.coords + c.coords) / 3.0, mesh.normal(t).unwrap().vector());
+    let level = (n.x * n.x + n.y * n.y).sqrt();
+    let out = n.z.signum();
+    let system = &plan.datum_systems[0].id;
+    let text = format!(
+        "{text}\n[[feature]]\nid = \"Q\"\nkind = \"point\"\npoint = {{ at_mm = [{}, {}, {}], direction = [0, 0, {out}] }}\n\
+         [[characteristic]]\nnumber = \"q\"\nfeature = \"Q\"\nsurface_profile = {{ limit_outside_mm = 0.4, limit_inside_mm = 0.4 }}\n\
+         datum_system = \"{system}\"\n[[characteristic]]\nnumber = \"f\"\nfeature = \"FLANGE\"\n\
+         surface_profile = {{ limit_outside_mm = 0.4, limit_inside_mm = 0.4 }}\ndatum_system = \"{system}\"\nneeds = {{ points = 2 }}\n",
+        at.x, at.y, at.z
+    );
+    let (_, plan) = plan::check_toml(&text).unwrap_or_else(|f| panic!("{f:#?}"));
+    let faces = plan::bind(&plan, Some(&nominal)).unwrap();
+    let flange = plan.features.iter().position(|f| f.id == "FLANGE").unwrap();
+    let plan::Situation::Plane { at: on, .. } = faces.features[flange].situation else { panic!() };
+    let go = |flange_x: f64| {
+        let file = format!(
+            "name,x,y,z,u\nQ,{},{},{},0.001\nFLANGE,12,100,{},0.001\nFLANGE,{flange_x},100,{},0.001\n",
+            at.x + 2.0 * n.x / level,
+            at.y + 2.0 * n.y / level,
+            at.z,
+            on.z,
+            on.z
+        );
+        let points = read_points(file.as_bytes(), LengthUnit::Millimetre, None, &run).unwrap();
+        let set = PointSet { points, coordinates: Coordinates::Part };
+        let job = Job {
+            nominal: Some(&nominal),
+            nominal_sha256: String::new(),
+            plan: &plan,
+            faces: &faces,
+            scans: &[],
+            points: &[PointSource { set: &set, sha256: "points".into() }],
+            readings: &[],
+            scope: &[],
+        };
+        inspect(&run, &job).unwrap().record.evaluations
+    };
+    let found = go(688.0);
+    let of = |number: &str| found.iter().find(|e| e.number == number).unwrap();
+    let sampling = of("q").budget.iter().find(|b| b.source == "sampling").unwrap().standard_uncertainty_mm;
+    assert!(level > 0.01 && (sampling - 2.0 * level / n.z.abs()).abs() < 1e-3, "{sampling} {level}");
+    assert_eq!(of("f").verdict, Conforms, "{}", of("f").reason);
+    // In the plane, but 300 mm off its face.
+    let found = go(1000.0);
+    let off = found.iter().find(|e| e.number == "f").unwrap();
+    assert_eq!(off.verdict, NotMeasured);
+    assert!(off.reason.contains("check its name"), "{}", off.reason);
+}

@@ -113,6 +113,30 @@ async fn points_within_a_message_are_associated_and_bad_ones_refused() {
     let of = |name: &str| found.parameters.iter().find(|p| p.name == name).unwrap().value;
     assert!((of("diameter") - 60.0).abs() < 1e-9 && (of("centre_x") - 10.0).abs() < 1e-9, "{found:?}");
     assert!(found.form_error_mm < 1e-9);
+    let out = found.out_of_plane.unwrap();
+    assert!(out.form_error_mm < 1e-9 && out.rms_mm < 1e-9 && found.rivals.is_empty());
+
+    // A size has one name and one meaning throughout: the diameter's variance, four times the radius's. Four points
+    // of a circle of 3 cm, two in and two out by 0.02 mm, with one freedom to spare: by hand, a radius then has the
+    // noise over the root of 4, a diameter twice that. Out of their plane the points lie by 0.5 mm in turn.
+    let oval = [(3.002, 0.0, 0.05), (0.0, 2.998, -0.05), (-3.002, 0.0, 0.05), (0.0, -2.998, -0.05)];
+    let oval = oval.iter().flat_map(|(x, y, z)| [*x, *y, *z]).collect();
+    let request = AssociateRequest { shape: ShapeKind::Circle.into(), points: list(oval) };
+    let found = sums(&server).associate(request).await.unwrap().into_inner();
+    let at = found.covariance_of.iter().position(|name| name == "diameter, mm").unwrap();
+    assert!(!found.covariance_of.iter().any(|name| name.contains("radius")), "{:?}", found.covariance_of);
+    let sigma = found.noise_mm.unwrap();
+    assert!((sigma - 0.04).abs() < 1e-4, "{sigma}");
+    let variance = found.covariance[at * found.covariance_of.len() + at];
+    assert!((variance - sigma * sigma).abs() < 1e-3 * sigma * sigma, "{variance}");
+    assert!((found.out_of_plane.unwrap().form_error_mm - 1.0).abs() < 1e-9, "{:?}", found.out_of_plane);
+    // Two cones meet these six points exactly (set con7 of the NIST algorithm testing system).
+    let cone = include_str!("../../core/tests/data/nist_ats/Cone/con7.ds");
+    let cone = cone.split_whitespace().map(|word| word.parse().unwrap()).collect();
+    let request = AssociateRequest { shape: ShapeKind::Cone.into(), points: list(cone) };
+    let found = sums(&server).associate(request).await.unwrap().into_inner();
+    let [rival] = found.rivals.as_slice() else { panic!("{found:?}") };
+    assert!((rival.direction.iter().map(|v| v * v).sum::<f64>() - 1.0).abs() < 1e-12, "{rival:?}");
 
     let line: Vec<f64> = (0..10).flat_map(|i| [f64::from(i), 0.0, 0.0]).collect();
     let request = AssociateRequest { shape: ShapeKind::Plane.into(), points: list(line) };

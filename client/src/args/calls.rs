@@ -74,6 +74,7 @@ pub(crate) struct Evaluate {
 #[command(after_help = "Examples:
   scantling associate plane flange.csv --unit mm
   scantling associate cylinder bore.txt --unit mm --columns \"x y z\"
+  scantling associate sphere table.ply --unit mm --region 0,0,0,30,30,30
   cat ball.csv | scantling --output json associate sphere - --unit inch")]
 pub(crate) struct Associate {
     /// The shape
@@ -88,6 +89,9 @@ pub(crate) struct Associate {
     /// What the columns of a text file of points hold, such as "x y z -", where it is not found
     #[arg(long, value_name = "TEXT", default_value = "", value_parser = columns)]
     pub(crate) columns: String,
+    /// Only the points in this box, mm, in the file's axes
+    #[arg(long, value_name = "X0,Y0,Z0,X1,Y1,Z1", value_parser = region, allow_hyphen_values = true)]
+    pub(crate) region: Option<Region>,
 }
 
 #[derive(Args, Debug)]

@@ -76,7 +76,7 @@ pub(crate) async fn evaluate(context: &Context, args: args::Evaluate) -> anyhow:
 
 pub(crate) async fn associate(context: &Context, args: args::Associate) -> anyhow::Result<Exit> {
     let scan = sent(context, &args.points, args.unit.into(), &args.columns).await?;
-    let points = ScanInput { scan: Some(scan), ..ScanInput::default() };
+    let points = ScanInput { scan: Some(scan), region: args.region, placement: None };
     let request = AssociateRequest { shape: ShapeKind::from(args.shape).into(), points: Some(points) };
     let mut client = measurements(&context.channel);
     let answer =

@@ -398,7 +398,13 @@ async fn calls_without_a_record_name_scan_box_placement_and_shape() {
     let exit = plant.type_in(&[&["evaluate"], &one[..]].concat()).await.expect("evaluated");
     assert_eq!(exit, Exit::Success);
     plant
-        .type_in(&["associate", "cylinder", &scan, "--unit", "mm", "--columns", "x y z"])
+        .type_in(
+            &[
+                &["associate", "cylinder", &scan, "--unit", "mm", "--columns", "x y z"][..],
+                &["--region", "-1,-2,-3,4,5,6"],
+            ]
+            .concat(),
+        )
         .await
         .expect("associated");
     let short = files.path("short.json");
@@ -416,6 +422,11 @@ async fn calls_without_a_record_name_scan_box_placement_and_shape() {
     let placement = aligned.scan.as_ref().and_then(|s| s.placement.clone());
     assert_eq!(placement, Some(lies(4.0)));
     assert_eq!(kept.associated[0].shape(), ShapeKind::Cylinder);
+    let region = kept.associated[0].points.as_ref().and_then(|p| p.region.clone()).expect("a region");
+    assert_eq!(
+        (region.minimum_mm.as_slice(), region.maximum_mm.as_slice()),
+        (&[-1.0, -2.0, -3.0][..], &[4.0, 5.0, 6.0][..])
+    );
     assert!(kept.acquisitions.is_empty() && kept.inspections.is_empty());
 }
 

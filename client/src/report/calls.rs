@@ -151,7 +151,7 @@ pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
         },
         None => String::new(),
     };
-    let lines = [
+    let mut lines = vec![
         ("criterion", answer.criterion.clone()),
         ("points", answer.points.to_string()),
         ("form error", format!("{:.6} mm", answer.form_error_mm)),
@@ -163,6 +163,16 @@ pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
             answer.noise_mm.map_or("not known: no point to spare".to_owned(), |n| format!("{n:.6} mm")),
         ),
     ];
+    if let Some(out) = &answer.out_of_plane {
+        let noise = out.noise_mm.map_or("not known".to_owned(), |n| format!("{n:.6} mm"));
+        let told = format!("form error {:.6} mm, rms {:.6} mm, noise {noise}", out.form_error_mm, out.rms_mm);
+        lines.push(("out of plane", told));
+    }
+    for rival in &answer.rivals {
+        let axis: Vec<String> = rival.direction.iter().map(|v| format!("{v:.9}")).collect();
+        let told = format!("AMBIGUOUS: one along ({}) meets the points exactly as well", axis.join(", "));
+        lines.push(("rival", told));
+    }
     text += &facts(&lines, look);
     let of = &answer.covariance_of;
     if of.is_empty() || answer.covariance.len() != of.len() * of.len() {
@@ -180,7 +190,9 @@ pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
 mod tests {
     use super::*;
     use crate::report::tests::PLAIN;
-    use scantling_proto::v1::{DatumResidual, Extreme, Finding, Region, ShapeParameter};
+    use scantling_proto::v1::{
+        DatumResidual, Extreme, Finding, OutOfPlane, Region, ShapeAxis, ShapeParameter,
+    };
 
     fn placement() -> Placement {
         Placement {
@@ -268,6 +280,16 @@ mod tests {
         };
         let text = associated(&answer, &PLAIN);
         for wanted in ["8.012345679  mm", "form error  0.012300 mm", "2.000e-6", "at x 1.000"] {
+            assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
+        }
+        assert!(!text.contains("out of plane") && !text.contains("AMBIGUOUS"), "{text}");
+        answer.out_of_plane = Some(OutOfPlane { form_error_mm: 0.25, rms_mm: 0.1, noise_mm: Some(0.125) });
+        answer.rivals = vec![ShapeAxis { direction: vec![0.6, 0.0, 0.8] }];
+        let text = associated(&answer, &PLAIN);
+        for wanted in [
+            "out of plane  form error 0.250000 mm, rms 0.100000 mm, noise 0.125000 mm",
+            "AMBIGUOUS: one along (0.600000000, 0.000000000, 0.800000000)",
+        ] {
             assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
         }
         answer.covariance.clear();

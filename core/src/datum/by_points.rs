@@ -1,9 +1,13 @@
 //! Datum features and targets as points show them that an arm, a measuring machine or a hand took.
+//!
+//! Each point errs by its stated uncertainty, or by what the fit leaves over where that is more: Birge's ratio, never
+//! below 1 (Birge, Physical Review 40, 1932, p. 207, from memory). What points cannot be of what their name says is
+//! refused once the part rests ([`belongs`]).
 
 use crate::associate::{AssociatedPlane, circle, plane, sphere_of_radius};
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
-use crate::plan::{DatumSystem, FaceMap, Plan};
-use crate::points::{PointSet, Role, TakenPoint};
+use crate::plan::{DatumSystem, FaceMap, Plan, Situation};
+use crate::points::{PointSet, Role, TakenPoint, off_the_wall_mm};
 
 use super::holds::{Hold, HoldKind, holds};
 use super::on_scan::{missing, of_plane};
@@ -84,6 +88,9 @@ pub fn establish_by_points(
         pose = solved.part_from_scan;
         let size = nominal.iter().map(|t| t.nominal.coords.amax()).fold(1.0, f64::max);
         if moved_mm < STILL_MM.max(1e-14 * size) {
+            for (hold, points) in holds.iter().zip(&of) {
+                belongs(hold, points, &pose)?;
+            }
             let known = of.iter().flatten().all(|p| p.standard_mm.is_some());
             return Ok(PointDatums {
                 part_from_points: pose,
@@ -118,6 +125,7 @@ fn one(
         HoldKind::Plane { normal: facing, .. } => {
             let found = plane(&points).map_err(fit)?.facing(*facing);
             let [a, b] = found.along;
+            let standard = birge(standard, found.noise_mm());
             let associated = AssociatedPlane {
                 point: found.centroid,
                 normal: found.normal,
@@ -133,33 +141,21 @@ fn one(
             None => {
                 let found = circle(&points, normal.unwrap_or(*axis)).map_err(fit)?;
                 let worst = found.unit_covariance[0][0].max(found.unit_covariance[1][1]).max(0.0);
-                same(found.centre, None, standard * worst.sqrt())
+                same(found.centre, None, birge(standard, found.noise_mm()) * worst.sqrt())
             }
         },
         HoldKind::Slot { at, axis, along, .. } => match centre {
             Some(centre) => same(centre, None, standard),
             None => {
                 let across = axis.vector().cross(&along.vector());
-                let offs: Vec<f64> = points.iter().map(|p| (p - at).dot(&across)).collect();
-                // The widest gap between neighbours parts one flank from the other.
-                let mut sorted = offs.clone();
-                sorted.sort_unstable_by(f64::total_cmp);
-                let cut = sorted
-                    .windows(2)
-                    .map(|w| (w[1] - w[0], 0.5 * (w[0] + w[1])))
-                    .max_by(|a, b| a.0.total_cmp(&b.0));
-                let Some((_, cut)) = cut else {
-                    return Err(missing(
-                        hold,
-                        "one point does not tell a slot's middle; take both flanks".into(),
-                    ));
+                let Some([low, high]) = flanks(points.iter().map(|p| (p - at).dot(&across))) else {
+                    return Err(missing(hold, ONE_FLANK.into()));
                 };
-                let mean = |side: bool| {
-                    let on: Vec<f64> = offs.iter().copied().filter(|o| (*o > cut) == side).collect();
-                    (on.iter().sum::<f64>() / on.len() as f64, on.len() as f64)
-                };
-                let ((low, n), (high, m)) = (mean(false), mean(true));
-                same(at + across * (0.5 * (low + high)), None, 0.5 * standard * (1.0 / n + 1.0 / m).sqrt())
+                let (n, m) = (low.count as f64, high.count as f64);
+                // Each flank takes one freedom.
+                let seen = (n + m > 2.0).then(|| ((low.square + high.square) / (n + m - 2.0)).sqrt());
+                let middle = at + across * (0.5 * (low.mean + high.mean));
+                same(middle, None, 0.5 * birge(standard, seen) * (1.0 / n + 1.0 / m).sqrt())
             }
         },
         HoldKind::Pad(_) => {
@@ -174,7 +170,7 @@ fn one(
                 (None, Some(diameter)) => {
                     let found = sphere_of_radius(&points, 0.5 * diameter).map_err(fit)?;
                     let worst = (0..3).map(|i| found.unit_covariance[i][i]).fold(0.0, f64::max);
-                    same(found.centre, None, combined(standard * worst.sqrt()))
+                    same(found.centre, None, combined(birge(standard, found.noise_mm()) * worst.sqrt()))
                 }
                 (None, None) => {
                     return Err(missing(
@@ -185,4 +181,89 @@ fn one(
             }
         }
     })
+}
+
+/// The stated standard uncertainty of a point, or what residuals say of it where that is more.
+fn birge(standard_mm: f64, seen_mm: Option<f64>) -> f64 {
+    seen_mm.map_or(standard_mm, |seen| seen.max(standard_mm))
+}
+
+const ONE_FLANK: &str = "its points do not tell the slot's middle: take points on both flanks, or its centre";
+
+/// The points on one flank of a slot, by how far they lie across its length from its middle.
+struct Flank {
+    mean: f64,
+    /// Sum of squares about the mean.
+    square: f64,
+    /// From the lowest to the highest.
+    spread: f64,
+    count: usize,
+}
+
+/// The two flanks, which the widest gap between neighbours parts; `None` for fewer than two points.
+fn flanks(offs: impl Iterator<Item = f64>) -> Option<[Flank; 2]> {
+    let mut sorted: Vec<f64> = offs.collect();
+    sorted.sort_unstable_by(f64::total_cmp);
+    let gaps = sorted.windows(2).enumerate().map(|(i, w)| (i + 1, w[1] - w[0]));
+    let (cut, _) = gaps.max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let flank = |on: &[f64]| {
+        let mean = on.iter().sum::<f64>() / on.len() as f64;
+        let square = on.iter().map(|o| (o - mean) * (o - mean)).sum();
+        Flank { mean, square, spread: on[on.len() - 1] - on[0], count: on.len() }
+    };
+    let (low, high) = sorted.split_at(cut);
+    Some([flank(low), flank(high)])
+}
+
+/// Flanks stand as far apart as the slot is wide, to this share of its width, and none is rougher (common practice, no
+/// source): points of one flank alone, or of its round ends, are told from both.
+const FLANK_SHARE: f64 = 0.25;
+
+/// Whether the points of a hold can be of it, with the part at rest: a slot shows both flanks, a hole's centre lies in
+/// its wall.
+fn belongs(
+    hold: &Hold,
+    taken: &[&TakenPoint],
+    pose: &Motion<PartFrame, ScanFrame>,
+) -> Result<(), DatumError> {
+    let wall: Vec<Point> =
+        taken.iter().filter(|p| p.role == Role::Surface).map(|p| pose.point(&p.point)).collect();
+    let centre = taken.iter().find(|p| p.role == Role::Centre);
+    match (&hold.kind, centre) {
+        (HoldKind::Hole { axis, .. }, Some(centre)) => {
+            let at = pose.point(&centre.point);
+            match off_the_wall_mm(at, centre.diameter_mm, &wall, *axis) {
+                None => Ok(()),
+                Some(off) => Err(missing(
+                    hold,
+                    format!(
+                        "its centre and the points of its wall contradict each other by {off:.3} mm; leave out which \
+                         is wrong"
+                    ),
+                )),
+            }
+        }
+        (HoldKind::Slot { bound, at, axis, along }, None) => {
+            let Situation::Slot { width_mm: Some(width), .. } = bound.situation else {
+                let problem = "its width is not known, so its flanks are not told apart: write `width_mm` in the plan, \
+                               or take its centre";
+                return Err(missing(hold, problem.into()));
+            };
+            let across = axis.vector().cross(&along.vector());
+            let found = flanks(wall.iter().map(|p| (p - at).dot(&across)));
+            let Some([low, high]) = found else { return Err(missing(hold, ONE_FLANK.into())) };
+            let apart = high.mean - low.mean;
+            let most = FLANK_SHARE * width;
+            if (apart - width).abs() <= most && low.spread <= most && high.spread <= most {
+                return Ok(());
+            }
+            let problem = format!(
+                "its points do not lie on two flanks {width} mm apart, but in groups {apart:.3} mm apart, {:.3} mm and \
+                 {:.3} mm thick: take points on both flanks and none on its ends, or its centre",
+                low.spread, high.spread
+            );
+            Err(missing(hold, problem))
+        }
+        _ => Ok(()),
+    }
 }

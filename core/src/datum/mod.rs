@@ -183,7 +183,45 @@ fn covariance(solved: &TargetAlignment, holds: &[Hold], measured: &[Measured]) -
         }
         first += hold.rows();
     }
+    of_fixture(&mut total, solved, holds, measured);
     total
+}
+
+/// What the balls of a fixture add.
+///
+/// The solver was told the fixture's stated uncertainty ball by ball, as if each erred by itself, and so took a shift
+/// for as many times less uncertain (in variance) as there are balls. The seat of the part in the fixture, which the
+/// stated uncertainty holds too, does not average down, and how it is shared between the two nobody states: a shift
+/// keeps all of it. Turns stay as uncertain as independent balls make them.
+///
+/// Balls are rigid to each other by their certificate, so residuals beyond what is stated speak against it, and scale
+/// the whole by Birge's ratio, never below 1 (Birge, Physical Review 40, 1932, p. 207, from memory). Pads and the
+/// balls' own points need none of this: pads are the datum however they lie, and points are scaled in their fit.
+fn of_fixture(total: &mut [[f64; 6]; 6], solved: &TargetAlignment, holds: &[Hold], measured: &[Measured]) {
+    let (mut balls, mut fixture, mut chi, mut first) = (0.0f64, 0.0f64, 0.0f64, 0);
+    for (hold, m) in holds.iter().zip(measured) {
+        let rows = &solved.residuals[first..first + hold.rows()];
+        first += hold.rows();
+        let HoldKind::Ball { standard_mm, .. } = hold.kind else { continue };
+        balls += 1.0;
+        fixture = fixture.max(standard_mm);
+        let own = m.targets.first().map_or(0.0, |t| t.standard_mm);
+        let squares: f64 = rows.iter().map(|r| r.residual_mm * r.residual_mm).sum();
+        chi += if own > 0.0 { squares / (own * own) } else { 0.0 };
+    }
+    if !(balls > 0.0) {
+        return;
+    }
+    let spare = 3.0 * balls - 6.0;
+    let ratio = if spare > 0.0 { (chi / spare).max(1.0) } else { 1.0 };
+    for row in total.iter_mut() {
+        for c in row.iter_mut() {
+            *c *= ratio;
+        }
+    }
+    for i in 3..6 {
+        total[i][i] += fixture * fixture * (1.0 - 1.0 / balls);
+    }
 }
 
 /// What each hold locked and leaves over.

@@ -1,13 +1,18 @@
 //! Datum features and targets as a scan shows them.
 
-use crate::associate::{AssociatedPlane, hole, plane, plane_of_face, sphere_of_radius};
+use crate::associate::{AssociatedPlane, hole, plane_of_face, sphere_of_radius};
 use crate::geometry::{Cholesky, Direction, Point};
-use crate::partition::{MeasuredPoint, Partition, Rim, Seen};
-use crate::plan::{BoundFeature, DatumTarget};
+use crate::partition::{Partition, Rim, Seen};
+use crate::plan::BoundFeature;
 use crate::run::{CHECK_EVERY, Run};
+
+mod pad;
+mod slot;
 
 use super::targets::TargetMeasured;
 use super::{DatumError, DatumInput, Hold, HoldKind, Measured};
+use pad::on_pad;
+use slot::on_slot;
 
 /// Less of a datum plane than this is no datum: seen at one end it would tip (common practice, no source).
 const PLANE_COVERAGE: f64 = 0.8;
@@ -17,6 +22,10 @@ const HOLE_COVERAGE: f64 = 0.5;
 
 /// Fewer points on a pad, a flank or a ball do not tell noise from form.
 const MIN_POINTS: usize = 6;
+
+/// Form repeats within about this length, so places closer together are no new evidence, mm (common practice, no
+/// source).
+const FORM_LENGTH_MM: f64 = 2.5;
 
 /// Points of a ball lie within this of its surface, mm, where the best fit says it is: ten times what a best fit of a
 /// warped part errs by.
@@ -181,128 +190,6 @@ fn on_hole(
     Ok(Measured { targets: vec![one; hold.targets.len()], errors, residual_mm: None })
 }
 
-/// The middle between the flanks of a slot: the mean of the mean places of both, each fair to its length by equal
-/// bins.
-fn on_slot(
-    input: &DatumInput,
-    hold: &Hold,
-    bound: &BoundFeature,
-    (at, axis, along): (Point, Direction, Direction),
-    partition: &Partition,
-) -> Result<Measured, DatumError> {
-    picked(hold, bound)?;
-    let across = axis.vector().cross(&along.vector());
-    let mut member = vec![false; input.nominal.mesh().triangles().len()];
-    for &t in &bound.triangles {
-        member[t as usize] = true;
-    }
-    // Flanks face each other; ends face along the slot.
-    let mut flanks: [Vec<(f64, f64)>; 2] = Default::default();
-    let mut lengths: [(f64, f64); 2] = [(f64::INFINITY, f64::NEG_INFINITY); 2];
-    let side = |n: Direction| {
-        let facing = n.vector().dot(&across);
-        // Within 18 degrees: round ends turn away quickly.
-        (facing.abs() > 0.95).then_some(usize::from(facing > 0.0))
-    };
-    for &t in &bound.triangles {
-        if let Some(s) = input.nominal.mesh().normal(t).and_then(side) {
-            for corner in input.nominal.mesh().corners(t) {
-                let x = (corner - at).dot(&along.vector());
-                lengths[s] = (lengths[s].0.min(x), lengths[s].1.max(x));
-            }
-        }
-    }
-    for p in partition.placed(input.scan).filter(|p| member[p.triangle as usize]) {
-        if let Some(s) = input.nominal.mesh().normal(p.triangle).and_then(side) {
-            let d = p.point - at;
-            flanks[s].push((d.dot(&along.vector()), d.dot(&across)));
-        }
-    }
-    let mut middle = 0.0;
-    let mut variance = 0.0;
-    for (points, (low, high)) in flanks.iter().zip(lengths) {
-        if points.len() < MIN_POINTS {
-            let problem = format!(
-                "only {} points lie on a flank of the slot, at least {MIN_POINTS} are needed: scan it from a slant",
-                points.len()
-            );
-            return Err(missing(hold, problem));
-        }
-        let bin = (2.0 * input.scan.spacing_mm()).max(1e-3);
-        let count = (((high - low) / bin).ceil() as usize).clamp(1, 10_000);
-        let mut bins = vec![(0.0, 0usize); count];
-        for (x, y) in points {
-            let i = ((x - low) / (high - low) * count as f64).max(0.0) as usize;
-            let b = &mut bins[i.min(count - 1)];
-            *b = (b.0 + y, b.1 + 1);
-        }
-        let filled: Vec<&(f64, usize)> = bins.iter().filter(|b| b.1 > 0).collect();
-        let seen = filled.len() as f64 / count as f64;
-        if !(seen >= HOLE_COVERAGE) {
-            return Err(unseen(hold, seen, HOLE_COVERAGE));
-        }
-        let n = filled.len() as f64;
-        middle += 0.5 * filled.iter().map(|b| b.0 / b.1 as f64).sum::<f64>() / n;
-        let noise = filled.iter().map(|b| 1.0 / b.1 as f64).sum::<f64>() / (n * n);
-        variance += 0.25 * input.noise_mm * input.noise_mm * noise;
-    }
-    let point = at + across * middle;
-    let one = TargetMeasured { point, normal: None, standard_mm: variance.sqrt() };
-    Ok(Measured { targets: vec![one; hold.targets.len()], errors: Vec::new(), residual_mm: None })
-}
-
-/// A pad: the least-squares plane of the points over it, which faces as the pad does.
-fn on_pad(
-    input: &DatumInput,
-    hold: &Hold,
-    pad: &DatumTarget,
-    placed: &[MeasuredPoint],
-) -> Result<Measured, DatumError> {
-    let Some(radius) = pad.patch_radius_mm else {
-        return Err(missing(hold, "it has no `patch_radius_mm`, which a scan needs; write one".into()));
-    };
-    let d = pad.direction.vector();
-    let over: Vec<Point> = placed
-        .iter()
-        .filter(|p| {
-            let off = p.point - pad.at;
-            let along = off.dot(&d);
-            let facing = input.nominal.mesh().normal(p.triangle).is_some_and(|n| n.dot(pad.direction) > 0.5);
-            facing && along.abs() <= radius + input.settings.reach_mm && (off - d * along).norm() <= radius
-        })
-        .map(|p| p.point)
-        .collect();
-    if over.len() < MIN_POINTS {
-        let problem = format!(
-            "only {} points of the scan lie on its pad of {radius} mm radius, at least {MIN_POINTS} are needed",
-            over.len()
-        );
-        return Err(missing(hold, problem));
-    }
-    let fit = plane(&over)
-        .map_err(|cause| DatumError::Fit {
-            letter: hold.letter.to_owned(),
-            feature: hold.name.to_owned(),
-            cause,
-        })?
-        .facing(pad.direction);
-    // The mean of the pad; a scan of a pad at a rim may have its middle aside, so it is told under the target.
-    let n = fit.normal.vector();
-    let cosine = n.dot(&d);
-    let point = if cosine.abs() > 0.1 {
-        pad.at + d * ((fit.centroid - pad.at).dot(&n) / cosine)
-    } else {
-        fit.centroid
-    };
-    let count = over.len() as f64;
-    // Noise of the mean, and the form within the pad as at as many places as 2.5 mm apart (common practice).
-    let form = (fit.rms_mm * fit.rms_mm - input.noise_mm * input.noise_mm).max(0.0);
-    let apart = (radius * radius / 6.25).max(1.0);
-    let standard_mm = (input.noise_mm * input.noise_mm / count + form / apart).sqrt();
-    let one = TargetMeasured { point, normal: Some(fit.normal), standard_mm };
-    Ok(Measured { targets: vec![one; hold.targets.len()], errors: Vec::new(), residual_mm: None })
-}
-
 /// A ball of a fixture: the scan's points near its surface, by least squares at its known radius.
 fn on_ball(
     run: &Run,
@@ -353,7 +240,9 @@ fn on_ball(
     }
     let Some(fit) = fit else { return Err(missing(hold, "it was not fitted".into())) };
     let worst = (0..3).map(|i| fit.unit_covariance[i][i]).fold(0.0, f64::max);
-    let standard_mm = (worst * input.noise_mm * input.noise_mm + fixture_mm * fixture_mm).sqrt();
+    // Scaled by Birge's ratio where the ball's points scatter more than the scan's noise.
+    let noise = fit.noise_mm().map_or(input.noise_mm, |seen| seen.max(input.noise_mm));
+    let standard_mm = (worst * noise * noise + fixture_mm * fixture_mm).sqrt();
     let one = TargetMeasured { point: fit.centre, normal: None, standard_mm };
     Ok(Measured { targets: vec![one; hold.targets.len()], errors: Vec::new(), residual_mm: None })
 }

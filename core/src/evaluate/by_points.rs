@@ -1,13 +1,18 @@
 //! A characteristic by points that an arm, a measuring machine or a hand took of its feature.
 //!
-//! Points are few and chosen, so nothing is filtered and no extreme is corrected: the instrument's own
-//! uncertainty is what counts, and whether so few stand for a whole surface the plan must say.
+//! Points are few and chosen, so nothing is filtered and no extreme is corrected: the instrument's own uncertainty
+//! and the alignment are what counts, and whether so few stand for a whole surface the plan must say. What a fit
+//! leaves over beyond the stated uncertainty joins the budget as sampling: the uncertainty is scaled by Birge's ratio
+//! where that is above 1, never below (Birge, Physical Review 40, 1932, p. 207, from memory). A point that lies where
+//! its name says it cannot is not measured.
 
-use crate::associate::{FitError, circle, minimum_zone_plane, plane};
+use crate::associate::{minimum_zone_plane, plane};
 use crate::conformity::decide;
-use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector};
+use crate::geometry::{
+    Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, closest_point_on_triangle,
+};
 use crate::nominal::Nominal;
-use crate::plan::{Association, BoundFeature, Characteristic, Decision, Requirement, Situation};
+use crate::plan::{Association, BoundFeature, Characteristic, Decision, PointOn, Requirement, Situation};
 use crate::points::{Role, TakenPoint};
 use crate::record::{Components, Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::search::SurfaceTree;
@@ -15,6 +20,8 @@ use crate::uncertainty::{Budget, Source, of_motion};
 
 use super::by_reading::UNKNOWN;
 use super::{Outcome, place, settle};
+
+mod round;
 
 /// How points lie on the part.
 #[derive(Clone, Debug, PartialEq)]
@@ -42,6 +49,7 @@ pub struct PointEvidence<'a> {
 struct Placed {
     point: Point,
     role: Role,
+    normal: Option<Direction>,
     diameter_mm: Option<f64>,
     standard_mm: Option<f64>,
 }
@@ -70,6 +78,7 @@ pub(super) fn evaluate(
         .map(|p| Placed {
             point: pose.map_or(p.point, |pose| pose.part_from_points.point(&p.point)),
             role: p.role,
+            normal: p.normal.map(|n| pose.map_or(n, |pose| pose.part_from_points.direction(n))),
             diameter_mm: p.diameter_mm,
             standard_mm: p.standard_mm,
         })
@@ -77,7 +86,10 @@ pub(super) fn evaluate(
     let subject = Subject { rule, characteristic, bound, pose, points, nominal: evidence.nominal };
     let found = match characteristic.requirement {
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => match bound.situation {
-            Situation::Point { at, direction, .. } => subject.check_point(at, direction, evaluation),
+            Situation::Point { at, direction, on, patch_radius_mm } => {
+                let reach = patch_radius_mm.map_or(ASIDE_MM, |radius| radius.min(ASIDE_MM));
+                subject.check_point(at, direction, on, reach, evaluation)
+            }
             _ => subject.surface(limit_outside_mm, limit_inside_mm, evaluation),
         },
         Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm } => {
@@ -126,13 +138,13 @@ impl Subject<'_> {
     fn settle(
         &self,
         value_mm: f64,
-        [instrument_mm, alignment_mm]: [Option<f64>; 2],
+        spread: Spread,
         tolerance_mm: f64,
         never_negative: bool,
         missing: Option<String>,
         evaluation: &mut Evaluation,
     ) {
-        let (Some(instrument), Some(alignment)) = (instrument_mm, alignment_mm) else {
+        let (Some(instrument), Some(alignment)) = (spread.instrument_mm, spread.alignment_mm) else {
             evaluation.value_mm = Some(value_mm);
             let (verdict, reason) = match missing {
                 Some(missing) => (Verdict::NotMeasured, missing),
@@ -141,7 +153,11 @@ impl Subject<'_> {
             (evaluation.verdict, evaluation.reason) = (verdict, reason);
             return;
         };
-        let budget = Budget::new().with(Source::Instrument, instrument).with(Source::Alignment, alignment);
+        let mut budget =
+            Budget::new().with(Source::Instrument, instrument).with(Source::Alignment, alignment);
+        if spread.sampling_mm != 0.0 {
+            budget = budget.with(Source::Sampling, spread.sampling_mm);
+        }
         let u = budget.combined_mm();
         let decided = decide(self.rule, value_mm, u, &evaluation.limits, tolerance_mm, None);
         let least = if never_negative { 0.0 } else { f64::NEG_INFINITY };
@@ -149,11 +165,15 @@ impl Subject<'_> {
         settle(evaluation, Outcome { value_mm, budget, interval, decided, missing, part_proves: true });
     }
 
-    /// The deviation of a check point along its direction.
+    /// The deviation of a check point along its direction. A point further aside of its place than `reach_mm` was
+    /// taken of something else; one nearer, on a surface that is not square to the direction, reads another height
+    /// there, which joins the budget where the surface's normal is known.
     fn check_point(
         &self,
         at: Point,
         direction: Direction,
+        on: PointOn,
+        reach_mm: f64,
         evaluation: &mut Evaluation,
     ) -> Result<(), String> {
         let [p] = self.points.as_slice() else {
@@ -161,13 +181,35 @@ impl Subject<'_> {
         };
         let off = p.point - at;
         let along = off.dot(&direction.vector());
+        let aside = off - direction.vector() * along;
+        if !(aside.norm() <= reach_mm && along.abs() <= REACH_MM) {
+            return Err(format!(
+                "the point was taken {:.3} mm aside of its place and {along:.3} mm along its direction, at most \
+                 {reach_mm} mm and {REACH_MM} mm can be: check its name",
+                aside.norm()
+            ));
+        }
         evaluation.components = Some(Components { dx_mm: off.x, dy_mm: off.y, dz_mm: off.z, dn_mm: along });
         let extreme = Extreme { value_mm: along, at_mm: place(&p.point) };
         (evaluation.minimum, evaluation.maximum) = (Some(extreme), Some(extreme));
         evaluation.operators.insert("value".into(), "deviation along the point's direction".into());
-        let tolerance = tolerance_mm(&evaluation.limits);
-        let spread = [p.standard_mm, self.alignment_mm(p.point, direction)];
-        self.settle(along, spread, tolerance, false, None, evaluation);
+        evaluation.operators.insert("aside_mm".into(), format!("{:.4}", aside.norm()));
+        // The normal across a trimmed edge is not that of a face of the nominal.
+        let nominal = self.nominal.filter(|_| on == PointOn::Surface);
+        let normal = p.normal.or_else(|| normal_at(nominal?.mesh(), at, direction));
+        // The tangent plane through the place, as high as it is under the point: to first order.
+        let sampling_mm = normal.map_or(0.0, |n| {
+            let cosine = n.dot(direction).abs();
+            if cosine > 0.0 { aside.dot(&n.vector()).abs() / cosine } else { f64::INFINITY }
+        });
+        // A rounding of directions is no slope.
+        let sampling_mm = if sampling_mm > 1e-6 { sampling_mm } else { 0.0 };
+        let spread = Spread {
+            instrument_mm: p.standard_mm,
+            sampling_mm,
+            alignment_mm: self.alignment_mm(p.point, direction),
+        };
+        self.settle(along, spread, tolerance_mm(&evaluation.limits), false, None, evaluation);
         Ok(())
     }
 
@@ -200,16 +242,26 @@ impl Subject<'_> {
         let alignment = all
             .iter()
             .try_fold(0.0f64, |worst, (p, (_, n))| Some(worst.max(self.alignment_mm(p.point, *n)?)));
-        let spread = [self.standard_mm(), alignment];
+        let spread = Spread { instrument_mm: self.standard_mm(), sampling_mm: 0.0, alignment_mm: alignment };
         let missing = self.too_few();
         self.settle(told.1.0, spread, limit_outside_mm + limit_inside_mm, false, missing, evaluation);
         Ok(())
     }
 
-    /// Signed distance of a place from the feature, and the direction it is told along.
+    /// Signed distance of a place from the feature, and the direction it is told along. A place further than
+    /// [`REACH_MM`] from a plane, or from the face where there is one, carries a wrong name.
     fn deviation(&self, p: &Point, tree: Option<&SurfaceTree>) -> Result<(f64, Direction), String> {
+        let astray = || {
+            format!(
+                "the point at x {:.3}, y {:.3}, z {:.3} does not lie on it within {REACH_MM} mm: check its name",
+                p.x, p.y, p.z
+            )
+        };
         if let Situation::Plane { at, normal } = self.bound.situation {
-            return Ok(((p - at).dot(&normal.vector()), normal));
+            let along = (p - at).dot(&normal.vector());
+            let face = tree.filter(|_| !self.bound.triangles.is_empty());
+            let on_it = face.is_none_or(|face| face.nearest(p, REACH_MM).is_some());
+            return if along.abs() <= REACH_MM && on_it { Ok((along, normal)) } else { Err(astray()) };
         }
         let (Some(nominal), Some(tree)) = (self.nominal, tree) else {
             return Err("a surface needs a nominal".into());
@@ -218,89 +270,10 @@ impl Subject<'_> {
         let found =
             tree.nearest(p, REACH_MM).and_then(|f| Some((f.point, f.distance, mesh.normal(f.triangle)?)));
         let Some((foot, distance, normal)) = found else {
-            return Err(format!(
-                "the point at x {:.3}, y {:.3}, z {:.3} does not lie on it within {REACH_MM} mm: check its name",
-                p.x, p.y, p.z
-            ));
+            return Err(astray());
         };
         let along = (p - foot).dot(&normal.vector());
         Ok((if along < 0.0 { -distance } else { distance }, normal))
-    }
-
-    fn diameter(&self, tolerance_mm: f64, evaluation: &mut Evaluation) -> Result<(), String> {
-        let round = self.round(evaluation)?;
-        let Some(diameter) = round.diameter_mm else {
-            return Err("the centre was taken without a diameter".into());
-        };
-        self.settle(
-            diameter.0,
-            [diameter.1, Some(0.0)],
-            tolerance_mm,
-            true,
-            self.too_few_on_a_wall(&round),
-            evaluation,
-        );
-        Ok(())
-    }
-
-    /// Twice the distance of the axis from its nominal place, square to the nominal axis (ISO 1101:2017).
-    fn position(&self, zone_mm: f64, evaluation: &mut Evaluation) -> Result<(), String> {
-        let Situation::Hole { at, axis, .. } = self.bound.situation else {
-            return Err(format!("the position of a {} is not evaluated by points", self.bound.kind.word()));
-        };
-        let round = self.round(evaluation)?;
-        let off = round.centre - at;
-        let across: Vector = off - axis.vector() * off.dot(&axis.vector());
-        let distance = across.norm();
-        evaluation.components =
-            Some(Components { dx_mm: across.x, dy_mm: across.y, dz_mm: across.z, dn_mm: distance });
-        let (u, v) = axis.frame();
-        let ways = [Direction::new(across), Direction::new(u), Direction::new(v)];
-        let alignment = ways
-            .into_iter()
-            .flatten()
-            .try_fold(0.0f64, |worst, d| Some(worst.max(self.alignment_mm(round.centre, d)?)));
-        let spread = [round.centre_standard_mm.map(|s| 2.0 * s), alignment.map(|a| 2.0 * a)];
-        let missing = self.too_few_on_a_wall(&round);
-        self.settle(2.0 * distance, spread, zone_mm, true, missing, evaluation);
-        Ok(())
-    }
-
-    /// Centre and diameter: as the instrument worked them out, or of a least-squares circle of the wall.
-    fn round(&self, evaluation: &mut Evaluation) -> Result<Round, String> {
-        if let Some(p) = self.points.iter().find(|p| p.role == Role::Centre) {
-            evaluation
-                .operators
-                .insert("association".into(), "by the instrument: centre as it was told".into());
-            return Ok(Round {
-                centre: p.point,
-                centre_standard_mm: p.standard_mm,
-                diameter_mm: p.diameter_mm.map(|d| (d, p.standard_mm)),
-                wall: None,
-            });
-        }
-        let Situation::Hole { axis, .. } = self.bound.situation else {
-            return Err(format!("a {} has no diameter", self.bound.kind.word()));
-        };
-        if self.pose.is_none() {
-            return Err(
-                "how the hole's axis lies in the instrument's axes is not known: take up a datum system, \
-                        or let the instrument tell the diameter"
-                    .into(),
-            );
-        }
-        let wall: Vec<Point> = self.points.iter().map(|p| p.point).collect();
-        let fit = circle(&wall, axis).map_err(|e: FitError| e.to_string())?;
-        evaluation.operators.insert("association".into(), "least-squares circle of the points taken".into());
-        let standard = self.standard_mm();
-        let along = |i: usize| standard.map(|s| s * fit.unit_covariance[i][i].max(0.0).sqrt());
-        let centre_standard_mm = along(0).zip(along(1)).map(|(a, b)| a.max(b));
-        Ok(Round {
-            centre: fit.centre,
-            centre_standard_mm,
-            diameter_mm: Some((2.0 * fit.radius_mm, along(2).map(|s| 2.0 * s))),
-            wall: Some(wall.len()),
-        })
     }
 
     fn flatness(
@@ -323,7 +296,8 @@ impl Subject<'_> {
         self.count(evaluation);
         // Two contacts on either side, each with the instrument's uncertainty.
         let spread = self.standard_mm().map(|s| s * 2f64.sqrt());
-        self.settle(value, [spread, Some(0.0)], zone_mm, true, self.too_few(), evaluation);
+        let spread = Spread { instrument_mm: spread, sampling_mm: 0.0, alignment_mm: Some(0.0) };
+        self.settle(value, spread, zone_mm, true, self.too_few(), evaluation);
         Ok(())
     }
 
@@ -331,37 +305,74 @@ impl Subject<'_> {
         evaluation.operators.insert("points_taken".into(), self.points.len().to_string());
     }
 
-    /// Whether so few points stand for a whole plane or surface.
+    /// Whether so few points stand for a whole plane or surface. The same place taken again is no new one.
     fn too_few(&self) -> Option<String> {
-        match self.characteristic.needs.points {
-            Some(needed) if self.points.len() >= needed => None,
-            Some(needed) => Some(format!("{} points were taken, {needed} are needed", self.points.len())),
-            None => Some(format!(
+        let Some(needed) = self.characteristic.needs.points else {
+            return Some(format!(
                 "how many points stand for this {} is not said: write `needs = {{ points = ... }}` in the plan",
                 self.bound.kind.word()
-            )),
-        }
-    }
-
-    /// Three points always lie on a circle: a wall takes four, or as many as the plan says.
-    fn too_few_on_a_wall(&self, round: &Round) -> Option<String> {
-        let needed = self.characteristic.needs.points.unwrap_or(4);
-        let taken = round.wall?;
-        (taken < needed).then(|| format!("{taken} points were taken of the wall, {needed} are needed"))
+            ));
+        };
+        let points: Vec<Point> = self.points.iter().map(|p| p.point).collect();
+        let taken = places_up_to(&points, needed);
+        (taken < needed).then(|| format!("{taken} places were taken, {needed} are needed"))
     }
 }
 
 /// Points further from the nominal than this carry a wrong name, mm.
 const REACH_MM: f64 = 20.0;
 
-struct Round {
-    centre: Point,
-    centre_standard_mm: Option<f64>,
-    /// With its standard uncertainty.
-    diameter_mm: Option<(f64, Option<f64>)>,
-    /// Points on the wall; `None` for a centre as it was told.
-    wall: Option<usize>,
+/// A check point taken further aside of its place than this, across its direction, was taken of another place, mm: an
+/// arm guided by hand meets its place within a few millimetres (common practice, no source). A smaller
+/// `patch_radius_mm` of the plan counts instead.
+const ASIDE_MM: f64 = 5.0;
+
+/// Points less than this apart were taken of one place, mm: repeats by hand differ by some hundredths (common practice,
+/// no source).
+const SAME_PLACE_MM: f64 = 0.1;
+
+/// The contributions to one value, standard uncertainties in mm; `None` where it is not known.
+#[derive(Clone, Copy)]
+struct Spread {
+    instrument_mm: Option<f64>,
+    /// What residuals or a place that was missed add.
+    sampling_mm: f64,
+    alignment_mm: Option<f64>,
 }
+
+/// How many places `points` are, counted no further than `most`.
+fn places_up_to(points: &[Point], most: usize) -> usize {
+    let mut apart: Vec<Point> = Vec::new();
+    for p in points {
+        if apart.len() >= most {
+            break;
+        }
+        if apart.iter().all(|q| (p - q).norm() >= SAME_PLACE_MM) {
+            apart.push(*p);
+        }
+    }
+    apart.len()
+}
+
+/// The normal of the nominal under a check point, on the side that it faces; `None` where it lies on none.
+fn normal_at(mesh: &TriangleMesh, at: Point, direction: Direction) -> Option<Direction> {
+    let mut best: Option<(f64, Direction)> = None;
+    for t in 0..mesh.triangles().len() as u32 {
+        let [a, b, c] = mesh.corners(t);
+        let near = (0..3).all(|k| {
+            a[k].min(b[k]).min(c[k]) <= at[k] + ON_IT_MM && a[k].max(b[k]).max(c[k]) >= at[k] - ON_IT_MM
+        });
+        let Some(normal) = mesh.normal(t).filter(|n| near && n.dot(direction) > 0.0) else { continue };
+        let distance = (closest_point_on_triangle(&at, &a, &b, &c) - at).norm();
+        if distance <= ON_IT_MM && best.is_none_or(|(least, _)| distance < least) {
+            best = Some((distance, normal));
+        }
+    }
+    best.map(|(_, normal)| normal)
+}
+
+/// A check point lies on the nominal within this, mm: as drawings round their lists, on a faceted nominal.
+const ON_IT_MM: f64 = 0.5;
 
 fn tolerance_mm(limits: &Limits) -> f64 {
     limits.upper_mm.unwrap_or(0.0) - limits.lower_mm.unwrap_or(0.0)

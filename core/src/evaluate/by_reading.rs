@@ -1,23 +1,27 @@
 //! A characteristic by the reading of a hand instrument or a gauge.
 
 use crate::conformity::{Decided, decide};
-use crate::plan::{Characteristic, Decision, Requirement};
-use crate::readings::{Reading, length_mm};
+use crate::plan::{Characteristic, Plan, Requirement};
+use crate::readings::{Reading, length_mm, refused};
 use crate::record::{Evaluation, Interval, Limits, ReadingResult, Verdict};
 use crate::uncertainty::{Budget, Source};
 
-use super::{Outcome, settle};
+use super::{Outcome, own_datum, settle};
 
 /// What a value may be decided by when its uncertainty is not known: nothing (ISO 14253-1:2017 asks for it).
 pub(super) const UNKNOWN: &str = "its uncertainty is not known, so nothing is proven: state it";
 
+/// What a flatness or position by hand is told with: nobody knows how much of the feature it stands for.
+const ONE_READING: &str = "one reading by hand, not held to coverage";
+
 /// Decides by a reading that was checked against the plan.
 pub(super) fn evaluate(
-    rule: &Decision,
+    plan: &Plan,
     characteristic: &Characteristic,
     reading: &Reading,
     evaluation: &mut Evaluation,
 ) {
+    let rule = &plan.decision;
     evaluation.measured_by = "reading".into();
     let mut result = ReadingResult {
         value: reading.value,
@@ -77,19 +81,32 @@ pub(super) fn evaluate(
         Requirement::SurfaceProfile { .. }
         | Requirement::Diameter { .. }
         | Requirement::Position { .. }
-        | Requirement::Flatness { .. } => in_mm(rule, reading, evaluation),
+        | Requirement::Flatness { .. } => in_mm(plan, characteristic, reading, evaluation),
     }
     evaluation.reading = Some(result);
 }
 
 /// A requirement in millimetres, read by hand instead of measured on the scan.
-fn in_mm(rule: &Decision, reading: &Reading, evaluation: &mut Evaluation) {
+fn in_mm(plan: &Plan, characteristic: &Characteristic, reading: &Reading, evaluation: &mut Evaluation) {
     let (Some(value), Some(factor)) = (reading.value, length_mm(&reading.unit)) else {
         evaluation.reason = "the reading has no value in a unit of length".into();
         return;
     };
+    if let Some(reason) = own_datum(plan, characteristic) {
+        evaluation.reason = reason;
+        return;
+    }
+    if let Some(problem) = refused(plan, characteristic, value) {
+        evaluation.reason = format!("the reading {problem}");
+        return;
+    }
     let value_mm = value * factor;
     evaluation.value_mm = Some(value_mm);
+    let one_of_all =
+        matches!(characteristic.requirement, Requirement::Flatness { .. } | Requirement::Position { .. });
+    if one_of_all {
+        evaluation.operators.insert("coverage".into(), ONE_READING.into());
+    }
     let Some(expanded) = reading.expanded_uncertainty else {
         evaluation.verdict = Verdict::Undecided;
         evaluation.reason = UNKNOWN.into();
@@ -102,8 +119,10 @@ fn in_mm(rule: &Decision, reading: &Reading, evaluation: &mut Evaluation) {
         (Some(one), None) | (None, Some(one)) => one.abs(),
         (None, None) => 0.0,
     };
-    let decided = decide(rule, value_mm, u, &evaluation.limits, tolerance_mm, None);
-    let interval = Interval { low_mm: value_mm - 1.96 * u, high_mm: value_mm + 1.96 * u };
+    let decided = decide(&plan.decision, value_mm, u, &evaluation.limits, tolerance_mm, None);
+    let never_negative = !matches!(characteristic.requirement, Requirement::SurfaceProfile { .. });
+    let least = if never_negative { 0.0 } else { f64::NEG_INFINITY };
+    let interval = Interval { low_mm: (value_mm - 1.96 * u).max(least), high_mm: value_mm + 1.96 * u };
     settle(evaluation, Outcome { value_mm, budget, interval, decided, missing: None, part_proves: true });
 }
 

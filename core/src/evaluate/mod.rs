@@ -65,7 +65,7 @@ impl Aligned<'_> {
 /// Evaluates one characteristic by a reading.
 pub fn by_reading(plan: &Plan, characteristic: &Characteristic, reading: &Reading) -> Evaluation {
     let mut evaluation = blank(plan, characteristic);
-    by_reading::evaluate(&plan.decision, characteristic, reading, &mut evaluation);
+    by_reading::evaluate(plan, characteristic, reading, &mut evaluation);
     evaluation
 }
 
@@ -77,6 +77,11 @@ pub fn by_points(
     evidence: &PointEvidence,
 ) -> Evaluation {
     let mut evaluation = blank(plan, characteristic);
+    if let Some(reason) = own_datum(plan, characteristic) {
+        evaluation.measured_by = "points".into();
+        evaluation.reason = reason;
+        return evaluation;
+    }
     by_points::evaluate(&plan.decision, characteristic, bound, evidence, &mut evaluation);
     evaluation
 }
@@ -195,6 +200,15 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
         measured_by: String::new(),
         reading: None,
     }
+}
+
+/// Why the position of a hole is no measurement, whatever it is taken by: what is placed on its own datum is in
+/// place by construction, which proves nothing. `None` for everything else.
+fn own_datum(plan: &Plan, characteristic: &Characteristic) -> Option<String> {
+    let Requirement::Position { .. } = characteristic.requirement else { return None };
+    let system = characteristic.datum_system.and_then(|d| plan.datum_systems.get(d))?;
+    let own = system.features().any(|f| Some(f) == characteristic.feature);
+    own.then(|| "the hole is a datum of this datum system, so its place in it is no measurement".into())
 }
 
 /// What is missing of a feature, by the plan's needs; `None` when enough was seen.

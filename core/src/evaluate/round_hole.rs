@@ -7,7 +7,7 @@ use crate::nominal::Carrier;
 use crate::record::{Components, Evaluation, Interval};
 use crate::uncertainty::{Budget, Source, of_motion};
 
-use super::{Outcome, Subject, coverage, missing, settle};
+use super::{Outcome, Subject, coverage, missing, own_datum, settle};
 
 /// Associates the hole along its nominal axis and notes coverage and operators.
 fn associated(
@@ -57,13 +57,8 @@ pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mu
         evaluation.reason = "a position needs a datum system".into();
         return;
     };
-    // What is placed on its own datum is in place by construction, which proves nothing.
-    if let Some(system) =
-        subject.characteristic.datum_system.and_then(|d| subject.context.plan.datum_systems.get(d))
-        && system.features().any(|f| Some(f) == subject.characteristic.feature)
-    {
-        evaluation.reason =
-            "the hole is a datum of this datum system, so its place in it is no measurement".into();
+    if let Some(reason) = own_datum(subject.context.plan, subject.characteristic) {
+        evaluation.reason = reason;
         return;
     }
     let (found, missing) = match associated(subject, evaluation) {

@@ -253,7 +253,7 @@ pub struct Fixture {
     /// Calibration certificate.
     pub certificate: String,
     /// Standard uncertainty of the targets' places and of how the part lies in the fixture, mm: half the
-    /// expanded one (k = 2).
+    /// expanded one (k = 2). Both in one number, of which a shift of the part keeps all.
     pub standard_uncertainty_mm: f64,
     /// Its targets, three or more that do not lie on a line.
     pub targets: Vec<FixtureTarget>,

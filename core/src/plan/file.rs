@@ -362,7 +362,8 @@ pub struct Fixture {
     pub id: String,
     /// Calibration certificate, free text.
     pub certificate: String,
-    /// Expanded uncertainty (k = 2) of the targets' places, and of how the part lies in the fixture, mm.
+    /// Expanded uncertainty (k = 2) of the targets' places, and of how the part lies in the fixture, mm. A shift of the
+    /// part is as uncertain as this, however many targets there are: how the part lies does not average down.
     pub expanded_uncertainty_mm: f64,
     /// Its targets, three or more that do not lie on a line.
     #[serde(default)]

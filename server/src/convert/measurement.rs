@@ -1,7 +1,7 @@
 //! Single sums: what is asked, and what was found.
 
 use scantling_core::align::{Finding, Instance, Instances};
-use scantling_core::associate::{Association, Shape};
+use scantling_core::associate::{Association, Shape, Uncertain};
 use scantling_core::geometry::{Aabb, Direction, Motion, PartFrame, Point, ScanFrame, Vector};
 use scantling_core::inspect::Aligned;
 use scantling_core::read::{RawScan, TextLayout};
@@ -247,9 +247,13 @@ pub(crate) fn associated(found: &Association, [low, high]: [Point; 2]) -> v1::As
     }
     let extreme = |value_mm: f64, p: Point| v1::Extreme { value_mm, at_mm: vec![p.x, p.y, p.z] };
     let named = found.parameters.iter().map(|p| match p.along {
-        Some([x, y, z]) => format!("{} along ({x:.6}, {y:.6}, {z:.6}), {}", p.name, p.unit),
-        None => format!("{}, {}", p.name, p.unit),
+        Some([x, y, z]) => format!("{} along ({x:.6}, {y:.6}, {z:.6}), {}", answered(p).0, p.unit),
+        None => format!("{}, {}", answered(p).0, p.unit),
     });
+    let times: Vec<f64> = found.parameters.iter().map(|p| answered(p).1).collect();
+    let rows = found.covariance.iter().flatten().zip(&times);
+    let covariance =
+        rows.flat_map(|(row, by)| row.iter().zip(&times).map(move |(c, and)| c * by * and)).collect();
     v1::AssociateResponse {
         parameters,
         points: i64::try_from(found.points).unwrap_or(i64::MAX),
@@ -259,9 +263,20 @@ pub(crate) fn associated(found: &Association, [low, high]: [Point; 2]) -> v1::As
         rms_mm: found.rms_mm,
         noise_mm: found.noise_mm,
         covariance_of: named.collect(),
-        covariance: found.covariance.as_ref().map(|rows| rows.concat()).unwrap_or_default(),
+        covariance,
         criterion: "least squares of the orthogonal distances".into(),
+        rivals: found.rivals.iter().map(|r| v1::ShapeAxis { direction: r.to_vec() }).collect(),
+        out_of_plane: found.out_of_plane.map(|o| v1::OutOfPlane {
+            form_error_mm: o.form_mm,
+            rms_mm: o.rms_mm,
+            noise_mm: o.noise_mm,
+        }),
     }
+}
+
+/// A radius is answered as a diameter: by that name and, in the covariance, as its double.
+fn answered(parameter: &Uncertain) -> (&str, f64) {
+    if parameter.name == "radius" { ("diameter", 2.0) } else { (&parameter.name, 1.0) }
 }
 
 impl From<SumError> for Problem {

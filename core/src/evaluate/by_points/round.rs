@@ -1,0 +1,150 @@
+//! Size and position of a hole by a centre that the instrument told, by points of the wall, or by both.
+
+use crate::associate::{FitError, circle};
+use crate::geometry::{Direction, Point, Vector};
+use crate::plan::Situation;
+use crate::points::{Role, off_the_wall_mm};
+use crate::record::{Components, Evaluation};
+
+use super::{Spread, Subject, places_up_to};
+
+/// No wall of a moulded part is deeper: what was taken further off along a hole's axis carries a wrong name, mm (common
+/// practice, no source).
+const DEEP_MM: f64 = 100.0;
+
+/// A centre or a diameter.
+struct Told<T> {
+    of: T,
+    instrument_mm: Option<f64>,
+    sampling_mm: f64,
+    /// Places of the wall that it was fitted to; `None` as it was told.
+    wall: Option<usize>,
+}
+
+struct Round {
+    centre: Told<Point>,
+    diameter: Option<Told<f64>>,
+}
+
+impl Subject<'_> {
+    pub(super) fn diameter(&self, tolerance_mm: f64, evaluation: &mut Evaluation) -> Result<(), String> {
+        let round = self.round(evaluation)?;
+        let Some(diameter) = round.diameter else {
+            return Err("the centre was taken without a diameter, and no point of the wall".into());
+        };
+        let spread = Spread {
+            instrument_mm: diameter.instrument_mm,
+            sampling_mm: diameter.sampling_mm,
+            alignment_mm: Some(0.0),
+        };
+        let missing = self.too_few_on_a_wall(diameter.wall);
+        self.settle(diameter.of, spread, tolerance_mm, true, missing, evaluation);
+        Ok(())
+    }
+
+    /// Twice the distance of the axis from its nominal place, square to the nominal axis (ISO 1101:2017).
+    pub(super) fn position(&self, zone_mm: f64, evaluation: &mut Evaluation) -> Result<(), String> {
+        let Situation::Hole { at, axis, .. } = self.bound.situation else {
+            return Err(format!("the position of a {} is not evaluated by points", self.bound.kind.word()));
+        };
+        let Round { centre, .. } = self.round(evaluation)?;
+        let off = centre.of - at;
+        let deep = off.dot(&axis.vector());
+        if !(deep.abs() <= DEEP_MM) {
+            return Err(format!(
+                "it was taken {deep:.3} mm off along the hole's axis, at most {DEEP_MM} mm can be: check its name"
+            ));
+        }
+        let across: Vector = off - axis.vector() * deep;
+        let distance = across.norm();
+        evaluation.components =
+            Some(Components { dx_mm: across.x, dy_mm: across.y, dz_mm: across.z, dn_mm: distance });
+        let (u, v) = axis.frame();
+        let ways = [Direction::new(across), Direction::new(u), Direction::new(v)];
+        let alignment = ways
+            .into_iter()
+            .flatten()
+            .try_fold(0.0f64, |worst, d| Some(worst.max(self.alignment_mm(centre.of, d)?)));
+        let spread = Spread {
+            instrument_mm: centre.instrument_mm.map(|s| 2.0 * s),
+            sampling_mm: 2.0 * centre.sampling_mm,
+            alignment_mm: alignment.map(|a| 2.0 * a),
+        };
+        let missing = self.too_few_on_a_wall(centre.wall);
+        self.settle(2.0 * distance, spread, zone_mm, true, missing, evaluation);
+        Ok(())
+    }
+
+    /// Centre and diameter: each as the instrument worked it out, where it did, else of a least-squares circle of
+    /// the wall.
+    fn round(&self, evaluation: &mut Evaluation) -> Result<Round, String> {
+        let wall: Vec<Point> =
+            self.points.iter().filter(|p| p.role == Role::Surface).map(|p| p.point).collect();
+        let Some(told) = self.points.iter().find(|p| p.role == Role::Centre) else {
+            let round = self.by_wall(&wall)?;
+            let words = "least-squares circle of the points taken";
+            evaluation.operators.insert("association".into(), words.into());
+            return Ok(round);
+        };
+        if let (Situation::Hole { axis, .. }, true) = (self.bound.situation, self.pose.is_some())
+            && let Some(off) = off_the_wall_mm(told.point, told.diameter_mm, &wall, axis)
+        {
+            return Err(format!(
+                "its centre and the points of its wall contradict each other by {off:.3} mm: find out which is wrong"
+            ));
+        }
+        let centre = Told { of: told.point, instrument_mm: told.standard_mm, sampling_mm: 0.0, wall: None };
+        let (diameter, words) = match told.diameter_mm {
+            Some(of) => (
+                Some(Told { of, instrument_mm: told.standard_mm, sampling_mm: 0.0, wall: None }),
+                "by the instrument: centre and diameter as they were told",
+            ),
+            None if wall.is_empty() => (None, "by the instrument: centre as it was told"),
+            None => (
+                self.by_wall(&wall)?.diameter,
+                "centre by the instrument, as it was told; diameter of a least-squares circle of the wall's points",
+            ),
+        };
+        evaluation.operators.insert("association".into(), words.into());
+        Ok(Round { centre, diameter })
+    }
+
+    /// Of a least-squares circle of the wall, seen along the nominal axis.
+    fn by_wall(&self, wall: &[Point]) -> Result<Round, String> {
+        let Situation::Hole { axis, .. } = self.bound.situation else {
+            return Err(format!("a {} has no diameter", self.bound.kind.word()));
+        };
+        if self.pose.is_none() {
+            return Err(
+                "how the hole's axis lies in the instrument's axes is not known: take up a datum system, \
+                        or let the instrument tell the diameter"
+                    .into(),
+            );
+        }
+        let fit = circle(wall, axis).map_err(|e: FitError| e.to_string())?;
+        let unit = |i: usize| fit.unit_covariance[i][i].max(0.0).sqrt();
+        let standard = self.standard_mm();
+        let over = standard.map_or(0.0, |s| beyond(s, fit.noise_mm()));
+        let across = unit(0).max(unit(1));
+        let taken = Some(places_up_to(wall, self.characteristic.needs.points.unwrap_or(4)));
+        let told = |scale: f64| (standard.map(|s| s * scale), over * scale);
+        let (instrument_mm, sampling_mm) = told(across);
+        let centre = Told { of: fit.centre, instrument_mm, sampling_mm, wall: taken };
+        let (instrument_mm, sampling_mm) = told(2.0 * unit(2));
+        let diameter = Told { of: 2.0 * fit.radius_mm, instrument_mm, sampling_mm, wall: taken };
+        Ok(Round { centre, diameter: Some(diameter) })
+    }
+
+    /// Three points always lie on a circle: a wall takes four, or as many as the plan says.
+    fn too_few_on_a_wall(&self, taken: Option<usize>) -> Option<String> {
+        let needed = self.characteristic.needs.points.unwrap_or(4);
+        let taken = taken?;
+        (taken < needed).then(|| format!("{taken} places were taken of the wall, {needed} are needed"))
+    }
+}
+
+/// What residuals say beyond the stated standard uncertainty: together they make the larger of the two, which is the
+/// stated one scaled by Birge's ratio where that is above 1.
+fn beyond(standard_mm: f64, seen_mm: Option<f64>) -> f64 {
+    seen_mm.map_or(0.0, |seen| (seen * seen - standard_mm * standard_mm).max(0.0).sqrt())
+}

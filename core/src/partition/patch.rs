@@ -17,6 +17,8 @@ pub struct Flattened {
     /// How much more than along the normal the points scatter along the direction: 1 where the surface is square
     /// to it, at most 2.
     pub steepness: f64,
+    /// The nominal's normal at the target.
+    pub normal: Direction,
 }
 
 /// Takes the nominal's shape out of a patch round `at`, told along `direction`. `points` lie on triangles that
@@ -32,7 +34,7 @@ pub fn flattened(
     let d = direction.vector();
     let mesh = nominal.mesh();
     let cosine = |t: u32| mesh.normal(t).map(|n| n.dot(direction)).filter(|c| *c > 0.5);
-    let mut height: Option<f64> = None;
+    let mut height: Option<(f64, Direction)> = None;
     for t in 0..mesh.triangles().len() as u32 {
         // Cheap first: most triangles are nowhere near.
         let corners = mesh.corners(t);
@@ -52,13 +54,13 @@ pub fn flattened(
         if !(sides.iter().all(|s| *s >= -slack) || sides.iter().all(|s| *s <= slack)) {
             continue;
         }
-        let n = mesh.normal(t)?.vector();
-        let h = (corners[0] - at).dot(&n) / cosine;
-        if h.abs() <= reach_mm && height.is_none_or(|best| h.abs() < best.abs()) {
-            height = Some(h);
+        let n = mesh.normal(t)?;
+        let h = (corners[0] - at).dot(&n.vector()) / cosine;
+        if h.abs() <= reach_mm && height.is_none_or(|best| h.abs() < best.0.abs()) {
+            height = Some((h, n));
         }
     }
-    let height = height?;
+    let (height, normal) = height?;
     let mut steepness: f64 = 1.0;
     let mut flat = Vec::with_capacity(points.len());
     for p in points {
@@ -67,5 +69,5 @@ pub fn flattened(
         let off = p.point - at;
         flat.push(at + (off - d * off.dot(&d)) + d * (height + p.deviation_mm / cosine));
     }
-    Some(Flattened { points: flat, steepness })
+    Some(Flattened { points: flat, steepness, normal })
 }

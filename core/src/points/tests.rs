@@ -76,3 +76,27 @@ fn faults_end_at_their_limit_and_points_at_theirs() {
     let found = read(three.as_bytes(), LengthUnit::Millimetre, None, &run);
     assert_eq!(found, Err(PointsError::TooMany { limit: 2 }));
 }
+
+#[test]
+fn long_names_and_long_files_are_refused() {
+    let long = format!("name,x,y,z\n{},1,2,3\n", "P".repeat(LONGEST_NAME + 1));
+    assert!(faults(&long)[0].contains("a name of 129 bytes"), "{:?}", faults(&long));
+    let kept = format!("name,x,y,z\n{},1,2,3\n", "P".repeat(LONGEST_NAME));
+    assert_eq!(points(&kept).unwrap().len(), 1);
+    let rows = "name,x,y,z\n".to_owned() + &"P,1,2,3\n".repeat(MOST_POINTS as usize + 1);
+    assert_eq!(points(&rows), Err(PointsError::TooMany { limit: MOST_POINTS }));
+    let longer = vec![b'#'; LONGEST_FILE as usize + 1];
+    let found = read(&longer, LengthUnit::Millimetre, None, &quiet());
+    assert_eq!(found, Err(PointsError::TooLong { bytes: LONGEST_FILE + 1 }));
+    // What is foretold is never less than what the rows and their file take.
+    assert!(cost(rows.len() as u64) >= rows.len() as u64 + MOST_POINTS * size_of::<TakenPoint>() as u64);
+    assert!(cost(u64::MAX) < 2 << 30);
+}
+
+#[test]
+fn other_encodings_and_line_ends_are_told_or_read() {
+    let wide: Vec<u8> = "name,x,y,z\nP,1,2,3\n".encode_utf16().flat_map(u16::to_le_bytes).collect();
+    let found = read(&wide, LengthUnit::Millimetre, None, &quiet()).unwrap_err().to_string();
+    assert!(found.contains("UTF-16"), "{found}");
+    assert_eq!(points("name;x;y;z\rP;1,5;2;3\r").unwrap()[0].point, Point::new(1.5, 2.0, 3.0));
+}

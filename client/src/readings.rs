@@ -32,7 +32,9 @@ fn table(bytes: &[u8]) -> Result<Vec<Reading>, Vec<String>> {
         return Err(vec!["it is text in UTF-16; save it as UTF-8".to_owned()]);
     }
     let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
-    let first = bytes.split(|b| matches!(b, b'\n' | b'\r')).next().unwrap_or_default();
+    let lines = bytes.split(|b| matches!(b, b'\n' | b'\r'));
+    let first =
+        lines.map(<[u8]>::trim_ascii).find(|l| !l.is_empty() && !l.starts_with(b"#")).unwrap_or_default();
     let count = |d: u8| first.iter().filter(|b| **b == d).count();
     // At a tie the last is taken, so that a header of one column is parted by commas.
     let delimiter = [b'\t', b';', b','].into_iter().max_by_key(|d| count(*d)).unwrap_or(b',');
@@ -65,7 +67,9 @@ fn table(bytes: &[u8]) -> Result<Vec<Reading>, Vec<String>> {
                 let mut wrong = |c: usize, write: &str| {
                     let column = COLUMNS[c];
                     let found = shown(word(c));
-                    faults.push(format!("line {line}: {column} is \"{found}\"; write {write}, or leave it empty"));
+                    faults.push(format!(
+                        "line {line}: {column} is \"{found}\"; write {write}, or leave it empty"
+                    ));
                     None
                 };
                 let number = |c: usize| number(word(c), delimiter != b',');
@@ -90,7 +94,9 @@ fn table(bytes: &[u8]) -> Result<Vec<Reading>, Vec<String>> {
                 let line = e.position().map_or(1, csv::Position::line);
                 faults.push(match e.kind() {
                     csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
-                        format!("line {line}: has {len} columns, the header {expected_len}; make them as many")
+                        format!(
+                            "line {line}: has {len} columns, the header {expected_len}; make them as many"
+                        )
                     }
                     _ => format!("line {line}: cannot be read: {e}"),
                 });

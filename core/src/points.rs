@@ -80,7 +80,9 @@ pub enum PointsError {
         limit: u64,
     },
     /// A longer file than allowed.
-    #[error("the file has {bytes} bytes, and {LONGEST_FILE} are allowed for measured points; leave some out, or send it as a scan")]
+    #[error(
+        "the file has {bytes} bytes, and {LONGEST_FILE} are allowed for measured points; leave some out, or send it as a scan"
+    )]
     TooLong {
         /// Its length.
         bytes: u64,
@@ -146,7 +148,9 @@ pub fn read(
     }
     let most = run.limits.points.min(MOST_POINTS);
     let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
-    let first = bytes.split(|b| matches!(b, b'\n' | b'\r')).next().unwrap_or_default();
+    let lines = bytes.split(|b| matches!(b, b'\n' | b'\r'));
+    let first =
+        lines.map(<[u8]>::trim_ascii).find(|l| !l.is_empty() && !l.starts_with(b"#")).unwrap_or_default();
     let count = |d: u8| first.iter().filter(|b| **b == d).count();
     let delimiter = [b',', b';', b'\t'].into_iter().max_by_key(|d| count(*d)).unwrap_or(b',');
     let mut reader = csv::ReaderBuilder::new()
@@ -261,7 +265,10 @@ impl Table<'_> {
         let mut wrong = |problem: String| faults.push(Fault { place: format!("line {line}"), problem });
         let name = self.word(row, "name");
         if name.len() > LONGEST_NAME {
-            wrong(format!("has a name of {} bytes; write the feature or target, {LONGEST_NAME} at most", name.len()));
+            wrong(format!(
+                "has a name of {} bytes; write the feature or target, {LONGEST_NAME} at most",
+                name.len()
+            ));
         }
         if name.is_empty() {
             wrong("has no name; write the feature or target that the point was taken of".into());

@@ -71,7 +71,9 @@ pub fn from_csv(bytes: &[u8]) -> Result<Vec<Reading>, Vec<Fault>> {
         return one("", "the file is text in UTF-16; save it as UTF-8".into());
     }
     let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
-    let first = bytes.split(|b| matches!(b, b'\n' | b'\r')).next().unwrap_or_default();
+    let lines = bytes.split(|b| matches!(b, b'\n' | b'\r'));
+    let first =
+        lines.map(<[u8]>::trim_ascii).find(|l| !l.is_empty() && !l.starts_with(b"#")).unwrap_or_default();
     let count = |d: u8| first.iter().filter(|b| **b == d).count();
     // At a tie the last is taken, so that a header of one column is parted by commas.
     let delimiter = [b'\t', b';', b','].into_iter().max_by_key(|d| count(*d)).unwrap_or(b',');
@@ -91,12 +93,18 @@ pub fn from_csv(bytes: &[u8]) -> Result<Vec<Reading>, Vec<Fault>> {
             Some(_) => return one("line 1", format!("column {word} stands twice; leave one")),
             None => {
                 let words = COLUMNS.join(", ");
-                return one("line 1", format!("column \"{}\" is not known; the columns are {words}", shown(word)));
+                return one(
+                    "line 1",
+                    format!("column \"{}\" is not known; the columns are {words}", shown(word)),
+                );
             }
         }
     }
     if column[0].is_none() {
-        return one("line 1", format!("column characteristic is missing; the columns are {}", COLUMNS.join(", ")));
+        return one(
+            "line 1",
+            format!("column characteristic is missing; the columns are {}", COLUMNS.join(", ")),
+        );
     }
     let (mut readings, mut faults) = (Vec::new(), Vec::new());
     for row in reader.records() {
@@ -114,13 +122,20 @@ pub fn from_csv(bytes: &[u8]) -> Result<Vec<Reading>, Vec<Fault>> {
                 let mut number = |c: usize| {
                     let read = number(word(c), delimiter != b',');
                     read.unwrap_or_else(|| {
-                        wrong(format!("{} is \"{}\"; write a number, or leave it empty", COLUMNS[c], shown(word(c))));
+                        wrong(format!(
+                            "{} is \"{}\"; write a number, or leave it empty",
+                            COLUMNS[c],
+                            shown(word(c))
+                        ));
                         None
                     })
                 };
                 let (value, expanded_uncertainty) = (number(1), number(4));
                 let passed = passed(word(2)).unwrap_or_else(|| {
-                    wrong(format!("passed is \"{}\"; write true or false, or leave it empty", shown(word(2))));
+                    wrong(format!(
+                        "passed is \"{}\"; write true or false, or leave it empty",
+                        shown(word(2))
+                    ));
                     None
                 });
                 let text = |c: usize| word(c).to_owned();
@@ -238,7 +253,14 @@ pub fn check(readings: &[Reading], plan: &Plan) -> Vec<Fault> {
         let (size, most) = length_mm(&r.unit).map_or((1.0, LARGEST), |mm| (mm, LONGEST_MM));
         for (field, number) in [("value", r.value), ("expanded_uncertainty", r.expanded_uncertainty)] {
             if number.is_some_and(|v| v.is_finite() && !((v * size).abs() <= most)) {
-                wrong(field, format!("is {:e} {}; no hand instrument reads so much, correct it", number.unwrap_or(0.0), r.unit));
+                wrong(
+                    field,
+                    format!(
+                        "is {:e} {}; no hand instrument reads so much, correct it",
+                        number.unwrap_or(0.0),
+                        r.unit
+                    ),
+                );
             }
         }
     }

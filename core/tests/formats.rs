@@ -188,13 +188,18 @@ fn what_text_can_be_read_in_two_ways_is_refused_with_what_to_state() {
     for counted in ["1 10.0 20.0 30.0\n2 11 21 31\n3 12 22 32\n", "0,1,2,3,4\n1,2,3,4,5\n2,3,4,5,6\n"] {
         says(&fault(counted), &["first column", "- x y z"]);
     }
-    assert_eq!(rows(&load_as("- x y z", "1 10 20 30\n2 11 21 31\n3 1 2 3\n").unwrap())[0], [10.0, 20.0, 30.0]);
+    assert_eq!(
+        rows(&load_as("- x y z", "1 10 20 30\n2 11 21 31\n3 1 2 3\n").unwrap())[0],
+        [10.0, 20.0, 30.0]
+    );
     assert_eq!(rows(&load("1 10 20\n2 11 21\n3 1 2\n").unwrap())[0], [1.0, 10.0, 20.0]);
     says(&fault("5 0 0 1 0 0\n1 0 0 0 1 0\n2 0 0 0 0 1\n"), &["from 4", "colour"]);
     says(&fault("1 2 3\r4 5 6\r7 8 9\r"), &["line 1", "carriage return"]);
     // Not text, or none with points.
     says(&fault("hello world\n"), &["none of the formats"]);
-    for utf16 in [&b"\xFF\xFE1\0 \x002\0 \x003\0\n\0"[..], b"1\0 \x002\0 \x003\0\n\0", b"\xFE\xFF\x001\0 \x002"] {
+    for utf16 in
+        [&b"\xFF\xFE1\0 \x002\0 \x003\0\n\0"[..], b"1\0 \x002\0 \x003\0\n\0", b"\xFE\xFF\x001\0 \x002"]
+    {
         assert_eq!(load(utf16).unwrap_err(), ReadError::Utf16);
     }
 }
@@ -298,7 +303,7 @@ fn e57_is_in_metres_and_another_unit_is_refused() {
     assert_eq!(refused, ScanError::UnitInFile { file: LengthUnit::Metre, stated: LengthUnit::Millimetre });
     assert_eq!(
         refused.to_string(),
-        "the file's lengths are metres by its format, but millimetres are stated: state metres"
+        "the file's lengths are metres by its format or heading, but millimetres are stated: state metres"
     );
     let scan = Scan::new(raw, LengthUnit::Metre, &quiet()).unwrap();
     assert!((scan.points()[1] - samples::points()[1]).norm() < 1e-12);
@@ -419,7 +424,8 @@ fn info_tells_what_is_in_a_file_and_what_is_wrong_with_it() {
 
 #[test]
 fn sizes_that_no_part_has_are_told_and_huge_numbers_stay_short() {
-    let told = |text: &str, unit| info(text.as_bytes(), &TextLayout::default(), Some(unit), &quiet()).unwrap();
+    let told =
+        |text: &str, unit| info(text.as_bytes(), &TextLayout::default(), Some(unit), &quiet()).unwrap();
     let says = |told: &ScanInfo, words: &str| told.problems.iter().any(|p| p.contains(words));
     let part = "0.5 0 0\n700 5 0\n300 5 8\n";
     assert!(!says(&told(part, LengthUnit::Millimetre), "check the unit"));

@@ -191,9 +191,11 @@ pub(crate) fn wrong_in_request(
     let mut wrong = Vec::new();
     if !missing.is_empty() {
         let known = there.into_iter().collect::<Vec<_>>().join(", ");
+        let known =
+            if known.is_empty() { "no groups; leave it out".to_owned() } else { format!("only {known}") };
         wrong.push((
             format!("{before}scope_groups"),
-            format!("{} is no group of the plan, which has: {known}", missing.join(", ")),
+            format!("{} is no group of the plan, which has {known}", missing.join(", ")),
         ));
     }
     let faults = readings::check(readings, plan);

@@ -24,6 +24,7 @@ fn delimiters_decimal_commas_marks_and_comments_make_no_difference() {
         "name\tx\ty\tz\r\nP1\t1.5\t-2\t30\r\n",
         "\u{feff}Name, X, Y, Z\n\"P1\" , 1.5 , -2 , 30\n",
         "name,z,x,y\n# by arm 2\nP1,30,1.5,-2\n",
+        "# arm 2, aligned, twice\n\nname;x;y;z\nP1;1,5;-2;30\n",
     ] {
         let found = points(same).unwrap();
         assert_eq!((found.len(), found[0].point), (1, plain[0].point), "{same}");

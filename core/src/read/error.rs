@@ -111,7 +111,9 @@ pub enum ReadError {
         limit: u64,
     },
     /// More points or triangles than allowed.
-    #[error("the file holds {count} {what} or more, and {limit} are allowed: thin it out, or cut it down to the part")]
+    #[error(
+        "the file holds {count} {what} or more, and {limit} are allowed: thin it out, or cut it down to the part"
+    )]
     TooMany {
         /// Points or triangles.
         what: &'static str,

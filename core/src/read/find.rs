@@ -404,11 +404,13 @@ fn named(field: &[u8]) -> (Column, Option<LengthUnit>) {
     let word = apart.next().map(|w| w.trim_matches(|c: char| !c.is_alphanumeric()));
     let in_brackets = word.and_then(|w| UNITS.iter().find(|(sign, _)| *sign == w));
     let name = text.trim_matches(|c: char| !c.is_alphanumeric()).replace([' ', '-', '.'], "_");
-    let behind = UNITS.iter().find_map(|&(sign, unit)| Some((name.strip_suffix(sign)?.strip_suffix('_')?, unit)));
+    let behind =
+        UNITS.iter().find_map(|&(sign, unit)| Some((name.strip_suffix(sign)?.strip_suffix('_')?, unit)));
     // `x_m` may also be x as it was measured.
-    let unit = in_brackets.or(behind.as_ref()).map(|&(_, unit)| unit).filter(|_| {
-        in_brackets.is_some() || behind.is_some_and(|(_, unit)| unit != LengthUnit::Metre)
-    });
+    let unit = in_brackets
+        .or(behind.as_ref())
+        .map(|&(_, unit)| unit)
+        .filter(|_| in_brackets.is_some() || behind.is_some_and(|(_, unit)| unit != LengthUnit::Metre));
     let column = match behind.map_or(name.as_str(), |(bare, _)| bare) {
         "x" | "px" | "pos_x" | "x_pos" | "position_x" | "point_x" | "x_coordinate" => Column::X,
         "y" | "py" | "pos_y" | "y_pos" | "position_y" | "point_y" | "y_coordinate" => Column::Y,
@@ -508,7 +510,11 @@ fn by_look(
 fn counts(rows: &[Sampled], delimiter: char) -> bool {
     let number = |l: &Sampled| {
         let first = split(l.line, delimiter).first().copied().unwrap_or_default();
-        first.iter().all(u8::is_ascii_digit).then(|| std::str::from_utf8(first).ok()?.parse::<u64>().ok()).flatten()
+        first
+            .iter()
+            .all(u8::is_ascii_digit)
+            .then(|| std::str::from_utf8(first).ok()?.parse::<u64>().ok())
+            .flatten()
     };
     let first = rows.first().and_then(number).filter(|n| *n <= 1);
     rows.len() >= LEAST_ROWS && first.is_some_and(|n| (n..).zip(rows).all(|(n, l)| number(l) == Some(n)))

@@ -14,7 +14,8 @@ fn decimal_commas_and_the_words_of_gauges_are_read() {
 
 #[test]
 fn every_fault_names_its_line_and_column() {
-    let found = faults("characteristic,value,passed,expanded_uncertainty\n7,\"3,02\",,\n8,,maybe,\n9,1,,x\n9,1\n");
+    let found =
+        faults("characteristic,value,passed,expanded_uncertainty\n7,\"3,02\",,\n8,,maybe,\n9,1,,x\n9,1\n");
     for (line, words) in [
         (2, "value is \"3,02\""),
         (3, "passed is \"maybe\""),

@@ -222,11 +222,7 @@ impl Surface {
 }
 
 /// A unit by plain rules on the longest side. They fit parts of 0.1 to 30 m; own choice, no source.
-fn suggested(
-    in_file: Option<LengthUnit>,
-    format: Format,
-    size: [f64; 3],
-) -> (Option<LengthUnit>, String) {
+fn suggested(in_file: Option<LengthUnit>, format: Format, size: [f64; 3]) -> (Option<LengthUnit>, String) {
     if let Some(unit) = in_file {
         let by = if format.unit().is_some() { "the standard of the format" } else { "the heading" };
         return (Some(unit), format!("{unit} by {by}"));
@@ -240,7 +236,9 @@ fn suggested(
     };
     let reason = match unit {
         Some(unit) => format!("size suggests {unit}: the longest side is {}", length(longest)),
-        None => format!("size suggests nothing: a longest side of {} may be in several units", length(longest)),
+        None => {
+            format!("size suggests nothing: a longest side of {} may be in several units", length(longest))
+        }
     };
     (unit, reason)
 }

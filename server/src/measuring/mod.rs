@@ -11,7 +11,7 @@ use scantling_core::geometry::{Aabb, Matrix3, Motion, Point, Vector};
 use scantling_core::inspect::{PointSource, ScanPart, ScanSource};
 use scantling_core::nominal::Nominal;
 use scantling_core::plan::{FaceMap, Plan, bind, check_json};
-use scantling_core::points::{self, Coordinates, PointSet, PointsError};
+use scantling_core::points::{self, Coordinates, PointSet, PointsError, TakenPoint};
 use scantling_core::read::{self, ReadError, TextLayout};
 use scantling_core::run::{Limits, Run, Stage};
 use scantling_core::scan::{LengthUnit, Scan, ScanError};
@@ -113,10 +113,10 @@ pub(crate) fn load(
             Ok(Loaded::Scan { scan, sha256, part })
         }
         Content::Points => {
-            let bytes = read_blob(service, &content.blob)?;
             let coordinates = content.coordinates.unwrap_or(Coordinates::Instrument);
-            let points = points::read(&bytes, content.length_unit, content.point_standard_mm, run)
-                .map_err(|e| refused_points(&e))?;
+            let (unit, standard_mm) = (content.length_unit, content.point_standard_mm);
+            let file = PointsFile { blob: &content.blob, unit, standard_mm };
+            let points = points_of(service, run, &file)?.map_err(|e| refused_points(&e))?;
             Ok(Loaded::Points { set: PointSet { points, coordinates }, sha256 })
         }
     }
@@ -155,7 +155,7 @@ pub(crate) fn apart(loaded: &[Loaded]) -> (Vec<ScanSource<'_>>, Vec<PointSource<
 pub(crate) fn refused_points(error: &PointsError) -> MeasureError {
     let failure = match error {
         PointsError::Stopped(_) => return MeasureError::Stopped,
-        PointsError::TooMany { .. } => Failure::LimitExceeded,
+        PointsError::TooMany { .. } | PointsError::TooLong { .. } => Failure::LimitExceeded,
         PointsError::Faults(_) => Failure::PointsUnreadable,
     };
     MeasureError::Failed { failure, reason: format!("the measured points: {error}") }
@@ -203,6 +203,28 @@ pub(crate) fn unusable(error: &ScanError) -> MeasureError {
         ScanError::NoPoints | ScanError::Inconsistent { .. } => Failure::ScanUnreadable,
     };
     MeasureError::Failed { failure, reason: error.to_string() }
+}
+
+/// A stored file of points, and how it is read.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct PointsFile<'a> {
+    pub(crate) blob: &'a str,
+    pub(crate) unit: LengthUnit,
+    pub(crate) standard_mm: Option<f64>,
+}
+
+/// Measured points from a stored file; the inner `Err` is what is wrong with it.
+pub(crate) fn points_of(
+    service: &Service,
+    run: &Run,
+    file: &PointsFile,
+) -> Result<Result<Vec<TakenPoint>, PointsError>, MeasureError> {
+    let bytes = memory::length(service, "the points", file.blob)?;
+    if bytes > points::LONGEST_FILE {
+        return Ok(Err(PointsError::TooLong { bytes }));
+    }
+    let bytes = read_blob(service, file.blob)?;
+    Ok(points::read(&bytes, file.unit, file.standard_mm, run))
 }
 
 fn read_blob(service: &Service, sha256: &str) -> Result<Vec<u8>, MeasureError> {

@@ -1,4 +1,4 @@
-//! Single sums: nothing is kept, nothing is a record.
+//! Single sums: none is a record.
 
 use scantling_core::align::{Instances, InstancesError, InstancesSettings, locate_all};
 use scantling_core::associate::{Association, FitError, Shape, associate};
@@ -10,11 +10,13 @@ use scantling_core::record::Record;
 use scantling_core::run::Run;
 use scantling_core::scan::{LengthUnit, Scan};
 use scantling_core::search::SurfaceTree;
-use scantling_core::simulate::{ScannerError, SimulateError, Simulated, Simulation, simulate};
+use scantling_core::simulate::{
+    Foretold, ScannerError, SimulateError, Simulated, Simulation, foretell, simulate,
+};
 
 use super::{Loaded, MeasureError, Ready, Rows, apart, load, part_of, ready, scan, unusable};
 use crate::service::Service;
-use crate::store::{Acquisition, NewRevision, SourceRequest};
+use crate::store::{Acquisition, Failure, NewRevision, SourceRequest};
 use crate::worker::failed;
 
 /// A scan that was asked about.
@@ -203,8 +205,37 @@ pub(crate) fn simulated(
 ) -> Result<Simulated, SumError> {
     let ready = revision.map(|content| ready(service, run, content)).transpose()?;
     let nominal = ready.as_ref().and_then(|r| r.nominal.as_deref());
-    simulate(run, simulation, nominal).map_err(|e| match e {
+    simulate(run, simulation, nominal).map_err(not_simulated)
+}
+
+/// Memory that a simulation takes, bytes.
+///
+/// # Errors
+/// More points, or a longer file, than the service takes as a scan.
+pub(crate) fn simulation_cost(
+    service: &Service,
+    run: &Run,
+    simulation: &Simulation,
+    revision: Option<&NewRevision>,
+) -> Result<u64, SumError> {
+    let ready = revision.map(|content| ready(service, run, content)).transpose()?;
+    let nominal = ready.as_ref().and_then(|r| r.nominal.as_deref());
+    let Foretold { points, file_bytes, memory_bytes } =
+        foretell(simulation, nominal).map_err(not_simulated)?;
+    let (most_points, most_bytes) = (run.limits.points, run.limits.file_bytes);
+    if !(points <= most_points as f64) || file_bytes > most_bytes {
+        let reason = format!(
+            "the simulation would make about {points:.0} points in {file_bytes} bytes, and {most_points} points and \
+             {most_bytes} bytes are taken: write a wider spacing or a smaller table"
+        );
+        return Err(MeasureError::Failed { failure: Failure::LimitExceeded, reason }.into());
+    }
+    Ok(memory_bytes)
+}
+
+fn not_simulated(error: SimulateError) -> SumError {
+    match error {
         SimulateError::Scanner(ScannerError::Stopped(_)) => MeasureError::Stopped.into(),
         other => SumError::Undetermined(other.to_string()),
-    })
+    }
 }

@@ -140,7 +140,7 @@ fn boxed(bounds: &Aabb) -> v1::Region {
 pub(crate) fn located(found: &Instances) -> v1::LocateResponse {
     let findings = found.findings.iter().map(finding).collect();
     let other_points = (found.support_points + found.clutter_points) as i64;
-    v1::LocateResponse { findings, other_points }
+    v1::LocateResponse { findings, other_points, notes: Vec::new() }
 }
 
 fn finding(finding: &Finding) -> v1::Finding {
@@ -261,6 +261,7 @@ pub(crate) fn associated(found: &Association, [low, high]: [Point; 2]) -> v1::As
         covariance_of: named.collect(),
         covariance: found.covariance.as_ref().map(|rows| rows.concat()).unwrap_or_default(),
         criterion: "least squares of the orthogonal distances".into(),
+        notes: Vec::new(),
     }
 }
 

@@ -109,7 +109,7 @@ pub(crate) fn load(
     match content.content {
         Content::Scan => {
             let part = part_of(source.region, source.placement)?;
-            let scan = scan(service, run, &content.blob, content.length_unit, &content.columns)?;
+            let (scan, _) = scan(service, run, &content.blob, content.length_unit, &content.columns)?;
             Ok(Loaded::Scan { scan, sha256, part })
         }
         Content::Points => {
@@ -122,19 +122,20 @@ pub(crate) fn load(
     }
 }
 
-/// A scan from a stored file.
+/// A scan from a stored file, and what was decided or left aside when it was read.
 pub(crate) fn scan(
     service: &Service,
     run: &Run,
     blob: &str,
     unit: LengthUnit,
     columns: &str,
-) -> Result<Scan, MeasureError> {
+) -> Result<(Scan, Vec<String>), MeasureError> {
     let bytes = read_blob(service, blob)?;
     let layout = TextLayout::parse(columns).map_err(|e| internal("checked columns", &e))?;
-    let raw = read::read_with(&bytes, &layout, run).map_err(|e| unreadable(&e))?;
+    let mut raw = read::read_with(&bytes, &layout, run).map_err(|e| unreadable(&e))?;
     drop(bytes);
-    Scan::new(raw, unit, run).map_err(|e| unusable(&e))
+    let notes = std::mem::take(&mut raw.source.notes);
+    Ok((Scan::new(raw, unit, run).map_err(|e| unusable(&e))?, notes))
 }
 
 /// What was loaded, apart.

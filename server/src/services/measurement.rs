@@ -109,7 +109,8 @@ impl MeasurementService for Measurements {
                 sums::locate(service, &run, &asked.0, &asked.1)
             })
             .await?;
-        Ok(Response::new(measurement::located(&found)))
+        let (found, notes) = found;
+        Ok(Response::new(LocateResponse { notes, ..measurement::located(&found) }))
     }
 
     async fn align(&self, request: Request<AlignRequest>) -> Result<Response<AlignResponse>, Status> {
@@ -197,12 +198,14 @@ impl MeasurementService for Measurements {
             let points = asked.points.iter().map(|a| &a.content);
             Ok(memory::of_sum(service, Some(&asked.revision), asked.scans.iter(), points)?)
         };
-        let record = self
+        let (record, notes) = self
             .sum(cost, move |service, stop| {
                 sums::evaluate(service, &crate::measuring::run(service, stop, &|_, _| {}), &ask)
             })
             .await?;
-        Ok(Response::new(measurement::evaluated(record)?))
+        let mut answer = measurement::evaluated(record)?;
+        answer.cautions.extend(notes);
+        Ok(Response::new(answer))
     }
 
     async fn associate(
@@ -226,13 +229,13 @@ impl MeasurementService for Measurements {
         let cost = move |service: &Service, _: &AtomicBool| {
             Ok(memory::of_sum(service, None, std::iter::once(&*asked), std::iter::empty())?)
         };
-        let (found, extremes) = self
+        let (found, extremes, notes) = self
             .sum(cost, move |service, stop| {
                 let run = crate::measuring::run(service, stop, &|_, _| {});
                 sums::associated(service, &run, shape, &ask)
             })
             .await?;
-        Ok(Response::new(measurement::associated(&found, extremes)))
+        Ok(Response::new(AssociateResponse { notes, ..measurement::associated(&found, extremes) }))
     }
 
     async fn simulate_scan(

@@ -5,7 +5,7 @@
 //! | 0 | done; from `measure` and `record show --exit-verdict`: conforms |
 //! | 1 | does not conform (those two commands only) |
 //! | 2 | wrong usage |
-//! | 3 | undecided, not measured, or no verdict yet (those two commands only) |
+//! | 3 | undecided, not measured, or no verdict yet; from the single sums: the points do not answer the question |
 //! | 4 | an input or a plan was refused |
 //! | 5 | not found, or in conflict with what is there |
 //! | 6 | not allowed |

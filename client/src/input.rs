@@ -7,6 +7,7 @@ use std::path::Path;
 use anyhow::Context;
 
 use crate::exit::Exit;
+use crate::report::printable;
 
 /// A file that is open from its start.
 pub(crate) struct Input {
@@ -29,14 +30,14 @@ impl Input {
             file.seek(SeekFrom::Start(0)).context("stdin cannot be kept in a temporary file")?;
             return Ok(Self { file, size, name: "stdin".to_owned() });
         }
-        let refused =
-            |e: &dyn std::fmt::Display| Exit::Refused.because(format!("cannot read {}: {e}", path.display()));
+        let name = printable(&path.display().to_string());
+        let refused = |e: &dyn std::fmt::Display| Exit::Refused.because(format!("cannot read {name}: {e}"));
         let file = File::open(path).map_err(|e| refused(&e))?;
         let about = file.metadata().map_err(|e| refused(&e))?;
         if !about.is_file() {
             return Err(refused(&"it is no file"));
         }
-        Ok(Self { file, size: about.len(), name: path.display().to_string() })
+        Ok(Self { file, size: about.len(), name })
     }
 
     /// All bytes of a scan or a nominal. Blocks.

@@ -45,7 +45,7 @@ const SERVICE_ENDS_WITHIN: Duration = Duration::from_secs(10);
 
 fn main() {
     // Wrong usage ends here, with 2; help and version with 0.
-    let matches = Arguments::command().get_matches();
+    let matches = Arguments::command().try_get_matches().unwrap_or_else(|e| wrong_usage(&e));
     let Arguments { global, command } = Arguments::from_arg_matches(&matches).unwrap_or_else(|e| e.exit());
     #[cfg(feature = "embedded")]
     if global.server.is_some() && matches.value_source("data_dir") == Some(ValueSource::CommandLine) {
@@ -66,10 +66,29 @@ fn main() {
         Err(e) => Err(anyhow::Error::from(e).context("cannot start the program's threads")),
     };
     let exit = exit.unwrap_or_else(|error| {
-        let _ = writeln!(std::io::stderr(), "{}", problem::text(&error));
+        let _ = writeln!(std::io::stderr(), "{}", report::lines(&problem::text(&error)));
         Exit::of_error(&error)
     });
     std::process::exit(exit.code());
+}
+
+/// Ends as clap would. What was typed is shown as it may be; and what the environment states is not named among what
+/// was forgotten.
+fn wrong_usage(error: &clap::Error) -> ! {
+    let said = error.to_string();
+    let mut shown = report::lines(&said);
+    for (variable, usage) in
+        [("SCANTLING_DATA", " --data-dir <FOLDER>"), ("SCANTLING_SERVER", " --server <URL>")]
+    {
+        if std::env::var_os(variable).is_some() {
+            shown = shown.replace(usage, "");
+        }
+    }
+    if !error.use_stderr() || shown == said {
+        error.exit();
+    }
+    let _ = write!(std::io::stderr(), "{shown}");
+    std::process::exit(Exit::Usage.code());
 }
 
 async fn until_interrupted(global: &Global, command: Command) -> anyhow::Result<Exit> {

@@ -4,6 +4,7 @@ use std::borrow::Cow;
 use std::io::{IsTerminal, Write};
 use std::time::Duration;
 
+use crate::report::lines;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 /// Who may say what on stderr.
@@ -25,13 +26,13 @@ impl Progress {
     pub(crate) fn say(&self, text: &str) {
         if !self.quiet {
             // A closed stderr is no reason to end.
-            let _ = writeln!(std::io::stderr(), "{text}");
+            let _ = writeln!(std::io::stderr(), "{}", lines(text));
         }
     }
 
     /// An error that does not end the command, so that it is said even when told to be quiet.
     pub(crate) fn complain(&self, text: &str) {
-        let _ = writeln!(std::io::stderr(), "{text}");
+        let _ = writeln!(std::io::stderr(), "{}", lines(text));
     }
 
     /// Whether somebody watches.

@@ -1,38 +1,40 @@
 //! Files of readings by hand instruments, in a program without the service too.
 
 use scantling_proto::v1::Reading;
-use serde::Deserialize;
 
 use crate::exit::Exit;
 
 /// No file of readings of one part is longer.
 pub(crate) const LONGEST_READINGS: u64 = 4 << 20;
 
-/// A line of the table: empty cells are absent values.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Row {
-    characteristic: String,
-    #[serde(default)]
-    value: Option<f64>,
-    #[serde(default)]
-    passed: Option<bool>,
-    #[serde(default)]
-    unit: String,
-    #[serde(default)]
-    expanded_uncertainty: Option<f64>,
-    #[serde(default)]
-    instrument: String,
-    #[serde(default)]
-    operator: String,
+const COLUMNS: [&str; 7] =
+    ["characteristic", "value", "passed", "unit", "expanded_uncertainty", "instrument", "operator"];
+
+/// More faults than this say nothing new.
+const MOST_FAULTS: usize = 50;
+
+/// Reads a table: a header with `characteristic`, `value`, `passed` (true or false, yes or no, pass or fail), `unit`,
+/// `expanded_uncertainty`, `instrument`, `operator` in any order, of which what is not needed may be missing. The
+/// delimiter is the one of comma, semicolon and tab that the header has; decimals may follow a comma where it is
+/// another one. All faults at once, each with its line and column.
+pub(crate) fn from_csv(name: &str, bytes: &[u8]) -> anyhow::Result<Vec<Reading>> {
+    table(bytes).map_err(|faults| {
+        Exit::Refused.because(format!(
+            "cannot use the readings of {name}; the columns are characteristic, value, passed (true or false), unit, \
+             expanded_uncertainty, instrument, operator\n{}",
+            faults.iter().map(|f| format!("  {f}")).collect::<Vec<_>>().join("\n")
+        ))
+    })
 }
 
-/// Reads a table: a header with `characteristic`, `value`, `passed`, `unit`, `expanded_uncertainty`,
-/// `instrument`, `operator` in any order, of which what is not needed may be missing. The delimiter is the one
-/// of comma, semicolon and tab that the header has. All faults at once, each with its line.
-pub(crate) fn from_csv(name: &str, bytes: &[u8]) -> anyhow::Result<Vec<Reading>> {
+fn table(bytes: &[u8]) -> Result<Vec<Reading>, Vec<String>> {
+    if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) || bytes.get(1) == Some(&0) {
+        return Err(vec!["it is text in UTF-16; save it as UTF-8".to_owned()]);
+    }
     let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
-    let first = bytes.split(|b| *b == b'\n').next().unwrap_or_default();
+    let lines = bytes.split(|b| matches!(b, b'\n' | b'\r'));
+    let first =
+        lines.map(<[u8]>::trim_ascii).find(|l| !l.is_empty() && !l.starts_with(b"#")).unwrap_or_default();
     let count = |d: u8| first.iter().filter(|b| **b == d).count();
     // At a tie the last is taken, so that a header of one column is parted by commas.
     let delimiter = [b'\t', b';', b','].into_iter().max_by_key(|d| count(*d)).unwrap_or(b',');
@@ -41,39 +43,94 @@ pub(crate) fn from_csv(name: &str, bytes: &[u8]) -> anyhow::Result<Vec<Reading>>
         .trim(csv::Trim::All)
         .comment(Some(b'#'))
         .from_reader(bytes);
+    let header = reader.headers().map_err(|e| vec![format!("line 1: this is no table: {e}")])?.clone();
+    let mut column = [None; COLUMNS.len()];
+    for (i, word) in header.iter().enumerate() {
+        match COLUMNS.iter().position(|c| c.eq_ignore_ascii_case(word)) {
+            Some(known) if column[known].is_none() => column[known] = Some(i),
+            Some(_) => return Err(vec![format!("line 1: column {} stands twice; leave one", shown(word))]),
+            None => return Err(vec![format!("line 1: column \"{}\" is not known", shown(word))]),
+        }
+    }
+    if column[0].is_none() {
+        return Err(vec!["line 1: column characteristic is missing".to_owned()]);
+    }
     let (mut readings, mut faults) = (Vec::new(), Vec::new());
-    for row in reader.deserialize::<Row>() {
+    for row in reader.records() {
+        if faults.len() >= MOST_FAULTS {
+            break;
+        }
         match row {
-            Ok(row) => readings.push(Reading {
-                characteristic: row.characteristic,
-                value: row.value,
-                passed: row.passed,
-                unit: row.unit,
-                expanded_uncertainty: row.expanded_uncertainty,
-                instrument: row.instrument,
-                operator: row.operator,
-            }),
+            Ok(row) => {
+                let line = row.position().map_or(1, csv::Position::line);
+                let word = |c: usize| column[c].and_then(|i| row.get(i)).unwrap_or("");
+                let mut wrong = |c: usize, write: &str| {
+                    let column = COLUMNS[c];
+                    let found = shown(word(c));
+                    faults.push(format!(
+                        "line {line}: {column} is \"{found}\"; write {write}, or leave it empty"
+                    ));
+                    None
+                };
+                let number = |c: usize| number(word(c), delimiter != b',');
+                let value = number(1).unwrap_or_else(|| wrong(1, "a number"));
+                let expanded_uncertainty = number(4).unwrap_or_else(|| wrong(4, "a number"));
+                let passed = passed(word(2)).unwrap_or_else(|| {
+                    wrong(2, "true or false");
+                    None
+                });
+                let text = |c: usize| word(c).to_owned();
+                readings.push(Reading {
+                    characteristic: text(0),
+                    value,
+                    passed,
+                    unit: text(3),
+                    expanded_uncertainty,
+                    instrument: text(5),
+                    operator: text(6),
+                });
+            }
             Err(e) => {
                 let line = e.position().map_or(1, csv::Position::line);
-                let problem = match e.kind() {
-                    csv::ErrorKind::Deserialize { err, .. } => err.kind().to_string(),
-                    _ => e.to_string(),
-                };
-                faults.push(format!("  line {line}: {problem}"));
+                faults.push(match e.kind() {
+                    csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
+                        format!(
+                            "line {line}: has {len} columns, the header {expected_len}; make them as many"
+                        )
+                    }
+                    _ => format!("line {line}: cannot be read: {e}"),
+                });
             }
         }
     }
     if faults.is_empty() && readings.is_empty() {
-        faults.push("  it holds no readings".to_owned());
+        faults.push("it holds no readings".to_owned());
     }
-    if faults.is_empty() {
-        return Ok(readings);
+    if faults.is_empty() { Ok(readings) } else { Err(faults) }
+}
+
+/// A word as it may be shown: short and printable.
+fn shown(word: &str) -> String {
+    word.chars().take(40).collect::<String>().escape_debug().to_string()
+}
+
+/// A number, `Some(None)` for an empty word, `None` for what is neither.
+fn number(word: &str, decimal_comma: bool) -> Option<Option<f64>> {
+    if word.is_empty() {
+        return Some(None);
     }
-    Err(Exit::Refused.because(format!(
-        "cannot use the readings of {name}; the columns are characteristic, value, passed (true or false), unit, \
-         expanded_uncertainty, instrument, operator\n{}",
-        faults.join("\n")
-    )))
+    let number = if decimal_comma { word.replace(',', ".").parse() } else { word.parse() };
+    number.ok().map(Some)
+}
+
+/// What a gauge said, in the words that people use for it; as [`number`].
+fn passed(word: &str) -> Option<Option<bool>> {
+    match word.to_ascii_lowercase().as_str() {
+        "" => Some(None),
+        "true" | "yes" | "pass" | "passed" => Some(Some(true)),
+        "false" | "no" | "fail" | "failed" => Some(Some(false)),
+        _ => None,
+    }
 }
 
 #[cfg(test)]
@@ -110,7 +167,11 @@ mod tests {
             "characteristic,value,unit\n7,3.02,mm\n",
             "\u{feff}characteristic\tvalue\tunit\toperator\n7\t3.02\tmm\tAB\n",
             "characteristic,passed,instrument\n9,false,\"plug gauge, M6\"\n",
-            "characteristic,passed\n9,no\n",
+            "characteristic,passed\n9,no\n9,PASS\n",
+            "characteristic,passed\n9,maybe\n",
+            "characteristic;value;unit\n7;3,02;mm\n",
+            "characteristic,value,unit\n7,\"3,02\",mm\n",
+            "Characteristic,Value,Unit\r7,3.02,mm\r",
             "characteristic,value\n7,3;0\n",
             "characteristic,value\n7\n",
             "value,unit\n7,mm\n",

@@ -10,6 +10,7 @@ use scantling_core::simulate::window_surround::WindowSurround;
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let folder = std::env::args().nth(1).ok_or("name the folder to write to")?;
     let mut all = samples::all();
+    all.extend(samples::tables());
     all.push(("plan", "window_surround.toml", WindowSurround::default().plan_toml().into_bytes()));
     for (target, name, bytes) in all {
         let folder = std::path::Path::new(&folder).join(target);

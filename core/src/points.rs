@@ -9,6 +9,7 @@
 
 use crate::geometry::{Direction, Point, Vector};
 use crate::plan::Fault;
+use crate::read::is_utf16;
 use crate::run::{CHECK_EVERY, Run, Stopped};
 use crate::scan::{FURTHEST_MM, LengthUnit};
 use std::collections::BTreeMap;
@@ -77,10 +78,18 @@ pub enum PointsError {
     #[error("{}", in_one_line(.0))]
     Faults(Vec<Fault>),
     /// More points than allowed.
-    #[error("the file has more than the {limit} points allowed; thin it or raise the limit")]
+    #[error("the file has more than the {limit} points allowed; leave some out, or send it as a scan")]
     TooMany {
         /// Most allowed.
         limit: u64,
+    },
+    /// A longer file than allowed.
+    #[error(
+        "the file has {bytes} bytes, and {LONGEST_FILE} are allowed for measured points; leave some out, or send it as a scan"
+    )]
+    TooLong {
+        /// Its length.
+        bytes: u64,
     },
     /// The caller asked to stop.
     #[error(transparent)]
@@ -94,6 +103,23 @@ fn in_one_line(faults: &[Fault]) -> String {
 /// More faults than this say nothing new.
 pub const MOST_FAULTS: usize = 50;
 
+/// Most points of one file: a machine that takes ten a second needs a day for so many. More is a scan.
+pub const MOST_POINTS: u64 = 1_000_000;
+/// Longest file, bytes: so many points with every column there is.
+pub const LONGEST_FILE: u64 = 256 << 20;
+/// Longest name, bytes; ids of a plan are shorter.
+pub const LONGEST_NAME: usize = 128;
+/// What one point takes in memory at most while a list of them grows, bytes.
+pub const POINT_BYTES: u64 = 2 * (size_of::<TakenPoint>() + LONGEST_NAME) as u64;
+/// The shortest row: a name of one letter and three digits, each with what ends it.
+const SHORTEST_ROW: u64 = 8;
+
+/// Memory that reading and judging a file of points takes at most, bytes, by its length alone.
+pub fn cost(length: u64) -> u64 {
+    let points = (length / SHORTEST_ROW).min(MOST_POINTS);
+    length.min(LONGEST_FILE).saturating_add(points.saturating_mul(POINT_BYTES))
+}
+
 const COLUMNS: [&str; 16] = [
     "name", "x", "y", "z", "role", "nx", "ny", "nz", "diameter", "u", "nom_x", "nom_y", "nom_z", "dir_x",
     "dir_y", "dir_z",
@@ -102,7 +128,8 @@ const COLUMNS: [&str; 16] = [
 /// Reads a file of points. The delimiter is the one of comma, semicolon and tab that the header has.
 ///
 /// # Errors
-/// Every fault of the file, each with its line; more points than `run` allows; a stop by the caller.
+/// Every fault of the file, each with its line; more points than `run` or [`MOST_POINTS`] allow, or a longer
+/// file than [`LONGEST_FILE`]; a stop by the caller.
 pub fn read(
     bytes: &[u8],
     unit: LengthUnit,
@@ -111,8 +138,17 @@ pub fn read(
 ) -> Result<Vec<TakenPoint>, PointsError> {
     let one =
         |place: &str, problem: String| PointsError::Faults(vec![Fault { place: place.to_owned(), problem }]);
+    if bytes.len() as u64 > LONGEST_FILE {
+        return Err(PointsError::TooLong { bytes: bytes.len() as u64 });
+    }
+    if is_utf16(bytes) {
+        return Err(one("", "the file is text in UTF-16; save it as UTF-8".into()));
+    }
+    let most = run.limits.points.min(MOST_POINTS);
     let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
-    let first = bytes.split(|b| *b == b'\n').next().unwrap_or_default();
+    let lines = bytes.split(|b| matches!(b, b'\n' | b'\r'));
+    let first =
+        lines.map(<[u8]>::trim_ascii).find(|l| !l.is_empty() && !l.starts_with(b"#")).unwrap_or_default();
     let count = |d: u8| first.iter().filter(|b| **b == d).count();
     let delimiter = [b',', b';', b'\t'].into_iter().max_by_key(|d| count(*d)).unwrap_or(b',');
     let mut reader = csv::ReaderBuilder::new()
@@ -124,6 +160,9 @@ pub fn read(
     let mut column: BTreeMap<&str, usize> = BTreeMap::new();
     let mut faults = Vec::new();
     for (i, word) in header.iter().enumerate() {
+        if faults.len() >= MOST_FAULTS {
+            break;
+        }
         let Some(known) = COLUMNS.iter().find(|c| c.eq_ignore_ascii_case(word)) else {
             let shown: String = word.chars().take(40).collect();
             let problem = format!(
@@ -165,8 +204,8 @@ pub fn read(
         if n % CHECK_EVERY == 0 {
             run.check()?;
         }
-        if points.len() as u64 >= run.limits.points {
-            return Err(PointsError::TooMany { limit: run.limits.points });
+        if points.len() as u64 >= most {
+            return Err(PointsError::TooMany { limit: most });
         }
         if faults.len() >= MOST_FAULTS {
             break;
@@ -194,6 +233,11 @@ pub fn read(
     if faults.is_empty() { Ok(points) } else { Err(PointsError::Faults(faults)) }
 }
 
+/// A word as it may be shown: short and printable.
+fn shown(word: &str) -> String {
+    word.chars().take(40).collect::<String>().escape_debug().to_string()
+}
+
 struct Table<'a> {
     column: BTreeMap<&'a str, usize>,
     decimal_comma: bool,
@@ -217,7 +261,13 @@ impl Table<'_> {
         let line = row.position().map_or(0, csv::Position::line);
         let before = faults.len();
         let mut wrong = |problem: String| faults.push(Fault { place: format!("line {line}"), problem });
-        let name = self.word(row, "name").to_owned();
+        let name = self.word(row, "name");
+        if name.len() > LONGEST_NAME {
+            wrong(format!(
+                "has a name of {} bytes; write the feature or target, {LONGEST_NAME} at most",
+                name.len()
+            ));
+        }
         if name.is_empty() {
             wrong("has no name; write the feature or target that the point was taken of".into());
         }
@@ -229,7 +279,7 @@ impl Table<'_> {
                     Some(Vector::new(x, y, z))
                 }
                 _ => {
-                    let words = names.map(|c| format!("{c} \"{}\"", self.word(row, c).escape_debug()));
+                    let words = names.map(|c| format!("{c} \"{}\"", shown(self.word(row, c))));
                     wrong(format!("{} are not three numbers; write them with a point", words.join(", ")));
                     None
                 }
@@ -270,7 +320,7 @@ impl Table<'_> {
                 if !ok {
                     wrong(format!(
                         "{column} is \"{}\"; write a length above 0, or leave it empty",
-                        self.word(row, column).escape_debug()
+                        shown(self.word(row, column))
                     ));
                 }
                 ok.then_some(v * self.mm)
@@ -285,7 +335,7 @@ impl Table<'_> {
         }
         let point = Point::from(at? * self.mm);
         (faults.len() == before).then_some(TakenPoint {
-            name,
+            name: name.to_owned(),
             line,
             role,
             point,

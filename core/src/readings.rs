@@ -1,8 +1,12 @@
 //! What hand instruments read and gauges pass or fail, joined to characteristics by number.
 
 use crate::plan::{Characteristic, Fault, FeatureKind, Plan, Requirement};
+use crate::read::is_utf16;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+
+#[cfg(test)]
+mod tests;
 
 /// One reading.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -42,35 +46,117 @@ pub fn length_mm(unit: &str) -> Option<f64> {
     })
 }
 
-/// Reads a table of readings: a header with `characteristic`, `value`, `passed`, `unit`,
-/// `expanded_uncertainty`, `instrument`, `operator` in any order, of which what is not needed may be missing.
+/// More faults than this say nothing new.
+const MOST_FAULTS: usize = 50;
+/// More readings than this are no work of hands.
+const MOST_READINGS: usize = 100_000;
+/// A longer length was never read by hand, mm: as far as any point may lie.
+const LONGEST_MM: f64 = 1e7;
+/// Nor a larger number in any other unit.
+const LARGEST: f64 = 1e12;
+
+const COLUMNS: [&str; 7] =
+    ["characteristic", "value", "passed", "unit", "expanded_uncertainty", "instrument", "operator"];
+
+/// Reads a table of readings: a header with `characteristic`, `value`, `passed` (true or false, yes or no, pass or
+/// fail), `unit`, `expanded_uncertainty`, `instrument`, `operator` in any order, of which what is not needed may be
+/// missing. The delimiter is the one of comma, semicolon and tab that the header has; decimals may follow a comma
+/// where it is another one.
 ///
 /// # Errors
-/// Every fault, each with its line.
+/// Faults, at most [`MOST_FAULTS`], each with its line and column.
 pub fn from_csv(bytes: &[u8]) -> Result<Vec<Reading>, Vec<Fault>> {
+    let one = |place: &str, problem: String| Err(vec![Fault { place: place.to_owned(), problem }]);
+    if is_utf16(bytes) {
+        return one("", "the file is text in UTF-16; save it as UTF-8".into());
+    }
     let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
-    let first = bytes.split(|b| *b == b'\n').next().unwrap_or_default();
+    let lines = bytes.split(|b| matches!(b, b'\n' | b'\r'));
+    let first =
+        lines.map(<[u8]>::trim_ascii).find(|l| !l.is_empty() && !l.starts_with(b"#")).unwrap_or_default();
     let count = |d: u8| first.iter().filter(|b| **b == d).count();
-    let delimiter = [b',', b';', b'\t'].into_iter().max_by_key(|d| count(*d)).unwrap_or(b',');
+    // At a tie the last is taken, so that a header of one column is parted by commas.
+    let delimiter = [b'\t', b';', b','].into_iter().max_by_key(|d| count(*d)).unwrap_or(b',');
     let mut reader = csv::ReaderBuilder::new()
         .delimiter(delimiter)
         .trim(csv::Trim::All)
         .comment(Some(b'#'))
         .from_reader(bytes);
+    let header = match reader.headers() {
+        Ok(header) => header.clone(),
+        Err(e) => return one("line 1", format!("this is no table: {e}")),
+    };
+    let mut column = [None; COLUMNS.len()];
+    for (i, word) in header.iter().enumerate() {
+        match COLUMNS.iter().position(|c| c.eq_ignore_ascii_case(word)) {
+            Some(known) if column[known].is_none() => column[known] = Some(i),
+            Some(_) => return one("line 1", format!("column {word} stands twice; leave one")),
+            None => {
+                let words = COLUMNS.join(", ");
+                return one(
+                    "line 1",
+                    format!("column \"{}\" is not known; the columns are {words}", shown(word)),
+                );
+            }
+        }
+    }
+    if column[0].is_none() {
+        return one(
+            "line 1",
+            format!("column characteristic is missing; the columns are {}", COLUMNS.join(", ")),
+        );
+    }
     let (mut readings, mut faults) = (Vec::new(), Vec::new());
-    for row in reader.deserialize::<Row>() {
+    for row in reader.records() {
+        if faults.len() >= MOST_FAULTS {
+            break;
+        }
+        if readings.len() >= MOST_READINGS {
+            return one("", format!("the file has more than {MOST_READINGS} readings; send less"));
+        }
         match row {
-            Ok(row) => readings.push(row.into()),
+            Ok(row) => {
+                let line = row.position().map_or(1, csv::Position::line);
+                let word = |c: usize| column[c].and_then(|i| row.get(i)).unwrap_or("");
+                let mut wrong = |problem| faults.push(Fault { place: format!("line {line}"), problem });
+                let mut number = |c: usize| {
+                    let read = number(word(c), delimiter != b',');
+                    read.unwrap_or_else(|| {
+                        wrong(format!(
+                            "{} is \"{}\"; write a number, or leave it empty",
+                            COLUMNS[c],
+                            shown(word(c))
+                        ));
+                        None
+                    })
+                };
+                let (value, expanded_uncertainty) = (number(1), number(4));
+                let passed = passed(word(2)).unwrap_or_else(|| {
+                    wrong(format!(
+                        "passed is \"{}\"; write true or false, or leave it empty",
+                        shown(word(2))
+                    ));
+                    None
+                });
+                let text = |c: usize| word(c).to_owned();
+                readings.push(Reading {
+                    characteristic: text(0),
+                    value,
+                    passed,
+                    unit: text(3),
+                    expanded_uncertainty,
+                    instrument: text(5),
+                    operator: text(6),
+                });
+            }
             Err(e) => {
                 let line = e.position().map_or(1, csv::Position::line);
                 let problem = match e.kind() {
-                    csv::ErrorKind::Deserialize { err, .. } => err.kind().to_string(),
-                    _ => e.to_string(),
+                    csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
+                        format!("has {len} columns, the header {expected_len}; make them as many")
+                    }
+                    _ => format!("cannot be read: {e}"),
                 };
-                let problem = format!(
-                    "{problem}; the columns are characteristic, value, passed (true or false), unit, \
-                     expanded_uncertainty, instrument, operator"
-                );
                 faults.push(Fault { place: format!("line {line}"), problem });
             }
         }
@@ -81,36 +167,27 @@ pub fn from_csv(bytes: &[u8]) -> Result<Vec<Reading>, Vec<Fault>> {
     if faults.is_empty() { Ok(readings) } else { Err(faults) }
 }
 
-/// A line of the table: empty cells are absent values.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Row {
-    characteristic: String,
-    #[serde(default)]
-    value: Option<f64>,
-    #[serde(default)]
-    passed: Option<bool>,
-    #[serde(default)]
-    unit: String,
-    #[serde(default)]
-    expanded_uncertainty: Option<f64>,
-    #[serde(default)]
-    instrument: String,
-    #[serde(default)]
-    operator: String,
+/// A word as it may be shown: short and printable.
+fn shown(word: &str) -> String {
+    word.chars().take(40).collect::<String>().escape_debug().to_string()
 }
 
-impl From<Row> for Reading {
-    fn from(r: Row) -> Self {
-        Self {
-            characteristic: r.characteristic,
-            value: r.value,
-            passed: r.passed,
-            unit: r.unit,
-            expanded_uncertainty: r.expanded_uncertainty,
-            instrument: r.instrument,
-            operator: r.operator,
-        }
+/// A number, `Some(None)` for an empty word, `None` for what is neither.
+fn number(word: &str, decimal_comma: bool) -> Option<Option<f64>> {
+    if word.is_empty() {
+        return Some(None);
+    }
+    let number = if decimal_comma { word.replace(',', ".").parse() } else { word.parse() };
+    number.ok().map(Some)
+}
+
+/// What a gauge said, in the words that people use for it; as [`number`].
+fn passed(word: &str) -> Option<Option<bool>> {
+    match word.to_ascii_lowercase().as_str() {
+        "" => Some(None),
+        "true" | "yes" | "pass" | "passed" => Some(Some(true)),
+        "false" | "no" | "fail" | "failed" => Some(Some(false)),
+        _ => None,
     }
 }
 
@@ -176,6 +253,20 @@ pub fn check(readings: &[Reading], plan: &Plan) -> Vec<Fault> {
             let shown: String = r.unit.chars().take(20).collect();
             let problem = format!("is \"{}\"; {} is told in {asked}", shown.escape_debug(), c.number);
             wrong("unit", problem);
+        }
+        // What is beyond these is a slip of the finger, and squares of it are no numbers any more.
+        let (size, most) = length_mm(&r.unit).map_or((1.0, LARGEST), |mm| (mm, LONGEST_MM));
+        for (field, number) in [("value", r.value), ("expanded_uncertainty", r.expanded_uncertainty)] {
+            if number.is_some_and(|v| v.is_finite() && !((v * size).abs() <= most)) {
+                wrong(
+                    field,
+                    format!(
+                        "is {:e} {}; no hand instrument reads so much, correct it",
+                        number.unwrap_or(0.0),
+                        r.unit
+                    ),
+                );
+            }
         }
     }
     faults

@@ -124,7 +124,7 @@ fn readings_that_do_not_belong_are_named_all_at_once() {
             "[5].expanded_uncertainty"
         ]
     );
-    assert_eq!(from_csv(b"characteristic,valu\n1,2\n").unwrap_err()[0].place, "line 2");
+    assert_eq!(from_csv(b"characteristic,valu\n1,2\n").unwrap_err()[0].place, "line 1");
     assert_eq!(from_csv(b"").unwrap_err().len(), 1);
 }
 

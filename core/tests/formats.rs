@@ -140,16 +140,19 @@ fn layouts_of_text_are_found() {
         "X [mm] Y [mm] Z [mm]\n1.5 2 3\n4 5 6.25\n",
         "point\tX\tY\tZ\n\t1.5\t2\t3\nb\t4\t5\t6.25\n",
         "1.5e0 +2 3.\n4 5 625e-2\n",
+        "\"1.5\",\"2\",\"3\"\n\"4\",\"5\",\"6.25\"\n",
+        "\"1.5\" \"2\" \"3\"\n\"4\" \"5\" \"6.25\"\n",
+        "name,x,y,z\n\"P, 1\",1.5,2,3\n\"P, 2\",4,5,6.25\n",
     ] {
         assert_eq!(rows(&found(text)), want, "{text:?}");
     }
     let raw = found("1 2 3 9 8\n4 5 6 7 8\n");
     assert!(raw.source.notes[0].contains("4, 5"), "{:?}", raw.source.notes);
     // Colours are no normals, and one column of twos does not make them so.
-    let colours = found("0 0 0 255 0 0\n1 0 0 1 0 0\n2 0 0 0 1 0\n");
+    let colours = found("5 0 0 255 0 0\n1 0 0 1 0 0\n2 0 0 0 1 0\n");
     assert_eq!(colours.normals, None);
     let normals = found(
-        "0 0 0 7 0.577 0.577 0.577\n1 0 0 8 0 0 1\n2 0 0 9 0 0 0\n3 0 0 9 nan nan nan\n4 0 0 9 1 0 0\n",
+        "5 0 0 7 0.577 0.577 0.577\n1 0 0 8 0 0 1\n2 0 0 9 0 0 0\n3 0 0 9 nan nan nan\n4 0 0 9 1 0 0\n",
     );
     assert_eq!(normals.normals.unwrap()[2..4], [Vector::zeros(), Vector::zeros()]);
 }
@@ -181,9 +184,44 @@ fn what_text_can_be_read_in_two_ways_is_refused_with_what_to_state() {
     says(&load_as("x y z nx ny nz", "1 2 3\n").unwrap_err(), &["6 columns are stated", "has 3"]);
     says(&load_as("delimiter=semicolon", "1 2 3\n").unwrap_err(), &["1 columns", "semicolon"]);
     says(&load_as("skip=9", "1 2 3\n").unwrap_err(), &["no line holds points", "skip"]);
+    // Numbers of the rows before the places, and colours that may be normals.
+    for counted in ["1 10.0 20.0 30.0\n2 11 21 31\n3 12 22 32\n", "0,1,2,3,4\n1,2,3,4,5\n2,3,4,5,6\n"] {
+        says(&fault(counted), &["first column", "- x y z"]);
+    }
+    assert_eq!(
+        rows(&load_as("- x y z", "1 10 20 30\n2 11 21 31\n3 1 2 3\n").unwrap())[0],
+        [10.0, 20.0, 30.0]
+    );
+    assert_eq!(rows(&load("1 10 20\n2 11 21\n3 1 2\n").unwrap())[0], [1.0, 10.0, 20.0]);
+    says(&fault("5 0 0 1 0 0\n1 0 0 0 1 0\n2 0 0 0 0 1\n"), &["from 4", "colour"]);
+    says(&fault("1 2 3\r4 5 6\r7 8 9\r"), &["line 1", "carriage return"]);
     // Not text, or none with points.
     says(&fault("hello world\n"), &["none of the formats"]);
-    says(&load(b"\xFF\xFE1\0 \x002\0 \x003\0\n\0").unwrap_err(), &["UTF-8"]);
+    for utf16 in
+        [&b"\xFF\xFE1\0 \x002\0 \x003\0\n\0"[..], b"1\0 \x002\0 \x003\0\n\0", b"\xFE\xFF\x001\0 \x002"]
+    {
+        assert_eq!(load(utf16).unwrap_err(), ReadError::Utf16);
+    }
+}
+
+#[test]
+fn a_unit_in_the_heading_is_held_against_the_stated_one() {
+    use scantling_core::scan::{LengthUnit, Scan, ScanError};
+    let inch = "x_in,y_in,z_in\n1,2,3\n4,5,7\n";
+    let (file, stated) = (LengthUnit::Inch, LengthUnit::Millimetre);
+    let refused = Scan::new(load(inch).unwrap(), stated, &quiet()).unwrap_err();
+    assert_eq!(refused, ScanError::UnitInFile { file, stated });
+    for (heading, unit) in [
+        ("x_in,y_in,z_in", Some(LengthUnit::Inch)),
+        ("X [mm],Y [mm],Z [mm]", Some(LengthUnit::Millimetre)),
+        ("x (m),y (m),z (m)", Some(LengthUnit::Metre)),
+        // Perhaps x as measured; and which of two.
+        ("x_m,y_m,z_m", None),
+        ("x_mm,y_mm,z_in", None),
+        ("x,y,z", None),
+    ] {
+        assert_eq!(load(&inch.replace("x_in,y_in,z_in", heading)).unwrap().source.unit, unit, "{heading}");
+    }
 }
 
 #[test]
@@ -265,7 +303,7 @@ fn e57_is_in_metres_and_another_unit_is_refused() {
     assert_eq!(refused, ScanError::UnitInFile { file: LengthUnit::Metre, stated: LengthUnit::Millimetre });
     assert_eq!(
         refused.to_string(),
-        "the file's lengths are metres by its format, but millimetres are stated: state metres"
+        "the file's lengths are metres by its format or heading, but millimetres are stated: state metres"
     );
     let scan = Scan::new(raw, LengthUnit::Metre, &quiet()).unwrap();
     assert!((scan.points()[1] - samples::points()[1]).norm() < 1e-12);
@@ -382,4 +420,22 @@ fn info_tells_what_is_in_a_file_and_what_is_wrong_with_it() {
     assert_eq!((told.triangles_without_area, told.boundary_edges), (1, 3));
     assert_eq!(told.box_size_mm, Some([1.2, 0.7, 0.0]));
     assert!(told.problems.iter().any(|p| p.contains("size suggests metres")), "{:?}", told.problems);
+}
+
+#[test]
+fn sizes_that_no_part_has_are_told_and_huge_numbers_stay_short() {
+    let told =
+        |text: &str, unit| info(text.as_bytes(), &TextLayout::default(), Some(unit), &quiet()).unwrap();
+    let says = |told: &ScanInfo, words: &str| told.problems.iter().any(|p| p.contains(words));
+    let part = "0.5 0 0\n700 5 0\n300 5 8\n";
+    assert!(!says(&told(part, LengthUnit::Millimetre), "check the unit"));
+    let metres = told(part, LengthUnit::Metre);
+    assert!(says(&metres, "longest side is 699500.000000 mm; the size suggests millimetres"), "{metres:?}");
+    assert!(says(&told(part, LengthUnit::Micrometre), "longest side is 0.699500 mm"));
+    // 17.8 m may be; what the size suggests is told beside it.
+    let inches = told(part, LengthUnit::Inch);
+    assert!(inches.notes.iter().any(|n| n.contains("size suggests millimetres")), "{inches:?}");
+    let huge = told("1e301 0 0\n2e301 1 0\n3e301 0 1\n", LengthUnit::Millimetre);
+    assert!(huge.problems.iter().all(|p| p.len() < 250), "{:?}", huge.problems);
+    assert!(says(&huge, "3.000e301 millimetres") && !says(&huge, "all in one place"), "{huge:?}");
 }

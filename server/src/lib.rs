@@ -19,6 +19,7 @@ mod serve;
 mod service;
 mod services;
 pub mod store;
+mod taken;
 mod worker;
 
 pub use config::{Config, Limits};

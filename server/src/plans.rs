@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use scantling_core::nominal::Carrier;
-use scantling_core::plan::{BoundFeature, Fault, Plan, bind, check_json};
+use scantling_core::plan::{BoundFeature, Fault, Plan, Situation, bind, check_json};
 use scantling_core::readings::{self, Reading};
 use scantling_core::run::{Limits, Run};
 use scantling_core::scan::LengthUnit;
@@ -101,8 +101,9 @@ fn check_blocking(
 }
 
 fn bound(feature: &BoundFeature) -> Bound {
-    let diameter_mm = match feature.carrier {
-        Some(Carrier::Cylinder { radius_mm, hollow: true, .. }) => Some(2.0 * radius_mm),
+    let diameter_mm = match (feature.carrier, feature.situation) {
+        (Some(Carrier::Cylinder { radius_mm, hollow: true, .. }), _) => Some(2.0 * radius_mm),
+        (None, Situation::Hole { diameter_mm, .. }) => diameter_mm,
         _ => None,
     };
     Bound {
@@ -191,9 +192,11 @@ pub(crate) fn wrong_in_request(
     let mut wrong = Vec::new();
     if !missing.is_empty() {
         let known = there.into_iter().collect::<Vec<_>>().join(", ");
+        let known =
+            if known.is_empty() { "no groups; leave it out".to_owned() } else { format!("only {known}") };
         wrong.push((
             format!("{before}scope_groups"),
-            format!("{} is no group of the plan, which has: {known}", missing.join(", ")),
+            format!("{} is no group of the plan, which has {known}", missing.join(", ")),
         ));
     }
     let faults = readings::check(readings, plan);

@@ -35,7 +35,11 @@ async fn simulated(server: &Server, toml: &str) -> String {
         SimulateScanRequest { simulation: Some(Simulation::Toml(toml.to_owned())), revision: String::new() };
     let answer = sums(server).simulate_scan(request).await.unwrap().into_inner();
     assert!(answer.points > 1000);
-    assert!(answer.truth_json.contains("scan_from_part"));
+    let truth: serde_json::Value = serde_json::from_str(&answer.truth_json).unwrap();
+    assert!(
+        truth["parts"][0]["scan_from_part"].is_object() && truth["parts"][0]["hand"] == "as_drawn",
+        "{truth}"
+    );
     answer.acquisition
 }
 
@@ -332,19 +336,79 @@ async fn points_and_readings_alone_are_inspected_and_kept() {
     );
     assert_eq!(fields(&status), ["inspection.readings[0].characteristic", "inspection.readings[1].unit"]);
 
-    // A file of points that names what the plan has not fails with its line.
-    let file = file.replace("P1,", "P7,");
-    let acquisition = Acquisition { blob: server.put(file.as_bytes()).await, ..acquisition };
-    let points =
-        server.acquisitions().create_acquisition(create(&acquisition)).await.unwrap().into_inner().name;
-    let bad = Inspection {
-        sources: vec![Source { acquisition: points, ..Source::default() }],
-        serial_number: "0004".to_owned(),
-        ..ask
+    // A file of points that names what the plan has not is refused with its line, and nothing is recorded.
+    let strange = file.replace("P1,", "P7,");
+    let named = Acquisition { blob: server.put(strange.as_bytes()).await, ..acquisition.clone() };
+    let points = server.acquisitions().create_acquisition(create(&named)).await.unwrap().into_inner().name;
+    let request = CreateInspectionRequest {
+        request_id: format!("00000000-0000-4000-8000-{:012}", 4),
+        inspection: Some(Inspection {
+            sources: vec![Source { acquisition: points, ..Source::default() }],
+            serial_number: "0004".to_owned(),
+            ..ask
+        }),
     };
-    let failed = judged(&server, 4, bad).await;
-    assert_eq!(failed.state(), InspectionState::Failed);
-    assert!(failed.reason.contains("line 5") && failed.reason.contains("P7"), "{}", failed.reason);
+    let status = refused(
+        server.inspections().create_inspection(request).await,
+        Code::InvalidArgument,
+        "INVALID_FIELD",
+    );
+    assert_eq!(fields(&status), ["inspection.sources[0]"]);
+    assert!(status.message().contains("line 5") && status.message().contains("P7"), "{status}");
+    let all = scantling_proto::v1::ListInspectionsRequest::default();
+    let kept = server.inspections().list_inspections(all).await.unwrap().into_inner().inspections;
+    assert_eq!(kept.len(), 2);
+    // Nor is one that cannot be read, or that was taken tomorrow but one, made an acquisition.
+    for (bad, words) in [
+        (file.replace("10.1", "nan"), "line 5"),
+        (file.replace("name,", "nome,"), "\"nome\" is not known"),
+        ("name,x,y,z\n".to_owned(), "no points"),
+    ] {
+        let bad = Acquisition { blob: server.put(bad.as_bytes()).await, ..acquisition.clone() };
+        let status = refused(
+            server.acquisitions().create_acquisition(create(&bad)).await,
+            Code::InvalidArgument,
+            "SCAN_REFUSED",
+        );
+        assert_eq!(fields(&status)[0], "acquisition.blob");
+        assert!(status.message().contains(words), "{status}");
+    }
+    let future = prost_types::Timestamp { seconds: 4_070_908_800, nanos: 0 };
+    let future = Acquisition { acquire_time: Some(future), ..acquisition };
+    let status = refused(
+        server.acquisitions().create_acquisition(create(&future)).await,
+        Code::InvalidArgument,
+        "INVALID_FIELD",
+    );
+    assert_eq!(fields(&status), ["acquisition.acquire_time"]);
+}
+
+#[tokio::test]
+async fn a_simulation_is_held_against_the_limits_before_it_is_made() {
+    let small = Server::with(|config| config.limits.inspection_memory_bytes = 110 << 20).await;
+    let ask = |server: &Server, text: &str, revision: &str| {
+        let request = SimulateScanRequest {
+            simulation: Some(Simulation::Toml(text.to_owned())),
+            revision: revision.to_owned(),
+        };
+        let mut client = sums(server);
+        async move { client.simulate_scan(request).await }
+    };
+    let fine = ONE.replace("spacing_mm = 1.8", "spacing_mm = 0.5");
+    assert_ne!(fine, ONE);
+    let status = refused(ask(&small, &fine, "").await, Code::InvalidArgument, "LIMIT_EXCEEDED");
+    assert!(status.message().contains("memory"), "{status}");
+    let server = Server::with(|config| config.limits.file_bytes = 1 << 20).await;
+    let status = refused(ask(&server, &fine, "").await, Code::InvalidArgument, "LIMIT_EXCEEDED");
+    assert!(status.message().contains("wider spacing"), "{status}");
+    // A revision that would be ignored is refused, and one that is missing too.
+    let server = Server::start().await;
+    let revision = server.revision("ws-214", "c").await;
+    let status = refused(ask(&server, ONE, &revision).await, Code::InvalidArgument, "INVALID_FIELD");
+    assert_eq!(fields(&status), ["revision"]);
+    let nominal = ONE.replace("window_surround", "nominal");
+    let status = refused(ask(&server, &nominal, "").await, Code::InvalidArgument, "INVALID_FIELD");
+    assert_eq!(fields(&status), ["revision"]);
 }
 
 #[tokio::test]

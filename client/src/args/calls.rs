@@ -1,4 +1,4 @@
-//! `locate`, `align`, `evaluate`, `associate`: one number now, nothing recorded.
+//! `locate`, `align`, `evaluate`, `associate`, `simulate`: one number or one scan now, no record of an inspection.
 
 use std::path::PathBuf;
 
@@ -99,18 +99,16 @@ pub(crate) struct Associate {
 
 Examples:
   scantling simulate table.toml --to table.ply --truth table.json
-  scantling simulate bracket.toml --revision ws-214/c-4 --to scan.ply
-
-A small one, of the built-in part:
-  schema_version = 1
-  seed = 1
-  part = { window_surround = {} }
-  scanner = { spacing_mm = 1.0, noise_mm = 0.02 }")]
+  scantling simulate --template > table.toml
+  scantling simulate bracket.toml --revision ws-214/c-4 --to scan.ply")]
 pub(crate) struct Simulate {
     /// What was made and how it is scanned, TOML; - for stdin
-    #[arg(value_name = "FILE")]
-    pub(crate) simulation: PathBuf,
-    /// The revision whose nominal is made and scanned, such as ws-214/c-4; not for a part that is built in
+    #[arg(value_name = "FILE", required_unless_present = "template")]
+    pub(crate) simulation: Option<PathBuf>,
+    /// Print a file with every key explained, and simulate nothing
+    #[arg(long, conflicts_with_all = ["simulation", "revision", "to", "truth"])]
+    pub(crate) template: bool,
+    /// The revision whose nominal is made and scanned, such as ws-214/c-4; refused for a part that is built in
     #[arg(long, value_name = "NAME")]
     pub(crate) revision: Option<String>,
     /// Save the scan, PLY in mm

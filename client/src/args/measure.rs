@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, ValueEnum};
+use clap::{ArgGroup, Args, ValueEnum};
 use scantling_proto::v1::{PointCoordinates, Region};
 
 use super::words::{PurposeArg, RestraintArg, columns, context, hand_reading, moment, positive, region};
@@ -22,13 +22,17 @@ pub(crate) struct RevisionChoice {
 
 /// What was measured, and in which unit and axes.
 #[derive(Args, Debug)]
-#[group(id = "measured", required = true, multiple = true, args = ["scans", "points", "readings", "reading"])]
+// The group that a struct makes by itself would hold every word below.
+#[group(skip)]
+#[command(group = ArgGroup::new("measured").required(true).multiple(true).args(["scans", "points", "readings", "reading"]))]
 pub(crate) struct Sources {
     /// A scan: PLY, STL, OBJ, E57 or points as text, plain or in gzip or zip; - for stdin. Repeated for several scans of one part, such as of both its sides
     #[arg(long = "scan", value_name = "FILE", requires = "unit")]
     pub(crate) scans: Vec<PathBuf>,
     /// A table of points that an arm, a measuring machine or a hand took, each of a named feature or datum
-    /// target: columns name, x, y, z, and as they are known role, nx, ny, nz, diameter, u; may be repeated
+    /// target: columns name, x, y, z, and as they are known role (surface or centre), nx, ny, nz, diameter, u
+    /// (standard uncertainty), and nom_x, nom_y, nom_z, dir_x, dir_y, dir_z, which are held against the plan; may
+    /// be repeated
     #[arg(long, value_name = "FILE", requires_all = ["unit", "coordinates"])]
     pub(crate) points: Vec<PathBuf>,
     /// Length unit of scans and points, never guessed; E57 is in m
@@ -43,7 +47,7 @@ pub(crate) struct Sources {
     pub(crate) coordinates: Option<Coordinates>,
     /// Standard uncertainty of one coordinate of --points where the table has no column u; unless stated,
     /// nothing is proven by them
-    #[arg(long, value_name = "MM", value_parser = positive, requires = "points")]
+    #[arg(long, value_name = "MM", value_parser = positive, requires = "points", allow_negative_numbers = true)]
     pub(crate) point_uncertainty: Option<f64>,
     /// Only the scan's points in this box, mm, in the scan's axes
     #[arg(long, value_name = "X0,Y0,Z0,X1,Y1,Z1", value_parser = region, allow_hyphen_values = true, requires = "scans")]
@@ -52,7 +56,7 @@ pub(crate) struct Sources {
     /// searched then
     #[arg(long, value_name = "FILE.json", requires = "scans")]
     pub(crate) placement: Option<PathBuf>,
-    /// A table of readings by hand instruments: columns characteristic, value, passed, unit,
+    /// A table of readings by hand instruments: columns characteristic, value, passed (true or false), unit,
     /// expanded_uncertainty, instrument, operator
     #[arg(long, value_name = "FILE.csv")]
     pub(crate) readings: Vec<PathBuf>,
@@ -69,6 +73,9 @@ pub(crate) struct Sources {
 }
 
 #[derive(Args, Debug)]
+#[command(override_usage = "scantling measure <--part <NAME>|--revision <NAME>> --serial <TEXT> \
+         [--scan <FILE> --unit <UNIT>]... [--points <FILE> --unit <UNIT> --coordinates <AXES>]... \
+         [--readings <FILE.csv>]... [--reading <TEXT>]... [OPTIONS]")]
 #[command(after_help = "The exit code is the verdict: 0 conforms, 1 does not conform, 3 undecided, not \
 measured, or no verdict yet (--no-wait; never a pass), 4 scan refused, 7 not finished in time. With \
 --all-instances it is the worst of all parts' (1 before 4, 7 and 70, these before 3), and 3 instead of 0 when \
@@ -129,7 +136,7 @@ pub(crate) struct Measure {
     #[arg(long, overrides_with = "wait")]
     pub(crate) no_wait: bool,
     /// Wait so long at most, seconds
-    #[arg(long, value_name = "SECONDS", default_value_t = 600, value_parser = clap::value_parser!(u64).range(1..=86_400))]
+    #[arg(long, value_name = "SECONDS", default_value_t = 600, value_parser = clap::value_parser!(u64).range(1..=86_400), allow_negative_numbers = true)]
     pub(crate) timeout: u64,
     /// Save the report, a self-contained HTML page
     #[arg(long, value_name = "FILE", conflicts_with = "no_wait")]

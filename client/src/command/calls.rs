@@ -64,13 +64,14 @@ pub(crate) async fn evaluate(context: &Context, args: args::Evaluate) -> anyhow:
     }
     // Points have coordinates and uncertainty, which an acquisition alone can say.
     let points = sources::record_points(context, &args.sources, &Acquisition::default()).await?;
-    let request = EvaluateRequest { revision, scans, points, readings, scope_groups: args.groups };
+    let groups = args.groups;
+    let request = EvaluateRequest { revision, scans, points, readings, scope_groups: groups.clone() };
     let mut client = measurements(&context.channel);
     let bar = context.progress.spinner("evaluate");
     let answer =
         patiently(async || client.evaluate(request.clone()).await).await.context("cannot evaluate")?;
     bar.finish_and_clear();
-    context.output.message("EvaluateResponse", &answer, tell::evaluated)?;
+    context.output.message("EvaluateResponse", &answer, |a, look| tell::evaluated(a, &groups, look))?;
     Ok(Exit::Success)
 }
 
@@ -79,18 +80,26 @@ pub(crate) async fn associate(context: &Context, args: args::Associate) -> anyho
     let points = ScanInput { scan: Some(scan), region: args.region, placement: None };
     let request = AssociateRequest { shape: ShapeKind::from(args.shape).into(), points: Some(points) };
     let mut client = measurements(&context.channel);
-    let answer =
-        patiently(async || client.associate(request.clone()).await).await.context("cannot associate")?;
+    let answer = patiently(async || client.associate(request.clone()).await)
+        .await
+        .with_context(|| format!("cannot associate {}", args.points.display()))?;
     context.output.message("AssociateResponse", &answer, tell::associated)?;
     Ok(Exit::Success)
 }
 
+/// Every key of a simulation's file.
+const SIMULATION_TEMPLATE: &str = include_str!("simulation_template.toml");
+
 pub(crate) async fn simulate(context: &Context, args: args::Simulate) -> anyhow::Result<Exit> {
+    let Some(file) = args.simulation.filter(|_| !args.template) else {
+        crate::output::write(SIMULATION_TEMPLATE)?;
+        return Ok(Exit::Success);
+    };
     for to in args.to.iter().chain(&args.truth) {
         drop(Output::at(to)?);
     }
     let revision = args.revision.as_deref().map(names::revision).transpose()?.unwrap_or_default();
-    let mut input = sources::open(&args.simulation).await?;
+    let mut input = sources::open(&file).await?;
     let toml = tokio::task::spawn_blocking(move || input.text()).await??;
     let request = SimulateScanRequest { simulation: Some(Simulation::Toml(toml)), revision };
     let mut client = measurements(&context.channel);
@@ -98,15 +107,18 @@ pub(crate) async fn simulate(context: &Context, args: args::Simulate) -> anyhow:
     // Not sent again when its answer is lost: that would record the scan twice.
     let made = client.simulate_scan(request).await.context("cannot simulate")?.into_inner();
     bar.finish_and_clear();
+    let mut saved = Vec::new();
     if let Some(to) = &args.to {
         download(&context.channel, &made.blob, to, &context.progress).await?;
+        saved.push(to.display().to_string());
     }
     if let Some(to) = &args.truth {
         let mut file = Output::at(to)?;
         file.file().write_all(made.truth_json.as_bytes()).map_err(|e| unwritable(to, &e))?;
         file.finish()?;
+        saved.push(to.display().to_string());
     }
-    context.output.message("SimulateScanResponse", &made, tell::simulated)?;
+    context.output.message("SimulateScanResponse", &made, |m, look| tell::simulated(m, &saved, look))?;
     Ok(Exit::Success)
 }
 
@@ -132,4 +144,20 @@ async fn sent(
         length_unit: unit.into(),
         columns: columns.to_owned(),
     }))
+}
+
+#[cfg(all(test, feature = "embedded"))]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_template_of_a_simulation_is_one() {
+        let file =
+            scantling_core::simulate::SimulationFile::from_toml(SIMULATION_TEMPLATE).expect("its form");
+        let checked = file.check();
+        assert!(checked.is_ok(), "{checked:?}");
+        for key in ["arrangement", "nominal", "sag", "resin_ridge", "given", "drop_out", "opposite"] {
+            assert!(SIMULATION_TEMPLATE.contains(key), "{key}");
+        }
+    }
 }

@@ -119,7 +119,7 @@ mod tests {
 
     fn found(kinds: &[FindingKind]) -> LocateResponse {
         let finding = |kind: &FindingKind| Finding { kind: (*kind).into(), ..Finding::default() };
-        LocateResponse { findings: kinds.iter().map(finding).collect(), other_points: 0 }
+        LocateResponse { findings: kinds.iter().map(finding).collect(), other_points: 0, notes: Vec::new() }
     }
 
     fn done(verdict: Verdict) -> Inspection {

@@ -69,7 +69,11 @@ pub(super) async fn create(
     };
     let mut client = parts(&context.channel);
     // A plan that is refused leaves no part behind that nobody asked for.
-    if is_new(&mut client, part).await.with_context(fails)? {
+    let there = there(&mut client, part).await.with_context(fails)?;
+    if let Some(there) = there.as_ref().filter(|p| !new.title.is_empty() && p.title != new.title) {
+        context.progress.say(&format!("the part is there with the title \"{}\", which stays", there.title));
+    }
+    if there.is_none() {
         let wait = context.progress.spinner("check plan and nominal");
         let check = CheckPlanRequest {
             plan: Some(new.plan.clone()),
@@ -96,11 +100,12 @@ pub(super) async fn create(
     Ok(revision.with_context(fails)?.into_inner())
 }
 
-async fn is_new(client: &mut Client, name: &str) -> Result<bool, Status> {
+/// The part, if it is there.
+async fn there(client: &mut Client, name: &str) -> Result<Option<Part>, Status> {
     let asked = GetPartRequest { name: name.to_owned() };
     match patiently(async || client.get_part(asked.clone()).await).await {
-        Err(status) if status.code() == Code::NotFound => Ok(true),
-        found => found.map(|_| false),
+        Err(status) if status.code() == Code::NotFound => Ok(None),
+        found => found.map(Some),
     }
 }
 
@@ -181,9 +186,16 @@ async fn revisions(client: &mut Client, part: &str) -> anyhow::Result<Vec<Revisi
 }
 
 pub(crate) async fn release(context: &Context, args: &RevisionName) -> anyhow::Result<Exit> {
-    let revision = release_by_name(context, names::revision(&args.name)?).await?;
-    let table =
-        |revision: &Revision, _: &report::Look| format!("{} is released\n", short_revision(&revision.name));
+    let name = names::revision(&args.name)?;
+    let mut client = parts(&context.channel);
+    let part = name.split_once("/revisions/").map_or(name.as_str(), |(part, _)| part);
+    let before = there(&mut client, part).await.context("cannot look for the part")?;
+    let before = before.and_then(|p| p.released_revision).filter(|before| *before != name);
+    let revision = release_by_name(context, name).await?;
+    let table = |revision: &Revision, _: &report::Look| {
+        let superseded = before.map(|b| format!("; {} is superseded by it", short_revision(&b)));
+        format!("{} is released{}\n", short_revision(&revision.name), superseded.unwrap_or_default())
+    };
     context.output.message("Revision", &revision, table)?;
     Ok(Exit::Success)
 }

@@ -5,7 +5,7 @@ use scantling_proto::v1::{
     SimulateScanResponse, Verdict,
 };
 
-use super::inspection::{reasoned, verdict};
+use super::inspection::{over, reasoned, verdict};
 use super::{Entry, Look, evaluations, facts, number, number::plain, strong, table, words};
 
 /// What lies in a scan.
@@ -43,7 +43,9 @@ pub(crate) fn located(answer: &LocateResponse, look: &Look) -> String {
             }
         }
     }
-    text + &format!("\nother points  {}\n", answer.other_points)
+    let mut lines = vec![("other points", answer.other_points.to_string())];
+    lines.extend(answer.notes.iter().map(|note| ("note", note.clone())));
+    text + "\n" + &facts(&lines, look)
 }
 
 /// A kind of finding in words.
@@ -112,12 +114,14 @@ pub(crate) fn aligned(answer: &AlignResponse, look: &Look) -> String {
 }
 
 /// Characteristics and the verdict over them, which is no record.
-pub(crate) fn evaluated(answer: &EvaluateResponse, look: &Look) -> String {
+pub(crate) fn evaluated(answer: &EvaluateResponse, groups: &[String], look: &Look) -> String {
     let mut text = evaluations::all(&answer.evaluations, look);
     let word = verdict(answer.verdict());
     let shown = if answer.verdict() == Verdict::Unspecified { "NO VERDICT" } else { word };
+    // What passes for one group must not read as a release.
+    let shown = over(shown, groups);
     let mut lines = vec![
-        ("verdict", reasoned(shown, word, &answer.reason)),
+        ("verdict", reasoned(&shown, word, &answer.reason)),
         ("result", answer.result_sha256.clone()),
         ("record", "none: `scantling measure` makes one".to_owned()),
     ];
@@ -127,12 +131,13 @@ pub(crate) fn evaluated(answer: &EvaluateResponse, look: &Look) -> String {
 }
 
 /// A scan by computation.
-pub(crate) fn simulated(made: &SimulateScanResponse, look: &Look) -> String {
-    let lines = [
+pub(crate) fn simulated(made: &SimulateScanResponse, saved: &[String], look: &Look) -> String {
+    let mut lines = vec![
         ("scan", made.blob.clone()),
         ("points", made.points.to_string()),
         ("recorded as", format!("{}, simulated", made.acquisition)),
     ];
+    lines.extend(saved.iter().map(|file| ("saved as", file.clone())));
     facts(&lines, look)
 }
 
@@ -174,16 +179,20 @@ pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
         lines.push(("rival", told));
     }
     text += &facts(&lines, look);
+    let notes: Vec<_> = answer.notes.iter().map(|note| ("note", note.clone())).collect();
+    text += &facts(&notes, look);
     let of = &answer.covariance_of;
     if of.is_empty() || answer.covariance.len() != of.len() * of.len() {
         return text + "covariance  not known\n";
     }
-    let head: Vec<&str> = std::iter::once("covariance").chain(of.iter().map(String::as_str)).collect();
-    let rows = of.iter().zip(answer.covariance.chunks(of.len())).map(|(name, row)| {
-        std::iter::once(words(name)).chain(row.iter().map(|v| number(format!("{v:.3e}")))).collect()
+    // The whole matrix is wider than any terminal.
+    let rows = of.iter().enumerate().map(|(k, name)| {
+        let variance = answer.covariance[k * of.len() + k];
+        vec![words(name), number(format!("{:.2e}", variance.max(0.0).sqrt()))]
     });
     text.push('\n');
-    text + &table(&head, rows.collect(), look)
+    text += &table(&["freedom", "standard uncertainty"], rows.collect(), look);
+    text + "covariances between them: --output json\n"
 }
 
 #[cfg(test)]
@@ -215,11 +224,17 @@ mod tests {
         let answer = LocateResponse {
             findings: vec![finding(FindingKind::Part, 1000), finding(FindingKind::OtherHand, 900)],
             other_points: 77,
+            notes: vec!["columns not read: 4".into()],
         };
         let text = located(&answer, &PLAIN);
-        for wanted in
-            ["1  part ", "2  OTHER HAND", "99.9 %", "600.0, 400.0, 62.0", "-2.5000 mm", "other points  77"]
-        {
+        for wanted in [
+            "1  part ",
+            "2  OTHER HAND",
+            "99.9 %",
+            "600.0, 400.0, 62.0",
+            "-2.5000 mm",
+            "other points  77\nnote          columns not read: 4",
+        ] {
             assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
         }
         let none = located(&LocateResponse::default(), &PLAIN);
@@ -257,9 +272,11 @@ mod tests {
             reason: "conforms".into(),
             ..EvaluateResponse::default()
         };
-        let text = evaluated(&answer, &PLAIN);
+        let text = evaluated(&answer, &[], &PLAIN);
         assert!(text.contains("verdict  CONFORMS\n") && text.contains("record   none"), "{text}");
-        let none = evaluated(&EvaluateResponse::default(), &PLAIN);
+        let some = evaluated(&answer, &["skin".to_owned()], &PLAIN);
+        assert!(some.contains("verdict  CONFORMS (skin only)\n"), "{some}");
+        let none = evaluated(&EvaluateResponse::default(), &[], &PLAIN);
         assert!(!none.contains("CONFORM") && none.contains("NO VERDICT"), "{none}");
     }
 
@@ -279,7 +296,12 @@ mod tests {
             ..AssociateResponse::default()
         };
         let text = associated(&answer, &PLAIN);
-        for wanted in ["8.012345679  mm", "form error  0.012300 mm", "2.000e-6", "at x 1.000"] {
+        for wanted in [
+            "8.012345679  mm",
+            "form error  0.012300 mm",
+            "shift, mm                   1.41e-3",
+            "at x 1.000",
+        ] {
             assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
         }
         assert!(!text.contains("out of plane") && !text.contains("AMBIGUOUS"), "{text}");

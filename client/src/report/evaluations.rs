@@ -4,7 +4,7 @@ use scantling_proto::v1::{Evaluation, Extreme, Interval, Limits, ReadingResult, 
 
 use super::inspection::verdict_entry;
 use super::number::{self, given};
-use super::{Entry, Look, number as right, table, words, wrap};
+use super::{Entry, Look, number as right, printable, table, words, wrap};
 
 /// Every characteristic in a table, how to read it, and why those that do not conform do not; nothing when
 /// there is none. Ends in an empty line.
@@ -59,8 +59,9 @@ fn row(evaluation: &Evaluation) -> Vec<Entry> {
     };
     let interval = evaluation.interval.as_ref().map_or("-".to_owned(), |i| number::interval(i, &given));
     let [limits, measured, interval] = match &evaluation.reading {
-        Some(reading) => read(reading),
-        None => [number::limits(&limits), measured, interval],
+        // A size or place read by hand is told in mm beside the drawing's limits.
+        Some(reading) if evaluation.value_mm.is_none() => read(reading),
+        _ => [number::limits(&limits), measured, interval],
     };
     vec![
         words(evaluation.number.clone()),
@@ -94,16 +95,30 @@ fn read(reading: &ReadingResult) -> [String; 3] {
 
 /// Why characteristics do not conform or could not be decided, and where to look.
 fn reasons(evaluations: &[Evaluation], look: &Look) -> String {
-    let mut text = String::new();
+    // One reason for many, such as a scan that was not located, is told once.
+    let mut all: Vec<(Vec<&str>, String)> = Vec::new();
     for evaluation in evaluations.iter().filter(|e| e.verdict() != Verdict::Conforms) {
         let mut said = evaluation.reason.clone();
         if let Some(where_to_look) = place(evaluation) {
             said = format!("{}; {where_to_look}", said.trim_end_matches('.'));
         }
-        let head = format!("{:<5}", evaluation.number);
+        match all.last_mut() {
+            Some((numbers, before)) if *before == said => numbers.push(&evaluation.number),
+            _ => all.push((vec![&evaluation.number], said)),
+        }
+    }
+    let mut text = String::new();
+    for (numbers, said) in all {
+        let mut head = printable(&numbers.join(", "));
+        if numbers.len() > 1 {
+            let width = look.width.saturating_sub(1).max(20);
+            text += &wrap(&format!("{head}:"), width).join("\n");
+            text.push('\n');
+            head.clear();
+        }
         for (k, line) in wrap(&said, look.width.saturating_sub(6).max(20)).iter().enumerate() {
-            let head = if k == 0 { head.as_str() } else { "     " };
-            text.push_str(&format!("{head} {line}\n"));
+            let head = if k == 0 { head.as_str() } else { "" };
+            text.push_str(&format!("{head:<5} {line}\n"));
         }
     }
     text
@@ -172,6 +187,45 @@ mod tests {
         assert_eq!(worst(&profile(-0.5, 0.3, (-0.4, 0.4))).map(|e| e.value_mm), Some(-0.5));
         let text = all(&[profile(-0.5, 0.3, (-1.0, 0.2))], &PLAIN);
         assert!(text.contains("outside; 0.30 mm at x 2.0"), "{text}");
+    }
+
+    #[test]
+    fn a_size_read_by_hand_stands_beside_the_limits_of_the_drawing() {
+        let read = Evaluation {
+            number: "1".into(),
+            requirement: "diameter".into(),
+            feature: "H1".into(),
+            required: true,
+            measured_by: "reading".into(),
+            limits: Some(Limits { lower_mm: Some(8.0), upper_mm: Some(8.1) }),
+            value_mm: Some(8.1004),
+            interval: Some(Interval { low_mm: 8.1003, high_mm: 8.1005 }),
+            reading: Some(ReadingResult {
+                value: Some(8.1004),
+                unit: "mm".into(),
+                expanded_uncertainty: Some(0.0001),
+                ..ReadingResult::default()
+            }),
+            verdict: Verdict::DoesNotConform.into(),
+            ..Evaluation::default()
+        };
+        let text = all(&[read], &PLAIN);
+        assert!(text.contains("8 .. 8.1    8.1004  8.1003 .. 8.1005  DOES NOT CONFORM\n"), "{text}");
+    }
+
+    #[test]
+    fn one_reason_for_many_is_told_once() {
+        let missing = |number: &str, reason: &str| Evaluation {
+            number: number.into(),
+            verdict: Verdict::NotMeasured.into(),
+            reason: reason.into(),
+            ..Evaluation::default()
+        };
+        let text = reasons(
+            &[missing("1", "not located"), missing("2", "not located"), missing("3", "hidden")],
+            &PLAIN,
+        );
+        assert_eq!(text, "1, 2:\n      not located\n3     hidden\n");
     }
 
     #[test]

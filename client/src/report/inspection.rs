@@ -62,8 +62,12 @@ fn with_reason(inspection: &Inspection) -> String {
 /// The verdict's word, with the groups that it is over where it is not over the whole plan: what passed a quick
 /// check of one group must not read as a release.
 fn scoped(inspection: &Inspection) -> String {
-    let word = verdict(inspection.verdict());
-    match inspection.scope_groups.as_slice() {
+    over(verdict(inspection.verdict()), &inspection.scope_groups)
+}
+
+/// A word of a verdict with the groups that it is over.
+pub(crate) fn over(word: &str, groups: &[String]) -> String {
+    match groups {
         [] => word.to_owned(),
         groups => format!("{word} ({} only)", groups.join(", ")),
     }

@@ -23,6 +23,34 @@ pub(crate) struct Look {
     pub(crate) bold: bool,
 }
 
+/// Text from outside as it may be put on a terminal, on one line: what would move the cursor, change colours, end a
+/// line, hide or turn text is written out. Everything that is printed for people goes through this or [`lines`].
+pub(crate) fn printable(text: &str) -> String {
+    written_out(text, |_| false)
+}
+
+/// The same of several lines.
+pub(crate) fn lines(text: &str) -> String {
+    written_out(text, |c| c == '\n')
+}
+
+fn written_out(text: &str, kept: impl Fn(char) -> bool) -> String {
+    let mut shown = String::with_capacity(text.len());
+    for c in text.chars() {
+        // The last ones turn the direction of text, or have no width (Unicode Standard Annex 9, section 2).
+        let unseen = matches!(
+            c,
+            '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}'
+        );
+        if !kept(c) && (c.is_control() || unseen) {
+            shown.extend(c.escape_unicode());
+        } else {
+            shown.push(c);
+        }
+    }
+    shown
+}
+
 /// One cell of a table.
 pub(crate) struct Entry {
     text: String,
@@ -78,7 +106,7 @@ pub(crate) fn table(head: &[&str], rows: Vec<Vec<Entry>>, look: &Look) -> String
         table.add_row(
             row.into_iter()
                 .map(|entry| {
-                    let cell = cell(entry.text, entry.number);
+                    let cell = cell(printable(&entry.text), entry.number);
                     if entry.strong && look.bold { cell.add_attribute(Attribute::Bold) } else { cell }
                 })
                 .collect::<Vec<_>>(),
@@ -114,7 +142,7 @@ pub(crate) fn facts(lines: &[(&str, String)], look: &Look) -> String {
 /// Lines of at most `width` characters, broken between words; a longer word stands alone.
 pub(crate) fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
+    for word in printable(text).split_whitespace() {
         match lines.last_mut() {
             Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
                 line.push(' ');
@@ -152,6 +180,22 @@ mod tests {
     fn a_table_has_no_trailing_blanks_and_sets_numbers_to_the_right() {
         let rows = vec![vec![words("a"), number("1.5")], vec![words("bcd"), number("10.25")]];
         assert_eq!(table(&["what", "mm"], rows, &PLAIN), "what     mm\na       1.5\nbcd   10.25\n");
+    }
+
+    #[test]
+    fn nothing_from_outside_moves_the_cursor_or_hides_text() {
+        let hostile = "a\u{1b}[31mred\u{7}\nnext\u{202e}back\u{200b}\u{9b}2J";
+        for text in [
+            table(&["what"], vec![vec![words(hostile)]], &PLAIN),
+            facts(&[("why", hostile.to_owned())], &PLAIN),
+            printable(hostile),
+            lines(hostile),
+        ] {
+            let unseen = |c: char| (c.is_control() && c != '\n') || "\u{202e}\u{200b}".contains(c);
+            assert!(!text.contains(unseen) && text.contains("\\u{1b}[31mred"), "{text:?}");
+        }
+        assert_eq!(printable("a\nb").lines().count(), 1);
+        assert_eq!(lines("Stra\u{df}e\nb"), "Stra\u{df}e\nb");
     }
 
     #[test]

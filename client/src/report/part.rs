@@ -72,7 +72,13 @@ pub(crate) fn revision(revision: &Revision, look: &Look) -> String {
             ("title", plan.title.clone().unwrap_or_default()),
             ("drawing", plan.drawing_revision.clone()),
             ("plan", format!("version {}, sha256 {}", plan.plan_version, revision.plan_sha256)),
-            ("nominal", format!("sha256 {}", id(&revision.nominal_blob))),
+            (
+                "nominal",
+                match id(&revision.nominal_blob) {
+                    "" => "none: its features say their own places".to_owned(),
+                    sha256 => format!("sha256 {sha256}"),
+                },
+            ),
             ("standard", plan.standard.as_ref().map(|s| s.edition.clone()).unwrap_or_default()),
             ("created", time(revision.create_time.as_ref())),
             ("released", revision.release_time.as_ref().map_or(String::new(), |t| time(Some(t)))),
@@ -146,7 +152,8 @@ pub(crate) fn bound(features: &[BoundFeature], look: &Look) -> String {
             vec![
                 words(&f.feature),
                 words(kind(f.kind())),
-                number(format!("{:.1}", f.area_mm2)),
+                // One that says its own place has none.
+                number(if f.area_mm2 > 0.0 { format!("{:.1}", f.area_mm2) } else { "-".to_owned() }),
                 number(f.diameter_mm.map_or("-".to_owned(), plain)),
                 number(plain(f.centroid_x_mm)),
                 number(plain(f.centroid_y_mm)),

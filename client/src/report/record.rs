@@ -18,7 +18,7 @@ pub(crate) fn list(inspections: &ListInspectionsResponse, look: &Look) -> String
             vec![
                 whole(id(&i.name)),
                 words(short_revision(&i.revision)),
-                words(&i.serial_number),
+                words(clipped(&i.serial_number)),
                 words(purpose(i.purpose())),
                 answer(i),
                 words(day(i.finish_time.as_ref().or(i.create_time.as_ref()))),
@@ -26,6 +26,15 @@ pub(crate) fn list(inspections: &ListInspectionsResponse, look: &Look) -> String
         })
         .collect();
     table(&["inspection", "part", "serial", "purpose", "answer", "date"], rows, look)
+}
+
+/// Enough of a long text to find it by: one must not widen every row.
+fn clipped(text: &str) -> String {
+    const MOST: usize = 32;
+    if text.chars().count() <= MOST {
+        return text.to_owned();
+    }
+    text.chars().take(MOST - 3).chain("...".chars()).collect()
 }
 
 /// Everything that was found in one scan, each part with its inspection, in the order found.
@@ -97,6 +106,7 @@ b           ws-214/c4  2       production  UNDECIDED               -
         let found = LocateResponse {
             findings: vec![finding(FindingKind::OtherHand), finding(FindingKind::Part)],
             other_points: 0,
+            ..LocateResponse::default()
         };
         let good = Inspection {
             name: "inspections/b".into(),

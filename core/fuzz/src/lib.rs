@@ -4,15 +4,22 @@
 use std::sync::atomic::AtomicBool;
 
 use scantling_core::plan::PlanFile;
-use scantling_core::read::{self, Format, TextLayout};
+use scantling_core::read::{self, Format, LengthUnit, TextLayout};
 use scantling_core::run::{Limits, Run};
 use scantling_core::scan::info;
+use scantling_core::simulate::SimulationFile;
+use scantling_core::{points, readings};
 
 static NEVER: AtomicBool = AtomicBool::new(false);
 
+const LIMITS: Limits = Limits { file_bytes: 1 << 20, points: 20_000, triangles: 20_000 };
+
+fn run() -> Run<'static> {
+    Run { stop: &NEVER, progress: &|_, _| {}, limits: LIMITS }
+}
+
 fn try_all(bytes: &[u8]) {
-    let limits = Limits { file_bytes: 1 << 20, points: 20_000, triangles: 20_000 };
-    let run = Run { stop: &NEVER, progress: &|_, _| {}, limits };
+    let (run, limits) = (run(), LIMITS);
     let _ = read::header(bytes);
     if let Ok(told) = info(bytes, &TextLayout::default(), None, &run) {
         assert!(told.points > 0 && told.points <= limits.points && told.triangles <= limits.triangles);
@@ -49,6 +56,36 @@ pub fn read_resealed(bytes: &[u8]) {
         page[1020..].copy_from_slice(&(!crc).to_be_bytes());
     }
     try_all(&bytes);
+}
+
+/// A table of measured points.
+pub fn read_points(bytes: &[u8]) {
+    if let Ok(all) = points::read(bytes, LengthUnit::Millimetre, None, &run()) {
+        assert!(!all.is_empty() && all.len() as u64 <= LIMITS.points);
+        assert!(all.iter().all(|p| p.point.iter().all(|c| c.is_finite())));
+    }
+}
+
+/// A table of readings.
+pub fn read_readings(bytes: &[u8]) {
+    match readings::from_csv(bytes) {
+        Ok(all) => assert!(!all.is_empty()),
+        Err(faults) => assert!(!faults.is_empty()),
+    }
+}
+
+/// A stated layout of columns, which reads back as it is written.
+pub fn read_layout(text: &str) {
+    if let Ok(layout) = TextLayout::parse(text) {
+        assert_eq!(TextLayout::parse(&layout.to_string()), Ok(layout));
+    }
+}
+
+/// A simulation as TOML.
+pub fn check_simulation(text: &str) {
+    if let Ok(file) = SimulationFile::from_toml(text) {
+        let _ = file.check();
+    }
 }
 
 /// An inspection plan as TOML.

@@ -24,6 +24,7 @@ fn delimiters_decimal_commas_marks_and_comments_make_no_difference() {
         "name\tx\ty\tz\r\nP1\t1.5\t-2\t30\r\n",
         "\u{feff}Name, X, Y, Z\n\"P1\" , 1.5 , -2 , 30\n",
         "name,z,x,y\n# by arm 2\nP1,30,1.5,-2\n",
+        "# arm 2, aligned, twice\n\nname;x;y;z\nP1;1,5;-2;30\n",
     ] {
         let found = points(same).unwrap();
         assert_eq!((found.len(), found[0].point), (1, plain[0].point), "{same}");
@@ -75,4 +76,28 @@ fn faults_end_at_their_limit_and_points_at_theirs() {
     let three = "name,x,y,z\n".to_owned() + &"P,1,2,3\n".repeat(3);
     let found = read(three.as_bytes(), LengthUnit::Millimetre, None, &run);
     assert_eq!(found, Err(PointsError::TooMany { limit: 2 }));
+}
+
+#[test]
+fn long_names_and_long_files_are_refused() {
+    let long = format!("name,x,y,z\n{},1,2,3\n", "P".repeat(LONGEST_NAME + 1));
+    assert!(faults(&long)[0].contains("a name of 129 bytes"), "{:?}", faults(&long));
+    let kept = format!("name,x,y,z\n{},1,2,3\n", "P".repeat(LONGEST_NAME));
+    assert_eq!(points(&kept).unwrap().len(), 1);
+    let rows = "name,x,y,z\n".to_owned() + &"P,1,2,3\n".repeat(MOST_POINTS as usize + 1);
+    assert_eq!(points(&rows), Err(PointsError::TooMany { limit: MOST_POINTS }));
+    let longer = vec![b'#'; LONGEST_FILE as usize + 1];
+    let found = read(&longer, LengthUnit::Millimetre, None, &quiet());
+    assert_eq!(found, Err(PointsError::TooLong { bytes: LONGEST_FILE + 1 }));
+    // What is foretold is never less than what the rows and their file take.
+    assert!(cost(rows.len() as u64) >= rows.len() as u64 + MOST_POINTS * size_of::<TakenPoint>() as u64);
+    assert!(cost(u64::MAX) < 2 << 30);
+}
+
+#[test]
+fn other_encodings_and_line_ends_are_told_or_read() {
+    let wide: Vec<u8> = "name,x,y,z\nP,1,2,3\n".encode_utf16().flat_map(u16::to_le_bytes).collect();
+    let found = read(&wide, LengthUnit::Millimetre, None, &quiet()).unwrap_err().to_string();
+    assert!(found.contains("UTF-16"), "{found}");
+    assert_eq!(points("name;x;y;z\rP;1,5;2;3\r").unwrap()[0].point, Point::new(1.5, 2.0, 3.0));
 }

@@ -48,6 +48,9 @@ pub enum ReadError {
         /// Length that a binary STL would have.
         needed: u64,
     },
+    /// Text in a wide encoding.
+    #[error("the file is text in UTF-16: save it as UTF-8 (or plain ASCII) and send it again")]
+    Utf16,
     /// Columns were stated for a file that has none.
     #[error(
         "columns are stated, but the file is {format}, which tells them itself: leave them out, or send the text file that was meant"
@@ -108,7 +111,9 @@ pub enum ReadError {
         limit: u64,
     },
     /// More points or triangles than allowed.
-    #[error("the file announces {count} {what}, more than the {limit} allowed: thin it or raise the limit")]
+    #[error(
+        "the file holds {count} {what} or more, and {limit} are allowed: thin it out, or cut it down to the part"
+    )]
     TooMany {
         /// Points or triangles.
         what: &'static str,

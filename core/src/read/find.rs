@@ -5,7 +5,7 @@
 
 use super::layout::{MOST_COLUMNS, check, delimiter_word};
 use super::text::{Lines, decimal, shown, words};
-use super::{Column, ReadError, TextLayout, pieces};
+use super::{Column, LengthUnit, ReadError, TextLayout, pieces};
 
 /// How a text file of points was read.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -22,6 +22,8 @@ pub struct TextFound {
     pub announced_points: Option<u64>,
     /// What was decided about columns that nothing names.
     pub notes: Vec<String>,
+    /// The length unit that the heading names beside x, y and z.
+    pub unit: Option<LengthUnit>,
     /// Where the first row of points begins.
     pub(super) at: usize,
 }
@@ -60,7 +62,8 @@ pub(super) fn is_text(start: &[u8]) -> bool {
     if start[..start.len().min(4096)].contains(&0) {
         return false;
     }
-    let separator = |b: &u8| b.is_ascii_whitespace() || matches!(b, b',' | b';');
+    // Quotes about a field tell nothing of it.
+    let separator = |b: &u8| b.is_ascii_whitespace() || matches!(b, b',' | b';' | b'"');
     let from = after_mark(start);
     Lines::from(start, from, 0).filter(|line| !is_silent(line)).take(SAMPLE).any(|line| {
         line.split(separator).take(MOST_COLUMNS).filter(|w| value(w, false).is_some()).take(3).count() == 3
@@ -70,6 +73,17 @@ pub(super) fn is_text(start: &[u8]) -> bool {
 /// The byte order mark of UTF-8, which some programs put in front.
 fn after_mark(bytes: &[u8]) -> usize {
     if bytes.starts_with(&[0xEF, 0xBB, 0xBF]) { 3 } else { 0 }
+}
+
+/// Whether the bytes are text in UTF-16, by its byte order mark or by every other byte of the first ones.
+pub(crate) fn is_utf16(start: &[u8]) -> bool {
+    let pairs = start[..start.len().min(64)].as_chunks::<2>().0;
+    let ascii = |b: u8| b.is_ascii_graphic() || b.is_ascii_whitespace();
+    start.starts_with(&[0xFF, 0xFE])
+        || start.starts_with(&[0xFE, 0xFF])
+        || (pairs.len() >= 4
+            && (pairs.iter().all(|&[low, high]| ascii(low) && high == 0)
+                || pairs.iter().all(|&[high, low]| ascii(low) && high == 0)))
 }
 
 /// The number that a field is; may be NaN or infinite. A decimal comma needs a digit on either side.
@@ -100,7 +114,7 @@ pub(super) fn fields<'a, E>(
     let mut count = 0;
     if delimiter == ' ' {
         for word in words(line) {
-            each(count, word)?;
+            each(count, unquoted(word))?;
             count += 1;
         }
         return Ok(count);
@@ -108,13 +122,22 @@ pub(super) fn fields<'a, E>(
     // A tab at the beginning follows an empty field.
     let line = if delimiter == '\t' { line } else { line.trim_ascii() };
     let line = line.strip_suffix(&[delimiter as u8]).unwrap_or(line);
-    for field in line.split(|&b| b == delimiter as u8) {
-        let field = field.trim_ascii();
-        let bare = field.strip_prefix(b"\"").and_then(|f| f.strip_suffix(b"\"")).unwrap_or(field);
-        each(count, bare)?;
+    // A delimiter in a field that begins with a quote is part of it, up to the next quote.
+    let (mut quoted, mut begun) = (false, false);
+    for field in line.split(|&b| {
+        quoted = if quoted { b != b'"' } else { !begun && b == b'"' };
+        let ends = b == delimiter as u8 && !quoted;
+        begun = !ends && (begun || !b.is_ascii_whitespace());
+        ends
+    }) {
+        each(count, unquoted(field.trim_ascii()))?;
         count += 1;
     }
     Ok(count)
+}
+
+fn unquoted(field: &[u8]) -> &[u8] {
+    field.strip_prefix(b"\"").and_then(|f| f.strip_suffix(b"\"")).map_or(field, <[u8]>::trim_ascii)
 }
 
 fn split(line: &[u8], delimiter: char) -> Vec<&[u8]> {
@@ -151,6 +174,12 @@ pub(super) fn find(bytes: &[u8], stated: &TextLayout) -> Result<TextFound, ReadE
     if lines.is_empty() {
         return unclear("no line holds points: check what was exported, and `skip=` if it is stated".into());
     }
+    if let Some(l) = lines.iter().find(|l| l.line.contains(&b'\r')) {
+        return unclear(format!(
+            "line {} holds a carriage return: lines end with a line feed, alone or after a carriage return; export the file with such line ends",
+            l.number
+        ));
+    }
     let (delimiter, sure) = match stated.delimiter {
         Some(delimiter) if matches!(delimiter, ' ' | '\t' | ',' | ';') => (delimiter, true),
         Some(other) => {
@@ -180,7 +209,7 @@ pub(super) fn find(bytes: &[u8], stated: &TextLayout) -> Result<TextFound, ReadE
     let heading = heading.or_else(|| row.comment.map(|c| (c, row.number, false)));
     let names = heading.and_then(|(line, number, own)| {
         let names = names(line, delimiter, width);
-        let enough = own || names.as_ref().is_some_and(|n| check(n).is_ok());
+        let enough = own || names.as_ref().is_some_and(|n| check(&n.0).is_ok());
         enough.then_some((names, number, line))
     });
     if !sure
@@ -195,6 +224,7 @@ pub(super) fn find(bytes: &[u8], stated: &TextLayout) -> Result<TextFound, ReadE
         ));
     }
     let mut notes = Vec::new();
+    let mut unit = None;
     let columns = if let Some(columns) = &stated.columns {
         if columns.len() > width {
             return unclear(format!(
@@ -209,7 +239,10 @@ pub(super) fn find(bytes: &[u8], stated: &TextLayout) -> Result<TextFound, ReadE
         columns
     } else if let Some((names, number, line)) = names {
         match names {
-            Some(columns) if check(&columns).is_ok() => columns,
+            Some((columns, named)) if check(&columns).is_ok() => {
+                unit = named;
+                columns
+            }
             _ => {
                 return unclear(format!(
                     "the heading `{}` before line {number} does not name x, y and z (and all or none of nx, ny, nz) for {width} columns: {SUCH_AS}",
@@ -221,7 +254,8 @@ pub(super) fn find(bytes: &[u8], stated: &TextLayout) -> Result<TextFound, ReadE
         by_look(rows, delimiter, decimal_comma, width, &mut notes)?
     };
     let skipped_lines = row.number - 1;
-    Ok(TextFound { delimiter, decimal_comma, columns, skipped_lines, announced_points, notes, at: row.at })
+    let at = row.at;
+    Ok(TextFound { delimiter, decimal_comma, columns, skipped_lines, announced_points, notes, unit, at })
 }
 
 fn sample(bytes: &[u8], skip: usize) -> Vec<Sampled<'_>> {
@@ -330,8 +364,9 @@ fn head_lines<'s, 'a>(
     Ok((heading, count))
 }
 
-/// The columns that a heading names; `None` when it has another number of names.
-fn names(line: &[u8], delimiter: char, width: usize) -> Option<Vec<Column>> {
+/// The columns that a heading names, and the unit where it says the same one of x, y and z; `None` when it
+/// has another number of names.
+fn names(line: &[u8], delimiter: char, width: usize) -> Option<(Vec<Column>, Option<LengthUnit>)> {
     let line = comment(line).unwrap_or(line);
     let mut found = split(line, delimiter);
     if found.len() != width {
@@ -339,15 +374,44 @@ fn names(line: &[u8], delimiter: char, width: usize) -> Option<Vec<Column>> {
     }
     // A unit set apart.
     found.retain(|f| !f.starts_with(b"[") && !f.starts_with(b"("));
-    (found.len() == width).then(|| found.into_iter().map(named).collect())
+    if found.len() != width {
+        return None;
+    }
+    let named: Vec<_> = found.into_iter().map(named).collect();
+    let place = |c: Column| matches!(c, Column::X | Column::Y | Column::Z);
+    let mut units = named.iter().filter(|(c, _)| place(*c)).map(|(_, unit)| *unit);
+    let first = units.next().flatten();
+    let unit = first.filter(|_| units.all(|u| u == first));
+    Some((named.into_iter().map(|(c, _)| c).collect(), unit))
 }
 
-fn named(field: &[u8]) -> Column {
+/// Units that headings put behind a name, the longer of two with one end first.
+const UNITS: [(&str, LengthUnit); 8] = [
+    ("micrometre", LengthUnit::Micrometre),
+    ("mm", LengthUnit::Millimetre),
+    ("cm", LengthUnit::Centimetre),
+    ("um", LengthUnit::Micrometre),
+    ("µm", LengthUnit::Micrometre),
+    ("inch", LengthUnit::Inch),
+    ("in", LengthUnit::Inch),
+    ("m", LengthUnit::Metre),
+];
+
+fn named(field: &[u8]) -> (Column, Option<LengthUnit>) {
     let text = String::from_utf8_lossy(field).to_lowercase();
-    let text = text.split(['[', '(']).next().unwrap_or_default();
+    let mut apart = text.splitn(2, ['[', '(']);
+    let text = apart.next().unwrap_or_default();
+    let word = apart.next().map(|w| w.trim_matches(|c: char| !c.is_alphanumeric()));
+    let in_brackets = word.and_then(|w| UNITS.iter().find(|(sign, _)| *sign == w));
     let name = text.trim_matches(|c: char| !c.is_alphanumeric()).replace([' ', '-', '.'], "_");
-    let bare = ["_mm", "_cm", "_um", "_m", "_inch", "_in"].iter().find_map(|unit| name.strip_suffix(unit));
-    match bare.unwrap_or(&name) {
+    let behind =
+        UNITS.iter().find_map(|&(sign, unit)| Some((name.strip_suffix(sign)?.strip_suffix('_')?, unit)));
+    // `x_m` may also be x as it was measured.
+    let unit = in_brackets
+        .or(behind.as_ref())
+        .map(|&(_, unit)| unit)
+        .filter(|_| in_brackets.is_some() || behind.is_some_and(|(_, unit)| unit != LengthUnit::Metre));
+    let column = match behind.map_or(name.as_str(), |(bare, _)| bare) {
         "x" | "px" | "pos_x" | "x_pos" | "position_x" | "point_x" | "x_coordinate" => Column::X,
         "y" | "py" | "pos_y" | "y_pos" | "position_y" | "point_y" | "y_coordinate" => Column::Y,
         "z" | "pz" | "pos_z" | "z_pos" | "position_z" | "point_z" | "z_coordinate" => Column::Z,
@@ -356,7 +420,8 @@ fn named(field: &[u8]) -> Column {
         "nz" | "n_z" | "normal_z" | "z_normal" | "normalz" | "normals_z" => Column::Nz,
         "intensity" | "reflectance" | "reflectivity" => Column::Intensity,
         _ => Column::Other,
-    }
+    };
+    (column, unit)
 }
 
 /// How far from 1 the length of a normal written to three decimals may be: three times half a thousandth,
@@ -386,6 +451,12 @@ fn by_look(
             rows[0].number
         ));
     }
+    if width >= 4 && counts(rows, delimiter) {
+        return unclear(format!(
+            "the first column, from line {}, counts 0 or 1, 2, 3 ...: it may be a number of the row or x; {SUCH_AS}, with - for columns to pass over, such as `- x y z`",
+            rows[0].number
+        ));
+    }
     let of_unit_length = |c: usize| {
         let mut units = 0;
         let all = table.iter().all(|row| {
@@ -402,6 +473,13 @@ fn by_look(
         let places: Vec<usize> = (3..=width - 3).filter(|&c| of_unit_length(c)).collect();
         match places[..] {
             [] => {}
+            // A colour is written so as well: normals of flat faces have digits or signs in most files.
+            [c] if whole(rows, delimiter, c) => {
+                return unclear(format!(
+                    "the columns from {} hold 0 and 1 only: they may be normals or a colour; {SUCH_AS}, with - for columns to pass over",
+                    c + 1
+                ));
+            }
             [c] => columns[c..c + 3].copy_from_slice(&[Column::Nx, Column::Ny, Column::Nz]),
             [a, b, ..] => {
                 return unclear(format!(
@@ -426,6 +504,29 @@ fn by_look(
         ));
     }
     Ok(columns)
+}
+
+/// Whether the first column counts the rows, from 0 or 1, without a decimal sign.
+fn counts(rows: &[Sampled], delimiter: char) -> bool {
+    let number = |l: &Sampled| {
+        let first = split(l.line, delimiter).first().copied().unwrap_or_default();
+        first
+            .iter()
+            .all(u8::is_ascii_digit)
+            .then(|| std::str::from_utf8(first).ok()?.parse::<u64>().ok())
+            .flatten()
+    };
+    let first = rows.first().and_then(number).filter(|n| *n <= 1);
+    rows.len() >= LEAST_ROWS && first.is_some_and(|n| (n..).zip(rows).all(|(n, l)| number(l) == Some(n)))
+}
+
+/// Whether the three columns hold nothing but digits.
+fn whole(rows: &[Sampled], delimiter: char, column: usize) -> bool {
+    let digits = |l: &Sampled| {
+        let fields = split(l.line, delimiter);
+        fields.iter().skip(column).take(3).all(|f| f.iter().all(u8::is_ascii_digit))
+    };
+    rows.iter().all(digits)
 }
 
 /// Lines that may be points: an upper bound, by counting.

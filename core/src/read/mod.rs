@@ -29,6 +29,7 @@ mod zip;
 
 pub use error::{Place, ReadError};
 pub use find::TextFound;
+pub(crate) use find::is_utf16;
 pub use layout::{Column, LayoutError, TextLayout};
 pub use packed::Packing;
 pub use unit::LengthUnit;
@@ -54,7 +55,8 @@ pub struct RawScan {
 pub struct Source {
     /// Which format it is, unpacked; `None` for points that come from no file.
     pub format: Option<Format>,
-    /// The length unit that the format fixes: metres for E57. `None` where the file carries none.
+    /// The length unit that the file tells: metres for E57, that of a heading such as `x_mm y_mm z_mm`. `None`
+    /// where it tells none.
     pub unit: Option<LengthUnit>,
     /// Points that the file itself marks as not measured (E57's invalid states); left out.
     pub invalid_points: u64,
@@ -185,6 +187,9 @@ fn known(start: &[u8], length: u64) -> Result<Format, ReadError> {
         if packed::packing(start).is_some() {
             return ReadError::Nested;
         }
+        if is_utf16(start) {
+            return ReadError::Utf16;
+        }
         match stl::announced(start) {
             // Text at byte 80 says nothing about triangles.
             Some(triangles) if start[..84].contains(&0) || std::str::from_utf8(&start[..84]).is_err() => {
@@ -290,7 +295,7 @@ fn read_plain(bytes: &[u8], layout: &TextLayout, run: &Run) -> Result<RawScan, R
         Format::E57 => e57::read(bytes, run)?,
     };
     raw.source.format = Some(format);
-    raw.source.unit = format.unit();
+    raw.source.unit = format.unit().or_else(|| raw.source.text.as_ref()?.unit);
     Ok(raw)
 }
 

@@ -55,7 +55,7 @@ pub struct ScanInfo {
     pub scans: u64,
     /// The unit that was stated.
     pub unit_stated: Option<LengthUnit>,
-    /// The unit that the format fixes.
+    /// The unit that the format fixes or the heading names.
     pub unit_in_file: Option<LengthUnit>,
     /// The unit that the size alone suggests. For people only: nothing is measured by it.
     pub unit_suggested: Option<LengthUnit>,
@@ -126,7 +126,7 @@ pub fn info(
     let mm = source.unit.or(unit).map(LengthUnit::mm);
     let size: [f64; 3] = bounds.size().into();
     let spacing = Some(spacing).filter(|s| s.is_finite() && *s > 0.0);
-    let (unit_suggested, unit_reason) = suggested(source.unit, size);
+    let (unit_suggested, unit_reason) = suggested(source.unit, format, size);
     let mut told = ScanInfo {
         format,
         packing: packing(bytes),
@@ -162,6 +162,11 @@ pub fn info(
         notes: source.notes,
         problems: Vec::new(),
     };
+    if let (Some(stated), None, Some(suggested)) = (unit, told.unit_in_file, unit_suggested)
+        && stated != suggested
+    {
+        told.notes.push(format!("{stated} are stated; the {}", told.unit_reason));
+    }
     told.problems = problems(&told);
     Ok(told)
 }
@@ -217,9 +222,10 @@ impl Surface {
 }
 
 /// A unit by plain rules on the longest side. They fit parts of 0.1 to 30 m; own choice, no source.
-fn suggested(in_file: Option<LengthUnit>, size: [f64; 3]) -> (Option<LengthUnit>, String) {
+fn suggested(in_file: Option<LengthUnit>, format: Format, size: [f64; 3]) -> (Option<LengthUnit>, String) {
     if let Some(unit) = in_file {
-        return (Some(unit), format!("{unit} by the standard of the format"));
+        let by = if format.unit().is_some() { "the standard of the format" } else { "the heading" };
+        return (Some(unit), format!("{unit} by {by}"));
     }
     let longest = size.into_iter().fold(0.0, f64::max);
     let unit = match longest {
@@ -229,14 +235,40 @@ fn suggested(in_file: Option<LengthUnit>, size: [f64; 3]) -> (Option<LengthUnit>
         _ => None,
     };
     let reason = match unit {
-        Some(unit) => format!("size suggests {unit}: the longest side is {longest:.6}"),
-        None => format!("size suggests nothing: a longest side of {longest:.6} may be in several units"),
+        Some(unit) => format!("size suggests {unit}: the longest side is {}", length(longest)),
+        None => {
+            format!("size suggests nothing: a longest side of {} may be in several units", length(longest))
+        }
     };
     (unit, reason)
 }
 
+/// A length for people: with decimals, or by powers of ten where these would be many digits.
+fn length(value: f64) -> String {
+    if value == 0.0 || (1e-3..1e9).contains(&value.abs()) {
+        format!("{value:.6}")
+    } else {
+        format!("{value:.3e}")
+    }
+}
+
+/// Nothing that is measured here is longer, mm: a hundred metres. Own choice, no source.
+const LONGEST_MM: f64 = 1e5;
+/// Nor shorter along its longest side, mm. Own choice, no source.
+const SHORTEST_MM: f64 = 1.0;
+
 fn problems(told: &ScanInfo) -> Vec<String> {
     let mut all = Vec::new();
+    let longest = told.box_size_mm.map(|size| size.into_iter().fold(0.0, f64::max));
+    if let (Some(longest), Some(unit)) = (longest, told.unit_in_file.or(told.unit_stated))
+        && !(SHORTEST_MM..=LONGEST_MM).contains(&longest)
+    {
+        let suggestion = match told.unit_suggested {
+            Some(suggested) if suggested != unit => format!("; the {}", told.unit_reason),
+            _ => String::new(),
+        };
+        all.push(format!("in {unit} the longest side is {} mm{suggestion}: check the unit", length(longest)));
+    }
     match (told.unit_stated, told.unit_in_file, told.unit_suggested) {
         (Some(stated), Some(file), _) if stated != file => {
             all.push(format!(
@@ -246,7 +278,7 @@ fn problems(told: &ScanInfo) -> Vec<String> {
         (Some(stated), None, Some(suggested)) if stated != suggested => {
             let factor = stated.mm() / suggested.mm();
             // Inches and centimetres are near the others' sizes.
-            if !(0.02..=50.0).contains(&factor) {
+            if !(0.02..=50.0).contains(&factor) && all.is_empty() {
                 all.push(format!("{stated} are stated, but the {}: check the unit", told.unit_reason));
             }
         }
@@ -280,7 +312,9 @@ fn problems(told: &ScanInfo) -> Vec<String> {
             told.invalid_points, told.points
         ));
     }
-    if told.spacing.is_none() {
+    if told.spacing.is_none() && told.repeated_points + 1 < told.points {
+        all.push("how far apart the points are cannot be told: coordinates are too large or too small to compute with; check the export".into());
+    } else if told.spacing.is_none() {
         all.push("the points are all in one place: check what was exported".into());
     }
     if told.triangles_without_area > 0 && told.triangles_without_area == told.triangles {
@@ -301,7 +335,7 @@ fn problems(told: &ScanInfo) -> Vec<String> {
     let far = told.box_low.iter().chain(&told.box_high).fold(0.0_f64, |far, c| far.max(c.abs()));
     match told.unit_in_file.or(told.unit_stated) {
         Some(unit) if !(far * unit.mm() <= FURTHEST_MM) => all.push(format!(
-            "coordinates reach {far} {unit} from the origin, more than {FURTHEST_MM} mm: check the length unit, and move the scan to its origin"
+            "coordinates reach {} {unit} from the origin, more than {FURTHEST_MM} mm: check the length unit, and move the scan to its origin", length(far)
         )),
         _ => {}
     }

@@ -28,7 +28,7 @@ pub enum ScanError {
         normals: usize,
     },
     /// The file tells its unit, and it is another one.
-    #[error("the file's lengths are {file} by its format, but {stated} are stated: state {file}")]
+    #[error("the file's lengths are {file} by its format or heading, but {stated} are stated: state {file}")]
     UnitInFile {
         /// The unit of the file.
         file: LengthUnit,

@@ -169,7 +169,7 @@ pub struct TargetsFile {
 }
 
 /// One way in which a part differs from its nominal; exactly one kind.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct DeviationFile {
     /// Index of the instance it was made on, from 0; every one when left out.

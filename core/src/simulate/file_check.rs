@@ -27,9 +27,13 @@ impl SimulationFile {
     /// # Errors
     /// The first fault of syntax or form.
     pub fn from_toml(text: &str) -> Result<Self, Fault> {
-        let fault = |e: toml::de::Error| Fault {
-            place: String::new(),
-            problem: format!("this is no simulation: {}", e.message()),
+        let fault = |e: toml::de::Error| {
+            let before =
+                e.span().and_then(|span| text.get(..span.start)).map(|t| t.matches('\n').count() + 1);
+            Fault {
+                place: before.map_or(String::new(), |line| format!("line {line}")),
+                problem: format!("this is no simulation: {}", for_people(e.message())),
+            }
         };
         toml::from_str(text).map_err(fault)
     }
@@ -39,8 +43,10 @@ impl SimulationFile {
     /// # Errors
     /// The first fault of syntax or form.
     pub fn from_json(text: &str) -> Result<Self, Fault> {
-        serde_json::from_str(text)
-            .map_err(|e| Fault { place: String::new(), problem: format!("this is no simulation: {e}") })
+        serde_json::from_str(text).map_err(|e| Fault {
+            place: String::new(),
+            problem: format!("this is no simulation: {}", for_people(&e.to_string())),
+        })
     }
 
     /// Checks what the file says.
@@ -56,6 +62,18 @@ impl SimulationFile {
             _ => Err(faults),
         }
     }
+}
+
+/// The schema's own names say nothing to who writes a file.
+fn for_people(message: &str) -> String {
+    let mut words = message.split("expected struct ");
+    let mut text = words.next().unwrap_or_default().to_owned();
+    for rest in words {
+        let name = rest.find(|c: char| !c.is_alphanumeric()).unwrap_or(rest.len());
+        text += "expected a table `{ ... }`";
+        text += &rest[name..];
+    }
+    text
 }
 
 fn check(file: &SimulationFile, faults: &Faults) -> Option<Simulation> {

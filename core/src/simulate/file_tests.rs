@@ -189,3 +189,49 @@ fn an_arrangement_comes_from_its_file_too() {
         assert_eq!(faults[0].place, "scene.arrangement");
     }
 }
+
+#[test]
+fn what_was_made_is_told_in_the_words_of_the_file() {
+    let file = SimulationFile::from_toml(FULL).unwrap();
+    let simulation = file.check().unwrap();
+    for ((_, deviation), written) in simulation.deviations.iter().zip(&file.deviation) {
+        let told = file::DeviationFile::from(deviation);
+        let again = SimulationFile { deviation: vec![told.clone()], ..file.clone() }.check().unwrap();
+        // Angles and directions to rounding; the kind to the word.
+        let (a, b) = (format!("{:?}", again.deviations[0].1), format!("{deviation:?}"));
+        assert_eq!(a.split('(').next(), b.split('(').next());
+        let keys = |f: &file::DeviationFile| {
+            let value = serde_json::to_value(f).unwrap();
+            value.as_object().unwrap().keys().filter(|k| *k != "instance").cloned().collect::<Vec<_>>()
+        };
+        assert_eq!(keys(&told), keys(written));
+    }
+    assert_eq!(simulation.deviations.len(), 9);
+}
+
+#[test]
+fn faults_of_form_say_where_and_what_in_words_of_people() {
+    let fault = |text: &str| SimulationFile::from_toml(text).unwrap_err().to_string();
+    let wrong = FULL.replace("pose = { random = {} }", "pose = 3");
+    assert!(
+        fault(&wrong).starts_with("line 5: ") && fault(&wrong).contains("expected a table"),
+        "{}",
+        fault(&wrong)
+    );
+    assert!(!fault(&FULL.replace("part = {", "part = { bracket = 1, ")).contains("struct"));
+}
+
+#[test]
+fn what_is_foretold_is_no_less_than_what_is_made() {
+    for text in [FULL.to_owned(), FULL.replace("spacing_mm = 6.0", "spacing_mm = 9.0")] {
+        let simulation = SimulationFile::from_toml(&text).unwrap().check().unwrap();
+        let told = foretell(&simulation, None).unwrap();
+        let made = simulate(&quiet(), &simulation, None).unwrap();
+        let points = made.scan.points.len() as f64;
+        assert!(told.points > 0.9 * points && told.points < 6.0 * points, "{told:?} {points}");
+        assert!(told.file_bytes as usize * 10 > 9 * made.ply().len());
+    }
+    let large = FULL.replace("spacing_mm = 6.0", "spacing_mm = 0.05").replace("smoothing_mm = 9.0\n", "");
+    let told = foretell(&SimulationFile::from_toml(&large).unwrap().check().unwrap(), None).unwrap();
+    assert!(told.memory_bytes > 100 << 30, "{told:?}");
+}

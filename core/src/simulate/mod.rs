@@ -18,6 +18,7 @@ mod fault;
 mod field;
 pub mod file;
 mod file_check;
+mod file_of;
 #[cfg(test)]
 mod file_tests;
 mod filling;
@@ -54,7 +55,8 @@ pub use mirror::{mirrored, mirrored_carriers};
 pub use scanner::{Scanner, ScannerError, SimulatedScan};
 pub use scene::{Clamp, Origin, Scene, ScenePart, SceneScan, Table, TableFrame, Taken};
 pub use simulation::{
-    Instance, InstanceTruth, Layout, Pose, SimulateError, Simulated, SimulatedPart, Simulation, simulate,
+    Foretold, Instance, InstanceTruth, Layout, Pose, SimulateError, Simulated, SimulatedPart, Simulation,
+    foretell, simulate,
 };
 pub use window_surround::WindowSurround;
 pub use write::{write_ply, write_ply_ascii, write_stl};

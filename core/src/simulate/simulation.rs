@@ -104,6 +104,13 @@ pub enum SimulateError {
     Scanner(#[from] ScannerError),
 }
 
+impl Simulation {
+    /// Whether it is of a nominal that must be handed over.
+    pub fn needs_nominal(&self) -> bool {
+        self.part == SimulatedPart::Nominal
+    }
+}
+
 impl Simulated {
     /// The scan as a binary PLY file in mm with normals.
     pub fn ply(&self) -> Vec<u8> {
@@ -135,7 +142,72 @@ pub fn simulate(
         Pose::Random => random_pose,
         Pose::Given(motion) => motion,
     };
-    let (scene, hands, touched) = match &simulation.layout {
+    let (scene, hands, touched) = laid_out(simulation, nominal)?;
+    let scan = simulation.scanner.scan_scene(run, &scene, &scan_from_table)?;
+    let with = scene.parts.into_iter().zip(hands).zip(touched);
+    let parts = with.map(|((part, hand), touched_numbers)| InstanceTruth {
+        hand,
+        scan_from_part: scan_from_table * part.table_from_part,
+        made: part.made,
+        touched_numbers,
+    });
+    Ok(Simulated { scan, parts: parts.collect() })
+}
+
+/// What a simulation will make and take at most, foretold from its surfaces alone.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Foretold {
+    /// Points.
+    pub points: f64,
+    /// Length of the scan as a file, bytes.
+    pub file_bytes: u64,
+    /// Peak memory, bytes.
+    pub memory_bytes: u64,
+}
+
+/// A point in a file: three doubles and three floats, as in [`write_ply`].
+const FILE_BYTES_PER_POINT: f64 = 36.0;
+/// A place as it is sampled, made, seen and written (48 bytes each with its normal, and its sight), the truth
+/// about it, and the file while it grows.
+const MEMORY_PER_POINT: f64 = 4.0 * 48.0 + 2.0 * 16.0 + 13.0 + 2.0 * FILE_BYTES_PER_POINT;
+/// A triangle in nominal and made mesh, and in the trees that tell what hides what.
+const MEMORY_PER_TRIANGLE: f64 = 2.0 * (50.0 + 130.0);
+/// Everything else, bytes; the buffers of the views take most of it.
+const MEMORY_FIXED: f64 = 96.0 * 1_048_576.0;
+
+/// Foretells what [`simulate`] will make.
+///
+/// # Errors
+/// No nominal where one is needed; a clamp or table that is no body.
+pub fn foretell(simulation: &Simulation, nominal: Option<&Nominal>) -> Result<Foretold, SimulateError> {
+    let (scene, ..) = laid_out(simulation, nominal)?;
+    let of = |mesh: &TriangleMesh| -> (f64, usize) {
+        let triangles = mesh.triangles().len();
+        ((0..triangles as u32).map(|t| mesh.area(t)).sum(), triangles)
+    };
+    let mut all: Vec<(f64, usize)> = scene.parts.iter().map(|p| of(p.made.nominal())).collect();
+    if let Some(table) = &scene.table {
+        all.push(of(&table.mesh().map_err(|_| ScannerError::Table)?));
+    }
+    for (i, clamp) in scene.clamps.iter().enumerate() {
+        all.push(of(&clamp.mesh().map_err(|_| ScannerError::Clamp(i))?));
+    }
+    let area: f64 = all.iter().map(|(area, _)| area).sum();
+    let triangles: f64 = all.iter().map(|(_, n)| *n as f64).sum();
+    let points = area / (simulation.scanner.spacing_mm * simulation.scanner.spacing_mm);
+    // A cast of what is too large or no number ends at a limit.
+    Ok(Foretold {
+        points,
+        file_bytes: (points * FILE_BYTES_PER_POINT) as u64,
+        memory_bytes: (points * MEMORY_PER_POINT + triangles * MEMORY_PER_TRIANGLE + MEMORY_FIXED) as u64,
+    })
+}
+
+type LaidOut = (Scene, Vec<Hand>, Vec<Vec<String>>);
+
+/// The scene, the hand of each part and what it was made to fail.
+fn laid_out(simulation: &Simulation, nominal: Option<&Nominal>) -> Result<LaidOut, SimulateError> {
+    Ok(match &simulation.layout {
         Layout::Arrangement([good, bad, opposite]) => {
             let all = arrangement(simulation.seed, *good, *bad, *opposite);
             let hands: Vec<Hand> = all.parts.iter().map(|p| p.hand).collect();
@@ -157,16 +229,7 @@ pub fn simulate(
             let touched = vec![Vec::new(); hands.len()];
             (with_deviations(simulation, scene), hands, touched)
         }
-    };
-    let scan = simulation.scanner.scan_scene(run, &scene, &scan_from_table)?;
-    let with = scene.parts.into_iter().zip(hands).zip(touched);
-    let parts = with.map(|((part, hand), touched_numbers)| InstanceTruth {
-        hand,
-        scan_from_part: scan_from_table * part.table_from_part,
-        made: part.made,
-        touched_numbers,
-    });
-    Ok(Simulated { scan, parts: parts.collect() })
+    })
 }
 
 /// The parts with the file's deviations beside their own.

@@ -242,7 +242,64 @@ pub fn zip(files: &[(&str, &[u8])]) -> Vec<u8> {
     bytes
 }
 
-/// Every sample with the fuzz target that takes it and a file name.
+/// What an arm exports: every column there is.
+pub const POINTS: &str = "name,x,y,z,role,nx,ny,nz,diameter,u,nom_x,nom_y,nom_z,dir_x,dir_y,dir_z
+P07,351.21,88.02,57.12,surface,0.1,0,0.99,,0.012,351.2,88,57.1,0.1,0,0.99
+H1,35.02,119.99,0.01,centre,0,0,1,8.03,0.01,35,120,0,0,0,1
+\"FLANGE\",12,40,-0.02,,,,,,,,,,,,
+";
+
+/// Decimal commas, comments, few columns.
+pub const POINTS_RAW: &str = "# arm 2\nname;x;y;z\nFLANGE;1,5;-2;0,013\nFLANGE;30;-2,25;0\nA1;3e1;2;1\n";
+
+pub const READINGS: &str = "characteristic,value,unit,expanded_uncertainty,instrument,operator
+1,8.02,mm,0.03,\"calliper, C4\",AB
+2,2.31,kg,0.01,scale 2,
+";
+
+pub const GAUGES: &str =
+    "characteristic;value;passed;instrument\n7;;yes;plug gauge\n8;3,02;;calliper\n9;;fail;\n";
+
+pub const SIMULATION: &str = r#"schema_version = 1
+seed = 7
+part = { window_surround = { size_scale = 1.1 } }
+pose = { random = {} }
+[scanner]
+spacing_mm = 2.0
+noise_mm = 0.02
+correlated_noise = { deviation_mm = 0.01, length_mm = 20 }
+noise_growth = 0.3
+drop_out = { surface = "dark", patch_mm = 4 }
+seams = { least_mm = 0.01, largest_mm = 0.03, turn_deg = 0.01 }
+edge_radius_mm = 0.3
+targets = { count = 5, diameter_mm = 6, thickness_mm = 0.1 }
+[[scanner.view]]
+from = [0, 0.5, 1]
+[[deviation]]
+dent = { centre_mm = [300, 20, 58], inward = [0, 0, -1], radius_mm = 30, flat = 0.4, depth_mm = 0.9, reach_mm = 5 }
+[[deviation]]
+warp = { centre_mm = [300, 200, 30], half_mm = [300, 200], out_mm = [0.1, 0.05, 0.02, 0.01] }
+"#;
+
+pub const SIMULATION_ON_A_TABLE: &str = r#"schema_version = 1
+seed = 3
+part = { nominal = {} }
+scanner = { spacing_mm = 1.0, noise_mm = 0.02 }
+pose = { given = { turn_deg = [0, 0, 30], shift_mm = [1, 2, 3] } }
+[scene]
+table = { length_mm = 2000, width_mm = 1500, roughness_mm = 0.05 }
+[[scene.instance]]
+at_mm = [100, 200]
+turn_deg = 20
+[[scene.instance]]
+hand = "opposite"
+at_mm = [-300, 200, 5]
+[[scene.clamp]]
+foot_mm = [10, 20, 0]
+size_mm = [30, 20, 80]
+"#;
+
+/// Every sample of a scan with the fuzz target that takes it and a file name.
 pub fn all() -> Vec<(&'static str, &'static str, Vec<u8>)> {
     vec![
         ("ply", "cloud.ply", ply()),
@@ -262,5 +319,19 @@ pub fn all() -> Vec<(&'static str, &'static str, Vec<u8>)> {
         ("packed", "cloud.ply.gz", gzip(&ply())),
         ("packed", "cloud.zip", zip(&[("read.me", b"hello"), ("cloud.csv", &csv())])),
         ("packed", "scan.zip", zip(&[("scan.e57", &e57(Stored::Scaled))])),
+    ]
+}
+
+/// The same of what is no scan: tables, simulations and stated layouts.
+pub fn tables() -> Vec<(&'static str, &'static str, Vec<u8>)> {
+    vec![
+        ("points", "arm.csv", POINTS.into()),
+        ("points", "raw.txt", POINTS_RAW.into()),
+        ("readings", "callipers.csv", READINGS.into()),
+        ("readings", "gauges.csv", GAUGES.into()),
+        ("simulation", "bench.toml", SIMULATION.into()),
+        ("simulation", "table.toml", SIMULATION_ON_A_TABLE.into()),
+        ("layout", "whole.txt", "delimiter=space skip=1 x y z nx ny nz intensity".into()),
+        ("layout", "columns.txt", "- X,Y, z".into()),
     ]
 }

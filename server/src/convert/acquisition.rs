@@ -13,6 +13,9 @@ use crate::store::{Acquisition, Content, NewAcquisition, Restraint};
 /// Between absolute zero and the hottest oven of the trade: what lies outside is a slip of the unit.
 const TEMPERATURE_C: std::ops::RangeInclusive<f64> = -273.15..=1000.0;
 
+/// A day: clocks of instruments that stand in another time zone, or run fast.
+const CLOCKS_APART_US: i64 = 24 * 3600 * 1_000_000;
+
 pub(crate) fn new(limits: &Limits, sent: Option<v1::Acquisition>) -> Result<NewAcquisition, Problem> {
     let mut fields = Fields::new(limits);
     let Some(sent) = sent else { return Err(Problem::field("acquisition", "must be sent")) };
@@ -26,6 +29,10 @@ pub(crate) fn new(limits: &Limits, sent: Option<v1::Acquisition>) -> Result<NewA
         let us = time::microseconds(at);
         if us.is_none() {
             fields.wrong("acquisition.acquire_time", "must lie in the years 1 to 9999");
+        }
+        let latest = jiff::Timestamp::now().as_microsecond().saturating_add(CLOCKS_APART_US);
+        if us.is_some_and(|us| us > latest) {
+            fields.wrong("acquisition.acquire_time", "lies in the future; correct the date, or the clock");
         }
         us
     });

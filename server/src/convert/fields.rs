@@ -104,8 +104,11 @@ impl<'a> Fields<'a> {
         let most = self.limits.text_bytes;
         if value.len() > most {
             self.wrong(field, format!("is {} bytes long; at most {most} are taken", value.len()));
-        } else if value.chars().any(|c| c.is_control()) {
-            self.wrong(field, "holds control characters; send plain text on one line");
+        } else if value.chars().any(|c| c.is_control() || is_unseen(c)) {
+            self.wrong(
+                field,
+                "holds control characters, or such as turn or hide text; send plain text on one line",
+            );
         }
         value
     }
@@ -129,6 +132,12 @@ impl<'a> Fields<'a> {
             }
         }
     }
+}
+
+/// Characters that cannot be seen and make two texts look alike, or turn the direction of what follows (Unicode
+/// Standard Annex 9, section 2; and the spaces without width).
+fn is_unseen(c: char) -> bool {
+    matches!(c, '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }
 
 /// Enough of a value to recognise it.

@@ -137,11 +137,19 @@ pub(crate) fn request(
 
 /// Evaluations and cautions of a kept result. One in a form that this version does not read has its text
 /// still, and the verdict stands beside it; so it is no error, and its cautions say what is left out.
-fn opened(id: &str, text: &str) -> Result<(Vec<v1::Evaluation>, Vec<String>), Problem> {
+fn opened(id: &str, text: &str, deviation_kept: bool) -> Result<(Vec<v1::Evaluation>, Vec<String>), Problem> {
     let problem = match serde_json::from_str::<Record>(text) {
         Ok(record) if record.record_version <= RECORD_VERSION => {
             let messages = record.evaluations.iter().map(evaluation::to_message);
-            return Ok((messages.collect::<Result<_, _>>().map_err(Problem::internal)?, record.cautions));
+            let mut cautions = record.cautions;
+            if record.deviation_sha256.is_some() && !deviation_kept {
+                cautions.push(
+                    "The deviation map that deviation_sha256 names was not stored, by a fault of the disc: measure \
+                     again to have it; the verdict stands without it."
+                        .to_owned(),
+                );
+            }
+            return Ok((messages.collect::<Result<_, _>>().map_err(Problem::internal)?, cautions));
         }
         Ok(_) => "it is of a later form".to_owned(),
         Err(error) => error.to_string(),
@@ -170,7 +178,7 @@ pub(crate) fn of_inspection(
 ) -> Result<v1::Inspection, Problem> {
     let (evaluations, cautions) = match &inspection.result_json {
         None => (Vec::new(), Vec::new()),
-        Some(text) => opened(&inspection.id, text)?,
+        Some(text) => opened(&inspection.id, text, inspection.deviation_sha256.is_some())?,
     };
     let request = inspection.request;
     Ok(v1::Inspection {

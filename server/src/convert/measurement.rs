@@ -140,7 +140,7 @@ fn boxed(bounds: &Aabb) -> v1::Region {
 pub(crate) fn located(found: &Instances) -> v1::LocateResponse {
     let findings = found.findings.iter().map(finding).collect();
     let other_points = (found.support_points + found.clutter_points) as i64;
-    v1::LocateResponse { findings, other_points }
+    v1::LocateResponse { findings, other_points, notes: Vec::new() }
 }
 
 fn finding(finding: &Finding) -> v1::Finding {
@@ -271,6 +271,7 @@ pub(crate) fn associated(found: &Association, [low, high]: [Point; 2]) -> v1::As
             rms_mm: o.rms_mm,
             noise_mm: o.noise_mm,
         }),
+        notes: Vec::new(),
     }
 }
 

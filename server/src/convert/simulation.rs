@@ -1,5 +1,6 @@
 //! Simulations: message or TOML in, the checked simulation out; and the truth about one.
 
+use scantling_core::simulate::file::{DeviationFile, HandFile};
 use scantling_core::simulate::{Fault, Simulated, Simulation, SimulationFile};
 use scantling_proto::v1::{self, simulate_scan_request::Simulation as Sent};
 use serde_json::json;
@@ -27,7 +28,8 @@ pub(crate) fn check(sent: Option<&Sent>) -> Result<Simulation, Problem> {
     file.check().map_err(refused)
 }
 
-/// Where each part lies and what was made of it, as JSON: for people and tests, not for measuring.
+/// Where each part lies and what was made of it, as JSON in the words of a simulation's file: for people, programs
+/// and tests, not for measuring.
 pub(crate) fn truth(simulated: &Simulated) -> String {
     let parts: Vec<_> = simulated
         .parts
@@ -35,9 +37,9 @@ pub(crate) fn truth(simulated: &Simulated) -> String {
         .map(|part| {
             let (rotation, translation_mm) = part.scan_from_part.rows();
             json!({
-                "hand": format!("{:?}", part.hand).to_lowercase(),
+                "hand": HandFile::from(part.hand),
                 "scan_from_part": { "rotation": rotation, "translation_mm": translation_mm },
-                "deviations": part.made.deviations().iter().map(|d| format!("{d:?}")).collect::<Vec<_>>(),
+                "deviations": part.made.deviations().iter().map(DeviationFile::from).collect::<Vec<_>>(),
                 "touched_characteristics": part.touched_numbers,
             })
         })

@@ -2,12 +2,14 @@
 
 use std::io::{self, Read};
 use std::sync::Arc;
+use std::time::Duration;
 
-use scantling_core::inspect;
 use scantling_core::plan::check_json;
 use scantling_core::read::{self, Format, Header};
+use scantling_core::{inspect, points};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
+use super::sums::{ScanAsk, ScanFrom};
 use super::{MeasureError, internal, missing_or_passing};
 use crate::blobs::Digest;
 use crate::service::Service;
@@ -18,6 +20,8 @@ const BEGINNING: u64 = 1 << 20;
 /// The shortest point that a text file can hold: three digits, each with a separator.
 const SHORTEST_POINT: u64 = 6;
 const MEBIBYTE: u64 = 1 << 20;
+/// So long who asks for one number waits for memory; then the service is busy.
+const SOON: Duration = Duration::from_secs(10);
 
 /// Memory that inspections share. Who finds too little of it free waits, first come first served.
 #[derive(Debug)]
@@ -34,6 +38,14 @@ impl Memory {
         Self { mebibytes: Arc::new(Semaphore::new(places)), limit_bytes }
     }
 
+    /// A share of the memory for a sum, whose caller waits: `None` when none is free soon.
+    ///
+    /// # Errors
+    /// When it is more than all of it.
+    pub(crate) async fn share_soon(&self, bytes: u64) -> Result<Option<OwnedSemaphorePermit>, MeasureError> {
+        tokio::time::timeout(SOON, self.share(bytes)).await.ok().transpose()
+    }
+
     /// A share of the memory, once it is free; it ends with the permit.
     ///
     /// # Errors
@@ -44,8 +56,8 @@ impl Memory {
             MeasureError::Failed {
                 failure: Failure::LimitExceeded,
                 reason: format!(
-                    "it would take about {:.1} GiB of memory, and the limit is {:.1} GiB: thin the scan out, cut \
-                     it down to the part, or raise the setting inspection_memory_bytes",
+                    "it would take about {:.1} GiB of memory, and the limit is {:.1} GiB: thin the scan out (simulate \
+                     it with a wider spacing), cut it down to the part, or raise the setting inspection_memory_bytes",
                     gibibytes(bytes),
                     gibibytes(self.limit_bytes)
                 ),
@@ -70,17 +82,57 @@ pub(crate) fn foretold<'a>(
 ) -> Result<u64, MeasureError> {
     let (_, plan) = check_json(&content.plan_json).map_err(|faults| internal("the kept plan", &faults))?;
     let mut scans = nothing();
-    // A file of points is short: its reader takes some thousands.
-    for source in sources.filter(|s| s.content == Content::Scan) {
-        let one = announced(service, "the stored scan", &source.blob)?;
-        scans.points = scans.points.saturating_add(one.points);
-        scans.triangles = scans.triangles.saturating_add(one.triangles);
+    let mut points = 0u64;
+    for source in sources {
+        match source.content {
+            Content::Scan => add(&mut scans, &announced(service, "the stored scan", &source.blob)?),
+            Content::Points => {
+                points = points.saturating_add(points::cost(length(service, "the points", &source.blob)?));
+            }
+        }
     }
     let nominal = match &content.nominal {
         Some((sha256, _)) => announced(service, "the nominal", sha256)?,
         None => nothing(),
     };
-    Ok(inspect::cost(&scans, &nominal, &plan))
+    Ok(inspect::cost(&scans, &nominal, &plan).saturating_add(points))
+}
+
+/// Peak memory of one sum over these scans, bytes: as of an inspection where there is a revision, else of the points
+/// alone. Points of a message are there already.
+pub(crate) fn of_sum<'a>(
+    service: &Service,
+    content: Option<&NewRevision>,
+    scans: impl Iterator<Item = &'a ScanAsk>,
+    points: impl Iterator<Item = &'a NewAcquisition>,
+) -> Result<u64, MeasureError> {
+    let mut all = nothing();
+    for ask in scans {
+        match &ask.from {
+            ScanFrom::File { blob, .. } => add(&mut all, &announced(service, "the stored scan", blob)?),
+            ScanFrom::Points { raw, .. } => all.points = all.points.saturating_add(raw.points.len() as u64),
+        }
+    }
+    let rest = match content {
+        Some(content) => foretold(service, content, points)?,
+        None => 0,
+    };
+    // In the file, as read and as scan, and what a fit holds of it.
+    const BYTES_PER_POINT: u64 = 500;
+    let points = all.points.max(all.triangles.saturating_mul(3) / 2);
+    Ok(points.saturating_mul(BYTES_PER_POINT).saturating_add(rest))
+}
+
+fn add(all: &mut Header, one: &Header) {
+    all.points = all.points.saturating_add(one.points);
+    all.triangles = all.triangles.saturating_add(one.triangles);
+}
+
+/// Length of a stored file, bytes.
+pub(crate) fn length(service: &Service, what: &str, sha256: &str) -> Result<u64, MeasureError> {
+    let digest = Digest::parse(sha256).ok_or_else(|| internal("a digest", &sha256))?;
+    let fault = |error: io::Error| missing_or_passing(what, &error);
+    Ok(service.blobs.file(&digest).map_err(fault)?.metadata().map_err(fault)?.len())
 }
 
 fn nothing() -> Header {
@@ -122,7 +174,6 @@ fn announced(service: &Service, what: &str, sha256: &str) -> Result<Header, Meas
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::time::Duration;
     use tokio::time::timeout;
 
     #[tokio::test]

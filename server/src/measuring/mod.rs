@@ -11,7 +11,7 @@ use scantling_core::geometry::{Aabb, Matrix3, Motion, Point, Vector};
 use scantling_core::inspect::{PointSource, ScanPart, ScanSource};
 use scantling_core::nominal::Nominal;
 use scantling_core::plan::{FaceMap, Plan, bind, check_json};
-use scantling_core::points::{self, Coordinates, PointSet, PointsError};
+use scantling_core::points::{self, Coordinates, PointSet, PointsError, TakenPoint};
 use scantling_core::read::{self, ReadError, TextLayout};
 use scantling_core::run::{Limits, Run, Stage};
 use scantling_core::scan::{LengthUnit, Scan, ScanError};
@@ -109,32 +109,33 @@ pub(crate) fn load(
     match content.content {
         Content::Scan => {
             let part = part_of(source.region, source.placement)?;
-            let scan = scan(service, run, &content.blob, content.length_unit, &content.columns)?;
+            let (scan, _) = scan(service, run, &content.blob, content.length_unit, &content.columns)?;
             Ok(Loaded::Scan { scan, sha256, part })
         }
         Content::Points => {
-            let bytes = read_blob(service, &content.blob)?;
             let coordinates = content.coordinates.unwrap_or(Coordinates::Instrument);
-            let points = points::read(&bytes, content.length_unit, content.point_standard_mm, run)
-                .map_err(|e| refused_points(&e))?;
+            let (unit, standard_mm) = (content.length_unit, content.point_standard_mm);
+            let file = PointsFile { blob: &content.blob, unit, standard_mm };
+            let points = points_of(service, run, &file)?.map_err(|e| refused_points(&e))?;
             Ok(Loaded::Points { set: PointSet { points, coordinates }, sha256 })
         }
     }
 }
 
-/// A scan from a stored file.
+/// A scan from a stored file, and what was decided or left aside when it was read.
 pub(crate) fn scan(
     service: &Service,
     run: &Run,
     blob: &str,
     unit: LengthUnit,
     columns: &str,
-) -> Result<Scan, MeasureError> {
+) -> Result<(Scan, Vec<String>), MeasureError> {
     let bytes = read_blob(service, blob)?;
     let layout = TextLayout::parse(columns).map_err(|e| internal("checked columns", &e))?;
-    let raw = read::read_with(&bytes, &layout, run).map_err(|e| unreadable(&e))?;
+    let mut raw = read::read_with(&bytes, &layout, run).map_err(|e| unreadable(&e))?;
     drop(bytes);
-    Scan::new(raw, unit, run).map_err(|e| unusable(&e))
+    let notes = std::mem::take(&mut raw.source.notes);
+    Ok((Scan::new(raw, unit, run).map_err(|e| unusable(&e))?, notes))
 }
 
 /// What was loaded, apart.
@@ -155,7 +156,7 @@ pub(crate) fn apart(loaded: &[Loaded]) -> (Vec<ScanSource<'_>>, Vec<PointSource<
 pub(crate) fn refused_points(error: &PointsError) -> MeasureError {
     let failure = match error {
         PointsError::Stopped(_) => return MeasureError::Stopped,
-        PointsError::TooMany { .. } => Failure::LimitExceeded,
+        PointsError::TooMany { .. } | PointsError::TooLong { .. } => Failure::LimitExceeded,
         PointsError::Faults(_) => Failure::PointsUnreadable,
     };
     MeasureError::Failed { failure, reason: format!("the measured points: {error}") }
@@ -203,6 +204,28 @@ pub(crate) fn unusable(error: &ScanError) -> MeasureError {
         ScanError::NoPoints | ScanError::Inconsistent { .. } => Failure::ScanUnreadable,
     };
     MeasureError::Failed { failure, reason: error.to_string() }
+}
+
+/// A stored file of points, and how it is read.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct PointsFile<'a> {
+    pub(crate) blob: &'a str,
+    pub(crate) unit: LengthUnit,
+    pub(crate) standard_mm: Option<f64>,
+}
+
+/// Measured points from a stored file; the inner `Err` is what is wrong with it.
+pub(crate) fn points_of(
+    service: &Service,
+    run: &Run,
+    file: &PointsFile,
+) -> Result<Result<Vec<TakenPoint>, PointsError>, MeasureError> {
+    let bytes = memory::length(service, "the points", file.blob)?;
+    if bytes > points::LONGEST_FILE {
+        return Ok(Err(PointsError::TooLong { bytes }));
+    }
+    let bytes = read_blob(service, file.blob)?;
+    Ok(points::read(&bytes, file.unit, file.standard_mm, run))
 }
 
 fn read_blob(service: &Service, sha256: &str) -> Result<Vec<u8>, MeasureError> {

@@ -1,4 +1,4 @@
-//! Single sums: nothing is kept, nothing is a record.
+//! Single sums: none is a record.
 
 use scantling_core::align::{Instances, InstancesError, InstancesSettings, locate_all};
 use scantling_core::associate::{Association, FitError, Shape, associate};
@@ -10,11 +10,13 @@ use scantling_core::record::Record;
 use scantling_core::run::Run;
 use scantling_core::scan::{LengthUnit, Scan};
 use scantling_core::search::SurfaceTree;
-use scantling_core::simulate::{ScannerError, SimulateError, Simulated, Simulation, simulate};
+use scantling_core::simulate::{
+    Foretold, ScannerError, SimulateError, Simulated, Simulation, foretell, simulate,
+};
 
 use super::{Loaded, MeasureError, Ready, Rows, apart, load, part_of, ready, scan, unusable};
 use crate::service::Service;
-use crate::store::{Acquisition, NewRevision, SourceRequest};
+use crate::store::{Acquisition, Failure, NewRevision, SourceRequest};
 use crate::worker::failed;
 
 /// A scan that was asked about.
@@ -51,10 +53,14 @@ impl From<MeasureError> for SumError {
     }
 }
 
-fn scan_of(service: &Service, run: &Run, ask: &ScanAsk) -> Result<Scan, MeasureError> {
+/// The scan, and what was decided or left aside when it was read.
+fn scan_of(service: &Service, run: &Run, ask: &ScanAsk) -> Result<(Scan, Vec<String>), MeasureError> {
     match &ask.from {
         ScanFrom::File { blob, unit, columns } => scan(service, run, blob, *unit, columns),
-        ScanFrom::Points { raw, unit } => Scan::new(raw.clone(), *unit, run).map_err(|e| unusable(&e)),
+        ScanFrom::Points { raw, unit } => {
+            let scan = Scan::new(raw.clone(), *unit, run).map_err(|e| unusable(&e))?;
+            Ok((scan, Vec::new()))
+        }
     }
 }
 
@@ -72,8 +78,8 @@ pub(crate) fn locate(
     run: &Run,
     revision: &NewRevision,
     ask: &ScanAsk,
-) -> Result<Instances, SumError> {
-    let scan = scan_of(service, run, ask)?;
+) -> Result<(Instances, Vec<String>), SumError> {
+    let (scan, notes) = scan_of(service, run, ask)?;
     let ready = ready(service, run, revision)?;
     let nominal = with_nominal(&ready)?;
     let scan = match part_of(ask.region, None)? {
@@ -85,10 +91,15 @@ pub(crate) fn locate(
         _ => scan,
     };
     let tree = SurfaceTree::new(nominal.mesh());
-    locate_all(run, nominal, &tree, &scan, &InstancesSettings::default()).map_err(|error| match error {
+    let found = locate_all(run, nominal, &tree, &scan, &InstancesSettings::default());
+    Ok((found.map_err(not_located)?, notes))
+}
+
+fn not_located(error: InstancesError) -> SumError {
+    match error {
         InstancesError::Stopped(_) => MeasureError::Stopped.into(),
         other @ InstancesError::TooFewPoints { .. } => SumError::Undetermined(other.to_string()),
-    })
+    }
 }
 
 fn with_nominal(ready: &Ready) -> Result<&scantling_core::nominal::Nominal, SumError> {
@@ -105,7 +116,7 @@ pub(crate) fn align(
     ask: &ScanAsk,
     datum_system: &str,
 ) -> Result<Aligned, SumError> {
-    let scan = scan_of(service, run, ask)?;
+    let (scan, notes) = scan_of(service, run, ask)?;
     let ready = ready(service, run, revision)?;
     with_nominal(&ready)?;
     let system = match datum_system {
@@ -128,10 +139,12 @@ pub(crate) fn align(
         readings: &[],
         scope: &[],
     };
-    inspect::align(run, &job, system).map_err(|error| match error {
+    let mut aligned = inspect::align(run, &job, system).map_err(|error| match error {
         AlignedError::Inspect(error) => failed(&error).into(),
         AlignedError::Because(reason) => SumError::Undetermined(reason),
-    })
+    })?;
+    aligned.cautions.extend(notes);
+    Ok(aligned)
 }
 
 /// What an evaluation is asked about.
@@ -143,17 +156,23 @@ pub(crate) struct EvaluateAsk {
     pub(crate) scope: Vec<String>,
 }
 
-/// Values and verdicts as an inspection finds them, unrecorded.
-pub(crate) fn evaluate(service: &Service, run: &Run, ask: &EvaluateAsk) -> Result<Record, SumError> {
+/// Values and verdicts as an inspection finds them, unrecorded; and what was decided when the scans were read.
+pub(crate) fn evaluate(
+    service: &Service,
+    run: &Run,
+    ask: &EvaluateAsk,
+) -> Result<(Record, Vec<String>), SumError> {
     let ready = ready(service, run, &ask.revision)?;
     let wrong = crate::plans::wrong_in_request(&ready.plan, &ask.scope, &ask.readings, "");
     if !wrong.is_empty() {
         return Err(SumError::Fields(wrong));
     }
-    let mut loaded = Vec::new();
+    let (mut loaded, mut notes) = (Vec::new(), Vec::new());
     for one in &ask.scans {
         let part = part_of(one.region, one.placement)?;
-        loaded.push(Loaded::Scan { scan: scan_of(service, run, one)?, sha256: digest_of(one), part });
+        let (scan, told) = scan_of(service, run, one)?;
+        notes.extend(told);
+        loaded.push(Loaded::Scan { scan, sha256: digest_of(one), part });
     }
     for one in &ask.points {
         let whole = SourceRequest::whole(one.id.clone());
@@ -170,7 +189,8 @@ pub(crate) fn evaluate(service: &Service, run: &Run, ask: &EvaluateAsk) -> Resul
         readings: &ask.readings,
         scope: &ask.scope,
     };
-    inspect::inspect(run, &job).map(|found| found.record).map_err(|e| failed(&e).into())
+    let found = inspect::inspect(run, &job).map_err(|e| failed(&e))?;
+    Ok((found.record, notes))
 }
 
 /// A shape by least squares, and the points that are its extremes.
@@ -179,8 +199,8 @@ pub(crate) fn associated(
     run: &Run,
     shape: Shape,
     ask: &ScanAsk,
-) -> Result<(Association, [Point; 2]), SumError> {
-    let scan = scan_of(service, run, ask)?;
+) -> Result<(Association, [Point; 2], Vec<String>), SumError> {
+    let (scan, notes) = scan_of(service, run, ask)?;
     let points: Vec<Point> = match part_of(ask.region, None)? {
         ScanPart::Region(bounds) => scan.points().iter().copied().filter(|p| bounds.contains(p)).collect(),
         _ => scan.points().to_vec(),
@@ -191,7 +211,7 @@ pub(crate) fn associated(
     })?;
     let at = |index: u64| points.get(index as usize).copied().unwrap_or_else(Point::origin);
     let extremes = [at(found.low.index), at(found.high.index)];
-    Ok((found, extremes))
+    Ok((found, extremes, notes))
 }
 
 /// A scan made by computation.
@@ -203,8 +223,37 @@ pub(crate) fn simulated(
 ) -> Result<Simulated, SumError> {
     let ready = revision.map(|content| ready(service, run, content)).transpose()?;
     let nominal = ready.as_ref().and_then(|r| r.nominal.as_deref());
-    simulate(run, simulation, nominal).map_err(|e| match e {
+    simulate(run, simulation, nominal).map_err(not_simulated)
+}
+
+/// Memory that a simulation takes, bytes.
+///
+/// # Errors
+/// More points, or a longer file, than the service takes as a scan.
+pub(crate) fn simulation_cost(
+    service: &Service,
+    run: &Run,
+    simulation: &Simulation,
+    revision: Option<&NewRevision>,
+) -> Result<u64, SumError> {
+    let ready = revision.map(|content| ready(service, run, content)).transpose()?;
+    let nominal = ready.as_ref().and_then(|r| r.nominal.as_deref());
+    let Foretold { points, file_bytes, memory_bytes } =
+        foretell(simulation, nominal).map_err(not_simulated)?;
+    let (most_points, most_bytes) = (run.limits.points, run.limits.file_bytes);
+    if !(points <= most_points as f64) || file_bytes > most_bytes {
+        let reason = format!(
+            "the simulation would make about {points:.0} points in {file_bytes} bytes, and {most_points} points and \
+             {most_bytes} bytes are taken: write a wider spacing or a smaller table"
+        );
+        return Err(MeasureError::Failed { failure: Failure::LimitExceeded, reason }.into());
+    }
+    Ok(memory_bytes)
+}
+
+fn not_simulated(error: SimulateError) -> SumError {
+    match error {
         SimulateError::Scanner(ScannerError::Stopped(_)) => MeasureError::Stopped.into(),
         other => SumError::Undetermined(other.to_string()),
-    })
+    }
 }

@@ -13,7 +13,8 @@ use crate::convert::fields::Fields;
 use crate::convert::status::Problem;
 use crate::convert::{acquisition, page};
 use crate::service::Service;
-use crate::store::LOCAL_CALLER;
+use crate::store::{Content, LOCAL_CALLER};
+use crate::taken;
 
 /// The calls about scans.
 #[derive(Debug)]
@@ -27,6 +28,9 @@ impl AcquisitionService for Acquisitions {
     ) -> Result<Response<Acquisition>, Status> {
         self.0.open()?;
         let new = acquisition::new(&self.0.config.limits, request.into_inner().acquisition)?;
+        if new.content == Content::Points {
+            taken::check_file(&self.0, &new).await?;
+        }
         let created = self.0.store.create_acquisition(LOCAL_CALLER, &new).await.map_err(Problem::from)?;
         Ok(Response::new(acquisition::of_acquisition(created)))
     }

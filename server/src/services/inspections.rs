@@ -21,6 +21,7 @@ use crate::convert::{name, page, time};
 use crate::plans;
 use crate::service::{READ_AGAIN, Service};
 use crate::store::{Filter, LOCAL_CALLER, State};
+use crate::taken;
 
 /// The calls about inspections.
 #[derive(Debug)]
@@ -43,6 +44,7 @@ impl InspectionService for Inspections {
         let (request_id, asked) = inspection::request(&self.0.config.limits, request.into_inner())?;
         plans::check_request(&self.0.store, &asked).await?;
         plans::check_sources(&self.0.store, &asked).await?;
+        taken::check_names(&self.0, &asked).await?;
         let most = self.0.config.limits.queued_inspections;
         let accepted =
             self.0.store.submit(LOCAL_CALLER, &request_id, &asked, most).await.map_err(Problem::from)?;

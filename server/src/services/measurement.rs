@@ -12,8 +12,9 @@ use tonic::{Request, Response, Status};
 
 use crate::convert::fields::Fields;
 use crate::convert::measurement::{self, Asked};
-use crate::convert::status::Problem;
+use crate::convert::status::{ErrorReason, Problem};
 use crate::convert::{name, simulation, source};
+use crate::measuring::memory;
 use crate::measuring::sums::{self, EvaluateAsk, ScanAsk, SumError};
 use crate::service::Service;
 use crate::store::{Content, LOCAL_CALLER, NewRevision};
@@ -48,14 +49,39 @@ impl Measurements {
         }
     }
 
-    /// Computes on the threads for measuring; a leaving caller stops it.
+    /// Computes on the threads for measuring, with a share of the memory; a leaving caller stops it.
     async fn sum<T: Send + 'static>(
         &self,
+        cost: impl FnOnce(&Service, &AtomicBool) -> Result<u64, SumError> + Send + 'static,
         work: impl FnOnce(&Service, &AtomicBool) -> Result<T, SumError> + Send + 'static,
     ) -> Result<T, Problem> {
         self.0.open()?;
         let service = Arc::clone(&self.0);
-        self.0.sum(move |stop| work(&service, stop)).await?.map_err(Problem::from)
+        let bytes = self.0.sum(move |stop| cost(&service, stop)).await?.map_err(Problem::from)?;
+        let share = tokio::select! {
+            share = self.0.memory.share_soon(bytes) => share.map_err(|e| Problem::from(SumError::from(e)))?,
+            () = self.0.stopping.cancelled() => return Err(Problem::stopping()),
+        };
+        let Some(share) = share else {
+            let words = "the memory for measuring is in use; try again";
+            return Err(Problem::new(ErrorReason::Overloaded, words));
+        };
+        let service = Arc::clone(&self.0);
+        let summed = self.0.sum(move |stop| {
+            let _share = share;
+            work(&service, stop)
+        });
+        summed.await?.map_err(Problem::from)
+    }
+}
+
+/// What a sum over one scan by a revision takes.
+fn cost_of(
+    asked: &Arc<(NewRevision, ScanAsk)>,
+) -> impl FnOnce(&Service, &AtomicBool) -> Result<u64, SumError> + Send + 'static {
+    let asked = Arc::clone(asked);
+    move |service, _| {
+        Ok(memory::of_sum(service, Some(&asked.0), std::iter::once(&asked.1), std::iter::empty())?)
     }
 }
 
@@ -76,13 +102,15 @@ impl MeasurementService for Measurements {
         let asked = measurement::scan(&mut fields, "scan", sent.scan, self.0.config.limits.inline_points);
         fields.finish()?;
         let revision = self.revision(&revision).await?;
-        let ask = self.scan(asked).await?;
+        let asked = Arc::new((revision, self.scan(asked).await?));
         let found = self
-            .sum(move |service, stop| {
-                sums::locate(service, &crate::measuring::run(service, stop, &|_, _| {}), &revision, &ask)
+            .sum(cost_of(&asked), move |service, stop| {
+                let run = crate::measuring::run(service, stop, &|_, _| {});
+                sums::locate(service, &run, &asked.0, &asked.1)
             })
             .await?;
-        Ok(Response::new(measurement::located(&found)))
+        let (found, notes) = found;
+        Ok(Response::new(LocateResponse { notes, ..measurement::located(&found) }))
     }
 
     async fn align(&self, request: Request<AlignRequest>) -> Result<Response<AlignResponse>, Status> {
@@ -93,11 +121,11 @@ impl MeasurementService for Measurements {
         let asked = measurement::scan(&mut fields, "scan", sent.scan, self.0.config.limits.inline_points);
         fields.finish()?;
         let revision = self.revision(&revision).await?;
-        let ask = self.scan(asked).await?;
+        let asked = Arc::new((revision, self.scan(asked).await?));
         let found = self
-            .sum(move |service, stop| {
+            .sum(cost_of(&asked), move |service, stop| {
                 let run = crate::measuring::run(service, stop, &|_, _| {});
-                sums::align(service, &run, &revision, &ask, &system)
+                sums::align(service, &run, &asked.0, &asked.1, &system)
             })
             .await?;
         Ok(Response::new(measurement::aligned(found)))
@@ -164,12 +192,20 @@ impl MeasurementService for Measurements {
             }
             ask.points.push(kept);
         }
-        let record = self
-            .sum(move |service, stop| {
+        let ask = Arc::new(ask);
+        let asked = Arc::clone(&ask);
+        let cost = move |service: &Service, _: &AtomicBool| {
+            let points = asked.points.iter().map(|a| &a.content);
+            Ok(memory::of_sum(service, Some(&asked.revision), asked.scans.iter(), points)?)
+        };
+        let (record, notes) = self
+            .sum(cost, move |service, stop| {
                 sums::evaluate(service, &crate::measuring::run(service, stop, &|_, _| {}), &ask)
             })
             .await?;
-        Ok(Response::new(measurement::evaluated(record)?))
+        let mut answer = measurement::evaluated(record)?;
+        answer.cautions.extend(notes);
+        Ok(Response::new(answer))
     }
 
     async fn associate(
@@ -188,14 +224,18 @@ impl MeasurementService for Measurements {
         let Some(shape) = shape else {
             return Err(Problem::internal("fields were checked and are missing").into());
         };
-        let ask = self.scan(asked).await?;
-        let (found, extremes) = self
-            .sum(move |service, stop| {
+        let ask = Arc::new(self.scan(asked).await?);
+        let asked = Arc::clone(&ask);
+        let cost = move |service: &Service, _: &AtomicBool| {
+            Ok(memory::of_sum(service, None, std::iter::once(&*asked), std::iter::empty())?)
+        };
+        let (found, extremes, notes) = self
+            .sum(cost, move |service, stop| {
                 let run = crate::measuring::run(service, stop, &|_, _| {});
                 sums::associated(service, &run, shape, &ask)
             })
             .await?;
-        Ok(Response::new(measurement::associated(&found, extremes)))
+        Ok(Response::new(AssociateResponse { notes, ..measurement::associated(&found, extremes) }))
     }
 
     async fn simulate_scan(
@@ -207,14 +247,33 @@ impl MeasurementService for Measurements {
         let named = (!sent.revision.is_empty()).then(|| fields.revision("revision", &sent.revision));
         fields.finish()?;
         let simulation = simulation::check(sent.simulation.as_ref())?;
+        match (simulation.needs_nominal(), named.is_some()) {
+            (false, true) => {
+                let words = "is for a simulation of `part = { nominal = {} }`; this one is of a part that is built in, \
+                             leave it out";
+                return Err(Problem::field("revision", words).into());
+            }
+            (true, false) => {
+                let words = "must name the revision whose nominal is made, or the simulation say \
+                             `part = { window_surround = {} }`";
+                return Err(Problem::field("revision", words).into());
+            }
+            _ => {}
+        }
         let revision = match &named {
             Some(named) => Some(self.revision(named).await?),
             None => None,
         };
+        let asked = Arc::new((simulation, revision));
+        let costed = Arc::clone(&asked);
+        let cost = move |service: &Service, stop: &AtomicBool| {
+            let run = crate::measuring::run(service, stop, &|_, _| {});
+            sums::simulation_cost(service, &run, &costed.0, costed.1.as_ref())
+        };
         let (truth_json, points, ply) = self
-            .sum(move |service, stop| {
+            .sum(cost, move |service, stop| {
                 let run = crate::measuring::run(service, stop, &|_, _| {});
-                let made = sums::simulated(service, &run, &simulation, revision.as_ref())?;
+                let made = sums::simulated(service, &run, &asked.0, asked.1.as_ref())?;
                 Ok((simulation::truth(&made), made.scan.points.len(), made.ply()))
             })
             .await?;

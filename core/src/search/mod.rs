@@ -4,4 +4,4 @@ mod grid;
 mod tree;
 
 pub use grid::{PointGrid, thin};
-pub use tree::SurfaceTree;
+pub use tree::{Cursor, SurfaceTree};

@@ -87,7 +87,7 @@ impl SurfaceTree {
             Item::new(low, high, which as u32)
         };
         let mut items: Vec<Item> = triangles.par_iter().enumerate().map(item).collect();
-        let nodes = if unbounded { Vec::new() } else { build::build(&mut items) };
+        let mut nodes = if unbounded { Vec::new() } else { build::build(&mut items) };
         let mut number = vec![u32::MAX; mesh.vertices().len()];
         let mut vertices = Vec::with_capacity(mesh.vertices().len().min(3 * triangles.len()));
         let place = |item: &Item| {
@@ -108,6 +108,7 @@ impl SurfaceTree {
         };
         let triangles = items.iter().map(place).collect();
         vertices.shrink_to_fit();
+        nodes.shrink_to_fit();
         Self { origin, nodes, triangles, vertices, unbounded }
     }
 

@@ -9,8 +9,9 @@ use rayon::join;
 
 use super::node::{Bounds, Child, MOST_IN_LEAF, Node, WIDTH};
 
-/// Triangles of one leaf at most. Measured: two triangles often share a box, as halves of a quadrangle.
-const LEAF: usize = 2;
+/// Triangles of one leaf at most; fewer where a node has places left. A node of its own for so few would
+/// be mostly empty.
+const LEAF: usize = 4;
 const _: () = assert!(LEAF <= MOST_IN_LEAF);
 const BINS: usize = 16;
 /// Ranges larger than this are split in three rounds of two, in parallel.
@@ -163,7 +164,7 @@ fn in_parallel(mut parts: Vec<(usize, Range<'_>)>, depth: usize) -> Vec<(usize, 
         return a;
     }
     let below = |(place, part): (usize, Range<'_>)| {
-        let mut nodes = Vec::with_capacity(part.items.len() / 8);
+        let mut nodes = Vec::with_capacity(part.items.len() / 10);
         subtree(part, depth, &mut nodes);
         (place, nodes)
     };
@@ -193,7 +194,9 @@ fn largest_first(range: Range<'_>, by_area: bool) -> Vec<Range<'_>> {
         let size = |r: &Range<'_>| if by_area { r.extent.area() } else { r.items.len() as f32 };
         let mut chosen: Option<usize> = None;
         for (i, part) in parts.iter().enumerate() {
-            if part.items.len() > LEAF && chosen.is_none_or(|c| size(part) > size(&parts[c])) {
+            // What would need a node of its own comes before what is split only to fill the places.
+            let rank = |r: &Range<'_>| (r.items.len() > LEAF, size(r));
+            if part.items.len() > 1 && chosen.is_none_or(|c| rank(part) > rank(&parts[c])) {
                 chosen = Some(i);
             }
         }

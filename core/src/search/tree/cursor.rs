@@ -43,13 +43,11 @@ impl<'a> Cursor<'a> {
     }
 
     /// As [`SurfaceTree::nearest`].
-    #[inline]
     pub fn nearest(&mut self, p: &Point, reach_mm: f64) -> Option<Foot> {
         self.search(p, reach_mm, |_| true)
     }
 
     /// As [`SurfaceTree::nearest_facing`].
-    #[inline]
     pub fn nearest_facing(
         &mut self,
         p: &Point,
@@ -185,19 +183,22 @@ impl<'a> Cursor<'a> {
         let stack = &mut self.stack;
         let mut node = if from_around { &self.around } else { &tree.nodes[0] };
         let mut bound = limit(best.distance2);
-        let mut depth = 0;
+        let mut depth = 0usize;
         loop {
             let (mut mask, distances2) = node.near(&probe, bound);
-            let base = depth;
-            while mask != 0 {
-                let entry = node.entry(mask.trailing_zeros() as usize, &distances2);
+            // The nearest comes last, so that it is visited next; the order of the others matters little,
+            // and keeping them sorted costs more than it saves.
+            if mask != 0 {
+                let mut nearest = node.entry(mask.trailing_zeros() as usize, &distances2);
                 mask &= mask - 1;
-                let mut at = depth;
-                while at > base && stack[at - 1] < entry {
-                    stack[at] = stack[at - 1];
-                    at -= 1;
+                while mask != 0 {
+                    let entry = node.entry(mask.trailing_zeros() as usize, &distances2);
+                    mask &= mask - 1;
+                    stack[depth % STACK] = entry.max(nearest);
+                    nearest = entry.min(nearest);
+                    depth += 1;
                 }
-                stack[at] = entry;
+                stack[depth % STACK] = nearest;
                 depth += 1;
             }
             loop {
@@ -205,7 +206,7 @@ impl<'a> Cursor<'a> {
                     return;
                 }
                 depth -= 1;
-                let entry = stack[depth];
+                let entry = stack[depth % STACK];
                 if entry.distance2() > bound {
                     continue;
                 }

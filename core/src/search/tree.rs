@@ -34,6 +34,8 @@ pub struct SurfaceTree {
     triangles: Vec<Triangle>,
     /// Those that triangles use, in the order of their first use.
     vertices: Vec<Point>,
+    /// A hundred-thousandth of its size, mm: where guesses of distances begin.
+    short: f64,
     /// Some coordinate lies beyond [`FARTHEST_MM`].
     unbounded: bool,
 }
@@ -78,6 +80,7 @@ impl SurfaceTree {
         let origin = bounds.centre();
         let largest = bounds.low.iter().chain(bounds.high.iter()).fold(0.0f64, |m, c| m.max(c.abs()));
         let unbounded = !triangles.is_empty() && !(largest < FARTHEST_MM);
+        let short = bounds.diagonal() * 1e-5;
         // A foot lies in the box of its triangle but for a few roundings of its coordinates.
         let margin = largest * 1e-12;
         let item = |(which, &t): (usize, &u32)| {
@@ -109,7 +112,7 @@ impl SurfaceTree {
         let triangles = items.iter().map(place).collect();
         vertices.shrink_to_fit();
         nodes.shrink_to_fit();
-        Self { origin, nodes, triangles, vertices, unbounded }
+        Self { origin, nodes, triangles, vertices, short, unbounded }
     }
 
     /// The closest point of the surface no further than `reach_mm`; `None` when there is none, and for a

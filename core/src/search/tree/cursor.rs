@@ -7,14 +7,13 @@ use crate::geometry::{Direction, Foot, Point};
 /// Seven entries stay behind on each of at most 16 levels split by area and 16 by count.
 const STACK: usize = 256;
 
-/// A search for points that come in some order, such as a scan's: the last answer's triangle gives the
-/// first bound, and the few subtrees around the last places are where the search begins. Answers are the
-/// same as without, to the bit, in whatever order points come: both only leave out what is strictly further.
+/// A search for points that come in some order, such as a scan's. It begins with the few subtrees around
+/// the last places and with a guess how far the surface is, and searches everything only when the guess
+/// was too small. Answers are the same as without, to the bit, in whatever order points come: an answer no
+/// further than the guess is the best of everything no further than the guess.
 #[derive(Clone, Debug)]
 pub struct Cursor<'a> {
     tree: &'a SurfaceTree,
-    /// The last answer's triangle, in the tree's order.
-    hint: usize,
     /// Subtrees that hold everything within `radius` of `centre`.
     around: Node,
     centre: Point,
@@ -22,6 +21,8 @@ pub struct Cursor<'a> {
     /// The last point that the subtrees did not serve, and how many such there were in a row.
     missed: Point,
     misses: u32,
+    /// How far the next foot probably is at most, mm.
+    guess: f64,
     stack: [Entry; STACK],
 }
 
@@ -32,12 +33,12 @@ impl<'a> Cursor<'a> {
     pub(super) fn new(tree: &'a SurfaceTree) -> Self {
         Self {
             tree,
-            hint: NO_SLOT,
             around: Node::empty(),
             centre: Point::origin(),
             radius: -1.0,
             missed: Point::origin(),
             misses: 0,
+            guess: f64::INFINITY,
             stack: [Entry::NONE; STACK],
         }
     }
@@ -65,27 +66,34 @@ impl<'a> Cursor<'a> {
         if tree.triangles.is_empty() || !p.iter().all(|c| c.is_finite()) || !(reach_mm >= 0.0) {
             return None;
         }
-        let mut best = Best { distance2: reach_mm * reach_mm, index: u32::MAX, slot: NO_SLOT, foot: *p };
+        let begin =
+            |reach_mm: f64| Best { distance2: reach_mm * reach_mm, index: u32::MAX, slot: NO_SLOT, foot: *p };
+        let first = if self.guess < reach_mm { self.guess } else { reach_mm };
+        let mut best = begin(first);
         if tree.unbounded || !p.iter().all(|c| c.abs() < FARTHEST_MM) {
+            best = begin(reach_mm);
             for slot in 0..tree.triangles.len() {
                 tree.test(slot, p, &mut best, &facing);
             }
         } else {
-            if self.hint != NO_SLOT {
-                tree.test(self.hint, p, &mut best, &facing);
-            }
-            let served = self.look_around(p, best.distance2.sqrt());
-            self.descend(p, &mut best, served, &facing);
-            // The foot of a point that stands out is no place to go on from.
-            if best.slot != NO_SLOT && (served || self.hint == NO_SLOT) {
-                self.hint = best.slot;
+            let around = self.look_around(p, first);
+            self.descend(p, &mut best, around, &facing);
+            if best.slot == NO_SLOT && first < reach_mm {
+                best = begin(reach_mm);
+                self.descend(p, &mut best, false, &facing);
             }
         }
-        (best.slot != NO_SLOT).then(|| Foot {
-            point: best.foot,
-            triangle: best.index,
-            distance: best.distance2.sqrt(),
-        })
+        if best.slot == NO_SLOT {
+            return None;
+        }
+        let distance = best.distance2.sqrt();
+        // Half as much again as the last distance, slow to forget and not taken in by one point that stands out.
+        let most = 4.0 * self.guess + tree.short;
+        let wide = 1.5 * distance;
+        let wide =
+            if wide > 0.95 * self.guess || self.guess == f64::INFINITY { wide } else { 0.95 * self.guess };
+        self.guess = if wide < most { wide } else { most };
+        Some(Foot { point: best.foot, triangle: best.index, distance })
     }
 
     /// Whether the subtrees around hold everything no further than `reach` from `p`, after finding them
@@ -178,7 +186,6 @@ impl<'a> Cursor<'a> {
         facing: &impl Fn([&Point; 3]) -> bool,
     ) {
         let tree = self.tree;
-        let hint = self.hint;
         let probe = self.probe(p);
         let stack = &mut self.stack;
         let mut node = if from_around { &self.around } else { &tree.nodes[0] };
@@ -186,6 +193,14 @@ impl<'a> Cursor<'a> {
         let mut depth = 0usize;
         loop {
             let (mut mask, distances2) = node.near(&probe, bound);
+            // Mostly one box is near enough, and then nothing waits for its distance.
+            if mask.is_power_of_two() {
+                let child = node.child(mask.trailing_zeros() as usize);
+                if !child.is_leaf() {
+                    node = &tree.nodes[child.index()];
+                    continue;
+                }
+            }
             // The nearest comes last, so that it is visited next; the order of the others matters little,
             // and keeping them sorted costs more than it saves.
             if mask != 0 {
@@ -213,7 +228,7 @@ impl<'a> Cursor<'a> {
                 let child: Child = entry.child();
                 if child.is_leaf() {
                     for slot in child.triangles() {
-                        if slot != hint && tree.test(slot, p, best, facing) {
+                        if tree.test(slot, p, best, facing) {
                             bound = limit(best.distance2);
                         }
                     }

@@ -168,8 +168,9 @@ impl Node {
         self.child[place] = Child(u32::MAX);
     }
 
+    #[inline(always)]
     pub(super) fn child(&self, place: usize) -> Child {
-        self.child[place]
+        self.child[place % WIDTH]
     }
 
     /// The sum of the edges of one box.

@@ -18,16 +18,17 @@ pub struct Cursor<'a> {
     around: Node,
     centre: Point,
     radius: f64,
-    /// The last point that the subtrees did not serve, and how many such there were in a row.
-    missed: Point,
+    /// How many points in a row the subtrees did not serve, and the way to the first of them.
     misses: u32,
+    jump: f64,
+    last: Point,
     /// How far the next foot probably is at most, mm.
     guess: f64,
     stack: [Entry; STACK],
 }
 
 /// Steps between points that subtrees once found should serve.
-const STEPS: f64 = 8.0;
+const STEPS: f64 = 16.0;
 
 impl<'a> Cursor<'a> {
     pub(super) fn new(tree: &'a SurfaceTree) -> Self {
@@ -36,8 +37,9 @@ impl<'a> Cursor<'a> {
             around: Node::empty(),
             centre: Point::origin(),
             radius: -1.0,
-            missed: Point::origin(),
             misses: 0,
+            jump: 0.0,
+            last: Point::origin(),
             guess: f64::INFINITY,
             stack: [Entry::NONE; STACK],
         }
@@ -77,6 +79,7 @@ impl<'a> Cursor<'a> {
             }
         } else {
             let around = self.look_around(p, first);
+            self.last = *p;
             self.descend(p, &mut best, around, &facing);
             if best.slot == NO_SLOT && first < reach_mm {
                 best = begin(reach_mm);
@@ -112,14 +115,15 @@ impl<'a> Cursor<'a> {
     #[cold]
     #[inline(never)]
     fn find_around(&mut self, p: &Point, reach: f64) -> bool {
-        let step = (p - self.missed).norm();
-        self.missed = *p;
+        let step = (p - self.last).norm();
         self.misses += 1;
         if self.misses < 2 {
+            self.jump = step;
             return false;
         }
         self.misses = 0;
-        let radius = 2.0 * reach + STEPS * step;
+        // One of two steps may be the way to the scan's next line.
+        let radius = 2.0 * reach + STEPS * step.min(self.jump);
         if !(radius < FARTHEST_MM) {
             return false;
         }

@@ -169,6 +169,7 @@ impl Sample<'_> {
             .enumerate()
             .map(|(c, chunk)| {
                 run.check()?;
+                let mut cursor = self.tree.cursor();
                 let mut s = Sums::zero();
                 for (k, scanned) in chunk.iter().enumerate() {
                     let p = pose.point(scanned);
@@ -176,9 +177,9 @@ impl Sample<'_> {
                         Some(normals) => {
                             let n = pose.vector(&normals[c * CHUNK + k]);
                             let Some(n) = crate::geometry::Direction::new(n) else { continue };
-                            self.tree.nearest_facing(&p, n, min_cos, reach)
+                            cursor.nearest_facing(&p, n, min_cos, reach)
                         }
-                        None => self.tree.nearest(&p, reach),
+                        None => cursor.nearest(&p, reach),
                     };
                     let Some(foot) = foot else { continue };
                     let Some(n) = self.nominal.mesh().normal(foot.triangle) else { continue };

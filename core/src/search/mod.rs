@@ -2,8 +2,10 @@
 
 mod batch;
 mod grid;
+mod side;
 mod tree;
 
 pub use batch::Facing;
 pub use grid::{PointGrid, thin};
+pub use side::{Sided, Sides};
 pub use tree::{Cursor, SurfaceTree};

@@ -14,7 +14,7 @@ use crate::geometry::{
 use crate::nominal::Nominal;
 use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
-use crate::search::{PointGrid, SurfaceTree};
+use crate::search::{Cursor, PointGrid, SurfaceTree};
 
 /// How a fine alignment searches and when it stops.
 #[derive(Clone, Debug, PartialEq)]
@@ -160,13 +160,20 @@ impl Sums {
 
 impl Sample<'_> {
     /// The nearest place of the nominal that faces as point `i` does, which lies at `p`.
-    fn foot(&self, i: usize, p: &Point, pose: &Motion<PartFrame, ScanFrame>, reach: f64) -> Option<Foot> {
+    fn foot(
+        &self,
+        cursor: &mut Cursor,
+        i: usize,
+        p: &Point,
+        pose: &Motion<PartFrame, ScanFrame>,
+        reach: f64,
+    ) -> Option<Foot> {
         match &self.normals {
             Some(normals) => {
                 let n = Direction::new(pose.vector(&normals[i]))?;
-                self.tree.nearest_facing(p, n, self.min_cos, reach)
+                cursor.nearest_facing(p, n, self.min_cos, reach)
             }
-            None => self.tree.nearest(p, reach),
+            None => cursor.nearest(p, reach),
         }
     }
 
@@ -184,9 +191,10 @@ impl Sample<'_> {
             .enumerate()
             .map(|(c, chunk)| {
                 run.check()?;
+                let mut cursor = self.tree.cursor();
                 let one = |(k, scanned): (usize, &Point)| {
                     let p = pose.point(scanned);
-                    let foot = self.foot(c * CHUNK + k, &p, pose, reach);
+                    let foot = self.foot(&mut cursor, c * CHUNK + k, &p, pose, reach);
                     let found =
                         foot.and_then(|f| Some((f, self.nominal.mesh().normal(f.triangle)?.vector())));
                     found.is_some_and(|(foot, n)| ends.beyond(self.nominal, &foot, &p, &n))
@@ -212,13 +220,15 @@ impl Sample<'_> {
             .enumerate()
             .map(|(c, chunk)| {
                 run.check()?;
+                let mut cursor = self.tree.cursor();
                 let mut s = Sums::zero();
                 for (k, scanned) in chunk.iter().enumerate() {
                     if self.beyond[c * CHUNK + k] {
                         continue;
                     }
                     let p = pose.point(scanned);
-                    let Some(foot) = self.foot(c * CHUNK + k, &p, pose, reach) else { continue };
+                    let found = self.foot(&mut cursor, c * CHUNK + k, &p, pose, reach);
+                    let Some(foot) = found else { continue };
                     let Some(n) = self.nominal.mesh().normal(foot.triangle) else { continue };
                     let n = n.vector();
                     let d = (p - foot.point).dot(&n);

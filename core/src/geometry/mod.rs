@@ -18,7 +18,8 @@ pub use algebra::{Cholesky, symmetric_eigen, symmetric_eigen3};
 pub use direction::Direction;
 pub use mesh::{MeshError, TriangleMesh};
 pub use motion::{Frame, Motion, PartFrame, ScanFrame};
-pub use triangle::{Foot, closest_point_on_triangle};
+pub use triangle::{Feature, Foot, closest_on_triangle, closest_point_on_triangle};
+pub(crate) use triangle::{closest_on_sliver, closest_on_well_shaped, is_sliver};
 
 /// A place, mm.
 pub type Point = nalgebra::Point3<f64>;

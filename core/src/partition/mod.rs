@@ -100,14 +100,15 @@ impl Partition {
             .enumerate()
             .map(|(c, chunk)| {
                 run.check()?;
+                let mut cursor = tree.cursor();
                 let place = |(k, scanned): (usize, &Point)| {
                     let p = part_from_scan.point(scanned);
                     let foot = match normals {
                         Some(n) => {
                             let n = part_from_scan.direction(n[c * CHUNK + k]);
-                            tree.nearest_facing(&p, n, settings.min_cos, settings.reach_mm)
+                            cursor.nearest_facing(&p, n, settings.min_cos, settings.reach_mm)
                         }
-                        None => tree.nearest(&p, settings.reach_mm),
+                        None => cursor.nearest(&p, settings.reach_mm),
                     };
                     let found = foot.and_then(|f| Some((f, nominal.mesh().normal(f.triangle)?)));
                     let Some((foot, normal)) = found else { return (NOTHING, 0.0) };

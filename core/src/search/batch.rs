@@ -1,0 +1,219 @@
+//! The closest points of many points at once.
+
+use rayon::prelude::*;
+
+use super::SurfaceTree;
+use crate::geometry::sum::CHUNK;
+use crate::geometry::{Aabb, Direction, Foot, Point};
+
+/// Which triangles may be nearest to a point with a normal.
+#[derive(Clone, Copy, Debug)]
+pub struct Facing<'a> {
+    /// One for each point.
+    pub normals: &'a [Direction],
+    /// Least cosine between a point's normal and the triangle's.
+    pub min_cos: f64,
+}
+
+/// Steps between points that follow a surface are about the square root of their number to its size; this
+/// many times longer and a new order pays. Measured.
+const JUMPY: f64 = 16.0;
+
+impl SurfaceTree {
+    /// What `work` makes of each point's index and the closest point of the surface no further than
+    /// `reach_mm`, in the order of the points. Searches in the given order where that follows the surface,
+    /// else in an order that does; the results are those of [`SurfaceTree::nearest`] either way and on any
+    /// number of threads.
+    pub fn nearest_each<T: Clone + Send + Sync>(
+        &self,
+        points: &[Point],
+        reach_mm: f64,
+        work: impl Fn(usize, Option<Foot>) -> T + Sync,
+    ) -> Vec<T> {
+        in_order(points, |indices: &mut dyn Iterator<Item = usize>| {
+            let mut cursor = self.cursor();
+            indices.map(|i| work(i, cursor.nearest(&points[i], reach_mm))).collect()
+        })
+    }
+
+    /// As [`SurfaceTree::nearest_each`] with [`SurfaceTree::nearest_facing`]. Points without a normal of
+    /// their own (when there are fewer normals) have no closest point.
+    pub fn nearest_facing_each<T: Clone + Send + Sync>(
+        &self,
+        points: &[Point],
+        facing: Facing<'_>,
+        reach_mm: f64,
+        work: impl Fn(usize, Option<Foot>) -> T + Sync,
+    ) -> Vec<T> {
+        in_order(points, |indices: &mut dyn Iterator<Item = usize>| {
+            let mut cursor = self.cursor();
+            let find = |i: usize| {
+                let normal = *facing.normals.get(i)?;
+                cursor.nearest_facing(&points[i], normal, facing.min_cos, reach_mm)
+            };
+            let mut find = find;
+            indices.map(|i| work(i, find(i))).collect()
+        })
+    }
+}
+
+/// Answers chunks of a good order and puts the answers back in the order of the points.
+fn in_order<T: Clone + Send + Sync>(
+    points: &[Point],
+    answer: impl Fn(&mut dyn Iterator<Item = usize>) -> Vec<T> + Sync,
+) -> Vec<T> {
+    let bounds = Aabb::of(points.iter().filter(|p| p.iter().all(|c| c.is_finite())));
+    if !jumpy(points, &bounds) {
+        let chunks = points.len().div_ceil(CHUNK);
+        let parts: Vec<Vec<T>> = (0..chunks)
+            .into_par_iter()
+            .map(|c| answer(&mut (c * CHUNK..points.len().min((c + 1) * CHUNK))))
+            .collect();
+        return parts.concat();
+    }
+    let order = along_a_curve(points, &bounds);
+    let parts: Vec<Vec<T>> =
+        order.par_chunks(CHUNK).map(|chunk| answer(&mut chunk.iter().map(|&i| i as usize))).collect();
+    let mut place = vec![0u32; points.len()];
+    for (k, &i) in order.iter().enumerate() {
+        place[i as usize] = k as u32;
+    }
+    place.par_iter().map(|&k| parts[k as usize / CHUNK][k as usize % CHUNK].clone()).collect()
+}
+
+/// Whether half of the steps from point to point are far longer than an order along the surface has.
+fn jumpy(points: &[Point], bounds: &Aabb) -> bool {
+    const SAMPLE: usize = 1024;
+    if points.len() < SAMPLE || points.len() > u32::MAX as usize {
+        return false;
+    }
+    let stride = points.len() / SAMPLE;
+    let limit = JUMPY * bounds.diagonal() / (points.len() as f64).sqrt();
+    let long = |k: usize| (points[k * stride] - points[(k * stride + 1) % points.len()]).norm() > limit;
+    (0..SAMPLE).filter(|&k| long(k)).count() > SAMPLE / 2
+}
+
+/// Cells along each axis: 2^10.
+const BITS: u32 = 10;
+
+/// The points' indices in the order of Morton's curve, equal cells in the given order. Morton, "A computer
+/// oriented geodetic data base", IBM, 1966.
+fn along_a_curve(points: &[Point], bounds: &Aabb) -> Vec<u32> {
+    let cells = f64::from(1u32 << BITS);
+    let scale = bounds.size().map(|s| if s > 0.0 { cells / bounds.size().max() } else { 0.0 });
+    let low = bounds.low;
+    // A number that is no cell becomes 0, and all fit.
+    let cell = |p: &Point, k: usize| spread((((p[k] - low[k]) * scale[k]) as u32).min((1 << BITS) - 1));
+    let mut keys: Vec<u64> = points
+        .par_iter()
+        .enumerate()
+        .map(|(i, p)| u64::from(cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2) << 32 | i as u64)
+        .collect();
+    // By three digits of ten bits, the lowest first; each pass keeps the order of equal digits.
+    let mut other = vec![0u64; keys.len()];
+    for digit in 0..3 {
+        let of = |key: u64| (key >> (32 + BITS * digit)) as usize & ((1 << BITS) - 1);
+        let mut start = [0usize; 1 << BITS];
+        for &key in &keys {
+            start[of(key)] += 1;
+        }
+        let mut sum = 0;
+        for s in &mut start {
+            (*s, sum) = (sum, sum + *s);
+        }
+        for &key in &keys {
+            let s = &mut start[of(key)];
+            other[*s] = key;
+            *s += 1;
+        }
+        std::mem::swap(&mut keys, &mut other);
+    }
+    keys.into_iter().map(|key| key as u32).collect()
+}
+
+/// Two zeros before each of ten bits.
+fn spread(x: u32) -> u32 {
+    let x = (x | x << 16) & 0x0300_00ff;
+    let x = (x | x << 8) & 0x0300_f00f;
+    let x = (x | x << 4) & 0x030c_30c3;
+    (x | x << 2) & 0x0924_9249
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::random::Random;
+    use crate::geometry::{TriangleMesh, Vector};
+
+    fn sheet() -> TriangleMesh {
+        let n = 30u32;
+        let vertices = (0..=n * n + 2 * n).map(|k| {
+            let (i, j) = (f64::from(k % (n + 1)), f64::from(k / (n + 1)));
+            Point::new(i, j, 0.03 * i * j - 0.02 * i * i)
+        });
+        let quads = (0..n * n).map(|k| k / n * (n + 1) + k % n);
+        let triangles = quads.flat_map(|a| [[a, a + 1, a + n + 2], [a, a + n + 2, a + n + 1]]).collect();
+        TriangleMesh::new(vertices.collect(), triangles).unwrap()
+    }
+
+    #[test]
+    fn many_points_get_the_answers_of_each_one_in_any_order_on_any_number_of_threads() {
+        let tree = SurfaceTree::new(&sheet());
+        let mut random = Random::seeded(9);
+        let mut points = Vec::new();
+        let mut normals = Vec::new();
+        for k in 0..30_000 {
+            let (x, y) = (f64::from(k % 173) / 6.0, f64::from(k / 173) / 6.0);
+            points.push(Point::new(x, y, random.range(-1.0, 3.0)));
+            normals.push(random.direction());
+        }
+        points[77].x = f64::NAN;
+        points[9_000].y = f64::INFINITY;
+        for shuffled in [false, true] {
+            if shuffled {
+                for i in (1..points.len()).rev() {
+                    points.swap(i, random.below(i + 1));
+                }
+            }
+            let bounds = Aabb::of(points.iter().filter(|p| p.iter().all(|c| c.is_finite())));
+            assert_eq!(jumpy(&points, &bounds), shuffled);
+            let single: Vec<_> = points.iter().map(|p| tree.nearest(p, 2.0)).collect();
+            let facing = Facing { normals: &normals[..29_999], min_cos: 0.3 };
+            let mut single_facing: Vec<_> = points
+                .iter()
+                .zip(facing.normals)
+                .map(|(p, n)| tree.nearest_facing(p, *n, facing.min_cos, 2.0))
+                .collect();
+            single_facing.push(None);
+            for threads in [1, 3] {
+                let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+                let (all, all_facing) = pool.install(|| {
+                    (
+                        tree.nearest_each(&points, 2.0, |i, foot| (i, foot)),
+                        tree.nearest_facing_each(&points, facing, 2.0, |_, foot| foot),
+                    )
+                });
+                assert!(all.iter().enumerate().all(|(i, (j, foot))| i == *j && *foot == single[i]));
+                assert_eq!(all_facing, single_facing);
+            }
+        }
+        assert!(tree.nearest_each(&[], 1.0, |_, f| f).is_empty());
+    }
+
+    #[test]
+    fn the_curve_visits_every_point_once_and_neighbours_soon() {
+        let mut random = Random::seeded(2);
+        let mut points: Vec<Point> = Vec::new();
+        for _ in 0..20_000 {
+            points.push(Point::origin() + Vector::new(random.unit(), random.unit(), 0.0) * 1e3);
+        }
+        let order = along_a_curve(&points, &Aabb::of(&points));
+        let mut sorted = order.clone();
+        sorted.sort_unstable();
+        assert!(sorted.iter().enumerate().all(|(i, &k)| i == k as usize));
+        let mean =
+            order.windows(2).map(|w| (points[w[0] as usize] - points[w[1] as usize]).norm()).sum::<f64>()
+                / 20_000.0;
+        assert!(mean < 15.0, "points lie 7 mm apart, and steps along the curve {mean}");
+    }
+}

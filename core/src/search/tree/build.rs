@@ -1,0 +1,286 @@
+//! From triangles to nodes of eight, by splits where the surface area heuristic finds them cheapest.
+//!
+//! Binned splits: Wald, "On fast construction of SAH-based bounding volume hierarchies", IEEE Symposium on
+//! Interactive Ray Tracing, 2007. Eight children at once by splitting the largest again: Dammertz, Hanika
+//! and Keller, "Shallow bounding volume hierarchies", Computer Graphics Forum 27(4), 2008. Every decision
+//! depends on the triangles alone, so the tree is the same on any number of threads.
+
+use rayon::join;
+
+use super::node::{Bounds, Child, MOST_IN_LEAF, Node, WIDTH};
+
+/// Triangles of one leaf at most; fewer where a node has places left. A node of its own for so few would
+/// be mostly empty.
+const LEAF: usize = 4;
+const _: () = assert!(LEAF <= MOST_IN_LEAF);
+const BINS: usize = 16;
+/// Ranges larger than this are split in three rounds of two, in parallel.
+const PARALLEL: usize = 8192;
+/// After so many levels splits are by count, so that a search's stack has a bound.
+const DEEPEST_BY_AREA: usize = 16;
+
+/// A triangle's box; four floats each so that the compiler handles an axis-triple as one register.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Item {
+    low: [f32; 4],
+    high: [f32; 4],
+    /// Which triangle of the list that the tree is built over.
+    pub(super) which: u32,
+}
+
+impl Item {
+    pub(super) fn new(low: [f32; 3], high: [f32; 3], which: u32) -> Self {
+        Self { low: [low[0], low[1], low[2], 0.0], high: [high[0], high[1], high[2], 0.0], which }
+    }
+
+    /// Twice the middle. Halves first, so that nothing overflows.
+    #[inline(always)]
+    fn middle(&self, axis: usize) -> f32 {
+        0.5 * self.low[axis] + 0.5 * self.high[axis]
+    }
+}
+
+/// Boxes of items and of their middles.
+#[derive(Clone, Copy, Debug)]
+struct Extent {
+    low: [f32; 4],
+    high: [f32; 4],
+    middle_low: [f32; 4],
+    middle_high: [f32; 4],
+    count: usize,
+}
+
+impl Extent {
+    const EMPTY: Self = Self {
+        low: [f32::INFINITY; 4],
+        high: [f32::NEG_INFINITY; 4],
+        middle_low: [f32::INFINITY; 4],
+        middle_high: [f32::NEG_INFINITY; 4],
+        count: 0,
+    };
+
+    #[inline(always)]
+    fn add(&mut self, item: &Item) {
+        for k in 0..4 {
+            let middle = item.middle(k);
+            self.low[k] = if item.low[k] < self.low[k] { item.low[k] } else { self.low[k] };
+            self.high[k] = if item.high[k] > self.high[k] { item.high[k] } else { self.high[k] };
+            self.middle_low[k] = if middle < self.middle_low[k] { middle } else { self.middle_low[k] };
+            self.middle_high[k] = if middle > self.middle_high[k] { middle } else { self.middle_high[k] };
+        }
+        self.count += 1;
+    }
+
+    fn join(&mut self, other: &Self) {
+        for k in 0..4 {
+            self.low[k] = self.low[k].min(other.low[k]);
+            self.high[k] = self.high[k].max(other.high[k]);
+            self.middle_low[k] = self.middle_low[k].min(other.middle_low[k]);
+            self.middle_high[k] = self.middle_high[k].max(other.middle_high[k]);
+        }
+        self.count += other.count;
+    }
+
+    fn of(items: &[Item]) -> Self {
+        let mut all = Self::EMPTY;
+        for item in items {
+            all.add(item);
+        }
+        all
+    }
+
+    /// Half the surface of the box; 0 when empty.
+    fn area(&self) -> f32 {
+        if self.count == 0 {
+            return 0.0;
+        }
+        let [x, y, z, _]: [f32; 4] = std::array::from_fn(|k| self.high[k] - self.low[k]);
+        x * y + y * z + z * x
+    }
+
+    fn bounds(&self) -> Bounds {
+        Bounds {
+            low: [self.low[0], self.low[1], self.low[2]],
+            high: [self.high[0], self.high[1], self.high[2]],
+        }
+    }
+}
+
+/// A run of items in the tree's order, with its extent.
+struct Range<'a> {
+    first: usize,
+    items: &'a mut [Item],
+    extent: Extent,
+}
+
+/// Brings the items into the tree's order and returns the nodes, the root first. Empty for no items.
+pub(super) fn build(items: &mut [Item]) -> Vec<Node> {
+    if items.is_empty() {
+        return Vec::new();
+    }
+    let extent = Extent::of(items);
+    let all = Range { first: 0, items, extent };
+    let mut nodes = Vec::new();
+    subtree(all, 0, &mut nodes);
+    nodes
+}
+
+/// Appends the nodes of a range; the range's own node comes first.
+fn subtree(range: Range<'_>, depth: usize, nodes: &mut Vec<Node>) {
+    let me = nodes.len();
+    nodes.push(Node::empty());
+    let by_area = depth < DEEPEST_BY_AREA;
+    let large = range.items.len() > PARALLEL;
+    let parts = if large { in_rounds(range, by_area, 3) } else { largest_first(range, by_area) };
+    for (place, part) in parts.iter().enumerate() {
+        nodes[me].set(place, &part.extent.bounds(), Child::leaf(part.first, part.items.len().min(LEAF)));
+    }
+    let inner = parts.into_iter().enumerate().filter(|(_, part)| part.items.len() > LEAF);
+    if large {
+        let inner: Vec<_> = inner.collect();
+        for (place, below) in in_parallel(inner, depth + 1) {
+            let start = nodes.len();
+            nodes[me].set_child(place, Child::node(start));
+            nodes.extend(below.into_iter().map(|mut node| {
+                node.shift(start as u32);
+                node
+            }));
+        }
+    } else {
+        for (place, part) in inner {
+            let start = nodes.len();
+            nodes[me].set_child(place, Child::node(start));
+            subtree(part, depth + 1, nodes);
+        }
+    }
+}
+
+/// The nodes of each part, with the place of the part.
+fn in_parallel(mut parts: Vec<(usize, Range<'_>)>, depth: usize) -> Vec<(usize, Vec<Node>)> {
+    if parts.len() > 1 {
+        let second = parts.split_off(parts.len() / 2);
+        let (mut a, b) = join(|| in_parallel(parts, depth), || in_parallel(second, depth));
+        a.extend(b);
+        return a;
+    }
+    let below = |(place, part): (usize, Range<'_>)| {
+        let mut nodes = Vec::with_capacity(part.items.len() / 10);
+        subtree(part, depth, &mut nodes);
+        (place, nodes)
+    };
+    parts.into_iter().map(below).collect()
+}
+
+/// Two, four, eight parts.
+fn in_rounds(range: Range<'_>, by_area: bool, rounds: usize) -> Vec<Range<'_>> {
+    if rounds == 0 || range.items.len() <= LEAF {
+        return vec![range];
+    }
+    let (a, b) = split(range, by_area);
+    let (mut a, b) = if a.items.len() + b.items.len() > PARALLEL {
+        join(|| in_rounds(a, by_area, rounds - 1), || in_rounds(b, by_area, rounds - 1))
+    } else {
+        (in_rounds(a, by_area, rounds - 1), in_rounds(b, by_area, rounds - 1))
+    };
+    a.extend(b);
+    a
+}
+
+/// Splits what is most often entered (by count below the depth where that matters), till there are eight.
+fn largest_first(range: Range<'_>, by_area: bool) -> Vec<Range<'_>> {
+    let mut parts = Vec::with_capacity(WIDTH);
+    parts.push(range);
+    while parts.len() < WIDTH {
+        let size = |r: &Range<'_>| if by_area { r.extent.area() } else { r.items.len() as f32 };
+        let mut chosen: Option<usize> = None;
+        for (i, part) in parts.iter().enumerate() {
+            // What would need a node of its own comes before what is split only to fill the places.
+            let rank = |r: &Range<'_>| (r.items.len() > LEAF, size(r));
+            if part.items.len() > 1 && chosen.is_none_or(|c| rank(part) > rank(&parts[c])) {
+                chosen = Some(i);
+            }
+        }
+        let Some(chosen) = chosen else { break };
+        let (a, b) = split(parts.swap_remove(chosen), by_area);
+        parts.extend([a, b]);
+    }
+    parts
+}
+
+/// Splits in two non-empty parts.
+fn split(range: Range<'_>, by_area: bool) -> (Range<'_>, Range<'_>) {
+    let Range { first, items, extent } = range;
+    let size: [f32; 3] = std::array::from_fn(|k| extent.middle_high[k] - extent.middle_low[k]);
+    let axis = if size[0] >= size[1] && size[0] >= size[2] {
+        0
+    } else if size[1] >= size[2] {
+        1
+    } else {
+        2
+    };
+    let (low, scale) = (extent.middle_low[axis], BINS as f32 / size[axis]);
+    let bin = |item: &Item| (((item.middle(axis) - low) * scale) as usize).min(BINS - 1);
+    if by_area && size[axis] > 0.0 && scale.is_finite() && scale > 0.0 {
+        let mut bins = [Extent::EMPTY; BINS];
+        for item in items.iter() {
+            bins[bin(item)].add(item);
+        }
+        if let Some((border, low_part, high_part)) = cheapest(&bins) {
+            let half = partition(items, |item| bin(item) < border);
+            let (a, b) = items.split_at_mut(half);
+            return (
+                Range { first, items: a, extent: low_part },
+                Range { first: first + half, items: b, extent: high_part },
+            );
+        }
+    }
+    let half = items.len() / 2;
+    items.select_nth_unstable_by(half, |a, b| {
+        a.middle(axis).total_cmp(&b.middle(axis)).then(a.which.cmp(&b.which))
+    });
+    let (a, b) = items.split_at_mut(half);
+    let (low_part, high_part) = (Extent::of(a), Extent::of(b));
+    (Range { first, items: a, extent: low_part }, Range { first: first + half, items: b, extent: high_part })
+}
+
+/// The border between bins at which the sum of area times count is least; `None` when all lie in one bin.
+fn cheapest(bins: &[Extent; BINS]) -> Option<(usize, Extent, Extent)> {
+    let mut above = [Extent::EMPTY; BINS];
+    let mut sum = Extent::EMPTY;
+    for i in (1..BINS).rev() {
+        sum.join(&bins[i]);
+        above[i] = sum;
+    }
+    let mut below = Extent::EMPTY;
+    let mut best: Option<(f32, usize, Extent)> = None;
+    for border in 1..BINS {
+        below.join(&bins[border - 1]);
+        if below.count == 0 || above[border].count == 0 {
+            continue;
+        }
+        let cost = below.area() * below.count as f32 + above[border].area() * above[border].count as f32;
+        if best.as_ref().is_none_or(|(least, _, _)| cost < *least) {
+            best = Some((cost, border, below));
+        }
+    }
+    best.map(|(_, border, low_part)| (border, low_part, above[border]))
+}
+
+/// Brings those for which `first` holds to the front; returns how many they are.
+fn partition(items: &mut [Item], first: impl Fn(&Item) -> bool) -> usize {
+    let (mut i, mut j) = (0, items.len());
+    loop {
+        while i < j && first(&items[i]) {
+            i += 1;
+        }
+        while i < j && !first(&items[j - 1]) {
+            j -= 1;
+        }
+        if i >= j {
+            return i;
+        }
+        items.swap(i, j - 1);
+        i += 1;
+        j -= 1;
+    }
+}

@@ -1,0 +1,246 @@
+//! One search after the other, where each begins with what the last one learnt.
+
+use super::node::{Child, Entry, Node, Probe, WIDTH, limit};
+use super::{Best, FARTHEST_MM, NO_SLOT, SurfaceTree, normal};
+use crate::geometry::{Direction, Foot, Point};
+
+/// Seven entries stay behind on each of at most 16 levels split by area and 16 by count.
+const STACK: usize = 256;
+
+/// A search for points that come in some order, such as a scan's. It begins with the few subtrees around
+/// the last places and with a guess how far the surface is, and searches everything only when the guess
+/// was too small. Answers are the same as without, to the bit, in whatever order points come: an answer no
+/// further than the guess is the best of everything no further than the guess.
+#[derive(Clone, Debug)]
+pub struct Cursor<'a> {
+    tree: &'a SurfaceTree,
+    /// Subtrees that hold everything within `radius` of `centre`.
+    around: Node,
+    centre: Point,
+    radius: f64,
+    /// How many points in a row the subtrees did not serve, and the way to the first of them.
+    misses: u32,
+    jump: f64,
+    last: Point,
+    /// How far the next foot probably is at most, mm.
+    guess: f64,
+    stack: [Entry; STACK],
+}
+
+/// Steps between points that subtrees once found should serve.
+const STEPS: f64 = 16.0;
+
+impl<'a> Cursor<'a> {
+    pub(super) fn new(tree: &'a SurfaceTree) -> Self {
+        Self {
+            tree,
+            around: Node::empty(),
+            centre: Point::origin(),
+            radius: -1.0,
+            misses: 0,
+            jump: 0.0,
+            last: Point::origin(),
+            guess: f64::INFINITY,
+            stack: [Entry::NONE; STACK],
+        }
+    }
+
+    /// As [`SurfaceTree::nearest`].
+    pub fn nearest(&mut self, p: &Point, reach_mm: f64) -> Option<Foot> {
+        self.search(p, reach_mm, |_| true)
+    }
+
+    /// As [`SurfaceTree::nearest_facing`].
+    pub fn nearest_facing(
+        &mut self,
+        p: &Point,
+        facing: Direction,
+        min_cos: f64,
+        reach_mm: f64,
+    ) -> Option<Foot> {
+        let n = facing.vector();
+        self.search(p, reach_mm, |corners| normal(corners).dot(&n) >= min_cos)
+    }
+
+    #[inline(always)]
+    fn search(&mut self, p: &Point, reach_mm: f64, facing: impl Fn([&Point; 3]) -> bool) -> Option<Foot> {
+        let tree = self.tree;
+        if tree.triangles.is_empty() || !p.iter().all(|c| c.is_finite()) || !(reach_mm >= 0.0) {
+            return None;
+        }
+        let begin =
+            |reach_mm: f64| Best { distance2: reach_mm * reach_mm, index: u32::MAX, slot: NO_SLOT, foot: *p };
+        let first = if self.guess < reach_mm { self.guess } else { reach_mm };
+        let mut best = begin(first);
+        if tree.unbounded || !p.iter().all(|c| c.abs() < FARTHEST_MM) {
+            best = begin(reach_mm);
+            for slot in 0..tree.triangles.len() {
+                tree.test(slot, p, &mut best, &facing);
+            }
+        } else {
+            let around = self.look_around(p, first);
+            self.last = *p;
+            self.descend(p, &mut best, around, &facing);
+            if best.slot == NO_SLOT && first < reach_mm {
+                best = begin(reach_mm);
+                self.descend(p, &mut best, false, &facing);
+            }
+        }
+        if best.slot == NO_SLOT {
+            return None;
+        }
+        let distance = best.distance2.sqrt();
+        // Half as much again as the last distance, slow to forget and not taken in by one point that stands out.
+        let most = 4.0 * self.guess + tree.short;
+        let wide = 1.5 * distance;
+        let wide =
+            if wide > 0.95 * self.guess || self.guess == f64::INFINITY { wide } else { 0.95 * self.guess };
+        self.guess = if wide < most { wide } else { most };
+        Some(Foot { point: best.foot, triangle: best.index, distance })
+    }
+
+    /// Whether the subtrees around hold everything no further than `reach` from `p`, after finding them
+    /// anew when two points in a row were not served: one alone may be an outlier.
+    #[inline(always)]
+    fn look_around(&mut self, p: &Point, reach: f64) -> bool {
+        let apart = (p - self.centre).norm();
+        // The margin covers these roundings; the limit of boxes has its own.
+        if (apart + reach) * (1.0 + 1e-9) <= self.radius {
+            self.misses = 0;
+            return true;
+        }
+        self.find_around(p, reach)
+    }
+
+    #[cold]
+    #[inline(never)]
+    fn find_around(&mut self, p: &Point, reach: f64) -> bool {
+        let step = (p - self.last).norm();
+        self.misses += 1;
+        if self.misses < 2 {
+            self.jump = step;
+            return false;
+        }
+        self.misses = 0;
+        // One of two steps may be the way to the scan's next line.
+        let radius = 2.0 * reach + STEPS * step.min(self.jump);
+        if !(radius < FARTHEST_MM) {
+            return false;
+        }
+        self.centre = *p;
+        self.radius = radius;
+        let nodes = &self.tree.nodes;
+        let probe = self.probe(p);
+        let bound = limit(radius * radius);
+        let mut all = Node::empty();
+        let mut count = 0;
+        // Which places cannot be opened any more.
+        let mut closed = [false; WIDTH];
+        let (mut mask, _) = nodes[0].near(&probe, bound);
+        while mask != 0 {
+            all.copy(count, &nodes[0], mask.trailing_zeros() as usize);
+            closed[count] = all.child(count).is_leaf();
+            count += 1;
+            mask &= mask - 1;
+        }
+        loop {
+            let mut largest: Option<usize> = None;
+            for i in (0..count).filter(|&i| !closed[i]) {
+                if largest.is_none_or(|l| all.girth(i) > all.girth(l)) {
+                    largest = Some(i);
+                }
+            }
+            let Some(place) = largest else { break };
+            let below = &nodes[all.child(place).index()];
+            let (mut mask, _) = below.near(&probe, bound);
+            let more = mask.count_ones() as usize;
+            if count - 1 + more > WIDTH {
+                closed[place] = true;
+                continue;
+            }
+            // The last one fills the gap, then come the new ones.
+            count -= 1;
+            let last = all.clone();
+            all.copy(place, &last, count);
+            closed[place] = closed[count];
+            all.clear(count);
+            while mask != 0 {
+                all.copy(count, below, mask.trailing_zeros() as usize);
+                closed[count] = all.child(count).is_leaf();
+                count += 1;
+                mask &= mask - 1;
+            }
+        }
+        self.around = all;
+        true
+    }
+
+    #[inline(always)]
+    fn probe(&self, p: &Point) -> Probe {
+        Probe::new(std::array::from_fn(|k| p[k] - self.tree.origin[k]))
+    }
+
+    /// Visits what is no further than the best so far, nearest first.
+    #[inline(always)]
+    fn descend(
+        &mut self,
+        p: &Point,
+        best: &mut Best,
+        from_around: bool,
+        facing: &impl Fn([&Point; 3]) -> bool,
+    ) {
+        let tree = self.tree;
+        let probe = self.probe(p);
+        let stack = &mut self.stack;
+        let mut node = if from_around { &self.around } else { &tree.nodes[0] };
+        let mut bound = limit(best.distance2);
+        let mut depth = 0usize;
+        loop {
+            let (mut mask, distances2) = node.near(&probe, bound);
+            // Mostly one box is near enough, and then nothing waits for its distance.
+            if mask.is_power_of_two() {
+                let child = node.child(mask.trailing_zeros() as usize);
+                if !child.is_leaf() {
+                    node = &tree.nodes[child.index()];
+                    continue;
+                }
+            }
+            // The nearest comes last, so that it is visited next; the order of the others matters little,
+            // and keeping them sorted costs more than it saves.
+            if mask != 0 {
+                let mut nearest = node.entry(mask.trailing_zeros() as usize, &distances2);
+                mask &= mask - 1;
+                while mask != 0 {
+                    let entry = node.entry(mask.trailing_zeros() as usize, &distances2);
+                    mask &= mask - 1;
+                    stack[depth % STACK] = entry.max(nearest);
+                    nearest = entry.min(nearest);
+                    depth += 1;
+                }
+                stack[depth % STACK] = nearest;
+                depth += 1;
+            }
+            loop {
+                if depth == 0 {
+                    return;
+                }
+                depth -= 1;
+                let entry = stack[depth % STACK];
+                if entry.distance2() > bound {
+                    continue;
+                }
+                let child: Child = entry.child();
+                if child.is_leaf() {
+                    for slot in child.triangles() {
+                        if tree.test(slot, p, best, facing) {
+                            bound = limit(best.distance2);
+                        }
+                    }
+                } else {
+                    node = &tree.nodes[child.index()];
+                    break;
+                }
+            }
+        }
+    }
+}

@@ -53,8 +53,8 @@ pub struct Limits {
     /// How often an inspection is started before a fault of the program is assumed
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().starts)]
     pub starts: u32,
-    /// After a passing fault of disc or store an inspection is begun again after so long, and after the next
-    /// one six times as long, milliseconds
+    /// After a passing fault of disc or store an inspection is begun again after so long, and after each further
+    /// one twice as long, ten minutes at most; milliseconds
     #[arg(long, value_name = "MS", default_value_t = Limits::default().retry_ms)]
     pub retry_ms: u64,
     /// Memory of the inspections measured at a time, as foretold from their files, bytes

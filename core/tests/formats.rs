@@ -220,7 +220,7 @@ fn a_unit_in_the_heading_is_held_against_the_stated_one() {
         ("x_mm,y_mm,z_in", None),
         ("x,y,z", None),
     ] {
-        assert_eq!(load(&inch.replace("x_in,y_in,z_in", heading)).unwrap().source.unit, unit, "{heading}");
+        assert_eq!(load(inch.replace("x_in,y_in,z_in", heading)).unwrap().source.unit, unit, "{heading}");
     }
 }
 

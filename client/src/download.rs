@@ -62,7 +62,8 @@ impl<'a> Output<'a> {
 
 /// A file of the user's that cannot be written.
 pub(crate) fn unwritable(to: &Path, why: &dyn std::fmt::Display) -> anyhow::Error {
-    Exit::Refused.because(format!("cannot write {}: {why}", to.display()))
+    Exit::Refused
+        .because(format!("cannot write {}: {why}", crate::report::printable(&to.display().to_string())))
 }
 
 /// Saves a blob as a file.
@@ -75,7 +76,7 @@ pub(crate) async fn download(
     let mut output = Output::at(to)?;
     read(channel, blob, output.file(), progress)
         .await
-        .with_context(|| format!("cannot save {}", to.display()))?;
+        .with_context(|| format!("cannot save {}", crate::report::printable(&to.display().to_string())))?;
     output.finish()
 }
 
@@ -117,7 +118,10 @@ mod tests {
         assert_eq!(Exit::of_error(&error), Exit::Refused);
         assert_eq!(
             error.to_string(),
-            format!("cannot write {}: there is no such folder; make it first", there.display())
+            format!(
+                "cannot write {}: there is no such folder; make it first",
+                crate::report::printable(&there.display().to_string())
+            )
         );
         assert!(Output::at(folder.path()).is_err(), "a folder is no file");
         let good = folder.path().join("report.html");

@@ -21,7 +21,8 @@ pub struct Config {
     #[arg(long, env = "SCANTLING_WORKERS", value_name = "COUNT", default_value_t = 1)]
     pub workers: usize,
     /// Threads that measure; 0 for one less than the processor has, so that calls stay quick
-    #[arg(long, env = "SCANTLING_THREADS", value_name = "COUNT", default_value_t = 0)]
+    #[arg(long, env = "SCANTLING_THREADS", value_name = "COUNT", default_value_t = 0,
+        value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(0..=512))]
     pub threads: usize,
     /// How much is taken.
     #[command(flatten)]

@@ -71,7 +71,8 @@ pub(crate) struct Global {
     /// Threads that measure, in the service within this process and in `serve`; 0 for all of the processor's
     /// within this process, for one less in `serve`, so that calls stay quick
     #[cfg(feature = "embedded")]
-    #[arg(long, global = true, help_heading = EVERYWHERE, env = "SCANTLING_THREADS", value_name = "COUNT", default_value_t = 0)]
+    #[arg(long, global = true, help_heading = EVERYWHERE, env = "SCANTLING_THREADS", value_name = "COUNT", default_value_t = 0,
+        value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(0..=512))]
     pub(crate) threads: usize,
     /// Tables for people, or canonical ProtoJSON for programs
     #[arg(long, global = true, help_heading = EVERYWHERE, value_enum, default_value_t = Form::Table)]

@@ -80,9 +80,9 @@ pub(crate) async fn associate(context: &Context, args: args::Associate) -> anyho
     let points = ScanInput { scan: Some(scan), region: args.region, placement: None };
     let request = AssociateRequest { shape: ShapeKind::from(args.shape).into(), points: Some(points) };
     let mut client = measurements(&context.channel);
-    let answer = patiently(async || client.associate(request.clone()).await)
-        .await
-        .with_context(|| format!("cannot associate {}", args.points.display()))?;
+    let answer = patiently(async || client.associate(request.clone()).await).await.with_context(|| {
+        format!("cannot associate {}", crate::report::printable(&args.points.display().to_string()))
+    })?;
     context.output.message("AssociateResponse", &answer, tell::associated)?;
     Ok(Exit::Success)
 }

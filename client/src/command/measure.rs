@@ -167,6 +167,10 @@ pub(super) async fn get(context: &Context, name: String) -> anyhow::Result<Inspe
         .with_context(|| format!("cannot show {}", asked.name))
 }
 
+/// A service that does not answer for longer is not being begun again.
+const SILENT_AT_MOST: Duration = Duration::from_secs(60);
+const ASK_AGAIN: Duration = Duration::from_secs(1);
+
 /// Waits until it is finished or time is up; answers with the state as it is then.
 pub(super) async fn wait(
     context: &Context,
@@ -177,20 +181,33 @@ pub(super) async fn wait(
     let at_once = if context.progress.is_shown() { WAIT_WHILE_SHOWN } else { WAIT_AT_ONCE };
     let mut client = inspections(&context.channel);
     let name = inspection.name.clone();
+    let mut answered = Instant::now();
     while !is_finished(&inspection) {
         let left = end.saturating_duration_since(Instant::now());
         if left.is_zero() {
             break;
         }
         let pause = left.min(at_once);
-        inspection = patiently(async || {
+        let asked = patiently(async || {
             let wait_timeout = prost_types::Duration::try_from(pause).ok();
             let mut request = Request::new(WaitInspectionRequest { name: name.clone(), wait_timeout });
             request.set_timeout(pause + GRACE);
             client.wait_inspection(request).await
         })
-        .await
-        .with_context(|| format!("cannot wait for {name}; it is still worked on"))?;
+        .await;
+        // A service that is begun again takes accepted work up; who waits has time till the end.
+        let silent = answered.elapsed() < SILENT_AT_MOST && Instant::now() + ASK_AGAIN < end;
+        inspection = match asked {
+            Err(status) if status.code() == tonic::Code::Unavailable && silent => {
+                tokio::time::sleep(ASK_AGAIN).await;
+                continue;
+            }
+            asked => asked.with_context(|| {
+                let kept = go_on(context, &[names::id(&name)]);
+                format!("cannot wait for {name}, which was accepted; {kept}")
+            })?,
+        };
+        answered = Instant::now();
         bar.set_position(u64::try_from(inspection.progress_percent).unwrap_or(0));
     }
     bar.finish_and_clear();

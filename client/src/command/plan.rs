@@ -26,13 +26,16 @@ pub(crate) async fn check(context: &Context, args: PlanCheck) -> anyhow::Result<
     let mut client = parts(&context.channel);
     let answer = patiently(async || client.check_plan(request.clone()).await)
         .await
-        .with_context(|| format!("cannot check {}", args.plan.display()))?;
+        .with_context(|| format!("cannot check {}", report::printable(&args.plan.display().to_string())))?;
     context.output.message("CheckPlanResponse", &answer, report::plan::checked)?;
     if answer.faults.is_empty() {
         return Ok(Exit::Success);
     }
     let faults = report::plan::count(answer.faults.len());
-    Err(Exit::Refused.because(format!("{} has {faults}, named on stdout", args.plan.display())))
+    Err(Exit::Refused.because(format!(
+        "{} has {faults}, named on stdout",
+        report::printable(&args.plan.display().to_string())
+    )))
 }
 
 /// An error that names every fault, when there are any.

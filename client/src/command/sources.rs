@@ -79,8 +79,12 @@ pub(super) async fn placement(file: Option<&Path>) -> anyhow::Result<Option<Plac
     let bytes =
         tokio::task::spawn_blocking(move || Input::open(&owned)?.small("a placement", LONGEST_PLACEMENT))
             .await??;
-    let refused =
-        |what: &str| Exit::Refused.because(format!("cannot use the placement of {}: {what}", file.display()));
+    let refused = |what: &str| {
+        Exit::Refused.because(format!(
+            "cannot use the placement of {}: {what}",
+            crate::report::printable(&file.display().to_string())
+        ))
+    };
     let json = serde_json::from_slice(&bytes).map_err(|e| refused(&format!("it is no JSON: {e}")))?;
     let found = placement_in(&json).map_err(|what| refused(&what))?;
     let placement: Placement = message_of("Placement", found).map_err(|e| refused(&format!("{e:#}")))?;

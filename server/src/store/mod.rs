@@ -12,7 +12,7 @@ use std::path::PathBuf;
 /// Why the store refused.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
-    #[error("there is no {name}; create it first or correct the name")]
+    #[error("there is no {name}; correct the name, or create it first if it is to be new")]
     NotFound { name: String },
     #[error("{name} exists already; choose another id or use the one there is")]
     AlreadyExists { name: String },

@@ -155,7 +155,8 @@ async fn transfers_beyond_the_limit_are_told_to_come_back() {
     assert!(status.get_error_details().retry_info().is_some());
 }
 
-/// The bar: broken at ten random places, in the middle of chunks too, by dropping the call or the connection.
+/// Broken at ten random places, in the middle of chunks too, by ending the stream or dropping the call. (With cut
+/// connections: `tests/tests/broken_upload.rs`.)
 #[tokio::test]
 async fn an_upload_broken_at_ten_random_places_ends_with_the_right_digest() {
     let server = Server::start().await;

@@ -154,7 +154,8 @@ async fn points_within_a_message_are_associated_and_bad_ones_refused() {
     assert_eq!(fields(&status), ["scanner.spacing_mm"]);
 }
 
-/// A caller that leaves stops the work within 0.3 s; seen by the one place being free again.
+/// A caller that leaves stops the work; seen by the one place being free again. How long it took is printed (within
+/// 0.3 s is meant); a test that held it to that would fail on a busy machine.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_leaving_caller_stops_the_work() {
     let server = Server::with(|c| c.limits.sums = 1).await;

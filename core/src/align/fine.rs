@@ -3,16 +3,18 @@
 //! Gauss-Newton on the distances to tangent planes at the feet (Chen and Medioni, Image and Vision
 //! Computing 10(3), 1992). First with a bounded loss (Tukey's biweight) whose reach shrinks, only to get
 //! near; then plain least squares over everything within the final reach, because a robust loss would
-//! hide defects.
+//! hide defects. What lies beyond the ends of the faces is not the part (a table, a clamp) and is left out.
 
 use rayon::prelude::*;
 
 use crate::geometry::sum::CHUNK;
-use crate::geometry::{Cholesky, Motion, PartFrame, Point, ScanFrame, Vector, symmetric_eigen};
+use crate::geometry::{
+    Cholesky, Direction, Foot, Motion, PartFrame, Point, ScanFrame, Vector, symmetric_eigen,
+};
 use crate::nominal::Nominal;
 use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
-use crate::search::{SurfaceTree, thin};
+use crate::search::{PointGrid, SurfaceTree};
 
 /// How a fine alignment searches and when it stops.
 #[derive(Clone, Debug, PartialEq)]
@@ -123,6 +125,9 @@ struct Sample<'a> {
     /// Turns times this are lengths.
     radius: f64,
     min_cos: f64,
+    /// Points that lie beyond the end of a face. Chosen once, when the pose is near: if it were asked at each step,
+    /// points at the edges would come and go and the steps never rest.
+    beyond: Vec<bool>,
 }
 
 #[derive(Clone)]
@@ -154,6 +159,44 @@ impl Sums {
 }
 
 impl Sample<'_> {
+    /// The nearest place of the nominal that faces as point `i` does, which lies at `p`.
+    fn foot(&self, i: usize, p: &Point, pose: &Motion<PartFrame, ScanFrame>, reach: f64) -> Option<Foot> {
+        match &self.normals {
+            Some(normals) => {
+                let n = Direction::new(pose.vector(&normals[i]))?;
+                self.tree.nearest_facing(p, n, self.min_cos, reach)
+            }
+            None => self.tree.nearest(p, reach),
+        }
+    }
+
+    /// The points whose nearest place, within `reach`, is the end of a face which they lie beyond.
+    fn beyond(
+        &self,
+        run: &Run,
+        pose: &Motion<PartFrame, ScanFrame>,
+        reach: f64,
+    ) -> Result<Vec<bool>, Stopped> {
+        let ends = Ends::of(self.nominal);
+        let parts: Result<Vec<Vec<bool>>, Stopped> = self
+            .points
+            .par_chunks(CHUNK)
+            .enumerate()
+            .map(|(c, chunk)| {
+                run.check()?;
+                let one = |(k, scanned): (usize, &Point)| {
+                    let p = pose.point(scanned);
+                    let foot = self.foot(c * CHUNK + k, &p, pose, reach);
+                    let found =
+                        foot.and_then(|f| Some((f, self.nominal.mesh().normal(f.triangle)?.vector())));
+                    found.is_some_and(|(foot, n)| ends.beyond(self.nominal, &foot, &p, &n))
+                };
+                Ok(chunk.iter().enumerate().map(one).collect())
+            })
+            .collect();
+        Ok(parts?.concat())
+    }
+
     /// Normal equations at a pose; turns are scaled by `radius` so that all six unknowns are lengths.
     fn sums(
         &self,
@@ -162,7 +205,7 @@ impl Sample<'_> {
         reach: f64,
         robust: bool,
     ) -> Result<Sums, Stopped> {
-        let (centre, radius, min_cos) = (self.centre, self.radius, self.min_cos);
+        let (centre, radius) = (self.centre, self.radius);
         let parts: Result<Vec<Sums>, Stopped> = self
             .points
             .par_chunks(CHUNK)
@@ -171,16 +214,11 @@ impl Sample<'_> {
                 run.check()?;
                 let mut s = Sums::zero();
                 for (k, scanned) in chunk.iter().enumerate() {
+                    if self.beyond[c * CHUNK + k] {
+                        continue;
+                    }
                     let p = pose.point(scanned);
-                    let foot = match &self.normals {
-                        Some(normals) => {
-                            let n = pose.vector(&normals[c * CHUNK + k]);
-                            let Some(n) = crate::geometry::Direction::new(n) else { continue };
-                            self.tree.nearest_facing(&p, n, min_cos, reach)
-                        }
-                        None => self.tree.nearest(&p, reach),
-                    };
-                    let Some(foot) = foot else { continue };
+                    let Some(foot) = self.foot(c * CHUNK + k, &p, pose, reach) else { continue };
                     let Some(n) = self.nominal.mesh().normal(foot.triangle) else { continue };
                     let n = n.vector();
                     let d = (p - foot.point).dot(&n);
@@ -226,7 +264,7 @@ pub fn fine(
     let centre = bounds.centre();
     let radius = 0.5 * bounds.diagonal().max(1e-9);
     let chosen = even_sample(scan.points(), scan.spacing_mm(), settings.points);
-    let sample = Sample {
+    let mut sample = Sample {
         points: chosen.iter().map(|&i| scan.points()[i as usize]).collect(),
         normals: scan.normals().map(|n| chosen.iter().map(|&i| n[i as usize].vector()).collect()),
         tree,
@@ -234,6 +272,7 @@ pub fn fine(
         centre,
         radius,
         min_cos: settings.min_cos,
+        beyond: vec![false; chosen.len()],
     };
     let mut pose = start;
     let mut steps = 0;
@@ -244,6 +283,9 @@ pub fn fine(
         run.tell(Stage::Align, stage as f64 / stages.len() as f64);
         let reach = settings.reach_mm * factor;
         stop = Stop::OutOfSteps;
+        if !robust {
+            sample.beyond = sample.beyond(run, &pose, reach)?;
+        }
         // The coarse stages need not rest, only come near.
         let still = if robust { settings.still_mm * 100.0 } else { settings.still_mm };
         for _ in 0..settings.max_steps {
@@ -286,17 +328,96 @@ pub fn fine(
     })
 }
 
-/// About `wanted` indices, evenly spread over the surface that the points lie on.
+/// A cube with fewer points than this share of the usual one's holds strays, not surface.
+const STRAY_SHARE: f64 = 0.1;
+
+/// About `wanted` indices, evenly spread over the surface that the points lie on. Each stray point fills a cube of
+/// its own, so that one in a hundred of the points would be one in two of the cubes: those are left out.
 fn even_sample(points: &[Point], spacing_mm: f64, wanted: usize) -> Vec<u32> {
     let mut cell = spacing_mm.max(1e-6);
-    let mut kept = thin(points, cell);
+    let mut kept = firm(points, cell);
     // On a surface the count falls with the square of the cell.
     for _ in 0..8 {
         if kept.len() <= wanted + wanted / 4 {
             break;
         }
         cell *= (kept.len() as f64 / wanted as f64).sqrt().max(1.05);
-        kept = thin(points, cell);
+        kept = firm(points, cell);
     }
     kept
 }
+
+/// The lowest index of each cube that is filled as cubes of the surface are, ascending.
+fn firm(points: &[Point], cell_mm: f64) -> Vec<u32> {
+    let grid = PointGrid::new(points, cell_mm);
+    let mut counts: Vec<usize> = grid.cells().map(<[u32]>::len).collect();
+    let half = counts.len() / 2;
+    // Of the usual point, not of the usual cube: strays may fill more cubes than the surface.
+    counts.sort_unstable();
+    let mut left = counts.iter().sum::<usize>() / 2;
+    let usual = counts.iter().rev().find(|c| {
+        left = left.saturating_sub(**c);
+        left == 0
+    });
+    let usual = usual.or(counts.get(half)).copied().unwrap_or(0);
+    let enough = |cell: &&[u32]| cell.len() as f64 >= STRAY_SHARE * usual as f64;
+    let mut kept: Vec<u32> = grid.cells().filter(enough).map(|cell| cell[0]).collect();
+    kept.sort_unstable();
+    kept
+}
+
+/// Whose edges end a face: open borders and those across which the surface turns by more than 30 degrees.
+struct Ends {
+    /// A triangle's edges from corner 0 to 1, 1 to 2, 2 to 0, as bits.
+    edges: Vec<u8>,
+    /// Vertices at which such an edge ends.
+    vertices: Vec<bool>,
+}
+
+impl Ends {
+    fn of(nominal: &Nominal) -> Self {
+        let mesh = nominal.mesh();
+        let mut edges = vec![0u8; mesh.triangles().len()];
+        let mut vertices = vec![false; mesh.vertices().len()];
+        for (t, across) in nominal.across().iter().enumerate() {
+            let normal = mesh.normal(t as u32);
+            for (k, next) in across.iter().enumerate() {
+                let smooth = next.and_then(|n| Some(mesh.normal(n)?.angle_to(normal?) <= SHARP_RAD));
+                if smooth != Some(true) {
+                    edges[t] |= 1 << k;
+                    let corners = mesh.triangles()[t];
+                    vertices[corners[k] as usize] = true;
+                    vertices[corners[(k + 1) % 3] as usize] = true;
+                }
+            }
+        }
+        Self { edges, vertices }
+    }
+
+    /// Whether the nearest place of a point lies on the end of a face and the point beyond it: it shows what comes
+    /// after the edge, such as the table that the part lies on, and not the face.
+    fn beyond(&self, nominal: &Nominal, foot: &Foot, p: &Point, normal: &Vector) -> bool {
+        let off = p - foot.point;
+        let aside = (off - normal * off.dot(normal)).norm();
+        if aside <= BEYOND_MM {
+            return false;
+        }
+        let mesh = nominal.mesh();
+        let corners = mesh.corners(foot.triangle);
+        let on = |k: usize| {
+            let (a, b) = (corners[k], corners[(k + 1) % 3]);
+            let along = b - a;
+            let from = (foot.point - a).cross(&along).norm() / along.norm().max(1e-12);
+            from < 1e-6
+        };
+        let at = |k: usize| (foot.point - corners[k]).norm() < 1e-6;
+        (0..3).any(|k| self.edges[foot.triangle as usize] & (1 << k) != 0 && on(k))
+            || (0..3).any(|k| self.vertices[mesh.triangles()[foot.triangle as usize][k] as usize] && at(k))
+    }
+}
+
+/// Edges across which the surface turns by more end a face.
+const SHARP_RAD: f64 = std::f64::consts::PI / 6.0;
+
+/// So far beyond an edge a point is not of its face: more than noise and rounding of the edge, mm.
+const BEYOND_MM: f64 = 0.1;

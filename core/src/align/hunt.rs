@@ -86,8 +86,8 @@ impl<'a> Hunt<'a> {
         let loose = self.clustered(run, &free, LOOSER * self.scene.link_mm)?;
         let known = |g: &Vec<u32>| failed.iter().any(|f| f.members == *g);
         let loose: Vec<Vec<u32>> = loose.into_iter().filter(|g| !known(g)).collect();
-        self.groups(run, loose)?;
-        for group in failed {
+        let joined = self.groups(run, loose)?;
+        for group in told_once(failed, joined, self.taken.len()) {
             let members = self.free(group.members);
             if !self.plausible(run, &members)? {
                 continue;
@@ -266,6 +266,37 @@ impl<'a> Hunt<'a> {
         }
         Ok(())
     }
+}
+
+/// Pieces that failed, or what they are together. A whole whose pose or hand is open stands for its pieces; one
+/// that is something else only where no piece of it was worth a try.
+fn told_once(pieces: Vec<Group>, joined: Vec<Group>, points: usize) -> Vec<Group> {
+    let mut in_a_piece = vec![false; points];
+    for &m in pieces.iter().flat_map(|g| &g.members) {
+        in_a_piece[m as usize] = true;
+    }
+    let open = |g: &Group| {
+        matches!(
+            g.failed,
+            Some(
+                LocateError::Undetermined { .. }
+                    | LocateError::HandOpen { .. }
+                    | LocateError::TooLittleSeen { .. }
+            )
+        )
+    };
+    let joined: Vec<Group> = joined
+        .into_iter()
+        .filter(|g| open(g) || !g.members.iter().any(|&m| in_a_piece[m as usize]))
+        .collect();
+    let mut in_a_whole = vec![false; points];
+    for &m in joined.iter().flat_map(|g| &g.members) {
+        in_a_whole[m as usize] = true;
+    }
+    let apart = pieces.into_iter().filter(|g| !g.members.iter().any(|&m| in_a_whole[m as usize]));
+    let mut told: Vec<Group> = apart.collect();
+    told.extend(joined);
+    told
 }
 
 /// Of two reasons the one that says more is told.

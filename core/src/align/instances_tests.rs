@@ -210,3 +210,44 @@ fn too_few_points_are_refused_and_a_stopped_run_ends() {
     let stopped = locate_all(&run, &nominal, &tree, &as_scan(&points), &settings);
     assert_eq!(stopped, Err(InstancesError::Stopped(Stopped)));
 }
+
+/// An L of a sheet and a wall, its own mirror image but for one hole of the given radius near an end.
+fn one_hole_apart(radius_mm: f64, mirrored: bool) -> TriangleMesh {
+    let round = |p: &Point, x: f64, y: f64, r: f64| (p.x - x) * (p.x - x) + (p.y - y) * (p.y - y) < r * r;
+    cubes([120.0, 80.0, 40.0], 1.0, move |p| {
+        let p = if mirrored { Point::new(120.0 - p.x, p.y, p.z) } else { p };
+        let base = p.z < 3.0 && !round(&p, 60.0, 40.0, 9.0) && !round(&p, 12.0, 60.0, radius_mm);
+        base || p.y < 3.0
+    })
+}
+
+#[test]
+fn a_part_in_pieces_whose_whole_stays_open_is_no_clutter() {
+    let mesh = one_hole_apart(6.0, false);
+    let (points, pose) = at(&mesh, &View { warp_mm: 0.0, ..view(7) }, 0.0);
+    for gap in [0.0, 6.0, 10.0] {
+        // Without the ends, where the hands differ; shadows cut the rest into strips.
+        let seen =
+            |x: f64| x > 25.0 && x < 95.0 && [42.0, 60.0, 78.0].iter().all(|c| (x - c).abs() >= 0.5 * gap);
+        let seen: Points = points.iter().copied().filter(|p| seen(pose.point(&p.0).x)).collect();
+        let found = find(&mesh, &seen);
+        let [Finding::Undetermined(open)] = found.findings.as_slice() else {
+            panic!("gap {gap}: {} findings", found.findings.len())
+        };
+        assert!(matches!(open.why, LocateError::HandOpen { .. }), "gap {gap}: {}", open.why);
+        assert_eq!(open.points.len() + found.clutter_points + found.support_points, seen.len());
+    }
+}
+
+#[test]
+fn a_lone_scan_of_the_other_hand_is_not_located_as_this_one() {
+    let (mesh, other) = (one_hole_apart(4.0, false), one_hole_apart(4.0, true));
+    let nominal = nominal(&mesh);
+    let tree = SurfaceTree::new(nominal.mesh());
+    let one = |of: &TriangleMesh| {
+        let points = at(of, &View { warp_mm: 0.0, ..view(7) }, 0.0).0;
+        locate(&quiet(), &nominal, &tree, &as_scan(&points), &LocateSettings::default())
+    };
+    assert!(one(&mesh).is_ok(), "{:?}", one(&mesh));
+    assert_eq!(one(&other).unwrap_err(), LocateError::OtherHand);
+}

@@ -213,7 +213,7 @@ impl Search<'_> {
 
     /// Of the nominal's surface that faces the scanned side, the fraction that has points on it. Without
     /// normals, and for scans from all round, of the whole surface.
-    fn seen(&self, run: &Run, dense: &Cloud, pose: &Pose) -> Result<Seen, Stopped> {
+    pub(super) fn seen(&self, run: &Run, dense: &Cloud, pose: &Pose) -> Result<Seen, Stopped> {
         let found = distances(run, &self.exact, dense, pose, 1.5 * self.settings.deviation_mm)?;
         let on: Vec<u32> = (0..dense.points.len() as u32).filter(|&i| found[i as usize].is_some()).collect();
         let on = dense.some(&on);

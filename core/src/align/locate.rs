@@ -8,6 +8,7 @@
 
 use super::decide::Decision;
 use super::instances::{Finding, InstancesError, InstancesSettings, searched};
+use super::judge::{Duel, Held, Known, other_hand};
 use super::refine::{Descent, Exact, Middle, descend};
 use super::sample::{Cloud, area, surface};
 use super::search::{Samples, Search};
@@ -231,10 +232,10 @@ pub fn locate(
         // What is not found among other things may still be told apart by its size.
         return match among(run, nominal, tree, scan, settings, true)? {
             Some(answer) => answer,
-            None => alone(run, mesh, tree, all, &dense, settings),
+            None => of_hand(run, mesh, tree, all, &dense, settings),
         };
     }
-    match alone(run, mesh, tree, all, &dense, settings) {
+    match of_hand(run, mesh, tree, all, &dense, settings) {
         // Something clings to the part, or it is of the other hand.
         Err(error @ LocateError::NoFit { explained: Some(_), .. }) => {
             // The nominal was searched wide already.
@@ -351,7 +352,24 @@ pub fn locate_points(
     if let Some(error) = in_another_unit(run, mesh, tree, &all, &dense, settings)? {
         return Err(error);
     }
-    alone(run, mesh, tree, all, &dense, settings)
+    of_hand(run, mesh, tree, all, &dense, settings)
+}
+
+/// [`alone`], and held against the part's other hand: two hands that differ by a hole fit each other's scans.
+fn of_hand(
+    run: &Run,
+    mesh: &TriangleMesh,
+    tree: &SurfaceTree,
+    all: Cloud,
+    dense: &Cloud,
+    settings: &LocateSettings,
+) -> Result<Located, LocateError> {
+    let (search, held) = posed(run, mesh, tree, all, dense, settings)?;
+    match search.duel(run, &held, &other_hand(mesh), &mut Known::default())? {
+        Duel::This(_) | Duel::Same => Ok(held.located),
+        Duel::Other => Err(LocateError::OtherHand),
+        Duel::Open(e) => Err(LocateError::HandOpen { evidence_for: e.pro, evidence_against: e.contra }),
+    }
 }
 
 fn alone(
@@ -362,6 +380,18 @@ fn alone(
     dense: &Cloud,
     settings: &LocateSettings,
 ) -> Result<Located, LocateError> {
+    Ok(posed(run, mesh, tree, all, dense, settings)?.1.located)
+}
+
+/// The one pose, with the search and the points that found it.
+fn posed<'a>(
+    run: &Run,
+    mesh: &'a TriangleMesh,
+    tree: &'a SurfaceTree,
+    all: Cloud,
+    dense: &Cloud,
+    settings: &'a LocateSettings,
+) -> Result<(Search<'a>, Held), LocateError> {
     let fine = dense.thinned(FINE_POINTS);
     if fine.points.len() < LEAST_POINTS {
         return Err(LocateError::TooFewPoints { need: LEAST_POINTS, got: fine.points.len() });
@@ -381,7 +411,10 @@ fn alone(
         let mut ranked = search.ranked(run, &scan.fine, wider)?;
         search.challenge(run, &scan.fine, &mut ranked)?;
         match search.decide(run, &scan, &ranked)? {
-            Decision::Located(located) => return Ok(located),
+            Decision::Located(located) => {
+                let seen = search.seen(run, &scan.dense, &located.part_from_scan)?;
+                return Ok((search, Held { located, seen, samples: scan }));
+            }
             Decision::Undetermined(e) => return Err(e),
             Decision::NoFit { explained, beside } => {
                 if best.is_none_or(|(b, _)| explained > b) {

@@ -1,9 +1,10 @@
-//! A named check point on a scan: the mean plane of a small patch, told along the point's direction.
+//! A named check point on a scan: the mean plane of the deviations of a small patch, told along the point's
+//! direction.
 
 use crate::associate::plane;
 use crate::conformity::decide;
 use crate::geometry::{Direction, Point};
-use crate::partition::turn_seen;
+use crate::partition::{MeasuredPoint, flattened, turn_seen};
 use crate::plan::PointOn;
 use crate::record::{Components, Evaluation, Extreme, Interval};
 use crate::run::{CHECK_EVERY, Stopped};
@@ -46,7 +47,7 @@ pub(super) fn evaluate(
     };
     let context = subject.context;
     let d = direction.vector();
-    let (mut patch, mut indices): (Vec<Point>, Vec<u32>) = (Vec::new(), Vec::new());
+    let mut patch: Vec<MeasuredPoint> = Vec::new();
     for (i, p) in subject.partition.placed(context.scan).enumerate() {
         if i % CHECK_EVERY == 0 {
             context.run.check()?;
@@ -56,15 +57,15 @@ pub(super) fn evaluate(
         let facing = context.nominal.mesh().normal(p.triangle).is_some_and(|n| n.dot(direction) > 0.5);
         // The nominal under the point is taken with it, so another skin behind it is not.
         if facing && (off - d * along).norm() <= radius && (along - p.deviation_mm).abs() <= radius {
-            patch.push(p.point);
-            indices.push(p.index);
+            patch.push(p);
         }
     }
     evaluation.measured_by = "scan".into();
     evaluation.operators.insert("patch_radius_mm".into(), format!("{radius}"));
-    evaluation
-        .operators
-        .insert("value".into(), "least-squares plane of the patch, along the point's direction".into());
+    evaluation.operators.insert(
+        "value".into(),
+        "least-squares plane of the patch's deviations, along the point's direction".into(),
+    );
     if patch.len() < MIN_POINTS {
         let reason = format!(
             "only {} points of the scan lie within {radius} mm of the check point, at least {MIN_POINTS} are needed",
@@ -72,7 +73,12 @@ pub(super) fn evaluate(
         );
         return refuse(evaluation, reason);
     }
-    let fit = match plane(&patch) {
+    let Some(flat) = flattened(context.nominal, at, direction, radius, &patch) else {
+        let reason =
+            format!("the nominal does not lie within {radius} mm of the check point along its direction");
+        return refuse(evaluation, reason);
+    };
+    let fit = match plane(&flat.points) {
         Ok(fit) => fit.facing(direction),
         Err(error) => return refuse(evaluation, error.to_string()),
     };
@@ -81,8 +87,9 @@ pub(super) fn evaluate(
         let reason = "the surface seen there does not face as the check point does".into();
         return refuse(evaluation, reason);
     }
-    let spacing_mm = context.scan.spacing_among(indices.into_iter());
-    let seen = turn_seen(&patch, at, direction, radius, spacing_mm);
+    let spacing_mm = context.scan.spacing_among(patch.iter().map(|p| p.index));
+    let places: Vec<Point> = patch.iter().map(|p| p.point).collect();
+    let seen = turn_seen(&places, at, direction, radius, spacing_mm);
     evaluation.coverage = Some(coverage(&seen, patch.len()));
     let value = (fit.centroid - at).dot(&fit.normal.vector()) / cosine;
     let point = at + d * value;
@@ -91,10 +98,11 @@ pub(super) fn evaluate(
     let extreme = Extreme { value_mm: value, at_mm: place(&point) };
     (evaluation.minimum, evaluation.maximum) = (Some(extreme), Some(extreme));
     let unit = fit.unit_variance_at(&point).max(0.0).sqrt() / cosine;
-    let form = (fit.rms_mm * fit.rms_mm - context.noise_mm * context.noise_mm).max(0.0);
+    let noise_mm = context.noise_mm * flat.steepness;
+    let form = (fit.rms_mm * fit.rms_mm - noise_mm * noise_mm).max(0.0);
     let places = (radius * radius / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
     let budget = Budget::new()
-        .with(Source::Noise, context.noise_mm * unit)
+        .with(Source::Noise, noise_mm * unit)
         .with(Source::Sampling, (form / places).sqrt())
         .with(Source::Alignment, of_motion(&datums.covariance, datums.centre, point, direction));
     let u = budget.combined_mm();

@@ -3,14 +3,16 @@
 use std::borrow::Cow;
 
 use super::{InspectError, Job, Picture, ScanPart, ScanSource, datum_record, map};
-use crate::align::{AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, fine, locate};
+use crate::align::{
+    AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, Stop, fine, locate,
+};
 use crate::datum::{DatumAlignment, DatumError, DatumInput, establish};
 use crate::evaluate::{Aligned, Context, blank, evaluate};
 use crate::filter::Gaussian;
-use crate::geometry::{Motion, PartFrame, ScanFrame};
+use crate::geometry::{Motion, PartFrame, Point, ScanFrame};
 use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings, normals_under};
-use crate::plan::{Characteristic, Requirement};
+use crate::plan::{Characteristic, Plan, Requirement};
 use crate::record::{AlignmentRecord, DatumSystemRecord, DeviationMap, Evaluation, SourceRecord};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 use crate::scan::Scan;
@@ -78,7 +80,7 @@ impl<'a> Scanned<'a> {
         let tree = SurfaceTree::new(nominal.mesh());
         let mut found = Vec::with_capacity(job.scans.len());
         for (i, one) in job.scans.iter().enumerate() {
-            match align(run, nominal, &tree, one) {
+            match align(run, job.plan, nominal, &tree, one) {
                 Ok(aligned) => found.push(aligned),
                 Err(Unaligned::Stopped(stopped)) => return Err(stopped.into()),
                 Err(Unaligned::LengthUnit(hint)) => return Err(InspectError::LengthUnit(hint)),
@@ -205,6 +207,17 @@ impl<'a> Scanned<'a> {
                 "The points of the scans lie {finest:.2} to {widest:.2} mm apart: on features that the densest has seen, what only a sparser one shows counts as unseen."
             ));
         }
+        if job.scans.iter().any(|s| matches!(s.part, ScanPart::Placement(_))) {
+            cautions.push("Where the part lies in the scan was told and not searched for: a turned or neighbouring part that fits as well would not be noticed.".into());
+        }
+        if let Self::On(on) = self
+            && on.fit.stop == Stop::OutOfSteps
+        {
+            cautions.push(
+                "The best fit was still moving when its steps were used up; the scan may not suit the part."
+                    .into(),
+            );
+        }
         if job.scans.len() > 1 && matches!(self, Self::On(_)) {
             cautions.push("Several scans were brought together by their best fits on the nominal; how well they fit each other is not part of the uncertainty.".into());
         }
@@ -277,6 +290,7 @@ impl<'a> On<'a> {
 /// Finds one scan on the part, or takes it where it is said to lie, and aligns it.
 fn align<'a>(
     run: &Run,
+    plan: &Plan,
     nominal: &Nominal,
     tree: &SurfaceTree,
     source: &ScanSource<'a>,
@@ -284,7 +298,7 @@ fn align<'a>(
     let because = |what: &str, error: &dyn std::fmt::Display| Unaligned::Because(format!("{what}: {error}"));
     let (scan, located, start) = match &source.part {
         ScanPart::Placement(placed) => {
-            let near = near(run, nominal, tree, source.scan, placed)?;
+            let near = near(run, plan, nominal, tree, source.scan, placed)?;
             if near.is_empty() {
                 return Err(Unaligned::Because("no point of the scan lies near the placement given".into()));
             }
@@ -331,22 +345,30 @@ fn align<'a>(
 /// nearer than a neighbour on the table.
 const PLACED_REACH_MM: f64 = 10.0;
 
-/// The points of a scan near the part where it is said to lie.
+/// The points of a scan near the part where it is said to lie, and those on the balls of its fixtures.
 fn near(
     run: &Run,
+    plan: &Plan,
     nominal: &Nominal,
     tree: &SurfaceTree,
     scan: &Scan,
     placed: &Motion<PartFrame, ScanFrame>,
 ) -> Result<Vec<u32>, Stopped> {
     let bounds = nominal.mesh().bounds().grown(PLACED_REACH_MM);
+    let balls: Vec<(Point, f64)> = plan
+        .fixtures
+        .iter()
+        .flat_map(|f| &f.targets)
+        .filter_map(|t| Some((t.at, 0.5 * t.ball_diameter_mm? + PLACED_REACH_MM)))
+        .collect();
     let mut near = Vec::new();
     for (i, p) in (0u32..).zip(scan.points()) {
         if (i as usize).is_multiple_of(CHECK_EVERY) {
             run.check()?;
         }
         let p = placed.point(p);
-        if bounds.contains(&p) && tree.nearest(&p, PLACED_REACH_MM).is_some() {
+        let on_part = bounds.contains(&p) && tree.nearest(&p, PLACED_REACH_MM).is_some();
+        if on_part || balls.iter().any(|(at, reach)| (p - at).norm() <= *reach) {
             near.push(i);
         }
     }

@@ -4,6 +4,7 @@
 //! is left out near the rim of its feature, where scanners round edges and neighbours mix.
 
 mod coverage;
+mod patch;
 mod rim;
 mod things;
 
@@ -17,6 +18,7 @@ use crate::scan::Scan;
 use crate::search::SurfaceTree;
 
 pub use coverage::{Seen, turn_seen};
+pub use patch::{Flattened, flattened};
 pub use rim::Rim;
 
 /// How points are given to the nominal.

@@ -4,8 +4,8 @@
 //! Longer than most files: the rules belong together.
 
 use super::layout::{MOST_COLUMNS, check, delimiter_word};
-use super::text::{Lines, shown, words};
-use super::{Column, ReadError, TextLayout};
+use super::text::{Lines, decimal, shown, words};
+use super::{Column, ReadError, TextLayout, pieces};
 
 /// How a text file of points was read.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -75,7 +75,7 @@ fn after_mark(bytes: &[u8]) -> usize {
 /// The number that a field is; may be NaN or infinite. A decimal comma needs a digit on either side.
 pub(super) fn value(field: &[u8], decimal_comma: bool) -> Option<f64> {
     if !decimal_comma {
-        return std::str::from_utf8(field).ok()?.parse().ok();
+        return decimal(field);
     }
     let mut copy = [0; 64];
     let copy = copy.get_mut(..field.len())?;
@@ -430,5 +430,6 @@ fn by_look(
 
 /// Lines that may be points: an upper bound, by counting.
 pub(super) fn most_points(bytes: &[u8], found: &TextFound) -> u64 {
-    Lines::from(bytes, found.at, 0).filter(|line| !is_silent(line)).count() as u64
+    let lines = |piece: &[u8]| Lines::from(piece, 0, 0).filter(|line| !is_silent(line)).count();
+    pieces::sum(bytes, &pieces::cut(bytes, found.at, |_| true), lines) as u64
 }

@@ -15,9 +15,11 @@ mod layout;
 mod merge;
 mod obj;
 mod packed;
+mod pieces;
 mod ply;
 mod ply_ascii;
 mod ply_binary;
+mod ply_rows;
 mod stl;
 #[cfg(test)]
 mod tests;

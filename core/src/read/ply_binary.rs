@@ -2,7 +2,7 @@
 
 use super::ply::{Element, Kind, Layout, Property, Role, Scalar};
 use super::ply_ascii::{check, usable};
-use super::{Place, RawScan, ReadError, add_polygon};
+use super::{Place, RawScan, ReadError, add_polygon, ply_rows};
 use crate::geometry::Point;
 use crate::run::Run;
 
@@ -15,10 +15,19 @@ pub(super) fn read<const BIG: bool>(bytes: &[u8], layout: &Layout, run: &Run) ->
     let vertices = layout.vertex_count() as usize;
     for element in layout.elements.iter().filter(|e| !e.properties.is_empty()) {
         match element.role {
-            Role::Vertex { place, normal } => {
-                read_vertices::<BIG>(bytes, &mut at, element, place, normal, &mut raw, run)?;
-            }
+            Role::Vertex { place, normal } => match ply_rows::vertices::<BIG>(&bytes[at..], element, run)? {
+                Some((points, normals)) => {
+                    at += points.len() * stride(&element.properties).unwrap_or(0);
+                    (raw.points, raw.normals) = (points, normals);
+                }
+                None => read_vertices::<BIG>(bytes, &mut at, element, place, normal, &mut raw, run)?,
+            },
             Role::Face { corners } => {
+                if let Some(triangles) = ply_rows::triangles::<BIG>(&bytes[at..], element, vertices, run)? {
+                    at += triangles.len() * ply_rows::TRIANGLE;
+                    raw.triangles = triangles;
+                    continue;
+                }
                 raw.triangles.reserve(element.count as usize);
                 let Kind::List { count, item } = element.properties[corners].kind else { continue };
                 let mut starts = vec![0; element.properties.len()];
@@ -63,7 +72,7 @@ fn has_float_vertices(layout: &Layout) -> bool {
 }
 
 /// Length of a row without lists.
-fn stride(properties: &[Property]) -> Option<usize> {
+pub(super) fn stride(properties: &[Property]) -> Option<usize> {
     properties.iter().map(|p| if let Kind::One(s) = p.kind { Some(s.size()) } else { None }).sum()
 }
 
@@ -163,7 +172,7 @@ fn row<const BIG: bool>(
 
 /// `N` bytes in little-endian order; the caller has checked that they exist.
 #[inline]
-fn take<const BIG: bool, const N: usize>(bytes: &[u8], at: usize) -> [u8; N] {
+pub(super) fn take<const BIG: bool, const N: usize>(bytes: &[u8], at: usize) -> [u8; N] {
     let mut value: [u8; N] = std::array::from_fn(|i| bytes[at + i]);
     if BIG {
         value.reverse();
@@ -186,7 +195,7 @@ fn whole<const BIG: bool>(bytes: &[u8], at: usize, scalar: Scalar) -> i64 {
 }
 
 #[inline]
-fn number<const BIG: bool>(bytes: &[u8], at: usize, scalar: Scalar) -> f64 {
+pub(super) fn number<const BIG: bool>(bytes: &[u8], at: usize, scalar: Scalar) -> f64 {
     match scalar {
         Scalar::F32 => f64::from(f32::from_le_bytes(take::<BIG, 4>(bytes, at))),
         Scalar::F64 => f64::from_le_bytes(take::<BIG, 8>(bytes, at)),

@@ -4,10 +4,14 @@
 //! Ascii: `solid`, `facet normal`, `outer loop`, three `vertex`, `endloop`, `endfacet`, `endsolid`.
 //! From memory; there is no standard.
 
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use rayon::prelude::*;
+
 use super::merge::equal;
 use super::ply_ascii::check;
-use super::text::{Lines, number, shown, words};
-use super::{Place, RawScan, ReadError, allowed};
+use super::text::{self, Lines, shown, words};
+use super::{Place, RawScan, ReadError, allowed, pieces};
 use crate::geometry::Point;
 use crate::run::Run;
 
@@ -56,7 +60,8 @@ pub(super) fn count(bytes: &[u8]) -> Result<u64, ReadError> {
         announced(bytes).unwrap_or(0)
     } else {
         expect_text(bytes)?;
-        Lines::from(bytes, 0, 0).filter(|l| is_facet(l)).count() as u64
+        let facets = |piece: &[u8]| Lines::from(piece, 0, 0).filter(|l| is_facet(l)).count();
+        pieces::sum(bytes, &pieces::cut(bytes, 0, |_| true), facets) as u64
     };
     if triangles == 0 { Err(ReadError::NoPoints) } else { Ok(triangles) }
 }
@@ -77,33 +82,41 @@ fn read_binary(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
         return Err(ReadError::NoPoints);
     }
     // `is_binary` held the count against the length, so this many corners exist.
-    let mut keys: Vec<[u32; 3]> = Vec::with_capacity(3 * triangles as usize);
-    for (i, facet) in bytes[HEAD..].chunks_exact(FACET).enumerate() {
-        check(i as u64, run)?;
-        for corner in 0..3 {
-            let at = 12 + 12 * corner;
-            let coordinate: [f32; 3] = std::array::from_fn(|axis| {
-                let b = &facet[at + 4 * axis..at + 4 * axis + 4];
-                // Adding zero turns -0 into 0.
-                f32::from_le_bytes([b[0], b[1], b[2], b[3]]) + 0.0
-            });
+    let facets = &bytes[HEAD..];
+    let corner = |c: usize| -> [f32; 3] {
+        let at = FACET * (c / 3) + 12 + 12 * (c % 3);
+        let b: [u8; 12] = facets[at..at + 12].try_into().unwrap_or_default();
+        // Adding zero turns -0 into 0.
+        std::array::from_fn(|k| {
+            f32::from_le_bytes([b[4 * k], b[4 * k + 1], b[4 * k + 2], b[4 * k + 3]]) + 0.0
+        })
+    };
+    let strange = AtomicUsize::new(usize::MAX);
+    let (corner_vertex, firsts) = equal(
+        3 * triangles as usize,
+        |c| {
+            let coordinate = corner(c);
             if !coordinate.iter().all(|c| c.is_finite()) {
-                return Err(ReadError::NotFinite {
-                    vertex: (3 * i + corner) as u64,
-                    at: Place::Byte((HEAD + FACET * i + at) as u64),
-                });
+                strange.fetch_min(c, Ordering::Relaxed);
             }
-            keys.push(coordinate.map(f32::to_bits));
-        }
+            coordinate.map(f32::to_bits)
+        },
+        run,
+    )?;
+    let strange = strange.into_inner();
+    if strange != usize::MAX {
+        return Err(ReadError::NotFinite {
+            vertex: strange as u64,
+            at: Place::Byte((HEAD + FACET * (strange / 3) + 12 + 12 * (strange % 3)) as u64),
+        });
     }
-    let (corner_vertex, firsts) = equal(keys.iter().copied());
-    let point = |&c: &u32| Point::from(keys[c as usize].map(|bits| f64::from(f32::from_bits(bits))));
-    finish(&corner_vertex, firsts.iter().map(point).collect(), run)
+    let points = firsts.par_iter().map(|&c| Point::from(corner(c as usize).map(f64::from))).collect();
+    finish(&corner_vertex, points, run)
 }
 
 fn finish(corner_vertex: &[u32], points: Vec<Point>, run: &Run) -> Result<RawScan, ReadError> {
     allowed("points", points.len() as u64, run.limits.points)?;
-    let triangles = corner_vertex.chunks_exact(3).map(|c| [c[0], c[1], c[2]]).collect();
+    let triangles = corner_vertex.par_chunks_exact(3).map(|c| [c[0], c[1], c[2]]).collect();
     Ok(RawScan { points, triangles, ..RawScan::default() })
 }
 
@@ -118,18 +131,31 @@ fn keyword(line: &[u8], word: &[u8]) -> bool {
         && line.get(word.len()).is_none_or(u8::is_ascii_whitespace)
 }
 
-fn read_ascii(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
-    let mut corners: Vec<[f64; 3]> = Vec::new();
-    let mut lines = Lines::from(bytes, 0, 0);
-    // Corners of the open facet; `None` between facets.
-    let mut open: Option<usize> = None;
-    let mut in_solid = false;
-    while let Some(line) = lines.next_filled() {
-        check(lines.line, run)?;
-        let line = line.trim_ascii();
-        let fault = |problem: String| Err(ReadError::BadLine { line: lines.line, problem });
+/// Reads a text from line to line.
+struct Solids {
+    corners: Vec<[f64; 3]>,
+    /// Corners of the open facet; `None` between facets.
+    open: Option<usize>,
+    in_solid: bool,
+}
+
+impl Solids {
+    fn new(in_solid: bool) -> Self {
+        Self { corners: Vec::new(), open: None, in_solid }
+    }
+
+    fn read(&mut self, lines: &mut Lines, run: &Run) -> Result<(), ReadError> {
+        while let Some(line) = lines.next_filled() {
+            check(lines.line, run)?;
+            self.take(line.trim_ascii(), lines.line, run)?;
+        }
+        Ok(())
+    }
+
+    fn take(&mut self, line: &[u8], number: u64, run: &Run) -> Result<(), ReadError> {
+        let fault = |problem: String| Err(ReadError::BadLine { line: number, problem });
         if keyword(line, b"vertex") {
-            let Some(n) = open.as_mut() else {
+            let Some(n) = self.open.as_mut() else {
                 return fault("a vertex outside of a facet".into());
             };
             *n += 1;
@@ -139,58 +165,91 @@ fn read_ascii(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
                 let Some(w) = word.next() else {
                     return fault("a vertex needs three coordinates; is the line cut short?".into());
                 };
-                *c = number(w, lines.line)? + 0.0;
+                *c = text::number(w, number)? + 0.0;
             }
             if word.next().is_some() {
                 return fault("a vertex has more than three coordinates".into());
             }
             if !at.iter().all(|c| c.is_finite()) {
-                return Err(ReadError::NotFinite {
-                    vertex: corners.len() as u64,
-                    at: Place::Line(lines.line),
-                });
+                let vertex = self.corners.len() as u64;
+                return Err(ReadError::NotFinite { vertex, at: Place::Line(number) });
             }
-            corners.push(at);
+            self.corners.push(at);
         } else if keyword(line, b"facet") {
-            if open.is_some() || !in_solid {
+            if self.open.is_some() || !self.in_solid {
                 return fault("a facet begins inside another one or outside of a solid".into());
             }
-            allowed("triangles", corners.len() as u64 / 3 + 1, run.limits.triangles)?;
-            open = Some(0);
+            allowed("triangles", self.corners.len() as u64 / 3 + 1, run.limits.triangles)?;
+            self.open = Some(0);
         } else if keyword(line, b"endfacet") {
-            if open != Some(3) {
-                return fault(format!("a facet ends with {} corners; it has three", open.unwrap_or(0)));
+            if self.open != Some(3) {
+                let corners = self.open.unwrap_or(0);
+                return fault(format!("a facet ends with {corners} corners; it has three"));
             }
-            open = None;
+            self.open = None;
         } else if keyword(line, b"outer") || keyword(line, b"endloop") {
-            if open.is_none() {
+            if self.open.is_none() {
                 return fault("a loop outside of a facet".into());
             }
         } else if keyword(line, b"solid") {
-            if in_solid {
+            if self.in_solid {
                 return fault("a solid begins inside another one".into());
             }
-            in_solid = true;
+            self.in_solid = true;
         } else if keyword(line, b"endsolid") {
-            if open.is_some() || !in_solid {
+            if self.open.is_some() || !self.in_solid {
                 return fault("a solid ends inside a facet or was not begun".into());
             }
-            in_solid = false;
+            self.in_solid = false;
         } else {
             return fault(format!("`{}` begins no line of an ascii STL", shown(line)));
         }
+        Ok(())
     }
-    if in_solid {
-        return Err(ReadError::Truncated {
-            at: Place::Line(lines.line),
-            what: "a solid, which has no `endsolid`",
-        });
-    }
+}
+
+/// All corners, read in parallel; `None` when any line has a fault. Pieces begin with a facet: there the
+/// solid is open and no facet is.
+fn corners_in_pieces(bytes: &[u8], run: &Run) -> Result<Option<Vec<[f64; 3]>>, ReadError> {
+    let pieces = pieces::cut(bytes, 0, is_facet);
+    let parse = |piece: usize| {
+        let mut solids = Solids::new(piece > 0);
+        solids.read(&mut Lines::from(&bytes[pieces[piece].clone()], 0, 0), run)?;
+        if solids.open.is_some() || solids.in_solid != (piece + 1 < pieces.len()) {
+            return Err(ReadError::NoPoints);
+        }
+        Ok(solids.corners)
+    };
+    let mut corners: Vec<[f64; 3]> = Vec::new();
+    let add = |part: Vec<[f64; 3]>| {
+        corners.extend_from_slice(&part);
+        allowed("triangles", corners.len() as u64 / 3, run.limits.triangles).is_ok()
+    };
+    let good = pieces::read(&pieces, parse, add, run)?;
+    Ok((good && !corners.is_empty()).then_some(corners))
+}
+
+fn read_ascii(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
+    let corners = match corners_in_pieces(bytes, run)? {
+        Some(corners) => corners,
+        None => {
+            let mut solids = Solids::new(false);
+            let mut lines = Lines::from(bytes, 0, 0);
+            solids.read(&mut lines, run)?;
+            if solids.in_solid {
+                return Err(ReadError::Truncated {
+                    at: Place::Line(lines.line),
+                    what: "a solid, which has no `endsolid`",
+                });
+            }
+            solids.corners
+        }
+    };
     if corners.is_empty() {
         return Err(ReadError::NoPoints);
     }
     // Equal bits are equal numbers here: no NaN, and -0 became 0.
-    let (corner_vertex, firsts) = equal(corners.iter().map(|c| c.map(f64::to_bits)));
+    let (corner_vertex, firsts) = equal(corners.len(), |c| corners[c].map(f64::to_bits), run)?;
     let points = firsts.iter().map(|&c| Point::from(corners[c as usize])).collect();
     finish(&corner_vertex, points, run)
 }

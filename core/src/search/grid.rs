@@ -1,5 +1,7 @@
 //! Neighbours of a place among many points, by a grid of cells.
 
+use rayon::slice::ParallelSliceMut;
+
 use crate::geometry::{Aabb, Point};
 
 /// Points sorted into cubic cells; neighbours come in a fixed order.
@@ -55,7 +57,8 @@ impl PointGrid {
                 (grid.key(c), i as u32)
             })
             .collect();
-        keyed.sort_unstable();
+        // Every item differs in its index, so an unstable sort has one possible result.
+        keyed.par_sort_unstable();
         for (n, &(key, index)) in keyed.iter().enumerate() {
             if grid.keys.last() != Some(&key) {
                 if n > 0 {

@@ -1,0 +1,96 @@
+//! Every call of the product that is timed, in one place.
+
+use rayon::prelude::*;
+use scantling_core::align::{self, FineSettings, LocateSettings};
+use scantling_core::geometry::{Direction, Foot, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
+use scantling_core::nominal::Nominal;
+use scantling_core::read::{self, LengthUnit, RawScan, Source};
+use scantling_core::run::{Limits, Run, quiet};
+use scantling_core::scan::Scan;
+use scantling_core::search::SurfaceTree;
+
+use anyhow::{Result, anyhow};
+use std::fs;
+use std::path::Path;
+
+pub type PartFromScan = Motion<PartFrame, ScanFrame>;
+
+/// As [`quiet`], for files of any size.
+fn unlimited() -> Run<'static> {
+    Run { limits: Limits { file_bytes: u64::MAX, points: 1 << 30, triangles: 1 << 30 }, ..quiet() }
+}
+
+pub fn tree(mesh: &TriangleMesh) -> SurfaceTree {
+    SurfaceTree::new(mesh)
+}
+
+/// The nearest point of the surface to each point, on all threads.
+pub fn closest(tree: &SurfaceTree, points: &[Point]) -> Vec<Option<Foot>> {
+    points.par_iter().with_min_len(4096).map(|p| tree.nearest(p, f64::INFINITY)).collect()
+}
+
+/// The same for points that come in no order.
+pub fn closest_shuffled(tree: &SurfaceTree, points: &[Point]) -> Vec<Option<Foot>> {
+    closest(tree, points)
+}
+
+/// Distances to the nearest other point of each point: `None` until core has a public search of this kind.
+pub fn nearest(_points: &[Point]) -> Option<Vec<f64>> {
+    None
+}
+
+/// Distances to the twentieth of the nearest points: `None` until core has a public search of this kind.
+pub fn k20(_points: &[Point]) -> Option<Vec<f64>> {
+    None
+}
+
+/// Normals from twenty neighbours: `None` until core makes them.
+pub fn normals(_points: &[Point]) -> Option<Vec<Direction>> {
+    None
+}
+
+/// A file of points or triangles, as the product takes it in.
+pub fn read(path: &Path) -> Result<RawScan> {
+    Ok(read::read(&fs::read(path)?, &unlimited())?)
+}
+
+pub fn nominal(raw: RawScan) -> Result<Nominal> {
+    Ok(Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet())?)
+}
+
+pub fn scan(raw: RawScan) -> Result<Scan> {
+    Ok(Scan::new(raw, LengthUnit::Millimetre, &quiet())?)
+}
+
+/// Points with no normals, as a scan.
+pub fn bare(points: Vec<Point>) -> Result<Scan> {
+    let source = Source::default();
+    scan(RawScan { points, normals: None, triangles: Vec::new(), source })
+}
+
+pub fn fine(
+    nominal: &Nominal,
+    tree: &SurfaceTree,
+    scan: &Scan,
+    near: PartFromScan,
+) -> Result<align::Alignment> {
+    Ok(align::fine(&quiet(), nominal, tree, scan, near, &FineSettings::default())?)
+}
+
+/// The pose, or why there is none.
+pub fn locate(nominal: &Nominal, tree: &SurfaceTree, scan: &Scan) -> Result<PartFromScan> {
+    let found = align::locate(&quiet(), nominal, tree, scan, &LocateSettings::default());
+    Ok(found.map_err(|e| anyhow!("{e}"))?.part_from_scan)
+}
+
+/// Signed distance of each point, outside positive, by the side of the nearest triangle.
+pub fn deviations(nominal: &Nominal, tree: &SurfaceTree, points: &[Point], pose: &PartFromScan) -> Vec<f32> {
+    let deviation = |p: &Point| {
+        let p = pose.point(p);
+        let Some(foot) = tree.nearest(&p, f64::INFINITY) else { return f32::NAN };
+        let outside =
+            nominal.mesh().normal(foot.triangle).is_none_or(|n| n.vector().dot(&(p - foot.point)) >= 0.0);
+        (if outside { foot.distance } else { -foot.distance }) as f32
+    };
+    points.par_iter().with_min_len(4096).map(deviation).collect()
+}

@@ -64,7 +64,7 @@ const COLUMNS: [&str; 7] =
 /// where it is another one.
 ///
 /// # Errors
-/// Faults, at most [`MOST_FAULTS`], each with its line and column.
+/// Faults, at most 50, each with its line and column.
 pub fn from_csv(bytes: &[u8]) -> Result<Vec<Reading>, Vec<Fault>> {
     let one = |place: &str, problem: String| Err(vec![Fault { place: place.to_owned(), problem }]);
     if is_utf16(bytes) {

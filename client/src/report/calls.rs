@@ -299,7 +299,7 @@ mod tests {
         for wanted in [
             "8.012345679  mm",
             "form error  0.012300 mm",
-            "shift, mm                   1.41e-3",
+            "shift, mm                  1.41e-3",
             "at x 1.000",
         ] {
             assert!(text.contains(wanted), "{wanted} is not in:\n{text}");

@@ -296,12 +296,9 @@ mod tests {
             ..AssociateResponse::default()
         };
         let text = associated(&answer, &PLAIN);
-        for wanted in [
-            "8.012345679  mm",
-            "form error  0.012300 mm",
-            "shift, mm                  1.41e-3",
-            "at x 1.000",
-        ] {
+        for wanted in
+            ["8.012345679  mm", "form error  0.012300 mm", "shift, mm                  1.41e-3", "at x 1.000"]
+        {
             assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
         }
         assert!(!text.contains("out of plane") && !text.contains("AMBIGUOUS"), "{text}");

@@ -15,21 +15,27 @@ use std::sync::atomic::Ordering;
 impl Search<'_> {
     /// Tries to beat the winner, or to find poses as good, where the search may not have looked: the
     /// part's own near-symmetries, slides along what the scan hardly holds, the other side of a skin.
-    pub(super) fn challenge(&self, run: &Run, fine: &Cloud, ranked: &mut Vec<Ranked>) -> Result<(), Stopped> {
+    pub(super) fn challenge(
+        &self,
+        run: &Run,
+        fine: &Cloud,
+        few: &Cloud,
+        ranked: &mut Vec<Ranked>,
+    ) -> Result<(), Stopped> {
         for _ in 0..3 {
             let Some(&(winner, loss)) = ranked.first() else { return Ok(()) };
             let starts: Vec<Ranked> =
                 self.challengers(fine, &winner).into_iter().map(|m| (m * winner, 1.0)).collect();
             self.tried.fetch_add(starts.len(), Ordering::Relaxed);
-            let found = self.settled(run, fine, &starts)?;
+            let found = self.settled(run, fine, few, &starts)?;
             // Steps on the tables are as long as a skin is thick, so these go to the exact surface at once.
             let through: Vec<Ranked> = if fine.normals.is_none() {
                 self.through_the_skin().into_iter().map(|m| (m * winner, 1.0)).collect()
             } else {
                 Vec::new()
             };
-            let reach = 2.0 * self.settings.deviation_mm;
-            let through = self.descend_all(run, &self.exact, fine, &through, &self.on_surface(reach))?;
+            let still = 0.01 * self.settings.deviation_mm;
+            let through = self.descend_all(run, &self.exact, fine, &through, &self.at_last(still))?;
             let mut all = std::mem::take(ranked);
             all.extend(found);
             all.extend(through);

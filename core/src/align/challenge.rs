@@ -12,6 +12,11 @@ use crate::search::SurfaceTree;
 use rayon::prelude::*;
 use std::sync::atomic::Ordering;
 
+/// Poses whose loss is no more than this above the winner's are tried on the other side of the skin, and of
+/// those that come of it so many go on.
+const CLOSE_LOSS: f64 = 0.1;
+const CLOSE: usize = 4;
+
 impl Search<'_> {
     /// Tries to beat the winner, or to find poses as good, where the search may not have looked: the
     /// part's own near-symmetries, slides along what the scan hardly holds, the other side of a skin.
@@ -22,20 +27,28 @@ impl Search<'_> {
         few: &Cloud,
         ranked: &mut Vec<Ranked>,
     ) -> Result<(), Stopped> {
+        let skin = if fine.normals.is_none() { self.through_the_skin() } else { None };
         for _ in 0..3 {
             let Some(&(winner, loss)) = ranked.first() else { return Ok(()) };
             let starts: Vec<Ranked> =
                 self.challengers(fine, &winner).into_iter().map(|m| (m * winner, 1.0)).collect();
             self.tried.fetch_add(starts.len(), Ordering::Relaxed);
-            let found = self.settled(run, fine, few, &starts)?;
+            let found = self.settled(run, fine, few, &starts, loss)?;
             // Steps on the tables are as long as a skin is thick, so these go to the exact surface at once.
-            let through: Vec<Ranked> = if fine.normals.is_none() {
-                self.through_the_skin().into_iter().map(|m| (m * winner, 1.0)).collect()
-            } else {
-                Vec::new()
+            let through: Vec<Ranked> = match skin {
+                None => Vec::new(),
+                // The winner may be the other side of what is not even among the first.
+                Some(skin) => ranked
+                    .iter()
+                    .chain(&found)
+                    .filter(|r| r.1 <= loss + CLOSE_LOSS)
+                    .flat_map(|r| skin.map(|m| (m * r.0, 1.0)))
+                    .collect(),
             };
             let still = 0.01 * self.settings.deviation_mm;
-            let through = self.descend_all(run, &self.exact, fine, &through, &self.at_last(still))?;
+            let begun = self.descend_all(run, &self.exact, few, &through, &self.at_last(still))?;
+            let begun = self.best_distinct(begun, CLOSE, self.same_mm());
+            let through = self.descend_all(run, &self.exact, fine, &begun, &self.at_last(still))?;
             let mut all = std::mem::take(ranked);
             all.extend(found);
             all.extend(through);
@@ -79,12 +92,11 @@ impl Search<'_> {
     }
 
     /// Shifts by the part's thickness along the direction most of its surface faces.
-    fn through_the_skin(&self) -> Vec<Motion<PartFrame, PartFrame>> {
-        let thickness = thickness_mm(&self.nominal, self.exact.tree, self.bounds.diagonal());
-        let Some(thickness) = thickness else { return Vec::new() };
+    fn through_the_skin(&self) -> Option<[Motion<PartFrame, PartFrame>; 2]> {
+        let thickness = thickness_mm(&self.nominal, self.exact.tree, self.bounds.diagonal())?;
         let facing = self.nominal.iter().fold(Matrix3::zeros(), |s, p| s + p.normal * p.normal.transpose());
         let (_, [_, _, most]) = symmetric_eigen3(&facing);
-        [-thickness, thickness].map(|t| Motion::from_turn_and_shift(Vector::zeros(), most * t)).to_vec()
+        Some([-thickness, thickness].map(|t| Motion::from_turn_and_shift(Vector::zeros(), most * t)))
     }
 }
 

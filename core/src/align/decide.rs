@@ -13,7 +13,7 @@ use rayon::prelude::*;
 use std::sync::atomic::Ordering;
 
 /// A rival this much worse than the winner stays worse when refined on more points.
-const CLOSE_LOSS: f64 = 0.15;
+const CLOSE_LOSS: f64 = 0.06;
 /// Off the part, but within this many deviations of it, is beside it.
 pub(super) const BESIDE: f64 = 12.0;
 /// Rivals that the winner is compared with.

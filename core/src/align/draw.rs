@@ -21,6 +21,11 @@ pub(super) fn share(points: &[Point], normals: Option<&[Direction]>, most: usize
     Cloud::pick(points, normals, &chosen)
 }
 
+/// The same share of a cloud: where that is fair to areas, so is this, and things that fill few cubes stay few.
+pub(super) fn share_of(cloud: &Cloud, most: usize) -> Cloud {
+    cloud.some(&drawn(cloud.points.len(), most))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,6 +1,7 @@
 //! Cluster by cluster: what lies there, its points taken away, and on with the rest.
 
 use super::clusters::clusters;
+use super::draw::share_of;
 use super::instances::InstancesSettings;
 use super::judge::{Duel, Held, Judgement, Known, inside, other_hand, reflected};
 use super::locate::{DENSE_POINTS, FINE_POINTS, LEAST_POINTS, LocateError, Located};
@@ -209,8 +210,8 @@ impl<'a> Hunt<'a> {
         parts: usize,
         mirror: bool,
     ) -> Result<Result<Catch, LocateError>, Stopped> {
-        let few = fine.thinned(FEW_POINTS * parts);
-        let ranked = self.search.ranked_among(run, fine, &few, wider, Crowd::Several { parts })?;
+        let few = share_of(fine, FEW_POINTS * parts);
+        let ranked = self.search.ranked_among(run, fine, &few, wider, Crowd::Several { parts }, 1.0)?;
         if !mirror {
             self.leads.extend(ranked.iter().map(|r| r.0));
         }

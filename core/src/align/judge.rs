@@ -129,7 +129,7 @@ impl Search<'_> {
                 let own: Vec<Pose> = match recalled(&known.rivals, &seen) {
                     Some(rivals) => rivals.iter().map(|r| *r * near).collect(),
                     None => {
-                        let found = self.ranked(run, &samples.fine, &samples.few, 1)?;
+                        let found = self.ranked(run, &samples.fine, &samples.few, 1, 1.0)?;
                         let own: Vec<Pose> = found.into_iter().map(|r| r.0).collect();
                         let relative = own.iter().map(|r| *r * near.inverse()).collect();
                         known.rivals.push((seen, relative));
@@ -248,6 +248,18 @@ impl Search<'_> {
         Ok(Seen { fraction, view })
     }
 
+    /// Whether the mirrored nominal, moved, is the nominal.
+    fn other_is_same(
+        &self,
+        run: &Run,
+        mirrored: &TriangleMesh,
+        relative: &Relative,
+        tolerance_mm: f64,
+    ) -> Result<bool, Stopped> {
+        let fair = self.area_mm2 / 20_000.0;
+        maps_onto_itself(run, &self.exact, mirrored, relative, tolerance_mm, fair)
+    }
+
     /// Holds a pose against the same points seen in a mirror: for a part of the other hand they fit better.
     /// `mirrored` is the nominal of the other hand, for the question whether it is the same.
     pub(super) fn duel(
@@ -263,32 +275,37 @@ impl Search<'_> {
         let (last_too, fine_too, few_too) = (last.reflected(), fine.reflected(), few.reflected());
         // Mirrored nominal -> scan's mirror image -> scan -> nominal, all in the part's axes.
         let back = reflected(&pose.inverse());
+        let descent = self.at_last(0.01 * deviation);
         let rivals: Vec<Ranked> = match recalled(&known.mirrored, &held.seen) {
-            Some(mirrored) => mirrored.iter().map(|m| (*m * back.inverse(), 1.0)).collect(),
+            Some(mirrored) => {
+                let starts: Vec<Ranked> = mirrored.iter().map(|m| (*m * back.inverse(), 1.0)).collect();
+                self.descend_all(run, &self.exact, &fine_too, &starts, &descent)?
+            }
             None => {
-                let ranked = self.ranked(run, &fine_too, &few_too, 1)?;
+                let reach = 2.0 * deviation;
+                let loss = equations(&self.exact, few, &pose, &self.middle, reach).loss;
+                let ranked = self.ranked(run, &fine_too, &few_too, 1, loss)?;
                 let few: Vec<Ranked> = ranked.into_iter().take(MIRRORED).collect();
                 known.mirrored.push((held.seen, few.iter().map(|r| r.0 * back).collect()));
                 few
             }
         };
-        let descent = self.at_last(0.01 * deviation);
-        let rivals = self.descend_all(run, &self.exact, &fine_too, &rivals, &descent)?;
         let reach: Reach = reach(self.fit(run, dense, &pose)?.2, deviation);
         let mut standing = Standing::new(self, &held.samples, pose, reach);
         let mut weakest: Option<(Said, Pose)> = None;
         for (mut rival, _) in rivals {
-            let mut said = standing.against(run, &rival, true)?;
+            let mut said = standing.glance(run, &rival, true)?;
             // Where it is close the rival is refined.
-            if !said.evidence.decides(4 * self.settings.least_evidence, 2.0 * self.settings.evidence_ratio) {
+            if !standing.clear(said.evidence) {
+                if self.other_is_same(run, mirrored, &(rival * back), reach.off_mm)? {
+                    return Ok(Duel::Same);
+                }
                 rival = descend(&self.exact, &last_too, &rival, &self.middle, &descent).0;
                 said = standing.against(run, &rival, true)?;
             }
             let e = said.evidence;
             if !e.decides(self.settings.least_evidence, self.settings.evidence_ratio) {
-                let relative = rival * back;
-                let fair = self.area_mm2 / 20_000.0;
-                if maps_onto_itself(run, &self.exact, mirrored, &relative, reach.off_mm, fair)? {
+                if self.other_is_same(run, mirrored, &(rival * back), reach.off_mm)? {
                     return Ok(Duel::Same);
                 }
                 let reverse = Evidence { pro: e.contra, contra: e.pro };

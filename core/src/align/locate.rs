@@ -396,7 +396,7 @@ fn posed<'a>(
     // A search that finds nothing is repeated once, wider, before that is the answer.
     let mut best: Option<(f64, f64)> = None;
     for wider in [1, WIDER] {
-        let mut ranked = search.ranked(run, &scan.fine, &scan.few, wider)?;
+        let mut ranked = search.ranked(run, &scan.fine, &scan.few, wider, 1.0)?;
         search.challenge(run, &scan.fine, &scan.few, &mut ranked)?;
         match search.decide(run, &scan, &ranked)? {
             Decision::Located(located) => {

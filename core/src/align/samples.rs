@@ -1,7 +1,7 @@
 //! The scan at growing densities: what thousands of starts are tried on is a thousandth of what decides in
 //! a close case.
 
-use super::draw::{drawn, share};
+use super::draw::{drawn, share, share_of};
 use super::locate::{DENSE_POINTS, FINE_POINTS, LAST_POINTS, MOST_POINTS};
 use super::sample::Cloud;
 use crate::geometry::{Direction, Point};
@@ -60,7 +60,7 @@ impl<'a> Samples<'a> {
     pub(super) fn new(all: Cloud, dense: Cloud, source: Option<Source<'a>>) -> Self {
         let last = dense.thinned(LAST_POINTS);
         let fine = dense.thinned(FINE_POINTS);
-        let few = fine.thinned(FEW_POINTS);
+        let few = share_of(&fine, FEW_POINTS);
         Self { all, dense, last, fine, few, source, everything: OnceLock::new() }
     }
 

@@ -1,6 +1,7 @@
 //! From thousands of starts to the few poses worth comparing.
 
 use super::distance_field::DistanceField;
+use super::draw::share_of;
 use super::locate::LocateSettings;
 use super::refine::{Descent, Exact, Middle, Pose, Surface, apart_mm, descend, equations};
 use super::sample::{Cloud, SurfacePoint, area, surface};
@@ -12,6 +13,8 @@ use rayon::prelude::*;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Points that try the starts.
+const SCORING_POINTS: usize = 125;
+/// Points that descend on the coarse table.
 const COARSE_POINTS: usize = 250;
 /// Starts that descend on the coarse table.
 const KEPT_STARTS: usize = 1500;
@@ -143,15 +146,16 @@ impl<'a> Search<'a> {
     }
 
     /// From all starts (`wider` times as many as usual) to a few poses on the exact surface, best first.
-    /// `few` are some of the points `fine`.
+    /// `few` are some of the points `fine`; `known` is the loss of the best pose known so far, else 1.
     pub(super) fn ranked(
         &self,
         run: &Run,
         fine: &Cloud,
         few: &Cloud,
         wider: usize,
+        known: f64,
     ) -> Result<Vec<Ranked>, Stopped> {
-        self.ranked_among(run, fine, few, wider, Crowd::One)
+        self.ranked_among(run, fine, few, wider, Crowd::One, known)
     }
 
     /// [`Self::ranked`] for points of which the part may be only some.
@@ -165,14 +169,16 @@ impl<'a> Search<'a> {
         few: &Cloud,
         wider: usize,
         crowd: Crowd,
+        known: f64,
     ) -> Result<Vec<Ranked>, Stopped> {
         let diagonal = self.bounds.diagonal();
-        let coarse_cloud = match crowd {
-            Crowd::One => fine.thinned(COARSE_POINTS),
-            Crowd::Several { parts } => fine.thinned(COARSE_POINTS * parts),
+        let (coarse_cloud, scoring) = match crowd {
+            Crowd::One => (share_of(fine, COARSE_POINTS), share_of(fine, SCORING_POINTS)),
+            // A crowd has many more places to try, each a rough one.
+            Crowd::Several { parts } => {
+                (share_of(fine, COARSE_POINTS * parts), share_of(fine, COARSE_POINTS))
+            }
         };
-        // A crowd has many more places to try, each a rough one: as many points as for one part tell.
-        let scoring = coarse_cloud.thinned(COARSE_POINTS);
         let nominal_few: Vec<SurfacePoint> = self.nominal.iter().step_by(8).copied().collect();
         let reach = 0.10 * diagonal;
         let turns = rotations(fine, &self.nominal, self.settings.rotations.saturating_mul(wider));
@@ -200,7 +206,7 @@ impl<'a> Search<'a> {
 
         let begin =
             Descent { from_mm: 0.15 * diagonal, to_mm: 0.10 * diagonal, steps: 3, still_mm: f64::INFINITY };
-        let half = coarse_cloud.thinned(coarse_cloud.points.len() / 2);
+        let half = share_of(&coarse_cloud, coarse_cloud.points.len() / 2);
         let mut begun = self.descend_all(run, &self.coarse, &half, &starts, &begin)?;
         begun.sort_by(|a, b| a.1.total_cmp(&b.1));
         begun.truncate(KEPT_BEGUN * wider);
@@ -213,7 +219,7 @@ impl<'a> Search<'a> {
         let poses = self.descend_all(run, &self.coarse, &coarse_cloud, &begun, &down)?;
         let poses = self.best_distinct(poses, KEPT_COARSE * wider, 0.02 * diagonal);
         run.tell(Stage::Locate, 0.5);
-        let poses = self.settled(run, fine, few, &poses)?;
+        let poses = self.settled(run, fine, few, &poses, known)?;
         run.tell(Stage::Locate, 0.8);
         Ok(poses)
     }
@@ -225,6 +231,7 @@ impl<'a> Search<'a> {
         fine: &Cloud,
         few: &Cloud,
         starts: &[Ranked],
+        known: f64,
     ) -> Result<Vec<Ranked>, Stopped> {
         let (diagonal, deviation) = (self.bounds.diagonal(), self.settings.deviation_mm);
         let near = (2.0 * self.fine.cell_mm()).max(4.0 * deviation);
@@ -241,7 +248,7 @@ impl<'a> Search<'a> {
         let poses = self.best_distinct(poses, KEPT_FINE, self.close_mm());
         let begun = self.descend_all(run, &self.exact, few, &poses, &self.on_surface(near))?;
         // What is far off is so on all points.
-        let best = begun.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
+        let best = begun.iter().map(|p| p.1).fold(known, f64::min);
         let (close, mut poses): (Vec<Ranked>, Vec<Ranked>) =
             begun.into_iter().partition(|p| p.1 <= best + FAR_LOSS);
         let still = 0.01 * deviation;

@@ -62,17 +62,27 @@ impl<'s, 'a> Standing<'s, 'a> {
         Ok(own.iter().filter(|s| **s == Sits::Fits).count() as u64)
     }
 
-    /// The pose against a rival; `mirror` where the rival lies on the points' mirror image.
-    pub(super) fn against(&mut self, run: &Run, rival: &Pose, mirror: bool) -> Result<Said, Stopped> {
+    /// Whether more points would say the same: four times as many as are needed, and the ratio beyond three
+    /// standard deviations of counts (Poisson's).
+    pub(super) fn clear(&self, e: Evidence) -> bool {
         let settings = self.search.settings;
+        let (pro, contra, ratio) = (e.pro as f64, e.contra as f64, settings.evidence_ratio);
+        e.pro >= 4 * settings.least_evidence
+            && pro - ratio * contra >= 3.0 * (pro + ratio * ratio * contra).sqrt()
+    }
+
+    /// The pose against a rival by few points; `mirror` where the rival lies on the points' mirror image.
+    pub(super) fn glance(&mut self, run: &Run, rival: &Pose, mirror: bool) -> Result<Said, Stopped> {
+        let said = self.asked(run, rival, mirror, 0)?;
+        if self.clear(said.evidence) { Ok(said) } else { self.asked(run, rival, mirror, 1) }
+    }
+
+    /// The pose against a rival, by as many points as it takes.
+    pub(super) fn against(&mut self, run: &Run, rival: &Pose, mirror: bool) -> Result<Said, Stopped> {
         let mut level = 0;
         loop {
             let said = self.asked(run, rival, mirror, level)?;
-            // Twice as clear as it need be, and four times as many points: more would say the same.
-            if said.evidence.decides(4 * settings.least_evidence, 2.0 * settings.evidence_ratio)
-                || level + 1 == LEVELS
-                || self.cloud(level + 1).is_none()
-            {
+            if self.clear(said.evidence) || level + 1 == LEVELS || self.cloud(level + 1).is_none() {
                 return Ok(said);
             }
             level += 1;

@@ -455,8 +455,8 @@ fn size_ratio(mesh: &TriangleMesh, dense: &Cloud) -> Option<f64> {
     Some(size_mm(&dense.points)? / size_mm(&places)?).filter(|r| r.is_finite())
 }
 
-/// The size of some points that a few strays do not change: the distance from the middle that nine of
-/// ten stay within, mm.
+/// The size of some points that clutter does not change: the distance from the middle that eight of ten stay
+/// within, mm.
 fn size_mm(points: &[Point]) -> Option<f64> {
     let middle_of = |axis: usize| {
         let mut values: Vec<f64> = points.iter().map(|p| p[axis]).collect();
@@ -466,7 +466,7 @@ fn size_mm(points: &[Point]) -> Option<f64> {
     let middle = Vector::new(middle_of(0)?, middle_of(1)?, middle_of(2)?);
     let mut radii: Vec<f64> = points.iter().map(|p| (p.coords - middle).norm()).collect();
     radii.sort_unstable_by(f64::total_cmp);
-    radii.get(radii.len() * 9 / 10).copied()
+    radii.get(radii.len() * 8 / 10).copied()
 }
 
 /// Length units taken for one another: by what the scan's coordinates should be multiplied, and how that came about.

@@ -2,7 +2,7 @@
 
 use super::evidence::{Evidence, Reach, distances, maps_onto_itself};
 use super::locate::{LocateError, Located};
-use super::refine::Pose;
+use super::refine::{Descent, Pose};
 use super::sample::{Cloud, SurfacePoint};
 use super::samples::Samples;
 use super::search::{Ranked, Search};
@@ -47,7 +47,8 @@ impl Search<'_> {
         let best = ranked.first().map_or(1.0, |r| r.1);
         let (near, far): (Vec<Ranked>, Vec<Ranked>) =
             ranked.iter().copied().take(1 + RIVALS).partition(|r| r.1 <= best + CLOSE_LOSS);
-        let descent = self.at_last(0.01 * deviation);
+        // Slides along what the scan hardly holds come to rest slowly.
+        let descent = Descent { steps: 10, ..self.at_last(0.005 * deviation) };
         let mut poses = self.descend_all(run, &self.exact, last, &near, &descent)?;
         poses.extend(far);
         let poses = self.best_distinct(poses, 1 + RIVALS, self.same_mm());

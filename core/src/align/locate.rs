@@ -458,10 +458,12 @@ fn size_ratio(mesh: &TriangleMesh, dense: &Cloud) -> Option<f64> {
 /// The size of some points that clutter does not change: the distance from the middle that eight of ten stay
 /// within, mm.
 fn size_mm(points: &[Point]) -> Option<f64> {
+    // Of a frame the median lies on one side or the other; the middle between two tails does not jump.
     let middle_of = |axis: usize| {
         let mut values: Vec<f64> = points.iter().map(|p| p[axis]).collect();
         values.sort_unstable_by(f64::total_cmp);
-        values.get(values.len() / 2).copied()
+        let tail = values.len() / 10;
+        Some(0.5 * (values.get(tail)? + values.get(values.len() - 1 - tail)?))
     };
     let middle = Vector::new(middle_of(0)?, middle_of(1)?, middle_of(2)?);
     let mut radii: Vec<f64> = points.iter().map(|p| (p.coords - middle).norm()).collect();

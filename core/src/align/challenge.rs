@@ -5,8 +5,7 @@ use super::refine::equations;
 use super::refine::{Pose, apart_mm};
 use super::sample::{Cloud, SurfacePoint};
 use super::search::{Ranked, Search};
-use super::starts::principal_axes;
-use crate::geometry::{Cholesky, Direction, Matrix3, Motion, PartFrame, Point, Vector, symmetric_eigen3};
+use crate::geometry::{Cholesky, Direction, Matrix3, Motion, PartFrame, Vector, symmetric_eigen3};
 use crate::run::{Run, Stage, Stopped};
 use crate::search::SurfaceTree;
 use rayon::prelude::*;
@@ -105,12 +104,10 @@ impl Search<'_> {
         self.descend_all(run, &self.exact, fine, &begun, &self.at_last(0.01 * deviation))
     }
 
-    /// Turns and far slides from where a descent may lead elsewhere, and slides in small steps.
-    fn challengers(&self, fine: &Cloud, winner: &Pose) -> (Vec<Relative>, Vec<Relative>) {
+    /// Turns about the part's own axes.
+    fn turns(&self) -> Vec<Relative> {
         let mut motions = Vec::new();
-        let places: Vec<Point> = self.nominal.iter().map(|s| s.point).collect();
-        let (principal, centroid) = principal_axes(&places);
-        for (axes, centre) in [(Matrix3::identity(), self.bounds.centre()), (principal, centroid)] {
+        for (axes, centre) in [(Matrix3::identity(), self.bounds.centre()), self.axes] {
             for axis in 0..3 {
                 for degrees in [60.0f64, 90.0, 120.0, 180.0, 240.0, 270.0, 300.0] {
                     let turn = axes.column(axis) * degrees.to_radians();
@@ -118,6 +115,24 @@ impl Search<'_> {
                 }
             }
         }
+        motions
+    }
+
+    /// The turns that take the nominal onto itself: whatever the scan shows, and whether the search came upon
+    /// them or not, poses that differ by one of them are the same to it.
+    pub(super) fn symmetries(&self, run: &Run, tolerance_mm: f64) -> Result<Vec<Relative>, Stopped> {
+        let mut found: Vec<Relative> = Vec::new();
+        for turn in self.turns() {
+            if self.symmetric(run, &turn, tolerance_mm)? {
+                found.push(turn);
+            }
+        }
+        Ok(found)
+    }
+
+    /// Turns and far slides from where a descent may lead elsewhere, and slides in small steps.
+    fn challengers(&self, fine: &Cloud, winner: &Pose) -> (Vec<Relative>, Vec<Relative>) {
+        let mut motions = self.turns();
         // Along the two weakest freedoms of the winner's equations, by a few times what counts as the
         // same pose.
         let reach = 2.0 * self.settings.deviation_mm;

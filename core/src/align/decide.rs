@@ -2,7 +2,7 @@
 
 use super::evidence::{Evidence, Reach, distances, maps_onto_itself};
 use super::locate::{LocateError, Located};
-use super::refine::{Descent, Pose};
+use super::refine::{Descent, Pose, apart_mm};
 use super::sample::{Cloud, SurfacePoint};
 use super::samples::Samples;
 use super::search::{Ranked, Search};
@@ -81,6 +81,12 @@ impl Search<'_> {
             }
             if strongest.is_none_or(|(s, _)| said.margin < s.margin) {
                 strongest = Some((said, *rival));
+            }
+        }
+        for turn in self.symmetries(run, reach.off_mm)? {
+            let rival = turn * winner;
+            if undecided.iter().all(|u| apart_mm(u, &rival, &self.bounds) > self.close_mm()) {
+                undecided.push(rival);
             }
         }
         // Without any rival all points speak for the winner.

@@ -5,8 +5,8 @@ use super::draw::share_of;
 use super::locate::LocateSettings;
 use super::refine::{Descent, Exact, Middle, Pose, Surface, apart_mm, descend, equations};
 use super::sample::{Cloud, SurfacePoint, area, surface};
-use super::starts::{placed, rotations};
-use crate::geometry::{Aabb, TriangleMesh};
+use super::starts::{placed, rotations, surface_axes};
+use crate::geometry::{Aabb, Matrix3, Point, TriangleMesh};
 use crate::run::{Run, Stage, Stopped};
 use crate::search::SurfaceTree;
 use rayon::prelude::*;
@@ -52,6 +52,8 @@ pub(super) struct Search<'a> {
     /// A fair sample of the nominal, about 2,000 points.
     pub(super) nominal: Vec<SurfacePoint>,
     pub(super) area_mm2: f64,
+    /// Its principal axes and centroid.
+    pub(super) axes: (Matrix3, Point),
     /// Starts tried so far.
     pub(super) tried: AtomicUsize,
 }
@@ -83,6 +85,7 @@ impl<'a> Search<'a> {
             middle: Middle::of(&bounds),
             nominal: surface(mesh, area_mm2 / 2000.0),
             area_mm2,
+            axes: surface_axes(mesh),
             tried: AtomicUsize::new(0),
         })
     }

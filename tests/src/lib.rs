@@ -1,4 +1,5 @@
 //! Helpers of the end-to-end stories: a plant that calls the service, and the truth about what was made.
 
+pub mod bar;
 pub mod plant;
 pub mod truth;

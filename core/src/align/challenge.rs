@@ -5,31 +5,64 @@ use super::refine::equations;
 use super::refine::{Pose, apart_mm};
 use super::sample::{Cloud, SurfacePoint};
 use super::search::{Ranked, Search};
-use super::starts::principal_axes;
-use crate::geometry::{Cholesky, Direction, Matrix3, Motion, PartFrame, Point, Vector, symmetric_eigen3};
+use crate::geometry::{Cholesky, Direction, Matrix3, Motion, PartFrame, Vector, symmetric_eigen3};
 use crate::run::{Run, Stage, Stopped};
 use crate::search::SurfaceTree;
 use rayon::prelude::*;
 use std::sync::atomic::Ordering;
 
+/// Poses whose loss is no more than this above the winner's are tried on the other side of the skin, and of
+/// those that come of it so many go on.
+const CLOSE_LOSS: f64 = 0.1;
+const CLOSE: usize = 4;
+/// Poses tried on the surface at once: out to so many deviations, with a loss no more than this above the
+/// winner's; so many go on.
+const NEAR: f64 = 4.0;
+const DIRECT_LOSS: f64 = 0.3;
+const DIRECT: usize = 24;
+/// A freedom that holds less than this fraction of the mean one lets the part slide; it is followed for so
+/// many times what counts as the same pose, in so many steps.
+const WEAK: f64 = 0.1;
+const FAR_SLIDE: f64 = 12.0;
+const SLIDES: f64 = 24.0;
+
+type Relative = Motion<PartFrame, PartFrame>;
+
 impl Search<'_> {
     /// Tries to beat the winner, or to find poses as good, where the search may not have looked: the
     /// part's own near-symmetries, slides along what the scan hardly holds, the other side of a skin.
-    pub(super) fn challenge(&self, run: &Run, fine: &Cloud, ranked: &mut Vec<Ranked>) -> Result<(), Stopped> {
+    pub(super) fn challenge(
+        &self,
+        run: &Run,
+        fine: &Cloud,
+        few: &Cloud,
+        ranked: &mut Vec<Ranked>,
+    ) -> Result<(), Stopped> {
+        let skin = if fine.normals.is_none() { self.through_the_skin() } else { None };
         for _ in 0..3 {
             let Some(&(winner, loss)) = ranked.first() else { return Ok(()) };
-            let starts: Vec<Ranked> =
-                self.challengers(fine, &winner).into_iter().map(|m| (m * winner, 1.0)).collect();
-            self.tried.fetch_add(starts.len(), Ordering::Relaxed);
-            let found = self.settled(run, fine, &starts)?;
+            let (motions, slides) = self.challengers(fine, &winner);
+            let starts: Vec<Ranked> = motions.iter().map(|m| (*m * winner, 1.0)).collect();
+            self.tried.fetch_add(starts.len() + slides.len(), Ordering::Relaxed);
+            let mut found = self.settled(run, fine, few, &starts, loss)?;
+            let slides = slides.into_iter().map(|m| (m * winner, 1.0));
+            let direct: Vec<Ranked> = starts.into_iter().chain(slides).collect();
+            found.extend(self.direct(run, fine, few, &winner, direct)?);
             // Steps on the tables are as long as a skin is thick, so these go to the exact surface at once.
-            let through: Vec<Ranked> = if fine.normals.is_none() {
-                self.through_the_skin().into_iter().map(|m| (m * winner, 1.0)).collect()
-            } else {
-                Vec::new()
+            let through: Vec<Ranked> = match skin {
+                None => Vec::new(),
+                // The winner may be the other side of what is not even among the first.
+                Some(skin) => ranked
+                    .iter()
+                    .chain(&found)
+                    .filter(|r| r.1 <= loss + CLOSE_LOSS)
+                    .flat_map(|r| skin.map(|m| (m * r.0, 1.0)))
+                    .collect(),
             };
-            let reach = 2.0 * self.settings.deviation_mm;
-            let through = self.descend_all(run, &self.exact, fine, &through, &self.on_surface(reach))?;
+            let still = 0.01 * self.settings.deviation_mm;
+            let begun = self.descend_all(run, &self.exact, few, &through, &self.at_last(still))?;
+            let begun = self.best_distinct(begun, CLOSE, self.same_mm());
+            let through = self.descend_all(run, &self.exact, fine, &begun, &self.at_last(still))?;
             let mut all = std::mem::take(ranked);
             all.extend(found);
             all.extend(through);
@@ -43,11 +76,38 @@ impl Search<'_> {
         Ok(())
     }
 
-    fn challengers(&self, fine: &Cloud, winner: &Pose) -> Vec<Motion<PartFrame, PartFrame>> {
+    /// Poses that need no table to be near their end: the part's own symmetries, which the steps on a table
+    /// would leave, and slides along rows of holes, each of which holds a descent a few millimetres away.
+    fn direct(
+        &self,
+        run: &Run,
+        fine: &Cloud,
+        few: &Cloud,
+        winner: &Pose,
+        starts: Vec<Ranked>,
+    ) -> Result<Vec<Ranked>, Stopped> {
+        let deviation = self.settings.deviation_mm;
+        let reach = NEAR * deviation;
+        let loss = |pose: &Pose| equations(&self.exact, few, pose, &self.middle, reach).loss;
+        let limit = loss(winner) + DIRECT_LOSS;
+        let tried: Result<Vec<Ranked>, Stopped> = starts
+            .par_iter()
+            .map(|(pose, _)| {
+                run.check()?;
+                Ok((*pose, loss(pose)))
+            })
+            .collect();
+        let worth = tried?.into_iter().filter(|r| r.1 <= limit).collect();
+        let worth = self.best_distinct(worth, DIRECT, self.same_mm());
+        let begun = self.descend_all(run, &self.exact, few, &worth, &self.on_surface(reach))?;
+        let begun = self.best_distinct(begun, 2 * CLOSE, self.same_mm());
+        self.descend_all(run, &self.exact, fine, &begun, &self.at_last(0.01 * deviation))
+    }
+
+    /// Turns about the part's own axes.
+    fn turns(&self) -> Vec<Relative> {
         let mut motions = Vec::new();
-        let places: Vec<Point> = self.nominal.iter().map(|s| s.point).collect();
-        let (principal, centroid) = principal_axes(&places);
-        for (axes, centre) in [(Matrix3::identity(), self.bounds.centre()), (principal, centroid)] {
+        for (axes, centre) in [(Matrix3::identity(), self.bounds.centre()), self.axes] {
             for axis in 0..3 {
                 for degrees in [60.0f64, 90.0, 120.0, 180.0, 240.0, 270.0, 300.0] {
                     let turn = axes.column(axis) * degrees.to_radians();
@@ -55,30 +115,61 @@ impl Search<'_> {
                 }
             }
         }
+        motions
+    }
+
+    /// The turns that take the nominal onto itself: whatever the scan shows, and whether the search came upon
+    /// them or not, poses that differ by one of them are the same to it.
+    pub(super) fn symmetries(&self, run: &Run, tolerance_mm: f64) -> Result<Vec<Relative>, Stopped> {
+        let mut found: Vec<Relative> = Vec::new();
+        for turn in self.turns() {
+            if self.symmetric(run, &turn, tolerance_mm)? {
+                found.push(turn);
+            }
+        }
+        Ok(found)
+    }
+
+    /// Turns and far slides from where a descent may lead elsewhere, and slides in small steps.
+    fn challengers(&self, fine: &Cloud, winner: &Pose) -> (Vec<Relative>, Vec<Relative>) {
+        let mut motions = self.turns();
         // Along the two weakest freedoms of the winner's equations, by a few times what counts as the
         // same pose.
         let reach = 2.0 * self.settings.deviation_mm;
         let e = equations(&self.exact, fine, winner, &self.middle, reach);
+        let mean = (0..6).map(|a| e.matrix[a][a]).sum::<f64>() / 6.0;
+        let mut slides = Vec::new();
         for direction in weakest(&e.matrix) {
-            for amount in [3.0, 12.0] {
+            let moved = |mm: f64| {
+                let turn =
+                    Vector::new(direction[0], direction[1], direction[2]) * (mm / self.middle.radius_mm);
+                let shift = Vector::new(direction[3], direction[4], direction[5]) * mm;
+                Motion::turn_about(self.middle.centre, turn, shift)
+            };
+            for amount in [3.0, FAR_SLIDE] {
                 for sign in [-1.0, 1.0] {
-                    let step = direction.map(|d| d * sign * amount * self.close_mm());
-                    let turn = Vector::new(step[0], step[1], step[2]) / self.middle.radius_mm;
-                    let shift = Vector::new(step[3], step[4], step[5]);
-                    motions.push(Motion::turn_about(self.middle.centre, turn, shift));
+                    motions.push(moved(sign * amount * self.close_mm()));
+                }
+            }
+            let held: f64 = (0..6)
+                .map(|a| direction[a] * (0..6).map(|b| e.matrix[a][b] * direction[b]).sum::<f64>())
+                .sum();
+            if held < WEAK * mean {
+                let step = reach.max(FAR_SLIDE * self.close_mm() / SLIDES);
+                for n in 1..=SLIDES as u32 {
+                    slides.extend([-1.0, 1.0].map(|sign| moved(sign * f64::from(n) * step)));
                 }
             }
         }
-        motions
+        (motions, slides)
     }
 
     /// Shifts by the part's thickness along the direction most of its surface faces.
-    fn through_the_skin(&self) -> Vec<Motion<PartFrame, PartFrame>> {
-        let thickness = thickness_mm(&self.nominal, self.exact.tree, self.bounds.diagonal());
-        let Some(thickness) = thickness else { return Vec::new() };
+    fn through_the_skin(&self) -> Option<[Relative; 2]> {
+        let thickness = thickness_mm(&self.nominal, self.exact.tree, self.bounds.diagonal())?;
         let facing = self.nominal.iter().fold(Matrix3::zeros(), |s, p| s + p.normal * p.normal.transpose());
         let (_, [_, _, most]) = symmetric_eigen3(&facing);
-        [-thickness, thickness].map(|t| Motion::from_turn_and_shift(Vector::zeros(), most * t)).to_vec()
+        Some([-thickness, thickness].map(|t| Motion::from_turn_and_shift(Vector::zeros(), most * t)))
     }
 }
 

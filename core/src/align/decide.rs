@@ -1,17 +1,19 @@
 //! The winner against every rival, by the points that tell them apart.
 
-use super::evidence::{Evidence, Reach, Sits, distances, maps_onto_itself, sits};
+use super::evidence::{Evidence, Reach, distances, maps_onto_itself};
 use super::locate::{LocateError, Located};
-use super::refine::{Descent, Pose};
-use super::sample::Cloud;
-use super::search::{Ranked, Samples, Search};
-use crate::geometry::{Motion, PartFrame};
+use super::refine::{Descent, Pose, apart_mm};
+use super::sample::{Cloud, SurfacePoint};
+use super::samples::Samples;
+use super::search::{Ranked, Search};
+use super::standing::{Said, Standing};
+use crate::geometry::{Motion, PartFrame, Point};
 use crate::run::{CHECK_EVERY, Run, Stage, Stopped};
 use rayon::prelude::*;
 use std::sync::atomic::Ordering;
 
 /// A rival this much worse than the winner stays worse when refined on more points.
-const CLOSE_LOSS: f64 = 0.15;
+const CLOSE_LOSS: f64 = 0.06;
 /// Off the part, but within this many deviations of it, is beside it.
 pub(super) const BESIDE: f64 = 12.0;
 /// Rivals that the winner is compared with.
@@ -34,13 +36,19 @@ pub(super) enum Decision {
 
 impl Search<'_> {
     /// Refines the first poses once more, and lets the points decide.
-    pub(super) fn decide(&self, run: &Run, scan: &Samples, ranked: &[Ranked]) -> Result<Decision, Stopped> {
+    pub(super) fn decide(
+        &self,
+        run: &Run,
+        scan: &Samples<'_>,
+        ranked: &[Ranked],
+    ) -> Result<Decision, Stopped> {
         let deviation = self.settings.deviation_mm;
-        let Samples { all, dense, last, .. } = scan;
+        let Samples { dense, last, .. } = scan;
         let best = ranked.first().map_or(1.0, |r| r.1);
         let (near, far): (Vec<Ranked>, Vec<Ranked>) =
             ranked.iter().copied().take(1 + RIVALS).partition(|r| r.1 <= best + CLOSE_LOSS);
-        let descent = Descent { steps: 20, ..self.on_surface(2.0 * deviation) };
+        // Slides along what the scan hardly holds come to rest slowly.
+        let descent = Descent { steps: 10, ..self.at_last(0.005 * deviation) };
         let mut poses = self.descend_all(run, &self.exact, last, &near, &descent)?;
         poses.extend(far);
         let poses = self.best_distinct(poses, 1 + RIVALS, self.same_mm());
@@ -59,35 +67,33 @@ impl Search<'_> {
         let rms_mm = (within.iter().map(|d| d * d).sum::<f64>() / within.len() as f64).sqrt();
         let reach = reach(within, deviation);
 
-        let sits_dense = |pose: &Pose| sits(run, &self.exact, dense, pose, &reach);
-        let winner_dense = sits_dense(&winner)?;
-        let mut winner_all: Option<Vec<Sits>> = None;
-        let mut strongest: Option<(Evidence, Pose)> = None;
+        let mut standing = Standing::new(self, scan, winner, reach);
+        let mut strongest: Option<(Said, Pose)> = None;
         let mut undecided: Vec<Pose> = Vec::new();
         for (rival, _) in &poses[1..] {
-            let mut e = Evidence::between(&winner_dense, &sits_dense(rival)?);
-            // A small difference is asked again of every point: one hole is a few of 30,000.
-            if !e.decides(4 * self.settings.least_evidence, 2.0 * self.settings.evidence_ratio) {
-                if winner_all.is_none() {
-                    winner_all = Some(sits(run, &self.exact, all, &winner, &reach)?);
-                }
-                let mine = winner_all.as_deref().unwrap_or_default();
-                e = Evidence::between(mine, &sits(run, &self.exact, all, rival, &reach)?);
-            }
-            let doubt = !e.decides(self.settings.least_evidence, self.settings.evidence_ratio);
+            let said = standing.against(run, rival, false)?;
+            let doubt = !said.evidence.decides(self.settings.least_evidence, self.settings.evidence_ratio);
             let relative = *rival * winner.inverse();
             // With points to tell them apart this part of the scan is not symmetric; the nominal may
             // still be, when the scan's defects do the telling.
             if doubt || self.symmetric(run, &relative, reach.off_mm)? {
                 undecided.push(*rival);
             }
-            if strongest.is_none_or(|(s, _)| margin(e) < margin(s)) {
-                strongest = Some((e, *rival));
+            if strongest.is_none_or(|(s, _)| said.margin < s.margin) {
+                strongest = Some((said, *rival));
+            }
+        }
+        for turn in self.symmetries(run, reach.off_mm)? {
+            let rival = turn * winner;
+            if undecided.iter().all(|u| apart_mm(u, &rival, &self.bounds) > self.close_mm()) {
+                undecided.push(rival);
             }
         }
         // Without any rival all points speak for the winner.
-        let fitting = winner_dense.iter().filter(|s| **s == Sits::Fits).count() as u64;
-        let evidence = strongest.map_or(Evidence { pro: fitting, contra: 0 }, |s| s.0);
+        let evidence = match strongest {
+            Some((said, rival)) => standing.counted(run, &rival, false, said)?,
+            None => Evidence { pro: standing.fitting(run)?, contra: 0 },
+        };
         run.tell(Stage::Locate, 1.0);
         if undecided.is_empty() {
             return Ok(Decision::Located(Located {
@@ -126,11 +132,9 @@ impl Search<'_> {
         let mut count = 0;
         for (chunk, near) in cloud.points.chunks(CHECK_EVERY).zip(found.chunks(CHECK_EVERY)) {
             run.check()?;
-            count += chunk
-                .par_iter()
-                .zip(near)
-                .filter(|(p, d)| d.is_none() && self.exact.tree.nearest(&pose.point(p), reach).is_some())
-                .count();
+            let off = |(p, d): (&Point, &Option<f64>)| d.is_none().then(|| pose.point(p));
+            let off: Vec<Point> = chunk.iter().zip(near).filter_map(off).collect();
+            count += off.par_iter().filter(|q| self.exact.tree.nearest(q, reach).is_some()).count();
         }
         Ok(count as f64 / cloud.points.len() as f64)
     }
@@ -141,6 +145,14 @@ impl Search<'_> {
         relative: &Motion<PartFrame, PartFrame>,
         tolerance_mm: f64,
     ) -> Result<bool, Stopped> {
+        // A sparse sample settles nearly every case that is not symmetric.
+        let lies = |s: &SurfacePoint| {
+            let normal = relative.vector(&s.normal);
+            self.exact.distance(&relative.point(&s.point), Some(&normal), tolerance_mm).is_some()
+        };
+        if !self.nominal.iter().all(lies) {
+            return Ok(false);
+        }
         let fair = self.area_mm2 / 20_000.0;
         maps_onto_itself(run, &self.exact, self.exact.mesh, relative, tolerance_mm, fair)
     }
@@ -154,9 +166,4 @@ pub(super) fn reach(mut within: Vec<f64>, deviation: f64) -> Reach {
     let median = within.get(within.len() / 2).copied().unwrap_or(0.0);
     let fits_mm = (4.0 * 1.4826 * median).clamp(0.3 * deviation, 0.8 * deviation);
     Reach { fits_mm, off_mm: fits_mm + deviation }
-}
-
-/// By how much the points speak for the first pose; the smallest is its strongest rival.
-fn margin(e: Evidence) -> f64 {
-    e.pro as f64 - e.contra as f64
 }

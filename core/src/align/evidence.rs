@@ -1,8 +1,8 @@
 //! What tells one pose from another: the same points, asked under both.
 
-use super::refine::{Exact, Pose};
+use super::refine::{Exact, Pose, SAME_SIDE};
 use super::sample::{Cloud, surface};
-use crate::geometry::{Motion, PartFrame, TriangleMesh, Vector};
+use crate::geometry::{Motion, PartFrame, Point, TriangleMesh, Vector};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 use rayon::prelude::*;
 
@@ -38,14 +38,17 @@ pub(super) fn distances(
         .enumerate()
         .map(|(chunk, points)| {
             run.check()?;
-            Ok(points
-                .iter()
-                .enumerate()
-                .map(|(i, p)| {
-                    let normal = cloud.normal(chunk * CHECK_EVERY + i).map(|n| pose.vector(&n.vector()));
-                    exact.distance(&pose.point(p), normal.as_ref(), reach_mm)
-                })
-                .collect())
+            let mut cursor = exact.tree.cursor();
+            let distance = |(i, p): (usize, &Point)| {
+                let q = pose.point(p);
+                let facing = cloud.normal(chunk * CHECK_EVERY + i).map(|n| pose.direction(n));
+                let foot = match facing {
+                    Some(n) => cursor.nearest_facing(&q, n, SAME_SIDE, reach_mm),
+                    None => cursor.nearest(&q, reach_mm),
+                };
+                foot.map(|f| f.distance)
+            };
+            Ok(points.iter().enumerate().map(distance).collect())
         })
         .collect();
     Ok(chunks?.into_iter().flatten().collect())
@@ -108,7 +111,7 @@ pub(super) fn maps_onto_itself(
     tolerance_mm: f64,
     fair_area_mm2: f64,
 ) -> Result<bool, Stopped> {
-    let lies = |p: crate::geometry::Point, n: Vector| {
+    let lies = |p: Point, n: Vector| {
         exact.distance(&relative.point(&p), Some(&relative.vector(&n)), tolerance_mm).is_some()
     };
     // The fair sample first: it settles nearly every case that is not symmetric.

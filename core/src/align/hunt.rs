@@ -1,11 +1,13 @@
 //! Cluster by cluster: what lies there, its points taken away, and on with the rest.
 
 use super::clusters::clusters;
+use super::draw::share_of;
 use super::instances::InstancesSettings;
 use super::judge::{Duel, Held, Judgement, Known, inside, other_hand, reflected};
-use super::locate::{DENSE_POINTS, FINE_POINTS, LEAST_POINTS, LocateError};
+use super::locate::{DENSE_POINTS, FINE_POINTS, LEAST_POINTS, LocateError, Located};
 use super::refine::Pose;
 use super::sample::Cloud;
+use super::samples::FEW_POINTS;
 use super::scene::{Scene, area_mm2};
 use super::search::{Crowd, Search};
 use crate::geometry::TriangleMesh;
@@ -23,7 +25,7 @@ const MOST_PARTS: f64 = 3.0;
 /// One thing that was found.
 pub(super) enum Catch {
     /// A part, and which hand it is of.
-    Part { held: Box<Held>, other_hand: bool, evidence_of_hand: Option<(u64, u64)> },
+    Part { located: Located, seen: f64, other_hand: bool, evidence_of_hand: Option<(u64, u64)> },
     /// Something whose pose or hand stays open, with its points in the scene.
     Open { error: LocateError, poses: Vec<Pose>, members: Vec<u32> },
     /// Not this part.
@@ -119,8 +121,8 @@ impl<'a> Hunt<'a> {
             }
             match self.one(run, &members)? {
                 Ok(part) => {
-                    if let Catch::Part { held, other_hand, .. } = &part {
-                        self.take(run, &held.located.part_from_scan, *other_hand)?;
+                    if let Catch::Part { located, other_hand, .. } = &part {
+                        self.take(run, &located.part_from_scan, *other_hand)?;
                     }
                     self.caught.push(part);
                     let rest = self.free(members);
@@ -208,7 +210,8 @@ impl<'a> Hunt<'a> {
         parts: usize,
         mirror: bool,
     ) -> Result<Result<Catch, LocateError>, Stopped> {
-        let ranked = self.search.ranked_among(run, fine, wider, Crowd::Several { parts })?;
+        let few = share_of(fine, FEW_POINTS * parts);
+        let ranked = self.search.ranked_among(run, fine, &few, wider, Crowd::Several { parts }, 1.0)?;
         if !mirror {
             self.leads.extend(ranked.iter().map(|r| r.0));
         }
@@ -222,7 +225,7 @@ impl<'a> Hunt<'a> {
     fn hold(
         &mut self,
         run: &Run,
-        held: Box<Held>,
+        held: Box<Held<'_>>,
         mirror: bool,
     ) -> Result<Result<Catch, LocateError>, Stopped> {
         let mut evidence_of_hand = None;
@@ -243,7 +246,8 @@ impl<'a> Hunt<'a> {
         if mirror && self.own_mirror {
             return Ok(Err(LocateError::HandOpen { evidence_for: 0, evidence_against: 0 }));
         }
-        Ok(Ok(Catch::Part { held, other_hand: mirror, evidence_of_hand }))
+        let (located, seen) = (held.located, held.seen.fraction);
+        Ok(Ok(Catch::Part { located, seen, other_hand: mirror, evidence_of_hand }))
     }
 
     /// Takes away the points near a part.

@@ -198,7 +198,7 @@ pub(super) fn searched(
     let parts: Vec<(Pose, bool)> = caught
         .iter()
         .filter_map(|c| match c {
-            Catch::Part { held, other_hand, .. } => Some((held.located.part_from_scan, *other_hand)),
+            Catch::Part { located, other_hand, .. } => Some((located.part_from_scan, *other_hand)),
             _ => None,
         })
         .collect();
@@ -219,9 +219,8 @@ pub(super) fn searched(
             origins.filter(|&i| matches!(owned[i as usize], Owner::Nobody)).collect()
         };
         let finding = match c {
-            Catch::Part { held, other_hand, evidence_of_hand } => {
+            Catch::Part { located: l, seen, other_hand, evidence_of_hand } => {
                 let points_of = shares.next().unwrap_or_default();
-                let l = held.located;
                 let instance = Instance {
                     part_from_scan: if other_hand {
                         as_mirrored(&l.part_from_scan)
@@ -230,7 +229,7 @@ pub(super) fn searched(
                     },
                     rms_mm: l.rms_mm,
                     explained: l.explained,
-                    seen: held.seen.fraction,
+                    seen,
                     evidence_for: l.evidence_for,
                     evidence_against: l.evidence_against,
                     evidence_of_hand,

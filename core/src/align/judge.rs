@@ -1,11 +1,13 @@
 //! Whether the part lies at a pose among other things: asked of the points in the part's own box.
 
 use super::decide::{BESIDE, Decision, reach};
-use super::evidence::{Evidence, Reach, distances, maps_onto_itself, sits};
-use super::locate::{DENSE_POINTS, FINE_POINTS, LAST_POINTS, LEAST_POINTS, LocateError, Located};
+use super::evidence::{Evidence, Reach, distances, maps_onto_itself};
+use super::locate::{DENSE_POINTS, LEAST_POINTS, LocateError, Located};
 use super::refine::{Pose, apart_mm, descend, equations};
 use super::sample::Cloud;
-use super::search::{Crowd, Ranked, Samples, Search};
+use super::samples::{Samples, Source};
+use super::search::{Ranked, Search};
+use super::standing::{Said, Standing};
 use crate::geometry::{Aabb, Direction, Matrix3, Motion, PartFrame, Point, TriangleMesh, Vector};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 use crate::search::PointGrid;
@@ -26,9 +28,9 @@ const ROUNDS: usize = 3;
 const MIRRORED: usize = 5;
 
 /// What the points in a pose's box say about it.
-pub(super) enum Judgement {
+pub(super) enum Judgement<'a> {
     /// The part lies there.
-    Holds(Box<Held>),
+    Holds(Box<Held<'a>>),
     /// The points do not tell several poses apart.
     Undetermined(LocateError),
     /// Nothing holds; the best error.
@@ -36,11 +38,11 @@ pub(super) enum Judgement {
 }
 
 /// A pose that holds, with what it was judged on.
-pub(super) struct Held {
+pub(super) struct Held<'a> {
     pub(super) located: Located,
     /// Fraction of the surface on the scanned side that points lie on.
     pub(super) seen: Seen,
-    pub(super) samples: Samples,
+    pub(super) samples: Samples<'a>,
 }
 
 /// How much of the part a scan shows, and from where.
@@ -87,14 +89,14 @@ pub(super) enum Duel {
 
 impl Search<'_> {
     /// Judges the best of some poses on the `free` points, which hold other things too.
-    pub(super) fn judge(
+    pub(super) fn judge<'f>(
         &self,
         run: &Run,
-        free: &Cloud,
+        free: &'f Cloud,
         ranked: &[Ranked],
         least_seen: f64,
         known: &mut Known,
-    ) -> Result<Judgement, Stopped> {
+    ) -> Result<Judgement<'f>, Stopped> {
         let mut judged: Vec<Pose> = Vec::new();
         let mut best = (0.0, 0.0);
         let mut little: Option<f64> = None;
@@ -127,7 +129,7 @@ impl Search<'_> {
                 let own: Vec<Pose> = match recalled(&known.rivals, &seen) {
                     Some(rivals) => rivals.iter().map(|r| *r * near).collect(),
                     None => {
-                        let found = self.ranked_among(run, &samples.fine, 1, Crowd::One)?;
+                        let found = self.ranked(run, &samples.fine, &samples.few, 1, 1.0)?;
                         let own: Vec<Pose> = found.into_iter().map(|r| r.0).collect();
                         let relative = own.iter().map(|r| *r * near.inverse()).collect();
                         known.rivals.push((seen, relative));
@@ -135,7 +137,7 @@ impl Search<'_> {
                     }
                 };
                 let mut rivals = self.rivals(&samples.fine, near, ranked, &own);
-                self.challenge(run, &samples.fine, &mut rivals)?;
+                self.challenge(run, &samples.fine, &samples.few, &mut rivals)?;
                 match self.decide(run, &samples, &rivals)? {
                     Decision::Located(located) => {
                         if apart_mm(&located.part_from_scan, &pose, &self.bounds) > self.close_mm() {
@@ -180,15 +182,12 @@ impl Search<'_> {
 
     /// The points in the part's own box, and as far round it as counts as beside the part; `None` when
     /// they are too few.
-    fn around(&self, run: &Run, free: &Cloud, pose: &Pose) -> Result<Option<Samples>, Stopped> {
+    fn around<'f>(&self, run: &Run, free: &'f Cloud, pose: &Pose) -> Result<Option<Samples<'f>>, Stopped> {
         let inside = inside(run, free, pose, &self.bounds, BESIDE * self.settings.deviation_mm)?;
-        let all = free.some(&inside);
+        let (all, source) = Source::Some(free, inside).share();
         let dense = all.thinned(DENSE_POINTS);
-        let fine = dense.thinned(FINE_POINTS);
-        if fine.points.len() < LEAST_POINTS {
-            return Ok(None);
-        }
-        Ok(Some(Samples { last: dense.thinned(LAST_POINTS), all, dense, fine }))
+        let samples = Samples::new(all, dense, source);
+        Ok((samples.fine.points.len() >= LEAST_POINTS).then_some(samples))
     }
 
     /// Fractions of the points that lie on the part and beside it, and the distances of those on it.
@@ -249,52 +248,64 @@ impl Search<'_> {
         Ok(Seen { fraction, view })
     }
 
+    /// Whether the mirrored nominal, moved, is the nominal.
+    fn other_is_same(
+        &self,
+        run: &Run,
+        mirrored: &TriangleMesh,
+        relative: &Relative,
+        tolerance_mm: f64,
+    ) -> Result<bool, Stopped> {
+        let fair = self.area_mm2 / 20_000.0;
+        maps_onto_itself(run, &self.exact, mirrored, relative, tolerance_mm, fair)
+    }
+
     /// Holds a pose against the same points seen in a mirror: for a part of the other hand they fit better.
     /// `mirrored` is the nominal of the other hand, for the question whether it is the same.
     pub(super) fn duel(
         &self,
         run: &Run,
-        held: &Held,
+        held: &Held<'_>,
         mirrored: &TriangleMesh,
         known: &mut Known,
     ) -> Result<Duel, Stopped> {
         let deviation = self.settings.deviation_mm;
         let pose = held.located.part_from_scan;
-        let Samples { all, dense, last, fine } = &held.samples;
-        let (dense_too, last_too, fine_too) = (dense.reflected(), last.reflected(), fine.reflected());
+        let Samples { dense, last, fine, few, .. } = &held.samples;
+        let (last_too, fine_too, few_too) = (last.reflected(), fine.reflected(), few.reflected());
         // Mirrored nominal -> scan's mirror image -> scan -> nominal, all in the part's axes.
         let back = reflected(&pose.inverse());
-        let few: Vec<Ranked> = match recalled(&known.mirrored, &held.seen) {
-            Some(mirrored) => mirrored.iter().map(|m| (*m * back.inverse(), 1.0)).collect(),
+        let descent = self.at_last(0.01 * deviation);
+        let rivals: Vec<Ranked> = match recalled(&known.mirrored, &held.seen) {
+            Some(mirrored) => {
+                let starts: Vec<Ranked> = mirrored.iter().map(|m| (*m * back.inverse(), 1.0)).collect();
+                self.descend_all(run, &self.exact, &fine_too, &starts, &descent)?
+            }
             None => {
-                let ranked = self.ranked_among(run, &fine_too, 1, Crowd::One)?;
+                let reach = 2.0 * deviation;
+                let loss = equations(&self.exact, few, &pose, &self.middle, reach).loss;
+                let ranked = self.ranked(run, &fine_too, &few_too, 1, loss)?;
                 let few: Vec<Ranked> = ranked.into_iter().take(MIRRORED).collect();
                 known.mirrored.push((held.seen, few.iter().map(|r| r.0 * back).collect()));
                 few
             }
         };
-        let descent = self.on_surface(2.0 * deviation);
-        let rivals = self.descend_all(run, &self.exact, &fine_too, &few, &descent)?;
         let reach: Reach = reach(self.fit(run, dense, &pose)?.2, deviation);
-        let mine = sits(run, &self.exact, dense, &pose, &reach)?;
-        let mut everything = None;
-        let mut weakest: Option<Evidence> = None;
+        let mut standing = Standing::new(self, &held.samples, pose, reach);
+        let mut weakest: Option<(Said, Pose)> = None;
         for (mut rival, _) in rivals {
-            let mut e = Evidence::between(&mine, &sits(run, &self.exact, &dense_too, &rival, &reach)?);
-            // Where it is close the rival is refined, and every point is asked.
-            if !e.decides(4 * self.settings.least_evidence, 2.0 * self.settings.evidence_ratio) {
+            let mut said = standing.glance(run, &rival, true)?;
+            // Where it is close the rival is refined.
+            if !standing.clear(said.evidence) {
+                if self.other_is_same(run, mirrored, &(rival * back), reach.off_mm)? {
+                    return Ok(Duel::Same);
+                }
                 rival = descend(&self.exact, &last_too, &rival, &self.middle, &descent).0;
-                if everything.is_none() {
-                    everything = Some((sits(run, &self.exact, all, &pose, &reach)?, all.reflected()));
-                }
-                if let Some((mine, all_too)) = &everything {
-                    e = Evidence::between(mine, &sits(run, &self.exact, all_too, &rival, &reach)?);
-                }
+                said = standing.against(run, &rival, true)?;
             }
+            let e = said.evidence;
             if !e.decides(self.settings.least_evidence, self.settings.evidence_ratio) {
-                let relative = rival * back;
-                let fair = self.area_mm2 / 20_000.0;
-                if maps_onto_itself(run, &self.exact, mirrored, &relative, reach.off_mm, fair)? {
+                if self.other_is_same(run, mirrored, &(rival * back), reach.off_mm)? {
                     return Ok(Duel::Same);
                 }
                 let reverse = Evidence { pro: e.contra, contra: e.pro };
@@ -303,11 +314,14 @@ impl Search<'_> {
                 }
                 return Ok(Duel::Open(e));
             }
-            if weakest.is_none_or(|w| e.pro.saturating_sub(e.contra) < w.pro.saturating_sub(w.contra)) {
-                weakest = Some(e);
+            if weakest.is_none_or(|w| said.margin < w.0.margin) {
+                weakest = Some((said, rival));
             }
         }
-        Ok(Duel::This(weakest.unwrap_or_default()))
+        Ok(Duel::This(match weakest {
+            Some((said, rival)) => standing.counted(run, &rival, true, said)?,
+            None => Evidence::default(),
+        }))
     }
 }
 

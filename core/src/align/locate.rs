@@ -7,11 +7,13 @@
 //! their sources.
 
 use super::decide::Decision;
+use super::draw::share;
 use super::instances::{Finding, InstancesError, InstancesSettings, searched};
 use super::judge::{Duel, Held, Known, other_hand};
 use super::refine::{Descent, Exact, Middle, descend};
 use super::sample::{Cloud, area, surface};
-use super::search::{Samples, Search};
+use super::samples::{SHARE, Samples, Source};
+use super::search::Search;
 use super::support::{Flats, supports};
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector};
 use crate::nominal::Nominal;
@@ -194,9 +196,8 @@ fn hint_words(size_ratio: Option<f64>, unit_ratio: Option<f64>) -> String {
 
 /// Fewer points than this cannot hold six freedoms and leave evidence.
 pub(super) const LEAST_POINTS: usize = 60;
-/// Of a larger scan only every so-many-th point is looked at: a million still show a 3 mm hole of a
-/// metre-sized part.
-const MOST_POINTS: usize = 1_000_000;
+/// Of a larger scan no more points are ever asked: a million still show a 3 mm hole of a metre-sized part.
+pub(super) const MOST_POINTS: usize = 1_000_000;
 /// Points for descending, for the last refinement, for comparing poses.
 pub(super) const FINE_POINTS: usize = 1500;
 pub(super) const LAST_POINTS: usize = 8000;
@@ -220,7 +221,8 @@ pub fn locate(
 ) -> Result<Located, LocateError> {
     run.check()?;
     let (mesh, points, normals) = (nominal.mesh(), scan.points(), scan.normals());
-    let all = Cloud::strided(points, normals, MOST_POINTS).without_strays();
+    let source = Source::Scan(points, normals);
+    let (all, source) = source.share();
     let dense = all.thinned(DENSE_POINTS);
     let spacing_mm = scan.spacing_mm() * (points.len() as f64 / all.points.len().max(1) as f64).sqrt();
     if let Some(error) = in_another_unit(run, mesh, tree, &all, &dense, settings)? {
@@ -232,10 +234,10 @@ pub fn locate(
         // What is not found among other things may still be told apart by its size.
         return match among(run, nominal, tree, scan, settings, true)? {
             Some(answer) => answer,
-            None => of_hand(run, mesh, tree, all, &dense, settings),
+            None => of_hand(run, mesh, tree, Samples::new(all, dense, source), settings),
         };
     }
-    match of_hand(run, mesh, tree, all, &dense, settings) {
+    match of_hand(run, mesh, tree, Samples::new(all, dense, source), settings) {
         // Something clings to the part, or it is of the other hand.
         Err(error @ LocateError::NoFit { explained: Some(_), .. }) => {
             // The nominal was searched wide already.
@@ -261,7 +263,7 @@ fn in_another_unit(
         normals: all.normals.clone(),
     };
     let thin = scaled.thinned(DENSE_POINTS);
-    match alone(run, mesh, tree, scaled, &thin, settings) {
+    match posed(run, mesh, tree, Samples::new(scaled, thin, None), settings) {
         Err(LocateError::Stopped(stopped)) => Err(stopped),
         Ok(_) | Err(LocateError::Undetermined { .. }) => {
             let LocateError::NoFit { explained, need, beside, most_beside, size_ratio, .. } =
@@ -347,24 +349,23 @@ pub fn locate_points(
     settings: &LocateSettings,
 ) -> Result<Located, LocateError> {
     run.check()?;
-    let all = Cloud::strided(points, normals, MOST_POINTS).without_strays();
+    let (all, source) = Source::Scan(points, normals).share();
     let dense = all.thinned(DENSE_POINTS);
     if let Some(error) = in_another_unit(run, mesh, tree, &all, &dense, settings)? {
         return Err(error);
     }
-    of_hand(run, mesh, tree, all, &dense, settings)
+    of_hand(run, mesh, tree, Samples::new(all, dense, source), settings)
 }
 
-/// [`alone`], and held against the part's other hand: two hands that differ by a hole fit each other's scans.
+/// [`posed`], and held against the part's other hand: two hands that differ by a hole fit each other's scans.
 fn of_hand(
     run: &Run,
     mesh: &TriangleMesh,
     tree: &SurfaceTree,
-    all: Cloud,
-    dense: &Cloud,
+    samples: Samples<'_>,
     settings: &LocateSettings,
 ) -> Result<Located, LocateError> {
-    let (search, held) = posed(run, mesh, tree, all, dense, settings)?;
+    let (search, held) = posed(run, mesh, tree, samples, settings)?;
     match search.duel(run, &held, &other_hand(mesh), &mut Known::default())? {
         Duel::This(_) | Duel::Same => Ok(held.located),
         Duel::Other => Err(LocateError::OtherHand),
@@ -372,29 +373,17 @@ fn of_hand(
     }
 }
 
-fn alone(
-    run: &Run,
-    mesh: &TriangleMesh,
-    tree: &SurfaceTree,
-    all: Cloud,
-    dense: &Cloud,
-    settings: &LocateSettings,
-) -> Result<Located, LocateError> {
-    Ok(posed(run, mesh, tree, all, dense, settings)?.1.located)
-}
-
 /// The one pose, with the search and the points that found it.
 fn posed<'a>(
     run: &Run,
     mesh: &'a TriangleMesh,
     tree: &'a SurfaceTree,
-    all: Cloud,
-    dense: &Cloud,
+    scan: Samples<'a>,
     settings: &'a LocateSettings,
-) -> Result<(Search<'a>, Held), LocateError> {
-    let fine = dense.thinned(FINE_POINTS);
-    if fine.points.len() < LEAST_POINTS {
-        return Err(LocateError::TooFewPoints { need: LEAST_POINTS, got: fine.points.len() });
+) -> Result<(Search<'a>, Held<'a>), LocateError> {
+    let dense = &scan.dense;
+    if scan.fine.points.len() < LEAST_POINTS {
+        return Err(LocateError::TooFewPoints { need: LEAST_POINTS, got: scan.fine.points.len() });
     }
     let no_fit = |best| no_fit(mesh, dense, settings, best);
     // Beyond these sizes no view of one part with a little clutter leads.
@@ -404,12 +393,11 @@ fn posed<'a>(
         _ => return Err(no_fit(None)),
     }
     let search = Search::new(run, mesh, tree, dense.normals.is_some(), settings)?;
-    let scan = Samples { last: dense.thinned(LAST_POINTS), all, dense: dense.clone(), fine };
     // A search that finds nothing is repeated once, wider, before that is the answer.
     let mut best: Option<(f64, f64)> = None;
     for wider in [1, WIDER] {
-        let mut ranked = search.ranked(run, &scan.fine, wider)?;
-        search.challenge(run, &scan.fine, &mut ranked)?;
+        let mut ranked = search.ranked(run, &scan.fine, &scan.few, wider, 1.0)?;
+        search.challenge(run, &scan.fine, &scan.few, &mut ranked)?;
         match search.decide(run, &scan, &ranked)? {
             Decision::Located(located) => {
                 let seen = search.seen(run, &scan.dense, &located.part_from_scan)?;
@@ -436,10 +424,7 @@ pub fn settle(
     near: &Motion<PartFrame, ScanFrame>,
     settings: &LocateSettings,
 ) -> Motion<PartFrame, ScanFrame> {
-    let cloud = Cloud::strided(points, normals, MOST_POINTS)
-        .without_strays()
-        .thinned(DENSE_POINTS)
-        .thinned(LAST_POINTS);
+    let cloud = share(points, normals, SHARE).without_strays().thinned(DENSE_POINTS).thinned(LAST_POINTS);
     let deviation = settings.deviation_mm;
     let descent =
         Descent { from_mm: 3.0 * deviation, to_mm: 2.0 * deviation, steps: 20, still_mm: 1e-4 * deviation };
@@ -470,18 +455,20 @@ fn size_ratio(mesh: &TriangleMesh, dense: &Cloud) -> Option<f64> {
     Some(size_mm(&dense.points)? / size_mm(&places)?).filter(|r| r.is_finite())
 }
 
-/// The size of some points that a few strays do not change: the distance from the middle that nine of
-/// ten stay within, mm.
+/// The size of some points that clutter does not change: the distance from the middle that eight of ten stay
+/// within, mm.
 fn size_mm(points: &[Point]) -> Option<f64> {
+    // Of a frame the median lies on one side or the other; the middle between two tails does not jump.
     let middle_of = |axis: usize| {
         let mut values: Vec<f64> = points.iter().map(|p| p[axis]).collect();
         values.sort_unstable_by(f64::total_cmp);
-        values.get(values.len() / 2).copied()
+        let tail = values.len() / 10;
+        Some(0.5 * (values.get(tail)? + values.get(values.len() - 1 - tail)?))
     };
     let middle = Vector::new(middle_of(0)?, middle_of(1)?, middle_of(2)?);
     let mut radii: Vec<f64> = points.iter().map(|p| (p.coords - middle).norm()).collect();
     radii.sort_unstable_by(f64::total_cmp);
-    radii.get(radii.len() * 9 / 10).copied()
+    radii.get(radii.len() * 8 / 10).copied()
 }
 
 /// Length units taken for one another: by what the scan's coordinates should be multiplied, and how that came about.

@@ -7,6 +7,7 @@ mod challenge;
 mod clusters;
 mod decide;
 mod distance_field;
+mod draw;
 mod evidence;
 mod fine;
 mod hunt;
@@ -15,8 +16,10 @@ mod judge;
 mod locate;
 mod refine;
 mod sample;
+mod samples;
 mod scene;
 mod search;
+mod standing;
 mod starts;
 mod support;
 

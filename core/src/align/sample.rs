@@ -35,17 +35,6 @@ impl Cloud {
         }
     }
 
-    /// Every so-many-th of the finite points, so that at most `most` stay.
-    pub(super) fn strided(points: &[Point], normals: Option<&[Direction]>, most: usize) -> Self {
-        let stride = points.len().div_ceil(most.max(1)).max(1);
-        let chosen: Vec<u32> = (0..points.len())
-            .step_by(stride)
-            .filter(|&i| points[i].iter().all(|c| c.is_finite()))
-            .map(|i| i as u32)
-            .collect();
-        Self::pick(points, normals, &chosen)
-    }
-
     /// One point for each occupied cube of a grid whose edge is chosen so that about `count` points stay
     /// (all of them when there are no more): each then stands for about the same area.
     pub(super) fn thinned(&self, count: usize) -> Self {

@@ -1,6 +1,7 @@
 //! A scan of several things, taken apart: supports away, the rest in clusters.
 
 use super::clusters::{Cluster, clusters};
+use super::draw::drawn;
 use super::locate::DENSE_POINTS;
 use super::sample::Cloud;
 use super::search::Search;
@@ -9,7 +10,7 @@ use crate::geometry::{Direction, Point};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 use rayon::prelude::*;
 
-/// Of a larger scan only every so-many-th point is looked at: several parts share them.
+/// Of a larger scan no more points are looked at: several parts share them.
 const MOST_POINTS: usize = 3_000_000;
 /// A cluster of fewer cubes hangs in the air.
 const STRAY_CUBES: usize = 6;
@@ -42,15 +43,12 @@ impl Scene {
         spacing_mm: f64,
     ) -> Result<Self, Stopped> {
         run.check()?;
-        let stride = points.len().div_ceil(MOST_POINTS).max(1);
-        let mut origin: Vec<u32> = (0..points.len())
-            .step_by(stride)
-            .filter(|&i| points[i].iter().all(|c| c.is_finite()))
-            .map(|i| i as u32)
-            .collect();
+        let mut origin = drawn(points.len(), MOST_POINTS);
+        let thinned = points.len() as f64 / origin.len().max(1) as f64;
+        origin.retain(|&i| points[i as usize].iter().all(|c| c.is_finite()));
         let mut cloud = Cloud::pick(points, normals, &origin);
         // Where a file is thinned its points are that much further apart.
-        let spacing_mm = (spacing_mm * (stride as f64).sqrt()).max(1e-3);
+        let spacing_mm = (spacing_mm * thinned.sqrt()).max(1e-3);
         let flats = Flats::of(search.exact.mesh, search.exact.tree, search.settings.deviation_mm);
         let supports = supports(run, &cloud, &cloud.thinned(DENSE_POINTS), spacing_mm, &flats)?;
         if !supports.is_empty() {

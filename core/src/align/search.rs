@@ -1,37 +1,33 @@
 //! From thousands of starts to the few poses worth comparing.
 
 use super::distance_field::DistanceField;
+use super::draw::share_of;
 use super::locate::LocateSettings;
 use super::refine::{Descent, Exact, Middle, Pose, Surface, apart_mm, descend, equations};
 use super::sample::{Cloud, SurfacePoint, area, surface};
-use super::starts::{placed, rotations};
-use crate::geometry::{Aabb, TriangleMesh};
+use super::starts::{placed, rotations, surface_axes};
+use crate::geometry::{Aabb, Matrix3, Point, TriangleMesh};
 use crate::run::{Run, Stage, Stopped};
 use crate::search::SurfaceTree;
 use rayon::prelude::*;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Points that try the starts.
+const SCORING_POINTS: usize = 125;
+/// Points that descend on the coarse table.
 const COARSE_POINTS: usize = 250;
 /// Starts that descend on the coarse table.
 const KEPT_STARTS: usize = 1500;
+/// Of these, poses that go on after the first steps.
+const KEPT_BEGUN: usize = 500;
 /// Poses that go on to the fine table, and from there to the exact surface.
 const KEPT_COARSE: usize = 160;
+const KEPT_MIDDLE: usize = 48;
 const KEPT_FINE: usize = 16;
+/// A pose whose loss on a few points is this much larger than the best's does not become the best.
+const FAR_LOSS: f64 = 0.2;
 /// Poses kept in the winner's neighbourhood, beside the distant ones.
 const KEPT_NEAR: usize = 4;
-
-/// The scan at four densities, each thinned from the one before.
-pub(super) struct Samples {
-    /// Every point but strays.
-    pub(super) all: Cloud,
-    /// Points that stand for equal areas, enough to compare poses.
-    pub(super) dense: Cloud,
-    /// Enough for the last refinement.
-    pub(super) last: Cloud,
-    /// Enough to descend.
-    pub(super) fine: Cloud,
-}
 
 /// What some points hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -56,6 +52,8 @@ pub(super) struct Search<'a> {
     /// A fair sample of the nominal, about 2,000 points.
     pub(super) nominal: Vec<SurfacePoint>,
     pub(super) area_mm2: f64,
+    /// Its principal axes and centroid.
+    pub(super) axes: (Matrix3, Point),
     /// Starts tried so far.
     pub(super) tried: AtomicUsize,
 }
@@ -87,6 +85,7 @@ impl<'a> Search<'a> {
             middle: Middle::of(&bounds),
             nominal: surface(mesh, area_mm2 / 2000.0),
             area_mm2,
+            axes: surface_axes(mesh),
             tried: AtomicUsize::new(0),
         })
     }
@@ -150,25 +149,39 @@ impl<'a> Search<'a> {
     }
 
     /// From all starts (`wider` times as many as usual) to a few poses on the exact surface, best first.
-    pub(super) fn ranked(&self, run: &Run, fine: &Cloud, wider: usize) -> Result<Vec<Ranked>, Stopped> {
-        self.ranked_among(run, fine, wider, Crowd::One)
+    /// `few` are some of the points `fine`; `known` is the loss of the best pose known so far, else 1.
+    pub(super) fn ranked(
+        &self,
+        run: &Run,
+        fine: &Cloud,
+        few: &Cloud,
+        wider: usize,
+        known: f64,
+    ) -> Result<Vec<Ranked>, Stopped> {
+        self.ranked_among(run, fine, few, wider, Crowd::One, known)
     }
 
     /// [`Self::ranked`] for points of which the part may be only some.
+    ///
+    /// Every pass begins with a few points and coarse steps, and only the better poses go on (successive
+    /// halving, Karnin, Koren and Somekh, ICML 2013).
     pub(super) fn ranked_among(
         &self,
         run: &Run,
         fine: &Cloud,
+        few: &Cloud,
         wider: usize,
         crowd: Crowd,
+        known: f64,
     ) -> Result<Vec<Ranked>, Stopped> {
         let diagonal = self.bounds.diagonal();
-        let coarse_cloud = match crowd {
-            Crowd::One => fine.thinned(COARSE_POINTS),
-            Crowd::Several { parts } => fine.thinned(COARSE_POINTS * parts),
+        let (coarse_cloud, scoring) = match crowd {
+            Crowd::One => (share_of(fine, COARSE_POINTS), share_of(fine, SCORING_POINTS)),
+            // A crowd has many more places to try, each a rough one.
+            Crowd::Several { parts } => {
+                (share_of(fine, COARSE_POINTS * parts), share_of(fine, COARSE_POINTS))
+            }
         };
-        // A crowd has many more places to try, each a rough one: as many points as for one part tell.
-        let scoring = coarse_cloud.thinned(COARSE_POINTS);
         let nominal_few: Vec<SurfacePoint> = self.nominal.iter().step_by(8).copied().collect();
         let reach = 0.10 * diagonal;
         let turns = rotations(fine, &self.nominal, self.settings.rotations.saturating_mul(wider));
@@ -194,38 +207,67 @@ impl<'a> Search<'a> {
         starts.truncate(KEPT_STARTS * wider);
         run.tell(Stage::Locate, 0.2);
 
+        let begin =
+            Descent { from_mm: 0.15 * diagonal, to_mm: 0.10 * diagonal, steps: 3, still_mm: f64::INFINITY };
+        let half = share_of(&coarse_cloud, coarse_cloud.points.len() / 2);
+        let mut begun = self.descend_all(run, &self.coarse, &half, &starts, &begin)?;
+        begun.sort_by(|a, b| a.1.total_cmp(&b.1));
+        begun.truncate(KEPT_BEGUN * wider);
         let down = Descent {
-            from_mm: 0.15 * diagonal,
+            from_mm: 0.09 * diagonal,
             to_mm: 0.04 * diagonal,
-            steps: 8,
+            steps: 5,
             still_mm: 0.005 * diagonal,
         };
-        let poses = self.descend_all(run, &self.coarse, &coarse_cloud, &starts, &down)?;
+        let poses = self.descend_all(run, &self.coarse, &coarse_cloud, &begun, &down)?;
         let poses = self.best_distinct(poses, KEPT_COARSE * wider, 0.02 * diagonal);
         run.tell(Stage::Locate, 0.5);
-        let poses = self.settled(run, fine, &poses)?;
+        let poses = self.settled(run, fine, few, &poses, known)?;
         run.tell(Stage::Locate, 0.8);
         Ok(poses)
     }
 
     /// Descends on the fine table, then on the exact surface; the best few distinct poses.
-    pub(super) fn settled(&self, run: &Run, fine: &Cloud, starts: &[Ranked]) -> Result<Vec<Ranked>, Stopped> {
-        let diagonal = self.bounds.diagonal();
-        let near = (2.0 * self.fine.cell_mm()).max(4.0 * self.settings.deviation_mm);
-        let on_table = Descent {
+    pub(super) fn settled(
+        &self,
+        run: &Run,
+        fine: &Cloud,
+        few: &Cloud,
+        starts: &[Ranked],
+        known: f64,
+    ) -> Result<Vec<Ranked>, Stopped> {
+        let (diagonal, deviation) = (self.bounds.diagonal(), self.settings.deviation_mm);
+        let near = (2.0 * self.fine.cell_mm()).max(4.0 * deviation);
+        let begin = Descent {
             from_mm: (0.05 * diagonal).max(near),
             to_mm: near,
-            steps: 8,
-            still_mm: 0.1 * self.settings.deviation_mm,
+            steps: 7,
+            still_mm: 0.5 * deviation,
         };
-        let poses = self.descend_all(run, &self.fine, fine, starts, &on_table)?;
+        let begun = self.descend_all(run, &self.fine, few, starts, &begin)?;
+        let begun = self.best_distinct(begun, KEPT_MIDDLE, self.close_mm());
+        let down = Descent { from_mm: near, to_mm: near, steps: 2, still_mm: 0.1 * deviation };
+        let poses = self.descend_all(run, &self.fine, fine, &begun, &down)?;
         let poses = self.best_distinct(poses, KEPT_FINE, self.close_mm());
-        let poses = self.descend_all(run, &self.exact, fine, &poses, &self.on_surface(near))?;
+        let begun = self.descend_all(run, &self.exact, few, &poses, &self.on_surface(near))?;
+        // What is far off is so on all points.
+        let best = begun.iter().map(|p| p.1).fold(known, f64::min);
+        let (close, mut poses): (Vec<Ranked>, Vec<Ranked>) =
+            begun.into_iter().partition(|p| p.1 <= best + FAR_LOSS);
+        let still = 0.01 * deviation;
+        poses.extend(self.descend_all(run, &self.exact, fine, &close, &self.at_last(still))?);
         Ok(self.worth_comparing(poses))
     }
 
+    /// On the exact surface, until poses that are near an answer stay where they are.
     pub(super) fn on_surface(&self, from_mm: f64) -> Descent {
         let deviation = self.settings.deviation_mm;
-        Descent { from_mm, to_mm: 2.0 * deviation, steps: 10, still_mm: 0.01 * deviation }
+        Descent { from_mm, to_mm: 2.0 * deviation, steps: 8, still_mm: 0.05 * deviation }
+    }
+
+    /// The last steps, at the last reach, until they are shorter than `still_mm`.
+    pub(super) fn at_last(&self, still_mm: f64) -> Descent {
+        let reach = 2.0 * self.settings.deviation_mm;
+        Descent { from_mm: reach, to_mm: reach, steps: 5, still_mm }
     }
 }

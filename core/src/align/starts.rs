@@ -3,7 +3,7 @@
 use super::refine::Pose;
 use super::sample::{Cloud, SurfacePoint};
 use super::search::Crowd;
-use crate::geometry::{Matrix3, Motion, PartFrame, Point, Vector, math, symmetric_eigen3};
+use crate::geometry::{Matrix3, Motion, PartFrame, Point, TriangleMesh, Vector, math, symmetric_eigen3};
 
 /// `count` rotations spread evenly over all of them. Alexa, "Super-Fibonacci Spirals: Fast, Low-Discrepancy
 /// Sampling of SO(3)", CVPR 2022, algorithm 1 with its constants.
@@ -39,6 +39,25 @@ pub(super) fn principal_axes(points: &[Point]) -> (Matrix3, Point) {
     });
     let (_, [a, b, _]) = symmetric_eigen3(&spread);
     (Matrix3::from_columns(&[a, b, a.cross(&b)]), centroid)
+}
+
+/// Principal axes and centroid of a surface, from its triangles' own second moments: what a turn takes onto
+/// itself, it turns about one of these axes through this point, unless two spreads are equal.
+pub(super) fn surface_axes(mesh: &TriangleMesh) -> (Matrix3, Point) {
+    let origin = mesh.bounds().centre();
+    let (mut whole, mut first, mut second) = (0.0, Vector::zeros(), Matrix3::zeros());
+    for t in 0..mesh.triangles().len() as u32 {
+        let area = mesh.area(t);
+        let corners = mesh.corners(t).map(|c| c - origin);
+        let sum = corners[0] + corners[1] + corners[2];
+        whole += area;
+        first += sum * (area / 3.0);
+        let squares = corners.iter().fold(sum * sum.transpose(), |s, c| s + c * c.transpose());
+        second += squares * (area / 12.0);
+    }
+    let middle = if whole > 0.0 { first / whole } else { first };
+    let (_, [a, b, _]) = symmetric_eigen3(&(second - middle * middle.transpose() * whole));
+    (Matrix3::from_columns(&[a, b, a.cross(&b)]), origin + middle)
 }
 
 /// The 24 rotations that take the axes to axes.
@@ -156,6 +175,17 @@ mod tests {
                 .map(|r| math::acos(((target.rotation().transpose() * r).trace() - 1.0) / 2.0))
                 .fold(f64::INFINITY, f64::min);
             assert!(nearest < 30f64.to_radians(), "{}", nearest.to_degrees());
+        }
+    }
+
+    #[test]
+    fn the_axes_of_a_box_are_its_own_however_it_is_cut_into_triangles() {
+        let mesh = super::super::bracket::slab([30.0, 20.0, 4.0], &[], 2.0);
+        let (axes, centroid) = surface_axes(&mesh);
+        assert!((centroid - Point::new(15.0, 10.0, 2.0)).norm() < 1e-9, "{centroid}");
+        // By growing spread: thickness, width, length.
+        for (column, axis) in [(0, 2), (1, 1), (2, 0)] {
+            assert!(axes[(axis, column)].abs() > 1.0 - 1e-9, "{axes}");
         }
     }
 

@@ -1,0 +1,98 @@
+//! From a start that is some way off to the neighbourhood of the answer, with few points.
+//!
+//! Bounded loss (Tukey's biweight: Beaton and Tukey, Technometrics 16(2), 1974, from memory) whose reach shrinks. It
+//! only leads near: it would hide defects.
+
+use rayon::prelude::*;
+
+use super::pairs::{Ground, Sums};
+use super::sample::Sample;
+use super::{AlignError, FineSettings};
+use crate::geometry::{Foot, Motion, PartFrame, ScanFrame};
+use crate::run::{Run, Stopped};
+
+type Pose = Motion<PartFrame, ScanFrame>;
+
+/// The first reach is at most so many times the last.
+const WIDEST: f64 = 8.0;
+/// Of points as far off as a quarter of them, so many times that distance is the first reach: the other quarters
+/// may lie further off, or not on the part.
+const FIRST: f64 = 4.0;
+/// A reach is done with when a step is shorter than this share of it.
+const NEAR: f64 = 0.02;
+/// Most steps at one reach.
+const STEPS: usize = 12;
+
+/// How far the start is off decides where the reach begins.
+pub(super) fn approach(
+    run: &Run,
+    ground: &Ground,
+    sample: &Sample,
+    start: &Pose,
+    settings: &FineSettings,
+) -> Result<(Pose, usize), AlignError> {
+    let widest = WIDEST * settings.reach_mm;
+    let mut off: Vec<f64> =
+        ground.feet(run, sample, start, widest)?.iter().flatten().map(|foot| foot.distance).collect();
+    off.sort_unstable_by(f64::total_cmp);
+    let quarter = off.get(off.len() / 4).copied().unwrap_or(widest);
+    let first = (FIRST * quarter).clamp(settings.reach_mm, widest);
+    // Halves of the last reach and its doubles, so that the last is met.
+    let mut reaches = vec![settings.reach_mm];
+    while let Some(&last) = reaches.last().filter(|&&r| r < first) {
+        reaches.push((2.0 * last).min(widest));
+    }
+    let mut pose = *start;
+    let mut steps = 0;
+    for reach in reaches.into_iter().rev() {
+        let (at, taken) = descend(run, ground, sample, &pose, reach)?;
+        pose = at;
+        steps += taken;
+    }
+    Ok((pose, steps))
+}
+
+/// Steps at one reach.
+pub(super) fn descend(
+    run: &Run,
+    ground: &Ground,
+    sample: &Sample,
+    start: &Pose,
+    reach: f64,
+) -> Result<(Pose, usize), AlignError> {
+    let mut pose = *start;
+    for n in 1..=STEPS {
+        let step = robust(run, ground, sample, &pose, reach)?.step(reach)?;
+        let (next, moved) = ground.moved(&pose, &step);
+        pose = next;
+        if moved < NEAR * reach {
+            return Ok((pose, n));
+        }
+    }
+    Ok((pose, STEPS))
+}
+
+fn robust(
+    run: &Run,
+    ground: &Ground,
+    sample: &Sample,
+    pose: &Pose,
+    reach: f64,
+) -> Result<Sums, Stopped> {
+    let feet = ground.feet(run, sample, pose, reach)?;
+    let one = |mut s: Sums, (i, foot): (usize, &Option<Foot>)| {
+        let Some(foot) = foot else { return s };
+        let Some(n) = ground.nominal.mesh().normal(foot.triangle) else { return s };
+        let (p, n) = (pose.point(&sample.points[i]), n.vector());
+        let t = foot.distance / reach;
+        let weight = sample.weights[i] * (1.0 - t * t) * (1.0 - t * t);
+        s.pair(&ground.row(&p, &n), (p - foot.point).dot(&n), weight);
+        s
+    };
+    let parts: Vec<Sums> = feet
+        .par_chunks(super::pairs::PIECE)
+        .enumerate()
+        .map(|(c, piece)| (c * super::pairs::PIECE..).zip(piece).fold(Sums::zero(), one))
+        .collect();
+    Ok(parts.iter().fold(Sums::zero(), Sums::add))
+}

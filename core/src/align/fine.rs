@@ -10,9 +10,10 @@ mod approach;
 mod ends;
 mod pairs;
 mod sample;
+mod skin;
 mod strays;
 
-use crate::geometry::{Motion, PartFrame, Point, ScanFrame};
+use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
 use crate::nominal::Nominal;
 use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
@@ -34,6 +35,9 @@ pub struct FineSettings {
     pub max_steps: usize,
     /// Most points used; of more, these are drawn by lot.
     pub points: usize,
+    /// For a scan without normals: the direction from the surface to the scanner, in the scan's axes. Points are then
+    /// paired with what faces it. Unset: the points must show which side of a skin they are of.
+    pub seen_from: Option<Direction>,
 }
 
 impl Default for FineSettings {
@@ -49,6 +53,7 @@ impl Default for FineSettings {
             max_steps: 60,
             // Noise of 0.02 mm leaves 2 um at the corners of a panel of 1.2 m: less than any warp.
             points: 200_000,
+            seen_from: None,
         }
     }
 }
@@ -72,6 +77,18 @@ impl Stop {
     }
 }
 
+/// Whether it is known which side of a skin was scanned.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Sides {
+    /// By normals, a stated side, walls or form; or there is no skin.
+    Told,
+    /// The scan fits the other side of the skin as well: the pose is the one nearer to the start.
+    Alike {
+        /// How thick the skin is, mm: about how far away the other pose is.
+        thickness_mm: f64,
+    },
+}
+
 /// Where the scan lies on the part, and how far to trust it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Alignment {
@@ -85,6 +102,8 @@ pub struct Alignment {
     pub steps: usize,
     /// How it ended.
     pub stop: Stop,
+    /// Whether the points tell the two sides of a skin apart.
+    pub sides: Sides,
     /// Point of the part about which `covariance` turns.
     pub centre: Point,
     /// Inverse of J'J for (turn about x, y, z in rad; shift along x, y, z in mm): times the variance of
@@ -125,7 +144,7 @@ const MIN_PAIRS: usize = 30;
 const FEW: usize = 3000;
 
 /// When the pose has moved further since it was decided which points count, mm, it is decided anew.
-const MOVED_MM: f64 = 0.5;
+const MOVED_MM: f64 = 0.1;
 
 /// Refines `start` until it rests. From a few degrees and 20 mm it comes home on shapes that hold all six
 /// freedoms.
@@ -143,12 +162,13 @@ pub fn fine(
     let bounds = nominal.mesh().bounds();
     let centre = bounds.centre();
     let radius = 0.5 * bounds.diagonal().max(1e-9);
-    let ground = Ground { nominal, tree, centre, radius, min_cos: settings.min_cos };
+    let seen_from = settings.seen_from;
+    let ground = Ground { nominal, tree, centre, radius, min_cos: settings.min_cos, seen_from };
     run.tell(Stage::Align, 0.0);
     let sample = Sample::drawn(scan, settings.points);
     let few = sample.thinned(FEW);
     run.tell(Stage::Align, 0.2);
-    let (mut pose, mut steps) = approach::approach(run, &ground, &few, &start, settings)?;
+    let (mut pose, mut steps, sides) = skin::approach_either(run, &ground, &few, &start, settings)?;
     run.tell(Stage::Align, 0.5);
     let reach = settings.reach_mm;
     let mut pairs = Pairs::new(run, ground, &sample, &pose, reach)?;
@@ -185,6 +205,7 @@ pub fn fine(
         points_used: sums.pairs,
         steps,
         stop,
+        sides,
         centre,
         unit_covariance: pairs
             .unit_covariance(&pose, &sums)

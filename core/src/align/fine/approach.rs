@@ -13,16 +13,18 @@ use crate::run::{Run, Stopped};
 
 type Pose = Motion<PartFrame, ScanFrame>;
 
-/// The first reach is at most so many times the last.
+/// The first reach is at least and at most so many times the last.
+const NARROWEST: f64 = 4.0;
 const WIDEST: f64 = 8.0;
-/// Of points as far off as a quarter of them, so many times that distance is the first reach: the other quarters
-/// may lie further off, or not on the part.
+/// Of points as far off as three quarters of them, so many times that distance is the first reach: a surface may lie
+/// near and yet be far aside.
 const FIRST: f64 = 4.0;
 /// A reach is done with when a step is shorter than this share of it.
-const NEAR: f64 = 0.02;
+const NEAR: f64 = 2e-3;
 /// Most steps at one reach.
-const STEPS: usize = 12;
-
+const STEPS: usize = 40;
+/// Nearer than this the way to the foot has no direction of its own, mm.
+const ON_SURFACE_MM: f64 = 1e-6;
 /// How far the start is off decides where the reach begins.
 pub(super) fn approach(
     run: &Run,
@@ -35,9 +37,8 @@ pub(super) fn approach(
     let mut off: Vec<f64> =
         ground.feet(run, sample, start, widest)?.iter().flatten().map(|foot| foot.distance).collect();
     off.sort_unstable_by(f64::total_cmp);
-    let quarter = off.get(off.len() / 4).copied().unwrap_or(widest);
-    let first = (FIRST * quarter).clamp(settings.reach_mm, widest);
-    // Halves of the last reach and its doubles, so that the last is met.
+    let most = off.get(off.len() * 3 / 4).copied().unwrap_or(widest);
+    let first = (FIRST * most).clamp(NARROWEST * settings.reach_mm, widest);
     let mut reaches = vec![settings.reach_mm];
     while let Some(&last) = reaches.last().filter(|&&r| r < first) {
         reaches.push((2.0 * last).min(widest));
@@ -82,11 +83,18 @@ fn robust(
     let feet = ground.feet(run, sample, pose, reach)?;
     let one = |mut s: Sums, (i, foot): (usize, &Option<Foot>)| {
         let Some(foot) = foot else { return s };
-        let Some(n) = ground.nominal.mesh().normal(foot.triangle) else { return s };
-        let (p, n) = (pose.point(&sample.points[i]), n.vector());
+        let p = pose.point(&sample.points[i]);
+        // Along the way to the foot: inside a face that is its normal, and where a face ends the edge pulls, without
+        // which a warped sheet slides in itself.
+        let (d, n) = if foot.distance > ON_SURFACE_MM {
+            (foot.distance, (p - foot.point) / foot.distance)
+        } else {
+            let Some(n) = ground.nominal.mesh().normal(foot.triangle) else { return s };
+            ((p - foot.point).dot(&n.vector()), n.vector())
+        };
         let t = foot.distance / reach;
         let weight = sample.weights[i] * (1.0 - t * t) * (1.0 - t * t);
-        s.pair(&ground.row(&p, &n), (p - foot.point).dot(&n), weight);
+        s.pair(&ground.row(&p, &n), d, weight);
         s
     };
     let parts: Vec<Sums> = feet

@@ -7,7 +7,7 @@ use super::sample::Sample;
 use super::strays::strays;
 use super::{AlignError, MIN_PAIRS};
 use crate::geometry::{
-    Cholesky, Foot, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector, symmetric_eigen,
+    Cholesky, Direction, Foot, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector, symmetric_eigen,
 };
 use crate::nominal::Nominal;
 use crate::run::{Run, Stopped};
@@ -28,7 +28,12 @@ pub(super) struct Ground<'a> {
     /// Turns times this are lengths.
     pub(super) radius: f64,
     pub(super) min_cos: f64,
+    /// For points without normals: what faces this direction (in the scan's axes) is searched only.
+    pub(super) seen_from: Option<Direction>,
 }
+
+/// Walls are seen from aside, and those of a curved sheet lean away a little.
+const ASLANT_COS: f64 = -0.3;
 
 impl Ground<'_> {
     fn mesh(&self) -> &TriangleMesh {
@@ -45,9 +50,10 @@ impl Ground<'_> {
         pose: &Pose,
         reach: f64,
     ) -> Option<Foot> {
-        match &sample.normals {
-            Some(normals) => cursor.nearest_facing(p, pose.direction(normals[i]), self.min_cos, reach),
-            None => cursor.nearest(p, reach),
+        match (&sample.normals, self.seen_from) {
+            (Some(normals), _) => cursor.nearest_facing(p, pose.direction(normals[i]), self.min_cos, reach),
+            (None, Some(side)) => cursor.nearest_facing(p, pose.direction(side), ASLANT_COS, reach),
+            (None, None) => cursor.nearest(p, reach),
         }
     }
 
@@ -137,10 +143,6 @@ impl Sums {
         std::array::from_fn(|i| std::array::from_fn(|j| self.jtj[i.max(j)][i.min(j)]))
     }
 
-    pub(super) fn right(&self) -> &[f64; 6] {
-        &self.jtr
-    }
-
     pub(super) fn rms(&self) -> f64 {
         (self.square / self.weight).sqrt()
     }
@@ -162,16 +164,21 @@ impl Sums {
     }
 }
 
-/// The tangent plane at a foot: that of its triangle.
+/// The tangent plane at a foot: that of its triangle; on an edge or corner, that across the way to the point, so that
+/// the distance does not jump where the nearest triangle changes.
 #[derive(Clone, Copy)]
 struct Plane {
     normal: Vector,
     offset: f64,
     /// [`NOWHERE`]: none within reach.
     triangle: u32,
+    on_edge: bool,
 }
 
 const NOWHERE: u32 = u32::MAX;
+
+/// A foot from which the point lies aside by more is on an edge, mm: more than rounding.
+const ASIDE_MM: f64 = 1e-7;
 
 /// Each point of a sample with the plane that it is drawn to.
 pub(super) struct Pairs<'a> {
@@ -217,9 +224,8 @@ impl<'a> Pairs<'a> {
         let stray = strays(sample, &off);
         let count = |i: usize| if off[i].is_some() && !stray[i] { sample.weights[i] } else { 0.0 };
         self.weights = (0..sample.points.len()).map(count).collect();
-        for (plane, foot) in self.planes.iter_mut().zip(feet) {
-            *plane = Plane::of(ground.mesh(), foot.as_ref());
-        }
+        let places = self.planes.par_iter_mut().zip(feet).zip(&sample.points);
+        places.for_each(|((plane, foot), p)| *plane = Plane::of(ground.mesh(), foot.as_ref(), &pose.point(p)));
         Ok(())
     }
 
@@ -251,7 +257,7 @@ impl<'a> Pairs<'a> {
                         continue;
                     }
                     let foot = ground.foot(&mut cursor, sample, i, &p, pose, reach);
-                    let found = Plane::of(ground.mesh(), foot.as_ref());
+                    let found = Plane::of(ground.mesh(), foot.as_ref(), &p);
                     changed += usize::from(found.triangle != plane.triangle);
                     *plane = found;
                 }
@@ -303,19 +309,24 @@ impl<'a> Pairs<'a> {
 }
 
 impl Plane {
-    const NONE: Self = Self { normal: Vector::new(0.0, 0.0, 0.0), offset: 0.0, triangle: NOWHERE };
+    const NONE: Self =
+        Self { normal: Vector::new(0.0, 0.0, 0.0), offset: 0.0, triangle: NOWHERE, on_edge: false };
 
-    fn of(mesh: &TriangleMesh, foot: Option<&Foot>) -> Self {
+    fn of(mesh: &TriangleMesh, foot: Option<&Foot>, p: &Point) -> Self {
         let plane = foot.and_then(|foot| {
-            let normal = mesh.normal(foot.triangle)?.vector();
-            Some(Self { normal, offset: normal.dot(&foot.point.coords), triangle: foot.triangle })
+            let face = mesh.normal(foot.triangle)?.vector();
+            let off = p - foot.point;
+            let on_edge = (off - face * off.dot(&face)).norm() > ASIDE_MM;
+            let normal = if on_edge { off / foot.distance } else { face };
+            let offset = normal.dot(&foot.point.coords);
+            Some(Self { normal, offset, triangle: foot.triangle, on_edge })
         });
         plane.unwrap_or(Self::NONE)
     }
 
     /// Whether the foot of `p` on the plane lies in the triangle.
     fn is_below(&self, mesh: &TriangleMesh, p: &Point) -> bool {
-        if self.triangle == NOWHERE {
+        if self.triangle == NOWHERE || self.on_edge {
             return false;
         }
         let [a, b, c] = mesh.corners(self.triangle);

@@ -143,6 +143,10 @@ const MIN_PAIRS: usize = 30;
 /// Points that lead near.
 const FEW: usize = 3000;
 
+/// When the pose has moved further since every point was searched, mm, all are searched again. A point whose foot stays
+/// in its triangle has a nearer place elsewhere only where two walls are as near as that to each other.
+const NEARBY_MM: f64 = 0.02;
+
 /// When the pose has moved further since it was decided which points count, mm, it is decided anew.
 const MOVED_MM: f64 = 0.1;
 
@@ -173,8 +177,8 @@ pub fn fine(
     let reach = settings.reach_mm;
     let mut pairs = Pairs::new(run, ground, &sample, &pose, reach)?;
     let mut chosen_at = pose;
-    // Whether every point was searched at this pose.
-    let mut complete = true;
+    // Where every point was searched last.
+    let mut searched_at = pose;
     let mut stop = Stop::OutOfSteps;
     let mut sums = pairs.sums(&pose);
     for step in 0..settings.max_steps {
@@ -183,21 +187,19 @@ pub fn fine(
         let (next, moved) = ground.moved(&pose, &sums.step(reach)?);
         pose = next;
         steps += 1;
-        let still = moved < settings.still_mm;
-        if still && complete {
+        if moved >= settings.still_mm {
+            sums = pairs.follow(run, &pose)?;
+        } else if apart_mm(&ground, &pose, &chosen_at) > MOVED_MM {
+            pairs.choose(run, &pose)?;
+            (chosen_at, searched_at) = (pose, pose);
+            sums = pairs.sums(&pose);
+        } else if apart_mm(&ground, &pose, &searched_at) > NEARBY_MM {
+            sums = pairs.search(run, &pose)?;
+            searched_at = pose;
+        } else {
             stop = Stop::Settled;
             break;
         }
-        if !still {
-            pairs.follow(run, &pose)?;
-        } else if apart_mm(&ground, &pose, &chosen_at) > MOVED_MM {
-            pairs.choose(run, &pose)?;
-            chosen_at = pose;
-        } else {
-            pairs.search(run, &pose)?;
-        }
-        complete = still;
-        sums = pairs.sums(&pose);
     }
     Ok(Alignment {
         part_from_scan: pose,
@@ -214,11 +216,7 @@ pub fn fine(
 }
 
 /// How far apart two poses put the corners of the part, mm.
-fn apart_mm(
-    ground: &Ground,
-    a: &Motion<PartFrame, ScanFrame>,
-    b: &Motion<PartFrame, ScanFrame>,
-) -> f64 {
+fn apart_mm(ground: &Ground, a: &Motion<PartFrame, ScanFrame>, b: &Motion<PartFrame, ScanFrame>) -> f64 {
     let between: Motion<PartFrame, PartFrame> = *a * b.inverse();
     let corners = ground.nominal.mesh().bounds().corners();
     corners.iter().map(|c| (between.point(c) - c).norm()).fold(0.0, f64::max)

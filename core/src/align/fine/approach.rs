@@ -19,10 +19,19 @@ const WIDEST: f64 = 8.0;
 /// Of points as far off as three quarters of them, so many times that distance is the first reach: a surface may lie
 /// near and yet be far aside.
 const FIRST: f64 = 4.0;
-/// A reach is done with when a step is shorter than this share of it.
-const NEAR: f64 = 2e-3;
-/// Most steps at one reach.
-const STEPS: usize = 40;
+/// How long to stay at one reach.
+#[derive(Clone, Copy)]
+pub(super) struct Patience {
+    /// Done when a step is shorter than this share of the reach.
+    pub(super) near: f64,
+    /// Most steps.
+    pub(super) steps: usize,
+}
+
+/// Enough to tell a right way from a wrong one.
+pub(super) const HASTY: Patience = Patience { near: 0.01, steps: 15 };
+/// A warped sheet creeps in itself with short steps.
+pub(super) const PATIENT: Patience = Patience { near: 2e-3, steps: 40 };
 /// Nearer than this the way to the foot has no direction of its own, mm.
 const ON_SURFACE_MM: f64 = 1e-6;
 /// How far the start is off decides where the reach begins.
@@ -32,6 +41,7 @@ pub(super) fn approach(
     sample: &Sample,
     start: &Pose,
     settings: &FineSettings,
+    patience: Patience,
 ) -> Result<(Pose, usize), AlignError> {
     let widest = WIDEST * settings.reach_mm;
     let mut off: Vec<f64> =
@@ -46,7 +56,7 @@ pub(super) fn approach(
     let mut pose = *start;
     let mut steps = 0;
     for reach in reaches.into_iter().rev() {
-        let (at, taken) = descend(run, ground, sample, &pose, reach)?;
+        let (at, taken) = descend(run, ground, sample, &pose, reach, patience)?;
         pose = at;
         steps += taken;
     }
@@ -60,26 +70,21 @@ pub(super) fn descend(
     sample: &Sample,
     start: &Pose,
     reach: f64,
+    patience: Patience,
 ) -> Result<(Pose, usize), AlignError> {
     let mut pose = *start;
-    for n in 1..=STEPS {
+    for n in 1..=patience.steps {
         let step = robust(run, ground, sample, &pose, reach)?.step(reach)?;
         let (next, moved) = ground.moved(&pose, &step);
         pose = next;
-        if moved < NEAR * reach {
+        if moved < patience.near * reach {
             return Ok((pose, n));
         }
     }
-    Ok((pose, STEPS))
+    Ok((pose, patience.steps))
 }
 
-fn robust(
-    run: &Run,
-    ground: &Ground,
-    sample: &Sample,
-    pose: &Pose,
-    reach: f64,
-) -> Result<Sums, Stopped> {
+fn robust(run: &Run, ground: &Ground, sample: &Sample, pose: &Pose, reach: f64) -> Result<Sums, Stopped> {
     let feet = ground.feet(run, sample, pose, reach)?;
     let one = |mut s: Sums, (i, foot): (usize, &Option<Foot>)| {
         let Some(foot) = foot else { return s };

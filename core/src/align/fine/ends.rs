@@ -53,7 +53,9 @@ fn ends_at(nominal: &Nominal, triangle: u32, k: usize) -> bool {
                 return false;
             }
             // Out by the edge at the vertex that it was not entered by.
-            let Some(corner) = triangles[next as usize].iter().position(|&v| v == vertex) else { return false };
+            let Some(corner) = triangles[next as usize].iter().position(|&v| v == vertex) else {
+                return false;
+            };
             let edges = [corner, (corner + 2) % 3];
             let entered = edges.iter().position(|&e| nominal.across()[next as usize][e] == Some(at));
             edge = edges[1 - entered.unwrap_or(0)];

@@ -113,6 +113,7 @@ impl Sums {
         Self { jtj: [[0.0; 6]; 6], jtr: [0.0; 6], square: 0.0, weight: 0.0, pairs: 0 }
     }
 
+    #[inline]
     pub(super) fn pair(&mut self, row: &[f64; 6], d: f64, weight: f64) {
         for i in 0..6 {
             let wi = weight * row[i];
@@ -225,46 +226,48 @@ impl<'a> Pairs<'a> {
         let count = |i: usize| if off[i].is_some() && !stray[i] { sample.weights[i] } else { 0.0 };
         self.weights = (0..sample.points.len()).map(count).collect();
         let places = self.planes.par_iter_mut().zip(feet).zip(&sample.points);
-        places.for_each(|((plane, foot), p)| *plane = Plane::of(ground.mesh(), foot.as_ref(), &pose.point(p)));
+        places
+            .for_each(|((plane, foot), p)| *plane = Plane::of(ground.mesh(), foot.as_ref(), &pose.point(p)));
         Ok(())
     }
 
-    /// Searches the planes of all points anew; how many were other ones.
-    pub(super) fn search(&mut self, run: &Run, pose: &Pose) -> Result<usize, Stopped> {
+    /// Searches all points anew and sums their equations.
+    pub(super) fn search(&mut self, run: &Run, pose: &Pose) -> Result<Sums, Stopped> {
         self.renew(run, pose, false)
     }
 
-    /// Searches those points whose foot has left its triangle.
-    pub(super) fn follow(&mut self, run: &Run, pose: &Pose) -> Result<usize, Stopped> {
+    /// Searches those points whose foot has left its triangle, and sums the equations of all.
+    pub(super) fn follow(&mut self, run: &Run, pose: &Pose) -> Result<Sums, Stopped> {
         self.renew(run, pose, true)
     }
 
-    fn renew(&mut self, run: &Run, pose: &Pose, only_left: bool) -> Result<usize, Stopped> {
+    fn renew(&mut self, run: &Run, pose: &Pose, only_left: bool) -> Result<Sums, Stopped> {
         let (ground, sample, weights) = (self.ground, self.sample, &self.weights);
         // Who was chosen stays, also when a step takes it out of reach.
         let reach = 2.0 * self.reach;
-        let changed: Result<Vec<usize>, Stopped> = self
+        let pieces: Result<Vec<Sums>, Stopped> = self
             .planes
             .par_chunks_mut(PIECE)
             .enumerate()
             .map(|(c, planes)| {
                 run.check()?;
                 let mut cursor = ground.tree.cursor();
-                let mut changed = 0;
+                let mut sums = Sums::zero();
                 for (i, plane) in (c * PIECE..).zip(planes) {
-                    let p = pose.point(&sample.points[i]);
-                    if !(weights[i] > 0.0) || (only_left && plane.is_below(ground.mesh(), &p)) {
+                    if !(weights[i] > 0.0) {
                         continue;
                     }
-                    let foot = ground.foot(&mut cursor, sample, i, &p, pose, reach);
-                    let found = Plane::of(ground.mesh(), foot.as_ref(), &p);
-                    changed += usize::from(found.triangle != plane.triangle);
-                    *plane = found;
+                    let p = pose.point(&sample.points[i]);
+                    if !(only_left && plane.is_below(ground.mesh(), &p)) {
+                        let foot = ground.foot(&mut cursor, sample, i, &p, pose, reach);
+                        *plane = Plane::of(ground.mesh(), foot.as_ref(), &p);
+                    }
+                    plane.pair(&ground, &p, weights[i], &mut sums);
                 }
-                Ok(changed)
+                Ok(sums)
             })
             .collect();
-        Ok(changed?.iter().sum())
+        Ok(pieces?.iter().fold(Sums::zero(), Sums::add))
     }
 
     /// Sums over all pairs. The weights are squared for the middle of the covariance.
@@ -273,10 +276,9 @@ impl<'a> Pairs<'a> {
             let mut s = Sums::zero();
             for (i, plane) in (c * PIECE..).zip(planes) {
                 let w = self.weights[i];
-                if w > 0.0 && plane.triangle != NOWHERE {
+                if w > 0.0 {
                     let p = pose.point(&self.sample.points[i]);
-                    let d = plane.normal.dot(&p.coords) - plane.offset;
-                    s.pair(&self.ground.row(&p, &plane.normal), d, if squared { w * w } else { w });
+                    plane.pair(&self.ground, &p, if squared { w * w } else { w }, &mut s);
                 }
             }
             s
@@ -324,7 +326,17 @@ impl Plane {
         plane.unwrap_or(Self::NONE)
     }
 
+    /// Adds the equation of a point at `p`.
+    #[inline]
+    fn pair(&self, ground: &Ground, p: &Point, weight: f64, sums: &mut Sums) {
+        if self.triangle != NOWHERE {
+            let d = self.normal.dot(&p.coords) - self.offset;
+            sums.pair(&ground.row(p, &self.normal), d, weight);
+        }
+    }
+
     /// Whether the foot of `p` on the plane lies in the triangle.
+    #[inline]
     fn is_below(&self, mesh: &TriangleMesh, p: &Point) -> bool {
         if self.triangle == NOWHERE || self.on_edge {
             return false;

@@ -5,7 +5,7 @@
 //! then show decides: walls and rims stand out when the scan lies on the wrong side, and a curved sheet fits it badly.
 //! Where they show nothing, the answer says so. Own rule, no source.
 
-use super::approach::{approach, descend};
+use super::approach::{HASTY, PATIENT, approach, descend};
 use super::pairs::Ground;
 use super::sample::Sample;
 use super::{AlignError, FineSettings, Sides, apart_mm};
@@ -27,6 +27,8 @@ const ROUNDING_MM: f64 = 1e-3;
 /// deviations more of them, and this many at least.
 const SURE: f64 = 4.0;
 const LEAST: f64 = 10.0;
+/// Points that show where each side leads.
+const FEWER: usize = 1000;
 
 /// The pose near the answer, the steps taken, and whether its side is known.
 pub(super) fn approach_either(
@@ -42,18 +44,17 @@ pub(super) fn approach_either(
         None
     };
     let Some((facing, thickness_mm)) = skin else {
-        let (pose, steps) = approach(run, ground, few, start, settings)?;
+        let (pose, steps) = approach(run, ground, few, start, settings, PATIENT)?;
         return Ok((pose, steps, Sides::Told));
     };
+    let fewer = few.thinned(FEWER);
     let mut tried: Vec<Try> = Vec::new();
     let (mut all_steps, mut error) = (0, None);
     for side in [facing, facing.reversed()] {
         let one = Ground { seen_from: Some(start.inverse().direction(side)), ..*ground };
-        let found = approach(run, &one, few, start, settings)
-            .and_then(|(pose, steps)| Ok((descend(run, ground, few, &pose, settings.reach_mm)?, steps)));
-        match found {
-            Ok(((pose, more), steps)) => {
-                all_steps += steps + more;
+        match approach(run, &one, &fewer, start, settings, HASTY) {
+            Ok((pose, steps)) => {
+                all_steps += steps;
                 tried.push(Try::new(run, ground, few, pose, thickness_mm)?);
             }
             Err(AlignError::Stopped(stopped)) => return Err(stopped.into()),
@@ -62,7 +63,8 @@ pub(super) fn approach_either(
     }
     // A surface all round was seen from no one side.
     if tried.iter().all(|t| 10 * t.out > few.points.len()) {
-        let (pose, steps) = approach(run, ground, few, start, settings).map_err(|e| error.unwrap_or(e))?;
+        let (pose, steps) =
+            approach(run, ground, &fewer, start, settings, HASTY).map_err(|e| error.unwrap_or(e))?;
         all_steps += steps;
         tried.push(Try::new(run, ground, few, pose, thickness_mm)?);
     }
@@ -85,7 +87,8 @@ pub(super) fn approach_either(
         let near = tried.iter().enumerate().min_by(|a, b| far(a.1).total_cmp(&far(b.1)));
         best = near.map_or(best, |n| n.0);
     }
-    Ok((tried[best].pose, all_steps, sides))
+    let (pose, more) = descend(run, ground, few, &tried[best].pose, settings.reach_mm, PATIENT)?;
+    Ok((pose, all_steps + more, sides))
 }
 
 /// A pose and how the points lie there.

@@ -19,11 +19,16 @@ const ROUNDING_MM: f64 = 1e-6;
 /// neither a stray nor anybody's neighbour.
 pub(super) fn strays(sample: &Sample, off: &[Option<f64>]) -> Vec<bool> {
     let mut open: Vec<bool> = off.iter().map(Option::is_some).collect();
+    let mut usual = 0.0;
     for above in 0..=GROWTHS {
-        let cells = sample.cells(above);
+        let mut cells = sample.cells(above);
+        cells.retain(|cell| open[cell.clone()].contains(&true));
         let cubes: Vec<Cube> =
-            cells.par_iter().with_min_len(256).map(|cell| Cube::of(off, cell.clone())).collect();
-        let usual = AGREE * scatter(&cubes);
+            cells.par_iter().with_min_len(64).map(|cell| Cube::of(off, cell.clone())).collect();
+        // The smallest cubes hold all points.
+        if above == 0 {
+            usual = AGREE * scatter(&cubes);
+        }
         for cube in &cubes {
             // Where a dent ends the distances spread, and are no strays for that.
             let own = AGREE * SIGMA_OF_MEDIAN * cube.median_scatter();

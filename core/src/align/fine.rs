@@ -140,12 +140,9 @@ pub enum AlignError {
 /// Fewer pairs than this are no basis for six freedoms and their spread.
 const MIN_PAIRS: usize = 30;
 
-/// Points that lead near.
-const FEW: usize = 3000;
-
-/// When the pose has moved further since every point was searched, mm, all are searched again. A point whose foot stays
-/// in its triangle has a nearer place elsewhere only where two walls are as near as that to each other.
-const NEARBY_MM: f64 = 0.02;
+/// A pose is at rest only if no point has another nearest place there. Points are searched again when it has moved
+/// further since, mm: what a shorter way changes is its square, from few points, and far less than a nanometre.
+const NEARBY_MM: f64 = 5e-4;
 
 /// When the pose has moved further since it was decided which points count, mm, it is decided anew.
 const MOVED_MM: f64 = 0.1;
@@ -170,9 +167,8 @@ pub fn fine(
     let ground = Ground { nominal, tree, centre, radius, min_cos: settings.min_cos, seen_from };
     run.tell(Stage::Align, 0.0);
     let sample = Sample::drawn(scan, settings.points);
-    let few = sample.thinned(FEW);
     run.tell(Stage::Align, 0.2);
-    let (mut pose, mut steps, sides) = skin::approach_either(run, &ground, &few, &start, settings)?;
+    let (mut pose, mut steps, sides) = skin::approach_either(run, &ground, &sample, &start, settings)?;
     run.tell(Stage::Align, 0.5);
     let reach = settings.reach_mm;
     let mut pairs = Pairs::new(run, ground, &sample, &pose, reach)?;
@@ -194,7 +190,7 @@ pub fn fine(
             (chosen_at, searched_at) = (pose, pose);
             sums = pairs.sums(&pose);
         } else if apart_mm(&ground, &pose, &searched_at) > NEARBY_MM {
-            sums = pairs.search(run, &pose)?;
+            sums = pairs.settle(run, &pose, apart_mm(&ground, &pose, &searched_at))?;
             searched_at = pose;
         } else {
             stop = Stop::Settled;

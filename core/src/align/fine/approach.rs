@@ -29,7 +29,7 @@ pub(super) struct Patience {
 }
 
 /// Enough to tell a right way from a wrong one.
-pub(super) const HASTY: Patience = Patience { near: 0.01, steps: 15 };
+pub(super) const HASTY: Patience = Patience { near: 0.02, steps: 12 };
 /// A warped sheet creeps in itself with short steps.
 pub(super) const PATIENT: Patience = Patience { near: 2e-3, steps: 40 };
 /// Nearer than this the way to the foot has no direction of its own, mm.

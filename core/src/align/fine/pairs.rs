@@ -178,6 +178,9 @@ struct Plane {
 
 const NOWHERE: u32 = u32::MAX;
 
+/// No two walls are nearer to each other than twice this, mm.
+const MIDWAY_MM: f64 = 0.2;
+
 /// A foot from which the point lies aside by more is on an edge, mm: more than rounding.
 const ASIDE_MM: f64 = 1e-7;
 
@@ -231,17 +234,19 @@ impl<'a> Pairs<'a> {
         Ok(())
     }
 
-    /// Searches all points anew and sums their equations.
-    pub(super) fn search(&mut self, run: &Run, pose: &Pose) -> Result<Sums, Stopped> {
-        self.renew(run, pose, false)
-    }
-
     /// Searches those points whose foot has left its triangle, and sums the equations of all.
     pub(super) fn follow(&mut self, run: &Run, pose: &Pose) -> Result<Sums, Stopped> {
-        self.renew(run, pose, true)
+        self.renew(run, pose, 0.0, f64::INFINITY)
     }
 
-    fn renew(&mut self, run: &Run, pose: &Pose, only_left: bool) -> Result<Sums, Stopped> {
+    /// Searches all points that can have another nearest place since all were searched, `moved_mm` from here: those
+    /// nearer than twice that to the edge of their triangle, beyond which another wall may be as near, and those so
+    /// far off that they may lie midway between two walls.
+    pub(super) fn settle(&mut self, run: &Run, pose: &Pose, moved_mm: f64) -> Result<Sums, Stopped> {
+        self.renew(run, pose, 2.0 * moved_mm, MIDWAY_MM)
+    }
+
+    fn renew(&mut self, run: &Run, pose: &Pose, margin: f64, midway: f64) -> Result<Sums, Stopped> {
         let (ground, sample, weights) = (self.ground, self.sample, &self.weights);
         // Who was chosen stays, also when a step takes it out of reach.
         let reach = 2.0 * self.reach;
@@ -258,7 +263,7 @@ impl<'a> Pairs<'a> {
                         continue;
                     }
                     let p = pose.point(&sample.points[i]);
-                    if !(only_left && plane.is_below(ground.mesh(), &p)) {
+                    if !plane.is_below(ground.mesh(), &p, margin, midway) {
                         let foot = ground.foot(&mut cursor, sample, i, &p, pose, reach);
                         *plane = Plane::of(ground.mesh(), foot.as_ref(), &p);
                     }
@@ -335,14 +340,19 @@ impl Plane {
         }
     }
 
-    /// Whether the foot of `p` on the plane lies in the triangle.
+    /// Whether the foot of `p` on the plane lies in the triangle, no nearer than `margin` to an edge, and `p` no further
+    /// off than `midway`.
     #[inline]
-    fn is_below(&self, mesh: &TriangleMesh, p: &Point) -> bool {
+    fn is_below(&self, mesh: &TriangleMesh, p: &Point, margin: f64, midway: f64) -> bool {
         if self.triangle == NOWHERE || self.on_edge {
             return false;
         }
         let [a, b, c] = mesh.corners(self.triangle);
-        let inside = |a: &Point, b: &Point| self.normal.dot(&(b - a).cross(&(p - a))) >= 0.0;
-        inside(&a, &b) && inside(&b, &c) && inside(&c, &a)
+        let inside = |a: &Point, b: &Point| {
+            let (side, along) = (self.normal.dot(&(b - a).cross(&(p - a))), (b - a).norm_squared());
+            side >= 0.0 && side * side >= margin * margin * along
+        };
+        let off = self.normal.dot(&p.coords) - self.offset;
+        off.abs() <= midway && inside(&a, &b) && inside(&b, &c) && inside(&c, &a)
     }
 }

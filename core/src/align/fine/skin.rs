@@ -27,17 +27,21 @@ const ROUNDING_MM: f64 = 1e-3;
 /// deviations more of them, and this many at least.
 const SURE: f64 = 4.0;
 const LEAST: f64 = 10.0;
-/// Points that show where each side leads.
+/// Points that lead near; of them those that show where each side leads; and those that tell the sides apart where
+/// the few do not.
+const FEW: usize = 3000;
 const FEWER: usize = 1000;
+const MANY: usize = 20_000;
 
 /// The pose near the answer, the steps taken, and whether its side is known.
 pub(super) fn approach_either(
     run: &Run,
     ground: &Ground,
-    few: &Sample,
+    sample: &Sample,
     start: &Pose,
     settings: &FineSettings,
 ) -> Result<(Pose, usize, Sides), AlignError> {
+    let few = &sample.thinned(FEW);
     let skin = if few.normals.is_none() && ground.seen_from.is_none() {
         skin(run, ground, few, start, settings)?
     } else {
@@ -75,7 +79,13 @@ pub(super) fn approach_either(
         if apart_mm(ground, &tried[k].pose, &tried[best].pose) < 0.25 * thickness_mm {
             continue;
         }
-        match tried[best].against(&tried[k]) {
+        let mut right = tried[best].against(&tried[k]);
+        if right.is_none() {
+            let many = sample.thinned(MANY);
+            let again = |t: &Try| Try::new(run, ground, &many, t.pose, thickness_mm);
+            right = again(&tried[best])?.against(&again(&tried[k])?);
+        }
+        match right {
             Some(true) => {}
             Some(false) => (best, sides) = (k, Sides::Told),
             None => sides = Sides::Alike { thickness_mm },

@@ -14,10 +14,7 @@ use scantling_core::run::quiet;
 use scantling_core::scan::{LengthUnit, Scan};
 use scantling_core::search::SurfaceTree;
 
-#[cfg(feature = "long")]
 const STARTS: usize = 200;
-#[cfg(not(feature = "long"))]
-const STARTS: usize = 12;
 
 struct Case {
     nominal: Nominal,

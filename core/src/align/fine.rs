@@ -106,8 +106,8 @@ pub struct Alignment {
     pub sides: Sides,
     /// Point of the part about which `covariance` turns.
     pub centre: Point,
-    /// Inverse of J'J for (turn about x, y, z in rad; shift along x, y, z in mm): times the variance of
-    /// the points it is the covariance of the alignment.
+    /// For (turn about x, y, z in rad; shift along x, y, z in mm): times the variance of the points it is the
+    /// covariance of the alignment. With equal weights the inverse of J'J.
     pub unit_covariance: [[f64; 6]; 6],
 }
 

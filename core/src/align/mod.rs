@@ -24,7 +24,7 @@ mod starts;
 mod support;
 
 pub(crate) use clusters::clusters;
-pub use fine::{AlignError, Alignment, FineSettings, Stop, fine};
+pub use fine::{AlignError, Alignment, FineSettings, Sides, Stop, fine};
 pub use instances::{
     Finding, Instance, Instances, InstancesError, InstancesSettings, OpenPlace, OtherPart, locate_all,
 };

@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use super::{InspectError, Job, Picture, ScanPart, ScanSource, datum_record, map};
 use crate::align::{
-    AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, Stop, fine, locate,
+    AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, Sides, Stop, fine, locate,
 };
 use crate::datum::{DatumAlignment, DatumError, DatumInput, establish};
 use crate::evaluate::{Aligned, Context, blank, evaluate};
@@ -217,6 +217,13 @@ impl<'a> Scanned<'a> {
                 "The best fit was still moving when its steps were used up; the scan may not suit the part."
                     .into(),
             );
+        }
+        if let Self::On(on) = self
+            && let Sides::Alike { thickness_mm } = on.fit.sides
+        {
+            cautions.push(format!(
+                "The scan fits both sides of the {thickness_mm:.2} mm skin: nothing shows which one was scanned, and the nearer one was taken. Scan normals, walls or rims too."
+            ));
         }
         if job.scans.len() > 1 && matches!(self, Self::On(_)) {
             cautions.push("Several scans were brought together by their best fits on the nominal; how well they fit each other is not part of the uncertainty.".into());

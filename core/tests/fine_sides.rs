@@ -1,0 +1,118 @@
+//! The two sides of a 2 mm skin: from starts that are off by far more, the scanned side is found, and where nothing
+//! tells the sides apart the answer says so.
+#![allow(clippy::unwrap_used, reason = "a test says where it fails")]
+
+mod plate;
+
+use plate::{Plate, SIZE_MM, Sampled, THICKNESS_MM, sampled};
+use scantling_core::align::{Alignment, FineSettings, Sides, fine};
+use scantling_core::geometry::random::Random;
+use scantling_core::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
+use scantling_core::nominal::Nominal;
+use scantling_core::read::RawScan;
+use scantling_core::run::quiet;
+use scantling_core::scan::{LengthUnit, Scan};
+use scantling_core::search::SurfaceTree;
+
+const STARTS: usize = 200;
+
+struct Case {
+    nominal: Nominal,
+    tree: SurfaceTree,
+    random: Random,
+}
+
+impl Case {
+    fn new() -> Self {
+        let mesh = Plate::curved().mesh();
+        let raw = RawScan {
+            points: mesh.vertices().to_vec(),
+            triangles: mesh.triangles().to_vec(),
+            ..RawScan::default()
+        };
+        let nominal = Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap();
+        let tree = SurfaceTree::new(nominal.mesh());
+        Self { nominal, tree, random: Random::seeded(4) }
+    }
+
+    /// The upper face, or the lower one, with or without a strip of `margin_mm` along the edges and the walls.
+    fn scan(&mut self, upper: bool, normals: bool, margin_mm: Option<f64>) -> Scan {
+        let facing = if upper { 1.0 } else { -1.0 };
+        let least = if margin_mm.is_some() { 0.5 } else { -0.5 };
+        let Sampled { points, normals: given } =
+            sampled(self.nominal.mesh(), 12_000, |n| n.z * facing > least, &mut self.random);
+        let margin = margin_mm.unwrap_or(0.0);
+        let inside =
+            |p: &Point| p.x.abs() <= 0.5 * SIZE_MM[0] - margin && p.y.abs() <= 0.5 * SIZE_MM[1] - margin;
+        let mut raw = RawScan { normals: normals.then(Vec::new), ..RawScan::default() };
+        for (p, n) in points.iter().zip(&given).filter(|(p, _)| inside(p)) {
+            raw.points.push(p + n * (0.02 * self.random.normal()));
+            if let Some(all) = &mut raw.normals {
+                all.push(*n);
+            }
+        }
+        Scan::new(raw, LengthUnit::Millimetre, &quiet()).unwrap()
+    }
+
+    fn start(&mut self, degrees: f64, shift_mm: f64) -> Motion<PartFrame, ScanFrame> {
+        let centre = self.nominal.mesh().bounds().centre();
+        let turn = self.random.direction().vector() * degrees.to_radians();
+        Motion::turn_about(centre, turn, self.random.direction().vector() * shift_mm)
+    }
+
+    fn found(&self, scan: &Scan, start: Motion<PartFrame, ScanFrame>, settings: &FineSettings) -> Alignment {
+        fine(&quiet(), &self.nominal, &self.tree, scan, start, settings).unwrap()
+    }
+
+    fn off_mm(&self, found: &Alignment) -> f64 {
+        let corners = self.nominal.mesh().bounds().corners();
+        corners.iter().map(|c| (found.part_from_scan.point(c) - c).norm()).fold(0.0, f64::max)
+    }
+}
+
+fn from_far(normals: bool) {
+    let mut case = Case::new();
+    for n in 0..STARTS {
+        let scan = case.scan(n % 2 == 0, normals, None);
+        let start = case.start(5.0, 20.0);
+        let found = case.found(&scan, start, &FineSettings::default());
+        let off = case.off_mm(&found);
+        assert!(off < 0.1, "start {n}: {off} mm off, {:?}", found.sides);
+        assert_eq!(found.sides, Sides::Told, "start {n}");
+    }
+}
+
+#[test]
+fn with_normals_no_start_ends_on_the_other_side() {
+    from_far(true);
+}
+
+#[test]
+fn without_normals_no_start_ends_on_the_other_side() {
+    from_far(false);
+}
+
+#[test]
+fn sides_that_nothing_tells_apart_are_said_to_be_so() {
+    let mut case = Case::new();
+    for n in 0..4 {
+        let upper = n % 2 == 0;
+        let bare = case.scan(upper, false, Some(12.0));
+        let start = case.start(0.5, 3.0);
+        let found = case.found(&bare, start, &FineSettings::default());
+        let Sides::Alike { thickness_mm } = found.sides else { panic!("start {n}: {:?}", found.sides) };
+        assert!(thickness_mm > 0.7 * THICKNESS_MM && thickness_mm <= THICKNESS_MM + 1e-9, "{thickness_mm}");
+
+        // Said by the caller, or shown by normals.
+        let up = Direction::Z;
+        let seen_from = Some(if upper { up } else { up.reversed() });
+        let stated = case.found(&bare, start, &FineSettings { seen_from, ..FineSettings::default() });
+        let scan = case.scan(upper, true, Some(12.0));
+        let shown = case.found(&scan, start, &FineSettings::default());
+        for found in [stated, shown] {
+            assert_eq!(found.sides, Sides::Told);
+            let off = case.off_mm(&found);
+            assert!(off < 0.1, "start {n}: {off} mm");
+        }
+    }
+}

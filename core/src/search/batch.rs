@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::SurfaceTree;
+use super::tree::{Groups, normal};
 use crate::geometry::sum::CHUNK;
 use crate::geometry::{Aabb, Direction, Foot, Point};
 
@@ -30,10 +31,7 @@ impl SurfaceTree {
         reach_mm: f64,
         work: impl Fn(usize, Option<Foot>) -> T + Sync,
     ) -> Vec<T> {
-        in_order(points, |indices: &mut dyn Iterator<Item = usize>| {
-            let mut cursor = self.cursor();
-            indices.map(|i| work(i, cursor.nearest(&points[i], reach_mm))).collect()
-        })
+        self.each(points, points.len(), |_, _| true, reach_mm, work)
     }
 
     /// As [`SurfaceTree::nearest_each`] with [`SurfaceTree::nearest_facing`]. Points without a normal of
@@ -45,40 +43,54 @@ impl SurfaceTree {
         reach_mm: f64,
         work: impl Fn(usize, Option<Foot>) -> T + Sync,
     ) -> Vec<T> {
-        in_order(points, |indices: &mut dyn Iterator<Item = usize>| {
-            let mut cursor = self.cursor();
-            let find = |i: usize| {
-                let normal = *facing.normals.get(i)?;
-                cursor.nearest_facing(&points[i], normal, facing.min_cos, reach_mm)
-            };
-            let mut find = find;
-            indices.map(|i| work(i, find(i))).collect()
-        })
+        let Facing { normals, min_cos } = facing;
+        let faces = |i: usize, corners: [&Point; 3]| normal(corners).dot(&normals[i].vector()) >= min_cos;
+        self.each(points, points.len().min(normals.len()), faces, reach_mm, work)
     }
-}
 
-/// Answers chunks of a good order and puts the answers back in the order of the points.
-fn in_order<T: Clone + Send + Sync>(
-    points: &[Point],
-    answer: impl Fn(&mut dyn Iterator<Item = usize>) -> Vec<T> + Sync,
-) -> Vec<T> {
-    let bounds = Aabb::of(points.iter().filter(|p| p.iter().all(|c| c.is_finite())));
-    if !jumpy(points, &bounds) {
-        let chunks = points.len().div_ceil(CHUNK);
-        let parts: Vec<Vec<T>> = (0..chunks)
-            .into_par_iter()
-            .map(|c| answer(&mut (c * CHUNK..points.len().min((c + 1) * CHUNK))))
-            .collect();
-        return parts.concat();
+    /// Points from `count` on have no closest point.
+    fn each<T: Clone + Send + Sync>(
+        &self,
+        points: &[Point],
+        count: usize,
+        facing: impl Fn(usize, [&Point; 3]) -> bool + Sync,
+        reach_mm: f64,
+        work: impl Fn(usize, Option<Foot>) -> T + Sync,
+    ) -> Vec<T> {
+        let asked = &points[..count];
+        let bounds = Aabb::of(asked.iter().filter(|p| p.iter().all(|c| c.is_finite())));
+        let mut all: Vec<T> = if jumpy(asked, &bounds) {
+            let order = along_a_curve(asked, &bounds);
+            let number = |k: usize| order[k] as usize;
+            let found: Vec<T> = (0..count)
+                .into_par_iter()
+                .with_min_len(CHUNK)
+                .map_init(
+                    || {
+                        let facing = |k: usize, corners: [&Point; 3]| facing(number(k), corners);
+                        Groups::new(self, count, |k| asked[number(k)], facing, reach_mm)
+                    },
+                    |groups, k| work(number(k), groups.at(k)),
+                )
+                .collect();
+            let mut place = vec![0u32; count];
+            for (k, &i) in order.iter().enumerate() {
+                place[i as usize] = k as u32;
+            }
+            place.par_iter().with_min_len(CHUNK).map(|&k| found[k as usize].clone()).collect()
+        } else {
+            (0..count)
+                .into_par_iter()
+                .with_min_len(CHUNK)
+                .map_init(
+                    || Groups::new(self, count, |i| asked[i], &facing, reach_mm),
+                    |groups, i| work(i, groups.at(i)),
+                )
+                .collect()
+        };
+        all.extend((count..points.len()).map(|i| work(i, None)));
+        all
     }
-    let order = along_a_curve(points, &bounds);
-    let parts: Vec<Vec<T>> =
-        order.par_chunks(CHUNK).map(|chunk| answer(&mut chunk.iter().map(|&i| i as usize))).collect();
-    let mut place = vec![0u32; points.len()];
-    for (k, &i) in order.iter().enumerate() {
-        place[i as usize] = k as u32;
-    }
-    place.par_iter().map(|&k| parts[k as usize / CHUNK][k as usize % CHUNK].clone()).collect()
 }
 
 /// Whether half of the steps from point to point are far longer than an order along the surface has.

@@ -105,47 +105,42 @@ fn jumpy(points: &[Point], bounds: &Aabb) -> bool {
     (0..SAMPLE).filter(|&k| long(k)).count() > SAMPLE / 2
 }
 
-/// Cells along each axis: 2^10.
-const BITS: u32 = 10;
+/// Points of one cell, about, where they lie on a surface: what is put in order together afterwards.
+const IN_CELL: usize = 512;
+/// Most cells along each axis: 2^6, whose counts fit a processor's cache.
+const MOST_BITS: u32 = 6;
 
-/// The points' indices in the order of Morton's curve, equal cells in the given order. Morton, "A computer
-/// oriented geodetic data base", IBM, 1966.
+/// The points' indices in the order of Morton's curve through rough cells, equal cells in the given order.
+/// Morton, "A computer oriented geodetic data base", IBM, 1966.
 fn along_a_curve(points: &[Point], bounds: &Aabb) -> Vec<u32> {
-    let cells = f64::from(1u32 << BITS);
-    let scale = bounds.size().map(|s| if s > 0.0 { cells / bounds.size().max() } else { 0.0 });
+    // A surface has about as many cells as a square of as many along each side.
+    let bits = ((points.len() / IN_CELL).max(1).ilog2().div_ceil(2)).min(MOST_BITS);
+    let largest = bounds.size().max();
+    let scale = if largest > 0.0 { f64::from(1u32 << bits) / largest } else { 0.0 };
     let low = bounds.low;
     // A number that is no cell becomes 0, and all fit.
-    let cell = |p: &Point, k: usize| spread((((p[k] - low[k]) * scale[k]) as u32).min((1 << BITS) - 1));
-    let mut keys: Vec<u64> = points
-        .par_iter()
-        .enumerate()
-        .map(|(i, p)| u64::from(cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2) << 32 | i as u64)
-        .collect();
-    // By three digits of ten bits, the lowest first; each pass keeps the order of equal digits.
-    let mut other = vec![0u64; keys.len()];
-    for digit in 0..3 {
-        let of = |key: u64| (key >> (32 + BITS * digit)) as usize & ((1 << BITS) - 1);
-        let mut start = [0usize; 1 << BITS];
-        for &key in &keys {
-            start[of(key)] += 1;
-        }
-        let mut sum = 0;
-        for s in &mut start {
-            (*s, sum) = (sum, sum + *s);
-        }
-        for &key in &keys {
-            let s = &mut start[of(key)];
-            other[*s] = key;
-            *s += 1;
-        }
-        std::mem::swap(&mut keys, &mut other);
+    let cell = |p: &Point, k: usize| spread((((p[k] - low[k]) * scale) as u32).min((1 << bits) - 1));
+    let key = |p: &Point| cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2;
+    let keys: Vec<u32> = points.par_iter().with_min_len(CHUNK).map(key).collect();
+    let mut start = vec![0u32; 1 << (3 * bits)];
+    for &key in &keys {
+        start[key as usize] += 1;
     }
-    keys.into_iter().map(|key| key as u32).collect()
+    let mut sum = 0;
+    for s in &mut start {
+        (*s, sum) = (sum, sum + *s);
+    }
+    let mut order = vec![0; keys.len()];
+    for (i, &key) in (0..).zip(&keys) {
+        let s = &mut start[key as usize];
+        order[*s as usize] = i;
+        *s += 1;
+    }
+    order
 }
 
-/// Two zeros before each of ten bits.
+/// Two zeros before each of eight bits.
 fn spread(x: u32) -> u32 {
-    let x = (x | x << 16) & 0x0300_00ff;
     let x = (x | x << 8) & 0x0300_f00f;
     let x = (x | x << 4) & 0x030c_30c3;
     (x | x << 2) & 0x0924_9249

@@ -12,6 +12,7 @@ mod near;
 mod node;
 #[cfg(test)]
 mod tests;
+mod window;
 
 use rayon::prelude::*;
 

@@ -43,26 +43,6 @@ impl<'a> Cursor<'a> {
         }
     }
 
-    pub(super) fn tree(&self) -> &'a SurfaceTree {
-        self.tree
-    }
-
-    /// The best of everything within reach, for a point on its own: begins with a triangle that is probably
-    /// near. Point and tree must be in range.
-    #[inline(never)]
-    pub(super) fn from_top(
-        &mut self,
-        p: &Point,
-        slot: usize,
-        reach_mm: f64,
-        facing: &impl Fn([&Point; 3]) -> bool,
-    ) -> Best {
-        let mut best = Best::none(p, reach_mm);
-        self.tree.test(slot, p, &mut best, facing);
-        descend(self.tree, &self.tree.nodes[0], p, &mut best, &mut self.stack, facing);
-        best
-    }
-
     /// As [`SurfaceTree::nearest`].
     pub fn nearest(&mut self, p: &Point, reach_mm: f64) -> Option<Foot> {
         self.search(p, reach_mm, |_| true)
@@ -95,10 +75,7 @@ impl<'a> Cursor<'a> {
         let first = if self.guess < reach_mm { self.guess } else { reach_mm };
         let mut best = begin(first);
         if tree.unbounded || !p.iter().all(|c| c.abs() < FARTHEST_MM) {
-            best = begin(reach_mm);
-            for slot in 0..tree.triangles.len() {
-                tree.test(slot, p, &mut best, &facing);
-            }
+            best = tree.search_all(p, reach_mm, &facing);
         } else {
             let around = self.look_around(p, first);
             self.last = *p;

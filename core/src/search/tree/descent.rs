@@ -13,6 +13,37 @@ pub(super) fn empty_stack() -> Stack {
     [Entry::NONE; STACK]
 }
 
+impl SurfaceTree {
+    /// The best within reach of a point on its own, beginning with a triangle that is probably near. Point
+    /// and tree must be in range.
+    #[inline(never)]
+    pub(super) fn from_top(
+        &self,
+        p: &Point,
+        slot: usize,
+        reach_mm: f64,
+        stack: &mut Stack,
+        facing: &impl Fn([&Point; 3]) -> bool,
+    ) -> Best {
+        let mut best = Best::none(p, reach_mm);
+        self.test(slot, p, &mut best, facing);
+        descend(self, &self.nodes[0], p, &mut best, stack, facing);
+        best
+    }
+
+    /// The same by asking every triangle.
+    #[cold]
+    pub(super) fn search_all(&self, p: &Point, reach_mm: f64, facing: &impl Fn([&Point; 3]) -> bool) -> Best {
+        let mut best = Best::none(p, reach_mm);
+        if p.iter().all(|c| c.is_finite()) {
+            for slot in 0..self.triangles.len() {
+                self.test(slot, p, &mut best, facing);
+            }
+        }
+        best
+    }
+}
+
 /// Visits what is no further than the best so far, nearest first, below one node.
 #[inline(always)]
 pub(super) fn descend(

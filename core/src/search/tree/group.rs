@@ -1,13 +1,15 @@
-//! Closest points of many points in an order that follows the surface: a group of neighbours goes down the
-//! tree once, as one box, and shares the few triangles that it meets.
+//! Closest points of many points: a group of neighbours goes down the tree once, as one box, and shares the
+//! few triangles that it meets.
 
-use super::cursor::Cursor;
-use super::descent::STACK;
+use super::descent::{STACK, Stack, empty_stack};
 use super::near::{Near, Span, limit};
 use super::node::{self, Child};
+use super::window::Window;
 use super::{Best, FARTHEST_MM, NO_SLOT, SurfaceTree};
 use crate::geometry::{Foot, Point};
 
+/// Points that are put in order together.
+const WINDOW: usize = 1024;
 /// Most points of a group.
 const MOST: usize = 16;
 /// Fewer do not repay finding their triangles together.
@@ -17,22 +19,24 @@ const FAR: f64 = 8.0;
 /// Where the surface is far off or fine, even few points meet too many triangles; so it will be for a while.
 const REST: u32 = 64;
 
-/// Answers for points by their number, fastest for one number after the other. Answers are those of
+/// Answers for points by their number, for one number after the other. Answers are those of
 /// [`SurfaceTree::nearest`], to the bit: a group's triangles are all that any of its points has no further
 /// than a guess, and who finds nothing there searches the tree.
 pub(in crate::search) struct Groups<'a, P, F> {
-    cursor: Cursor<'a>,
+    tree: &'a SurfaceTree,
     /// The point of a number below `count`.
     point: P,
     count: usize,
     /// Whether a number's point may be met by a triangle.
     facing: F,
     reach_mm: f64,
+    window: Window,
     near: Near,
-    /// Numbers answered last: the first, and each one's foot.
+    /// The first number of the window, and the feet of its numbers.
     first: usize,
-    len: usize,
-    feet: [Option<Foot>; MOST],
+    feet: Vec<Option<Foot>>,
+    /// A triangle met lately.
+    slot: usize,
     /// Most points of the next group.
     most: usize,
     /// How many points are searched for alone before groups are tried again.
@@ -42,6 +46,7 @@ pub(in crate::search) struct Groups<'a, P, F> {
     /// How far feet probably are at most, mm.
     guess: f64,
     open: [Child; STACK],
+    stack: Stack,
 }
 
 /// Which of the numbers from the first belong together.
@@ -61,78 +66,103 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         reach_mm: f64,
     ) -> Self {
         Self {
-            cursor: tree.cursor(),
+            tree,
             point,
             count,
             facing,
             reach_mm,
+            window: Window::default(),
             near: Near::new(),
             first: 0,
-            len: 0,
-            feet: [None; MOST],
+            feet: Vec::new(),
+            slot: 0,
             most: MOST,
             rest: 0,
             step2: f64::INFINITY,
             guess: f64::INFINITY,
             open: [Child::node(0); STACK],
+            stack: empty_stack(),
         }
     }
 
     /// The closest point of the surface to the point of a number.
     #[inline(always)]
     pub(in crate::search) fn at(&mut self, number: usize) -> Option<Foot> {
-        if number.wrapping_sub(self.first) >= self.len {
+        if number.wrapping_sub(self.first) >= self.feet.len() {
             self.answer(number);
         }
-        self.feet[(number - self.first) % MOST]
+        self.feet[number - self.first]
     }
 
     #[inline(never)]
     fn answer(&mut self, first: usize) {
         self.first = first;
-        let tree = self.cursor.tree();
-        let searchable = !tree.unbounded && !tree.triangles.is_empty() && self.reach_mm >= 0.0;
-        self.rest = self.rest.saturating_sub(1);
-        if searchable && self.rest == 0 && self.guess < f64::INFINITY {
-            let mut members = self.members(first);
-            while members.mask.count_ones() >= LEAST {
-                if self.find_near(&members) {
-                    self.len = members.len;
-                    self.answer_members(&members);
-                    return;
-                }
-                self.most = (members.len / 2).max(1);
-                members = self.members(first);
-            }
+        self.window.fill((first..self.count.min(first + WINDOW)).map(&self.point));
+        self.feet.clear();
+        self.feet.resize(self.window.places.len(), None);
+        let tree = self.tree;
+        if tree.triangles.is_empty() || !(self.reach_mm >= 0.0) {
+            return;
         }
-        self.len = 1;
-        let p = (self.point)(first);
-        let facing = |corners: [&Point; 3]| (self.facing)(first, corners);
-        let foot = self.cursor.search(&p, self.reach_mm, facing);
-        self.feet[0] = foot;
+        let mut at = 0;
+        while at < self.feet.len() {
+            at += if tree.unbounded { self.alone(at) } else { self.together(at) };
+        }
+    }
+
+    /// Answers a group; returns how many points it has.
+    #[inline(always)]
+    fn together(&mut self, at: usize) -> usize {
+        self.rest = self.rest.saturating_sub(1);
+        if self.rest > 0 || self.guess == f64::INFINITY {
+            return self.alone(at);
+        }
+        let mut members = self.members(at);
+        while members.mask.count_ones() >= LEAST {
+            if self.find_near(&members) {
+                self.answer_members(at, &members);
+                return members.len;
+            }
+            self.most = (members.len / 2).max(1);
+            members = self.members(at);
+        }
         if self.most < LEAST as usize {
             (self.most, self.rest) = (LEAST as usize, REST);
         }
-        if let Some(foot) = foot {
-            let wide = 1.5 * foot.distance;
-            self.guess = wide.min(2.0 * self.guess + tree.short);
+        self.alone(at)
+    }
+
+    fn alone(&mut self, at: usize) -> usize {
+        let (p, place) = (self.window.points[at], self.window.places[at] as usize);
+        let facing = |corners: [&Point; 3]| (self.facing)(self.first + place, corners);
+        if self.tree.unbounded || !in_range(&p) {
+            self.feet[place] = self.tree.search_all(&p, self.reach_mm, &facing).foot();
+            return 1;
         }
+        let best = self.tree.from_top(&p, self.slot, self.reach_mm, &mut self.stack, &facing);
+        if best.slot != NO_SLOT {
+            self.slot = best.slot;
+            let wide = 1.5 * best.distance2.sqrt();
+            self.guess = wide.min(2.0 * self.guess + self.tree.short);
+        }
+        self.feet[place] = best.foot();
+        1
     }
 
     /// Points from the first on that lie close together; one alone in between that does not is passed over.
     #[inline(always)]
-    fn members(&mut self, first: usize) -> Members {
-        let p = (self.point)(first);
+    fn members(&mut self, at: usize) -> Members {
+        let points = &self.window.points[at..];
+        let p = points[0];
         let mut members = Members { mask: 0, len: 1, low: p, high: p };
-        if !p.iter().all(|c| c.abs() < FARTHEST_MM) {
+        if !in_range(&p) {
             return members;
         }
         members.mask = 1;
         let far2 = FAR * FAR * self.step2;
         let (mut last, mut passed_over) = (p, false);
         let (mut sum, mut steps) = (0.0, 0.0);
-        for j in 1..self.most.min(self.count - first) {
-            let p = (self.point)(first + j);
+        for (j, &p) in points.iter().enumerate().take(self.most).skip(1) {
             let step2 = (p - last).norm_squared();
             if step2 <= far2 {
                 members.mask |= 1 << j;
@@ -168,7 +198,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
     /// Collects every triangle whose box is within the radius of the members'; false when they are too many.
     #[inline(always)]
     fn find_near(&mut self, members: &Members) -> bool {
-        let tree = self.cursor.tree();
+        let tree = self.tree;
         let radius = self.radius(members);
         let wide = radius + tree.margin;
         let span = Span { low: members.low.map(|c| c - wide), high: members.high.map(|c| c + wide) };
@@ -202,48 +232,46 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
     }
 
     #[inline(always)]
-    fn answer_members(&mut self, members: &Members) {
-        let tree = self.cursor.tree();
+    fn answer_members(&mut self, at: usize, members: &Members) {
+        let tree = self.tree;
         let radius = self.radius(members);
         let middle = middle(members);
-        let none_near = self.near.count() == 0;
         let (mut furthest2, mut missed) = (0.0f64, false);
         for j in 0..members.len {
-            let p = (self.point)(self.first + j);
-            let facing = |corners: [&Point; 3]| (self.facing)(self.first + j, corners);
-            let member = members.mask >> j & 1 != 0;
-            if none_near || !p.iter().all(|c| c.abs() < FARTHEST_MM) {
-                self.feet[j] = self.cursor.search(&p, self.reach_mm, facing);
-                missed |= none_near;
+            if members.mask >> j & 1 == 0 || self.near.count() == 0 {
+                missed |= self.near.count() == 0;
+                self.slot = if self.near.count() == 0 { self.slot } else { self.near.slot(0) };
+                let guess = self.guess;
+                self.alone(at + j);
+                self.guess = guess;
                 continue;
             }
-            let (least, place) = self.near.ask(std::array::from_fn(|k| (p[k] - middle[k]) as f32));
+            let (p, place) = (self.window.points[at + j], self.window.places[at + j] as usize);
+            let facing = |corners: [&Point; 3]| (self.facing)(self.first + place, corners);
+            let (least, lowest) = self.near.ask(std::array::from_fn(|k| (p[k] - middle[k]) as f32));
             let mut best = Best::none(&p, radius);
-            if member {
-                let mut bound = limit(best.distance2);
-                if least <= bound {
-                    if tree.test(self.near.slot(place), &p, &mut best, &facing) {
-                        bound = limit(best.distance2);
-                    }
-                    let mut within = self.near.within(bound) & !(1 << place);
-                    while within != 0 {
-                        let next = within.trailing_zeros() as usize;
-                        within &= within - 1;
-                        if tree.test(self.near.slot(next), &p, &mut best, &facing) {
-                            within &= self.near.within(limit(best.distance2));
-                        }
+            let mut bound = limit(best.distance2);
+            if least <= bound {
+                if tree.test(self.near.slot(lowest), &p, &mut best, &facing) {
+                    bound = limit(best.distance2);
+                }
+                let mut within = self.near.within(bound) & !(1 << lowest);
+                while within != 0 {
+                    let next = within.trailing_zeros() as usize;
+                    within &= within - 1;
+                    if tree.test(self.near.slot(next), &p, &mut best, &facing) {
+                        within &= self.near.within(limit(best.distance2));
                     }
                 }
-                if best.slot == NO_SLOT && radius < self.reach_mm {
-                    best = self.cursor.from_top(&p, self.near.slot(place), self.reach_mm, &facing);
-                    missed = true;
-                } else if best.slot != NO_SLOT {
-                    furthest2 = furthest2.max(best.distance2);
-                }
-            } else {
-                best = self.cursor.from_top(&p, self.near.slot(place), self.reach_mm, &facing);
             }
-            self.feet[j] = best.foot();
+            if best.slot != NO_SLOT {
+                furthest2 = furthest2.max(best.distance2);
+            } else if radius < self.reach_mm {
+                missed = true;
+                let slot = self.near.slot(lowest);
+                best = tree.from_top(&p, slot, self.reach_mm, &mut self.stack, &facing);
+            }
+            self.feet[place] = best.foot();
         }
         self.guess = if missed {
             2.0 * self.guess + tree.short
@@ -253,6 +281,10 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         let room = self.near.count() <= super::near::MOST / 2;
         self.most = if room { (self.most + 2).min(MOST) } else { self.most };
     }
+}
+
+fn in_range(p: &Point) -> bool {
+    p.iter().all(|c| c.abs() < FARTHEST_MM)
 }
 
 fn middle(members: &Members) -> Point {

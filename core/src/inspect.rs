@@ -5,7 +5,7 @@ use crate::datum::DatumTaken;
 use crate::evaluate::{by_points, by_reading};
 use crate::geometry::{Aabb, Motion, PartFrame, ScanFrame};
 use crate::nominal::Nominal;
-use crate::plan::{Characteristic, Decision, FaceMap, Plan, Requirement};
+use crate::plan::{Characteristic, Decision, FaceMap, Plan, PointOn, Requirement, Situation};
 use crate::points::{PointSet, PointsError};
 use crate::readings::Reading;
 use crate::record::{
@@ -134,6 +134,7 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
     let systems: Vec<usize> = on_scan.iter().filter_map(|c| c.datum_system).collect();
     let scanned = scanned::Scanned::new(run, job, &on_scan, &systems)?;
     let mut evaluations = Vec::with_capacity(wanted.len());
+    let mut doubled: Vec<&str> = Vec::new();
     for (i, (characteristic, ways)) in wanted.iter().zip(&by).enumerate() {
         run.tell(Stage::Evaluate, i as f64 / wanted.len() as f64);
         let mut found = Vec::with_capacity(ways.len());
@@ -149,6 +150,9 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
                 By::Scan => scanned.evaluate(run, job, characteristic)?,
             });
         }
+        if found.iter().filter(|e| e.verdict != Verdict::NotMeasured).count() > 1 {
+            doubled.push(&characteristic.number);
+        }
         evaluations.push(together(found));
     }
     let (deviation, picture) = scanned.deviation(run, job)?;
@@ -162,7 +166,13 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
     record.deviation_sha256 = deviation.as_ref().map(|d| crate::canonical::sha256_hex(&d.to_bytes()));
     record.cautions.extend(scanned.cautions(job));
     record.cautions.extend(taken.cautions());
-    record.cautions.extend(doubled(&wanted, &by));
+    if !doubled.is_empty() {
+        record.cautions.push(format!(
+            "Measured in more than one way and told by the first of reading, points, scan: {}.",
+            doubled.join(", ")
+        ));
+    }
+    record.cautions.extend(read_beside(job, &wanted));
     Ok(Inspected { record, deviation, picture })
 }
 
@@ -228,20 +238,27 @@ fn each_file_once(job: &Job) -> Result<(), InspectError> {
     Ok(())
 }
 
-/// Says what was measured in more than one way.
-fn doubled(wanted: &[&Characteristic], by: &[Vec<By>]) -> Option<String> {
-    let numbers: Vec<&str> =
-        wanted.iter().zip(by).filter(|(_, ways)| ways.len() > 1).map(|(c, _)| c.number.as_str()).collect();
-    (!numbers.is_empty()).then(|| {
+/// Says which readings are of characteristics that were not asked for.
+fn read_beside(job: &Job, wanted: &[&Characteristic]) -> Option<String> {
+    let beside: Vec<&str> = job
+        .readings
+        .iter()
+        .map(|r| r.characteristic.as_str())
+        .filter(|number| !wanted.iter().any(|c| c.number == *number))
+        .collect();
+    (!beside.is_empty()).then(|| {
         format!(
-            "Measured in more than one way and told by the first of reading, points, scan: {}.",
-            numbers.join(", ")
+            "Readings of characteristics outside the groups asked for were not judged: {}.",
+            beside.join(", ")
         )
     })
 }
 
+/// Whether a scan can show it: a face of the nominal, or a place on its surface.
 fn picked(job: &Job, feature: usize) -> bool {
-    !job.faces.features[feature].triangles.is_empty()
+    let bound = &job.faces.features[feature];
+    let on_surface = matches!(bound.situation, Situation::Point { on: PointOn::Surface, .. });
+    !bound.triangles.is_empty() || (on_surface && job.nominal.is_some())
 }
 
 /// The characteristics asked for, in the plan's order.

@@ -91,6 +91,29 @@ fn readings_alone_give_a_verdict_and_what_is_missing_is_not_measured() {
 }
 
 #[test]
+fn readings_outside_the_groups_asked_for_are_said_to_be_so() {
+    let grouped = BY_HAND.replace("number = \"2\"", "number = \"2\"\ngroup = [\"weight\"]");
+    let (_, plan) = plan::check_toml(&format!("{HEAD}{grouped}")).unwrap();
+    let faces = plan::bind(&plan, None).unwrap();
+    let readings = table(
+        "characteristic,value,unit,expanded_uncertainty,instrument\n2,2.3,kg,0.01,scale\n3,80,um,2,probe\n",
+    );
+    let job = Job {
+        nominal: None,
+        nominal_sha256: String::new(),
+        plan: &plan,
+        faces: &faces,
+        scans: &[],
+        points: &[],
+        readings: &readings,
+        scope: &["weight".to_owned()],
+    };
+    let found = inspect(&quiet(), &job).unwrap();
+    assert_eq!(verdicts(&found), [Conforms]);
+    assert!(found.record.cautions.iter().any(|c| c.ends_with("were not judged: 3.")));
+}
+
+#[test]
 fn a_reading_without_uncertainty_proves_nothing_and_one_at_the_limit_is_undecided() {
     let found = by_readings(&table(
         "characteristic;value;unit;expanded_uncertainty;instrument\n1;8.02;mm;;calliper\n2;2.398;kg;0.01;scale\n3;130;um;4;gauge\n",

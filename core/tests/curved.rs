@@ -3,9 +3,10 @@
 
 use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Motion, Point, Vector};
-use scantling_core::inspect::{Job, ScanPart, ScanSource, inspect};
+use scantling_core::inspect::{Job, PointSource, ScanPart, ScanSource, inspect};
 use scantling_core::nominal::{Nominal, Side};
 use scantling_core::plan;
+use scantling_core::points::{Coordinates, PointSet, read as read_points};
 use scantling_core::read::RawScan;
 use scantling_core::record::Verdict;
 use scantling_core::run::quiet;
@@ -103,6 +104,14 @@ fn a_check_point_on_a_curved_face_of_a_perfect_part_reads_zero() {
             assert!(value.abs() < 0.004, "{part:?} {}: {value}", e.number);
             assert_eq!(e.verdict, Verdict::Conforms, "{part:?} {}: {}", e.number, e.reason);
         }
+        let [x, y] = [45.0, 45.0];
+        let file = format!("name,x,y,z,u\nP0r2,{x},{y},{},0.003\n", height(x, y).0);
+        let taken = read_points(file.as_bytes(), LengthUnit::Millimetre, None, &quiet()).unwrap();
+        let set = PointSet { points: taken, coordinates: Coordinates::Part };
+        let both = [PointSource { set: &set, sha256: "p".into() }];
+        let record = inspect(&quiet(), &Job { points: &both, ..job }).unwrap().record;
+        let twice = record.cautions.iter().find(|c| c.starts_with("Measured in more than one way"));
+        assert!(twice.is_some_and(|c| c.ends_with("points, scan: P0r2.")), "{twice:?}");
         let told = record.cautions.iter().any(|c| c.contains("not searched"));
         assert_eq!(told, matches!(part, ScanPart::Placement(_)));
     }

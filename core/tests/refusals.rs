@@ -346,6 +346,7 @@ fn a_centre_and_its_wall_each_tell_what_they_know() {
         assert!(found[1].operators["association"].contains("diameter of a least-squares circle"));
         let found = go("H3,centre,50.05,40,0,8.03\n", first).unwrap();
         assert!((found[1].value_mm.unwrap() - 8.03).abs() < 1e-12, "diameter as it was told");
+        assert!(found[1].operators["points_of_the_wall"].starts_with("4 beside"), "{:?}", found[1].operators);
         for wrong in ["H3,centre,51,40,0,\n", "H3,centre,50,40,0,9\n"] {
             let error = go(wrong, first).unwrap_err().to_string();
             assert!(error.contains("contradict each other"), "{error}");

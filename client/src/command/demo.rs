@@ -194,7 +194,10 @@ fn closing(
         );
     }
     text += "\nOn every result\n";
-    for caution in cautions {
+    // What the cautions below begin with is not said twice.
+    let below =
+        |caution: &&String| CAUTIONS.contains(caution.split(" rests with").next().unwrap_or_default());
+    for caution in cautions.iter().filter(|c| !below(c)) {
         for line in report::wrap(caution, look.width.saturating_sub(2).max(20)) {
             text += &format!("  {line}\n");
         }

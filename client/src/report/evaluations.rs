@@ -210,7 +210,7 @@ mod tests {
             ..Evaluation::default()
         };
         let text = all(&[read], &PLAIN);
-        assert!(text.contains("8 .. 8.1    8.1004  8.1003 .. 8.11  DOES NOT CONFORM\n"), "{text}");
+        assert!(text.contains("8 .. 8.1    8.1004  8.1003 .. 8.1005  DOES NOT CONFORM\n"), "{text}");
     }
 
     #[test]

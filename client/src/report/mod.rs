@@ -59,6 +59,13 @@ pub(crate) struct Entry {
     whole: bool,
 }
 
+impl Entry {
+    /// What is in it.
+    pub(crate) fn text(&self) -> &str {
+        &self.text
+    }
+}
+
 /// Words.
 pub(crate) fn words(text: impl Into<String>) -> Entry {
     Entry { text: text.into(), number: false, strong: false, whole: false }

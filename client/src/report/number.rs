@@ -18,7 +18,8 @@ const PLAIN_DECIMALS: usize = 3;
 
 /// A measured value beside its limits, all in one unit.
 pub(crate) fn value(value: f64, limits: &[f64]) -> String {
-    beside(value, limits, |decimals| format!("{value:.decimals$}"))
+    let [text] = beside(&[value], limits, |decimals| [format!("{value:.decimals$}")]);
+    text
 }
 
 /// Both limits, as the plan has them.
@@ -39,8 +40,9 @@ pub(crate) fn given(limits: &Limits) -> Vec<f64> {
 /// An interval beside the limits of its value: widened by rounding, never narrowed.
 pub(crate) fn interval(interval: &Interval, limits: &[f64]) -> String {
     let Interval { low_mm: low, high_mm: high } = *interval;
-    let end = |v: f64, sign: f64| beside(v, limits, |decimals| outward(v, decimals, sign));
-    format!("{} .. {}", end(low, -1.0), end(high, 1.0))
+    let [low, high] =
+        beside(&[low, high], limits, |decimals| [outward(low, decimals, -1.0), outward(high, decimals, 1.0)]);
+    format!("{low} .. {high}")
 }
 
 /// A number without limits, to the micrometre.
@@ -56,19 +58,26 @@ pub(crate) fn limit(value: f64) -> String {
     })
 }
 
-/// The first printed form that lies where the number lies.
-fn beside(value: f64, limits: &[f64], printed: impl Fn(usize) -> String) -> String {
-    if !value.is_finite() {
+/// The first printed form in which each number lies where it lies; all with as many decimals.
+fn beside<const N: usize>(
+    values: &[f64; N],
+    limits: &[f64],
+    printed: impl Fn(usize) -> [String; N],
+) -> [String; N] {
+    if values.iter().any(|v| !v.is_finite()) {
         // None ever should be; then it must not look like a number.
-        return format!("{value}");
+        return values.map(|v| format!("{v}"));
     }
     let limits: Vec<f64> = limits.iter().copied().filter(|l| l.is_finite()).collect();
     let finest = limits.iter().map(|l| limit_decimals(*l).unwrap_or(MOST_LIMIT_DECIMALS)).max();
     let least = finest.map_or(PLAIN_DECIMALS, |d| d + 1);
-    let texts = (least..=MOST_DECIMALS).map(printed);
-    let fits = |text: &String| limits.iter().all(|l| same_side(value, read(text), *l));
+    let fits = |texts: &[String; N]| {
+        let mut ends = texts.iter().zip(values);
+        ends.all(|(text, v)| limits.iter().all(|l| same_side(*v, read(text), *l)))
+    };
     // `{}` of an f64 reads back as the same f64, so its side is right by construction.
-    no_minus_zero(texts.into_iter().find(fits).unwrap_or_else(|| format!("{value}")))
+    let texts = (least..=MOST_DECIMALS).map(printed).find(fits);
+    texts.unwrap_or_else(|| values.map(|v| format!("{v}"))).map(no_minus_zero)
 }
 
 /// Rounded away from the other end of the interval; by no more than rounding of f64 towards it.
@@ -142,11 +151,11 @@ mod tests {
         (0.123, 0.234, &[0.4], "0.12 .. 0.24"),
         (-0.123, 0.231, &[0.4], "-0.13 .. 0.24"),
         (0.12, 0.24, &[0.4], "0.12 .. 0.24"),
-        // Outward to two digits both would lie on the limit.
-        (0.3, 0.3951, &[0.4], "0.30 .. 0.396"),
-        (0.4049, 0.5, &[0.4], "0.404 .. 0.50"),
+        // Outward to two digits the ends nearer to the limit would lie on it.
+        (0.3, 0.3951, &[0.4], "0.300 .. 0.396"),
+        (0.4049, 0.5, &[0.4], "0.404 .. 0.500"),
         (0.39, 0.41, &[0.4], "0.39 .. 0.41"),
-        (7.904, 7.96, &[8.0], "7.9 .. 7.96"),
+        (7.904, 7.96, &[8.0], "7.90 .. 7.96"),
         (0.25, 0.250_000_000_000_000_1, &[0.4], "0.25 .. 0.25"),
         (-0.001, 0.000_5, &[0.4], "-0.01 .. 0.01"),
         (1.000_4, 1.000_6, &[], "1.000 .. 1.001"),

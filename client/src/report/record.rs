@@ -1,15 +1,30 @@
 //! Lists of inspections.
 
-use scantling_proto::v1::{FindingKind, Inspection, ListInspectionsResponse, LocateResponse};
+use scantling_proto::v1::{
+    FindingKind, Inspection, InspectionState, ListInspectionsResponse, LocateResponse, Verdict,
+};
 
 use super::inspection::{answer, purpose};
-use super::{Look, calls, day, number, strong, table, whole, words};
+use super::{Look, calls, day, facts, number, printable, strong, table, whole, words};
 use crate::names::{id, short_revision};
 
 /// Inspections, newest first.
 pub(crate) fn list(inspections: &ListInspectionsResponse, look: &Look) -> String {
     if inspections.inspections.is_empty() {
         return "no inspections; `scantling measure` makes one\n".to_owned();
+    }
+    let date = |i: &Inspection| day(i.finish_time.as_ref().or(i.create_time.as_ref()));
+    if look.table_width.is_some_and(|width| width < NARROW) {
+        let each = inspections.inspections.iter().map(|i| {
+            let lines = [
+                ("part", short_revision(&i.revision)),
+                ("serial", clipped(&i.serial_number)),
+                ("answer", answer(i).text().to_owned()),
+                ("made", format!("{}, {}", purpose(i.purpose()), date(i))),
+            ];
+            format!("{}\n{}", printable(id(&i.name)), facts(&lines, look))
+        });
+        return each.collect::<Vec<_>>().join("\n");
     }
     let rows = inspections
         .inspections
@@ -21,12 +36,15 @@ pub(crate) fn list(inspections: &ListInspectionsResponse, look: &Look) -> String
                 words(clipped(&i.serial_number)),
                 words(purpose(i.purpose())),
                 answer(i),
-                words(day(i.finish_time.as_ref().or(i.create_time.as_ref()))),
+                words(date(i)),
             ]
         })
         .collect();
     table(&["inspection", "part", "serial", "purpose", "answer", "date"], rows, look)
 }
+
+/// On fewer columns a row would break within words.
+const NARROW: usize = 80;
 
 /// Enough of a long text to find it by: one must not widen every row.
 fn clipped(text: &str) -> String {
@@ -64,7 +82,13 @@ pub(crate) fn instances(found: &LocateResponse, inspections: &[Inspection], look
     if rows.is_empty() {
         return "no such part was found in the scan\n".to_owned();
     }
-    table(&["no.", "about, mm", "what", "serial", "inspection", "answer"], rows, look)
+    let text = table(&["no.", "about, mm", "what", "serial", "inspection", "answer"], rows, look);
+    let reasons: Vec<(&str, String)> = inspections
+        .iter()
+        .filter(|i| i.state() == InspectionState::Done && i.verdict() != Verdict::Conforms)
+        .map(|i| (i.serial_number.as_str(), i.reason.clone()))
+        .collect();
+    if reasons.is_empty() { text } else { text + "\n" + &facts(&reasons, look) }
 }
 
 #[cfg(test)]
@@ -108,7 +132,7 @@ b           ws-214/c4  2       production  UNDECIDED               -
             other_points: 0,
             ..LocateResponse::default()
         };
-        let good = Inspection {
+        let good = || Inspection {
             name: "inspections/b".into(),
             serial_number: "7-1".into(),
             state: InspectionState::Done.into(),
@@ -116,11 +140,44 @@ b           ws-214/c4  2       production  UNDECIDED               -
             ..Inspection::default()
         };
         assert_eq!(
-            instances(&found, &[good], &PLAIN),
+            instances(&found, &[good()], &PLAIN),
             "\
 no.  about, mm  what        serial  inspection  answer
   1  -          OTHER HAND  -       -           not measured
   2  -          part        7-1     b           CONFORMS
+"
+        );
+        let bad = Inspection {
+            serial_number: "7-1".into(),
+            verdict: Verdict::NotMeasured.into(),
+            reason: "not measured: 4".into(),
+            ..good()
+        };
+        let text = instances(&found, &[bad], &PLAIN);
+        assert!(text.ends_with("NOT MEASURED\n\n7-1  not measured: 4\n"), "{text}");
+    }
+
+    #[test]
+    fn on_few_columns_each_inspection_has_lines_of_its_own() {
+        let done = Inspection {
+            name: "inspections/01a212e5-fe1d-746b-81ad-427bfa799cfb".into(),
+            revision: "parts/ws-214/revisions/c4".into(),
+            serial_number: "2".into(),
+            purpose: Purpose::Production.into(),
+            state: InspectionState::Done.into(),
+            verdict: Verdict::NotMeasured.into(),
+            ..Inspection::default()
+        };
+        let answer = ListInspectionsResponse { inspections: vec![done], ..Default::default() };
+        let look = Look { width: 60, table_width: Some(60), bold: false };
+        assert_eq!(
+            list(&answer, &look),
+            "\
+01a212e5-fe1d-746b-81ad-427bfa799cfb
+part    ws-214/c4
+serial  2
+answer  NOT MEASURED
+made    production, -
 "
         );
     }

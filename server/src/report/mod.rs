@@ -136,6 +136,8 @@ fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError>
     }
     let (worst, unmarked) = worst::worst(record, input.feature_places);
     let asked = |number: &str| input.asked.get(number);
+    let mut rows: Vec<Row> =
+        record.evaluations.iter().map(|e| Row::new(e, input.titles, asked(&e.number))).collect();
     let page = Page {
         input,
         record,
@@ -144,7 +146,8 @@ fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError>
         scope: rows::scope_words(&record.scope),
         tally: rows::tally(record),
         scanned: record.sources.iter().any(|s| s.content == "scan"),
-        rows: record.evaluations.iter().map(|e| Row::new(e, input.titles, asked(&e.number))).collect(),
+        shared_reason: rows::shared_reason(record, &mut rows),
+        rows,
         shown: input.surface.map(|surface| Shown::new(surface, record, &worst, size)).transpose()?,
         worst: &worst,
         unmarked,
@@ -204,6 +207,8 @@ struct Page<'a> {
     scope: String,
     tally: String,
     scanned: bool,
+    /// Why all conform that do, where it is one reason.
+    shared_reason: Option<String>,
     rows: Vec<Row>,
     shown: Option<Shown>,
     worst: &'a [worst::Worst],

@@ -38,13 +38,14 @@ pub fn signed_limit(value: f64) -> String {
 /// `value` beside its limits (all in one unit): one digit more than the finest limit, more where rounding would
 /// carry it onto or over one. A dash when it is not a finite number.
 pub fn beside_limits(value: f64, limits: &[f64]) -> String {
-    beside(value, limits, |decimals| format!("{value:.decimals$}"))
+    let [text] = beside(&[value], limits, |decimals| [format!("{value:.decimals$}")]);
+    text
 }
 
 /// The ends of an interval beside the limits of its value, each as [`beside_limits`], but rounded outward: what
 /// is printed is never narrower than what was found.
 pub fn interval_beside_limits(low: f64, high: f64, limits: &[f64]) -> [String; 2] {
-    [(low, -1.0), (high, 1.0)].map(|(v, sign)| beside(v, limits, |decimals| outward(v, decimals, sign)))
+    beside(&[low, high], limits, |decimals| [outward(low, decimals, -1.0), outward(high, decimals, 1.0)])
 }
 
 /// As [`interval_beside_limits`], with the sign always shown.
@@ -53,18 +54,25 @@ pub fn signed_interval_beside_limits(low: f64, high: f64, limits: &[f64]) -> [St
     [with_plus(low, a), with_plus(high, b)]
 }
 
-/// The first printed form that lies where the number lies.
-fn beside(value: f64, limits: &[f64], printed: impl Fn(usize) -> String) -> String {
-    if !value.is_finite() {
-        return DASH.into();
+/// The first printed form in which each number lies where it lies; all with as many decimals.
+fn beside<const N: usize>(
+    values: &[f64; N],
+    limits: &[f64],
+    printed: impl Fn(usize) -> [String; N],
+) -> [String; N] {
+    if values.iter().any(|v| !v.is_finite()) {
+        return values.map(|v| if v.is_finite() { format!("{v}") } else { DASH.into() });
     }
     let limits: Vec<f64> = limits.iter().copied().filter(|l| l.is_finite()).collect();
     let finest = limits.iter().map(|&l| limit_decimals(l).unwrap_or(MOST_LIMIT_DECIMALS)).max();
     let least = finest.map_or(DECIMALS_WITHOUT_LIMIT, |d| d + 1);
-    let mut texts = (least..=MOST_DECIMALS).map(printed);
-    let fits = |text: &String| limits.iter().all(|&l| same_side(value, text, l));
+    let fits = |texts: &[String; N]| {
+        let mut ends = texts.iter().zip(values);
+        ends.all(|(text, &v)| limits.iter().all(|&l| same_side(v, text, l)))
+    };
     // `{}` of an f64 reads back as the same f64, so its side is right by construction.
-    typeset(&texts.find(fits).unwrap_or_else(|| format!("{value}")))
+    let texts = (least..=MOST_DECIMALS).map(printed).find(fits);
+    texts.unwrap_or_else(|| values.map(|v| format!("{v}"))).map(|text| typeset(&text))
 }
 
 /// Rounded away from the other end of the interval; by no more than rounding of f64 towards it.
@@ -203,11 +211,11 @@ mod tests {
         (0.123, 0.234, &[0.4], "0.12 .. 0.24"),
         (-0.123, 0.231, &[0.4], "-0.13 .. 0.24"),
         (0.12, 0.24, &[0.4], "0.12 .. 0.24"),
-        // Outward to two digits both would lie on the limit.
-        (0.3, 0.3951, &[0.4], "0.30 .. 0.396"),
-        (0.4049, 0.5, &[0.4], "0.404 .. 0.50"),
+        // Outward to two digits the ends nearer to the limit would lie on it.
+        (0.3, 0.3951, &[0.4], "0.300 .. 0.396"),
+        (0.4049, 0.5, &[0.4], "0.404 .. 0.500"),
         (0.39, 0.41, &[0.4], "0.39 .. 0.41"),
-        (7.904, 7.96, &[8.0], "7.9 .. 7.96"),
+        (7.904, 7.96, &[8.0], "7.90 .. 7.96"),
         (0.25, 0.250_000_000_000_000_1, &[0.4], "0.25 .. 0.25"),
         (-0.001, 0.000_5, &[0.4], "-0.01 .. 0.01"),
         (1.000_4, 1.000_6, &[], "1.000 .. 1.001"),

@@ -173,7 +173,7 @@ pub(super) struct Row {
     pub(super) verdict: &'static str,
     pub(super) class: &'static str,
     pub(super) not_measured: bool,
-    pub(super) reason: String,
+    pub(super) reason: Option<String>,
     /// Association, filter and the like.
     pub(super) operators: String,
 }
@@ -236,7 +236,11 @@ impl Row {
             verdict: verdict_words(e.verdict),
             class: verdict_class(e.verdict),
             not_measured,
-            reason: if e.reason.is_empty() { format!("{DASH} no reason recorded") } else { e.reason.clone() },
+            reason: Some(if e.reason.is_empty() {
+                format!("{DASH} no reason recorded")
+            } else {
+                e.reason.clone()
+            }),
             operators: e
                 .operators
                 .iter()
@@ -245,6 +249,22 @@ impl Row {
                 .join("; "),
         }
     }
+}
+
+/// The reason that two or more characteristics share that conform, and every one that does; their rows then carry none.
+pub(super) fn shared_reason(record: &Record, rows: &mut [Row]) -> Option<String> {
+    let conform = |e: &&Evaluation| e.verdict == Verdict::Conforms && !e.reason.is_empty();
+    let mut reasons = record.evaluations.iter().filter(conform).map(|e| &e.reason);
+    let first = reasons.next()?;
+    if !(reasons.clone().count() > 0 && reasons.all(|r| r == first)) {
+        return None;
+    }
+    for (row, e) in rows.iter_mut().zip(&record.evaluations) {
+        if conform(&e) {
+            row.reason = None;
+        }
+    }
+    Some(first.clone())
 }
 
 /// Profiles by their extremes, everything else by its value, position with its components.

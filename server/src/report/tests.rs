@@ -196,6 +196,21 @@ fn every_kind_of_verdict_is_said_in_words_with_its_reason() {
 }
 
 #[test]
+fn a_reason_that_all_share_that_conform_is_told_once() {
+    let mut record = every_kind();
+    let mut again = record.evaluations[0].clone();
+    again.number = "5".into();
+    record.evaluations.push(again);
+    let told = text(&page(&record));
+    assert_eq!(told.matches("Reason: because of that").count(), 3);
+    assert!(told.contains("Reason of every characteristic that conforms: because of that."));
+    record.evaluations[4].reason = "another".into();
+    let told = text(&page(&record));
+    assert_eq!(told.matches("Reason: because of that").count(), 4);
+    assert!(told.contains("Reason: another") && !told.contains("Reason of every"));
+}
+
+#[test]
 fn a_part_that_was_not_measured_never_reads_as_a_pass() {
     let mut record = every_kind();
     record.evaluations.retain(|e| e.verdict == Verdict::NotMeasured);

@@ -122,10 +122,20 @@ fn facts(shown: &Shown) -> Vec<(String, String)> {
         say(&name, Some(&words));
     }
     say("Standard", Some(&plan.standard_edition));
-    let filter = plan.filter.map(|f| format!("Gaussian, nesting index {} mm", f.nesting_index_mm));
-    say("Filter", filter.as_deref());
+    say("Filter", filters(plan).as_deref());
     say("Decision rule", Some(&shown.record.decision));
     facts
+}
+
+/// The plan's filter, and where a characteristic has its own.
+fn filters(plan: &Plan) -> Option<String> {
+    let words = plan.filter.map(|f| format!("Gaussian, nesting index {} mm", f.nesting_index_mm));
+    let own = plan.characteristics.iter().filter(|c| c.filter != plan.filter);
+    let own = own.filter_map(|c| {
+        Some(format!("Gaussian, {} mm, for characteristic {}", c.filter?.nesting_index_mm, c.number))
+    });
+    let all: Vec<String> = words.into_iter().chain(own).collect();
+    (!all.is_empty()).then(|| all.join("; "))
 }
 
 /// How and when a source was taken.

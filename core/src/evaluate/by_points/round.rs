@@ -86,12 +86,21 @@ impl Subject<'_> {
             evaluation.operators.insert("association".into(), words.into());
             return Ok(round);
         };
-        if let (Situation::Hole { axis, .. }, true) = (self.bound.situation, self.pose.is_some())
-            && let Some(off) = off_the_wall_mm(told.point, told.diameter_mm, &wall, axis)
-        {
-            return Err(format!(
-                "its centre and the points of its wall contradict each other by {off:.3} mm: find out which is wrong"
-            ));
+        let held = match (self.bound.situation, self.pose) {
+            (Situation::Hole { axis, .. }, Some(_)) => {
+                if let Some(off) = off_the_wall_mm(told.point, told.diameter_mm, &wall, axis) {
+                    return Err(format!(
+                        "its centre and the points of its wall contradict each other by {off:.3} mm: find out which \
+                         is wrong"
+                    ));
+                }
+                "held against them and not contradicting"
+            }
+            _ => "not used",
+        };
+        if !wall.is_empty() && told.diameter_mm.is_some() {
+            let words = format!("{} beside what the instrument told, {held}", wall.len());
+            evaluation.operators.insert("points_of_the_wall".into(), words);
         }
         let centre = Told { of: told.point, instrument_mm: told.standard_mm, sampling_mm: 0.0, wall: None };
         let (diameter, words) = match told.diameter_mm {

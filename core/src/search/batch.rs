@@ -208,6 +208,37 @@ mod tests {
     }
 
     #[test]
+    fn needles_twins_points_and_large_triangles_far_from_the_origin_are_met_as_one_by_one() {
+        let mut random = Random::seeded(31);
+        let far = Vector::new(12e3, -7e3, 3e3);
+        let (mut vertices, mut triangles) = (Vec::new(), Vec::new());
+        for k in 0..3000u32 {
+            let size = [1.0, 0.01, 40.0, 500.0][k as usize % 4];
+            let thin = [1.0, 1e-7, 0.0, 0.3][k as usize / 4 % 4];
+            let at = Point::new(random.range(0.0, 90.0), random.range(0.0, 90.0), random.range(0.0, 0.5));
+            let (u, v) = (random.direction().vector() * size, random.direction().vector() * (size * thin));
+            vertices.extend([at + far, at + far + u, at + far + v]);
+            triangles.push([3 * k, 3 * k + 1, 3 * k + 2]);
+            if k % 7 == 0 {
+                triangles.push([3 * k, 3 * k + 1, 3 * k + 2]);
+            }
+        }
+        let tree = SurfaceTree::new(&TriangleMesh::new(vertices, triangles).unwrap());
+        let mut points = Vec::new();
+        for k in 0..6000 {
+            let height = if k % 50 == 0 { 300.0 } else { random.range(-0.3, 0.8) };
+            let (x, y) = (f64::from(k % 80) * 1.1, f64::from(k / 80) * 1.1);
+            points.push(Point::new(x, y, height) + far);
+        }
+        for reach in [f64::INFINITY, 0.4] {
+            let all = tree.nearest_each(&points, reach, |_, foot| foot);
+            for (p, foot) in points.iter().zip(all) {
+                assert_eq!(foot, tree.nearest(p, reach));
+            }
+        }
+    }
+
+    #[test]
     fn the_curve_visits_every_point_once_and_neighbours_soon() {
         let mut random = Random::seeded(2);
         let mut points: Vec<Point> = Vec::new();

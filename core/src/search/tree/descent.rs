@@ -17,7 +17,7 @@ impl SurfaceTree {
     /// The best within reach of a point on its own, beginning with a triangle that is probably near. Point
     /// and tree must be in range.
     #[inline(never)]
-    pub(super) fn from_top(
+    pub(super) fn best_from_top(
         &self,
         p: &Point,
         slot: usize,

@@ -139,7 +139,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
             self.feet[place] = self.tree.search_all(&p, self.reach_mm, &facing).foot();
             return 1;
         }
-        let best = self.tree.from_top(&p, self.slot, self.reach_mm, &mut self.stack, &facing);
+        let best = self.tree.best_from_top(&p, self.slot, self.reach_mm, &mut self.stack, &facing);
         if best.slot != NO_SLOT {
             self.slot = best.slot;
             let wide = 1.5 * best.distance2.sqrt();
@@ -269,7 +269,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
             } else if radius < self.reach_mm {
                 missed = true;
                 let slot = self.near.slot(lowest);
-                best = tree.from_top(&p, slot, self.reach_mm, &mut self.stack, &facing);
+                best = tree.best_from_top(&p, slot, self.reach_mm, &mut self.stack, &facing);
             }
             self.feet[place] = best.foot();
         }

@@ -66,13 +66,20 @@ impl Window {
 }
 
 /// Where cells begin, and how many there are to the millimetre: four mean deviations either side of the
-/// mean, so that one point far out does not make all others fall into one cell.
+/// mean, again of what lies there, so that one point far out does not make all others fall into one cell.
 fn cells(points: &[Point]) -> (Vector, f64) {
-    let finite = |p: &&Point| p.iter().all(|c| c.abs() < super::FARTHEST_MM);
-    let count = points.iter().filter(finite).count().max(1) as f64;
-    let mean = points.iter().filter(finite).fold(Vector::zeros(), |s, p| s + p.coords) / count;
-    let off = points.iter().filter(finite).fold(Vector::zeros(), |s, p| s + (p.coords - mean).abs()) / count;
-    let half = 4.0 * off.max();
+    let (mut mean, mut half) = (Vector::zeros(), super::FARTHEST_MM);
+    for _ in 0..3 {
+        let inside = |p: &&Point| (p.coords - mean).iter().all(|c| c.abs() <= half);
+        let (count, sum) =
+            points.iter().filter(inside).fold((0.0, Vector::zeros()), |(n, s), p| (n + 1.0, s + p.coords));
+        if count == 0.0 {
+            break;
+        }
+        let centre = sum / count;
+        let off = points.iter().filter(inside).fold(Vector::zeros(), |s, p| s + (p.coords - centre).abs());
+        (mean, half) = (centre, 4.0 * (off / count).max());
+    }
     let scale = if half > 0.0 { f64::from(1u32 << (BITS - 1)) / half } else { 0.0 };
     (mean.add_scalar(-half), scale)
 }

@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::SurfaceTree;
+use super::tree::{Groups, normal};
 use crate::geometry::sum::CHUNK;
 use crate::geometry::{Aabb, Direction, Foot, Point};
 
@@ -30,10 +31,7 @@ impl SurfaceTree {
         reach_mm: f64,
         work: impl Fn(usize, Option<Foot>) -> T + Sync,
     ) -> Vec<T> {
-        in_order(points, |indices: &mut dyn Iterator<Item = usize>| {
-            let mut cursor = self.cursor();
-            indices.map(|i| work(i, cursor.nearest(&points[i], reach_mm))).collect()
-        })
+        self.each(points, points.len(), |_, _| true, reach_mm, work)
     }
 
     /// As [`SurfaceTree::nearest_each`] with [`SurfaceTree::nearest_facing`]. Points without a normal of
@@ -45,40 +43,54 @@ impl SurfaceTree {
         reach_mm: f64,
         work: impl Fn(usize, Option<Foot>) -> T + Sync,
     ) -> Vec<T> {
-        in_order(points, |indices: &mut dyn Iterator<Item = usize>| {
-            let mut cursor = self.cursor();
-            let find = |i: usize| {
-                let normal = *facing.normals.get(i)?;
-                cursor.nearest_facing(&points[i], normal, facing.min_cos, reach_mm)
-            };
-            let mut find = find;
-            indices.map(|i| work(i, find(i))).collect()
-        })
+        let Facing { normals, min_cos } = facing;
+        let faces = |i: usize, corners: [&Point; 3]| normal(corners).dot(&normals[i].vector()) >= min_cos;
+        self.each(points, points.len().min(normals.len()), faces, reach_mm, work)
     }
-}
 
-/// Answers chunks of a good order and puts the answers back in the order of the points.
-fn in_order<T: Clone + Send + Sync>(
-    points: &[Point],
-    answer: impl Fn(&mut dyn Iterator<Item = usize>) -> Vec<T> + Sync,
-) -> Vec<T> {
-    let bounds = Aabb::of(points.iter().filter(|p| p.iter().all(|c| c.is_finite())));
-    if !jumpy(points, &bounds) {
-        let chunks = points.len().div_ceil(CHUNK);
-        let parts: Vec<Vec<T>> = (0..chunks)
-            .into_par_iter()
-            .map(|c| answer(&mut (c * CHUNK..points.len().min((c + 1) * CHUNK))))
-            .collect();
-        return parts.concat();
+    /// Points from `count` on have no closest point.
+    fn each<T: Clone + Send + Sync>(
+        &self,
+        points: &[Point],
+        count: usize,
+        facing: impl Fn(usize, [&Point; 3]) -> bool + Sync,
+        reach_mm: f64,
+        work: impl Fn(usize, Option<Foot>) -> T + Sync,
+    ) -> Vec<T> {
+        let asked = &points[..count];
+        let bounds = Aabb::of(asked.iter().filter(|p| p.iter().all(|c| c.is_finite())));
+        let mut all: Vec<T> = if jumpy(asked, &bounds) {
+            let order = along_a_curve(asked, &bounds);
+            let number = |k: usize| order[k] as usize;
+            let found: Vec<T> = (0..count)
+                .into_par_iter()
+                .with_min_len(CHUNK)
+                .map_init(
+                    || {
+                        let facing = |k: usize, corners: [&Point; 3]| facing(number(k), corners);
+                        Groups::new(self, count, |k| asked[number(k)], facing, reach_mm)
+                    },
+                    |groups, k| work(number(k), groups.at(k)),
+                )
+                .collect();
+            let mut place = vec![0u32; count];
+            for (k, &i) in order.iter().enumerate() {
+                place[i as usize] = k as u32;
+            }
+            place.par_iter().with_min_len(CHUNK).map(|&k| found[k as usize].clone()).collect()
+        } else {
+            (0..count)
+                .into_par_iter()
+                .with_min_len(CHUNK)
+                .map_init(
+                    || Groups::new(self, count, |i| asked[i], &facing, reach_mm),
+                    |groups, i| work(i, groups.at(i)),
+                )
+                .collect()
+        };
+        all.extend((count..points.len()).map(|i| work(i, None)));
+        all
     }
-    let order = along_a_curve(points, &bounds);
-    let parts: Vec<Vec<T>> =
-        order.par_chunks(CHUNK).map(|chunk| answer(&mut chunk.iter().map(|&i| i as usize))).collect();
-    let mut place = vec![0u32; points.len()];
-    for (k, &i) in order.iter().enumerate() {
-        place[i as usize] = k as u32;
-    }
-    place.par_iter().map(|&k| parts[k as usize / CHUNK][k as usize % CHUNK].clone()).collect()
 }
 
 /// Whether half of the steps from point to point are far longer than an order along the surface has.
@@ -93,47 +105,42 @@ fn jumpy(points: &[Point], bounds: &Aabb) -> bool {
     (0..SAMPLE).filter(|&k| long(k)).count() > SAMPLE / 2
 }
 
-/// Cells along each axis: 2^10.
-const BITS: u32 = 10;
+/// Points of one cell, about, where they lie on a surface: what is put in order together afterwards.
+const IN_CELL: usize = 512;
+/// Most cells along each axis: 2^6, whose counts fit a processor's cache.
+const MOST_BITS: u32 = 6;
 
-/// The points' indices in the order of Morton's curve, equal cells in the given order. Morton, "A computer
-/// oriented geodetic data base", IBM, 1966.
+/// The points' indices in the order of Morton's curve through rough cells, equal cells in the given order.
+/// Morton, "A computer oriented geodetic data base", IBM, 1966.
 fn along_a_curve(points: &[Point], bounds: &Aabb) -> Vec<u32> {
-    let cells = f64::from(1u32 << BITS);
-    let scale = bounds.size().map(|s| if s > 0.0 { cells / bounds.size().max() } else { 0.0 });
+    // A surface has about as many cells as a square of as many along each side.
+    let bits = ((points.len() / IN_CELL).max(1).ilog2().div_ceil(2)).min(MOST_BITS);
+    let largest = bounds.size().max();
+    let scale = if largest > 0.0 { f64::from(1u32 << bits) / largest } else { 0.0 };
     let low = bounds.low;
     // A number that is no cell becomes 0, and all fit.
-    let cell = |p: &Point, k: usize| spread((((p[k] - low[k]) * scale[k]) as u32).min((1 << BITS) - 1));
-    let mut keys: Vec<u64> = points
-        .par_iter()
-        .enumerate()
-        .map(|(i, p)| u64::from(cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2) << 32 | i as u64)
-        .collect();
-    // By three digits of ten bits, the lowest first; each pass keeps the order of equal digits.
-    let mut other = vec![0u64; keys.len()];
-    for digit in 0..3 {
-        let of = |key: u64| (key >> (32 + BITS * digit)) as usize & ((1 << BITS) - 1);
-        let mut start = [0usize; 1 << BITS];
-        for &key in &keys {
-            start[of(key)] += 1;
-        }
-        let mut sum = 0;
-        for s in &mut start {
-            (*s, sum) = (sum, sum + *s);
-        }
-        for &key in &keys {
-            let s = &mut start[of(key)];
-            other[*s] = key;
-            *s += 1;
-        }
-        std::mem::swap(&mut keys, &mut other);
+    let cell = |p: &Point, k: usize| spread((((p[k] - low[k]) * scale) as u32).min((1 << bits) - 1));
+    let key = |p: &Point| cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2;
+    let keys: Vec<u32> = points.par_iter().with_min_len(CHUNK).map(key).collect();
+    let mut start = vec![0u32; 1 << (3 * bits)];
+    for &key in &keys {
+        start[key as usize] += 1;
     }
-    keys.into_iter().map(|key| key as u32).collect()
+    let mut sum = 0;
+    for s in &mut start {
+        (*s, sum) = (sum, sum + *s);
+    }
+    let mut order = vec![0; keys.len()];
+    for (i, &key) in (0..).zip(&keys) {
+        let s = &mut start[key as usize];
+        order[*s as usize] = i;
+        *s += 1;
+    }
+    order
 }
 
-/// Two zeros before each of ten bits.
+/// Two zeros before each of eight bits.
 fn spread(x: u32) -> u32 {
-    let x = (x | x << 16) & 0x0300_00ff;
     let x = (x | x << 8) & 0x0300_f00f;
     let x = (x | x << 4) & 0x030c_30c3;
     (x | x << 2) & 0x0924_9249
@@ -201,7 +208,38 @@ mod tests {
     }
 
     #[test]
-    fn the_curve_visits_every_point_once_and_neighbours_soon() {
+    fn needles_twins_points_and_large_triangles_far_from_the_origin_are_met_as_one_by_one() {
+        let mut random = Random::seeded(31);
+        let far = Vector::new(12e3, -7e3, 3e3);
+        let (mut vertices, mut triangles) = (Vec::new(), Vec::new());
+        for k in 0..3000u32 {
+            let size = [1.0, 0.01, 40.0, 500.0][k as usize % 4];
+            let thin = [1.0, 1e-7, 0.0, 0.3][k as usize / 4 % 4];
+            let at = Point::new(random.range(0.0, 90.0), random.range(0.0, 90.0), random.range(0.0, 0.5));
+            let (u, v) = (random.direction().vector() * size, random.direction().vector() * (size * thin));
+            vertices.extend([at + far, at + far + u, at + far + v]);
+            triangles.push([3 * k, 3 * k + 1, 3 * k + 2]);
+            if k % 7 == 0 {
+                triangles.push([3 * k, 3 * k + 1, 3 * k + 2]);
+            }
+        }
+        let tree = SurfaceTree::new(&TriangleMesh::new(vertices, triangles).unwrap());
+        let mut points = Vec::new();
+        for k in 0..6000 {
+            let height = if k % 50 == 0 { 300.0 } else { random.range(-0.3, 0.8) };
+            let (x, y) = (f64::from(k % 80) * 1.1, f64::from(k / 80) * 1.1);
+            points.push(Point::new(x, y, height) + far);
+        }
+        for reach in [f64::INFINITY, 0.4] {
+            let all = tree.nearest_each(&points, reach, |_, foot| foot);
+            for (p, foot) in points.iter().zip(all) {
+                assert_eq!(foot, tree.nearest(p, reach));
+            }
+        }
+    }
+
+    #[test]
+    fn the_curve_visits_every_point_once_and_keeps_cells_together() {
         let mut random = Random::seeded(2);
         let mut points: Vec<Point> = Vec::new();
         for _ in 0..20_000 {
@@ -211,9 +249,9 @@ mod tests {
         let mut sorted = order.clone();
         sorted.sort_unstable();
         assert!(sorted.iter().enumerate().all(|(i, &k)| i == k as usize));
-        let mean =
-            order.windows(2).map(|w| (points[w[0] as usize] - points[w[1] as usize]).norm()).sum::<f64>()
-                / 20_000.0;
-        assert!(mean < 15.0, "points lie 7 mm apart, and steps along the curve {mean}");
+        // The order within a cell is left to the search.
+        let off = |run: &[u32]| (points[run[0] as usize] - points[run[1] as usize]).norm();
+        let mean = order.windows(2).map(off).sum::<f64>() / 20_000.0;
+        assert!(mean < 70.0, "two points of a cell of 125 mm lie 65 mm apart in the mean, these {mean}");
     }
 }

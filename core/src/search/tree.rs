@@ -6,9 +6,13 @@
 
 mod build;
 mod cursor;
+mod descent;
+mod group;
+mod near;
 mod node;
 #[cfg(test)]
 mod tests;
+mod window;
 
 use rayon::prelude::*;
 
@@ -19,7 +23,8 @@ use crate::geometry::{
 
 use build::Item;
 pub use cursor::Cursor;
-use node::Node;
+pub(super) use group::Groups;
+use node::{Node, Probe};
 
 /// Beyond this many mm from the origin, squares leave the range of f32: everything is tested there.
 const FARTHEST_MM: f64 = 1e15;
@@ -36,6 +41,8 @@ pub struct SurfaceTree {
     vertices: Vec<Point>,
     /// A hundred-thousandth of its size, mm: where guesses of distances begin.
     short: f64,
+    /// How far feet may be off their triangle's box by rounding, mm.
+    margin: f64,
     /// Some coordinate lies beyond [`FARTHEST_MM`].
     unbounded: bool,
 }
@@ -62,6 +69,21 @@ struct Best {
 
 /// No triangle of the tree.
 const NO_SLOT: usize = usize::MAX;
+
+impl Best {
+    /// Nothing yet within a reach of `p`.
+    #[inline(always)]
+    fn none(p: &Point, reach_mm: f64) -> Self {
+        Self { distance2: reach_mm * reach_mm, index: u32::MAX, slot: NO_SLOT, foot: *p }
+    }
+
+    /// The foot, where there is one.
+    #[inline(always)]
+    fn foot(&self) -> Option<Foot> {
+        let foot = Foot { point: self.foot, triangle: self.index, distance: self.distance2.sqrt() };
+        (self.slot != NO_SLOT).then_some(foot)
+    }
+}
 
 impl SurfaceTree {
     /// A tree over all triangles of `mesh`.
@@ -112,7 +134,7 @@ impl SurfaceTree {
         let triangles = items.iter().map(place).collect();
         vertices.shrink_to_fit();
         nodes.shrink_to_fit();
-        Self { origin, nodes, triangles, vertices, short, unbounded }
+        Self { origin, nodes, triangles, vertices, short, margin, unbounded }
     }
 
     /// The closest point of the surface no further than `reach_mm`; `None` when there is none, and for a
@@ -137,6 +159,13 @@ impl SurfaceTree {
         size_of::<Node>() * self.nodes.capacity()
             + size_of::<Triangle>() * self.triangles.capacity()
             + size_of::<Point>() * self.vertices.capacity()
+    }
+
+    /// What lies between two corners, in the nodes' axes.
+    #[inline(always)]
+    fn probe(&self, low: &Point, high: &Point) -> Probe {
+        let local = |p: &Point| std::array::from_fn(|k| p[k] - self.origin[k]);
+        Probe::new(local(low), local(high))
     }
 
     #[inline(always)]
@@ -168,7 +197,7 @@ impl SurfaceTree {
 /// The unit normal of a triangle as the mesh says it; zero for one without area, which then faces nowhere
 /// and everywhere.
 #[inline(always)]
-fn normal([a, b, c]: [&Point; 3]) -> Vector {
+pub(super) fn normal([a, b, c]: [&Point; 3]) -> Vector {
     Direction::new((b - a).cross(&(c - a))).map_or_else(Vector::zeros, Direction::vector)
 }
 

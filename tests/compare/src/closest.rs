@@ -18,7 +18,7 @@ pub fn run(dir: &Path, who: &str, name: &str, order: &str) -> Result<Value> {
     line.set("n", queries.len());
     line.set("triangles", mesh.triangles().len());
     let found = match who {
-        "ours" => by_ours(&mesh, &queries, order, &mut line)?,
+        "ours" => by_ours(&mesh, &queries, &mut line)?,
         "bvh" => by_bvh(&mesh, &queries, &mut line)?,
         "parry" => by_parry(&mesh, &queries, &mut line)?,
         _ => bail!("nobody is called {who}"),
@@ -28,11 +28,10 @@ pub fn run(dir: &Path, who: &str, name: &str, order: &str) -> Result<Value> {
     Ok(line.end())
 }
 
-fn by_ours(mesh: &TriangleMesh, queries: &[Point], order: &str, line: &mut Line) -> Result<Vec<f64>> {
+fn by_ours(mesh: &TriangleMesh, queries: &[Point], line: &mut Line) -> Result<Vec<f64>> {
     let (tree, cost) = median(TIMES, || ours::tree(mesh));
     line.step("build", cost);
-    let ask = if order == "shuffled" { ours::closest_shuffled } else { ours::closest };
-    let (feet, cost) = median(TIMES, || ask(&tree, queries));
+    let (feet, cost) = median(TIMES, || ours::closest(&tree, queries));
     line.step("query", cost);
     line.peak();
     let distance = |(p, foot): (&Point, &Option<Foot>)| {

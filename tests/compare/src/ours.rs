@@ -7,7 +7,7 @@ use scantling_core::nominal::Nominal;
 use scantling_core::read::{self, LengthUnit, RawScan, Source};
 use scantling_core::run::{Limits, Run, quiet};
 use scantling_core::scan::Scan;
-use scantling_core::search::SurfaceTree;
+use scantling_core::search::{self, PointTree, SurfaceTree};
 
 use anyhow::{Result, anyhow};
 use std::fs;
@@ -24,29 +24,23 @@ pub fn tree(mesh: &TriangleMesh) -> SurfaceTree {
     SurfaceTree::new(mesh)
 }
 
-/// The nearest point of the surface to each point, on all threads.
+/// The nearest point of the surface to each point, on all threads, in whatever order points come.
 pub fn closest(tree: &SurfaceTree, points: &[Point]) -> Vec<Option<Foot>> {
-    points.par_iter().with_min_len(4096).map(|p| tree.nearest(p, f64::INFINITY)).collect()
+    tree.nearest_each(points, f64::INFINITY, |_, foot| foot)
 }
 
-/// The same for points that come in no order.
-pub fn closest_shuffled(tree: &SurfaceTree, points: &[Point]) -> Vec<Option<Foot>> {
-    closest(tree, points)
+/// Distances to the `k`-th nearest other point of each point.
+pub fn kth(points: &[Point], k: usize) -> Result<Vec<f64>> {
+    let found = PointTree::new(points).k_nearest(k, &quiet())?;
+    let distance = |i: usize| {
+        found.of(i).last().map_or(f64::INFINITY, |&last| (points[last as usize] - points[i]).norm())
+    };
+    Ok((0..points.len()).into_par_iter().with_min_len(4096).map(distance).collect())
 }
 
-/// Distances to the nearest other point of each point: `None` until core has a public search of this kind.
-pub fn nearest(_points: &[Point]) -> Option<Vec<f64>> {
-    None
-}
-
-/// Distances to the twentieth of the nearest points: `None` until core has a public search of this kind.
-pub fn k20(_points: &[Point]) -> Option<Vec<f64>> {
-    None
-}
-
-/// Normals from twenty neighbours: `None` until core makes them.
-pub fn normals(_points: &[Point]) -> Option<Vec<Direction>> {
-    None
+/// Normals from twenty neighbours.
+pub fn normals(points: &[Point]) -> Result<Vec<Option<Direction>>> {
+    Ok(search::normals(points, 20, None, &quiet())?)
 }
 
 /// A file of points or triangles, as the product takes it in.
@@ -85,12 +79,11 @@ pub fn locate(nominal: &Nominal, tree: &SurfaceTree, scan: &Scan) -> Result<Part
 
 /// Signed distance of each point, outside positive, by the side of the nearest triangle.
 pub fn deviations(nominal: &Nominal, tree: &SurfaceTree, points: &[Point], pose: &PartFromScan) -> Vec<f32> {
-    let deviation = |p: &Point| {
-        let p = pose.point(p);
-        let Some(foot) = tree.nearest(&p, f64::INFINITY) else { return f32::NAN };
-        let outside =
-            nominal.mesh().normal(foot.triangle).is_none_or(|n| n.vector().dot(&(p - foot.point)) >= 0.0);
+    let placed: Vec<Point> = points.par_iter().with_min_len(4096).map(|p| pose.point(p)).collect();
+    tree.nearest_each(&placed, f64::INFINITY, |i, foot| {
+        let Some(foot) = foot else { return f32::NAN };
+        let way = placed[i] - foot.point;
+        let outside = nominal.mesh().normal(foot.triangle).is_none_or(|n| n.vector().dot(&way) >= 0.0);
         (if outside { foot.distance } else { -foot.distance }) as f32
-    };
-    points.par_iter().with_min_len(4096).map(deviation).collect()
+    })
 }

@@ -15,28 +15,16 @@ pub fn run(dir: &Path, who: &str, what: &str) -> Result<Value> {
     let (points, given) = (raw.points, raw.normals.unwrap_or_default());
     let mut line = Line::new();
     line.set("n", points.len());
-    let missing = |line: &mut Line| line.set("missing", "core has no public call for it yet");
     match (who, what) {
         ("ours", "normals") => {
             let (found, cost) = median(1, || ours::normals(&points));
-            match found {
-                None => missing(&mut line),
-                Some(found) => {
-                    told(&mut line, cost);
-                    line.set("error_deg", off_deg(&found, &given));
-                }
-            }
+            told(&mut line, cost);
+            line.set("error_deg", off_deg(&found?, &given));
         }
         ("ours", "nearest" | "k20") => {
-            let ask = if what == "k20" { ours::k20 } else { ours::nearest };
-            let (found, cost) = median(1, || ask(&points));
-            match found {
-                None => missing(&mut line),
-                Some(found) => {
-                    told(&mut line, cost);
-                    line.set("error_mm", off_mm(&found, &points, what));
-                }
-            }
+            let (found, cost) = median(1, || ours::kth(&points, place(what) - 1));
+            told(&mut line, cost);
+            line.set("error_mm", off_mm(&found?, &points, what));
         }
         ("kiddo", "nearest" | "k20") => {
             let (found, cost) = median(1, || by_kiddo(&points, what));
@@ -82,9 +70,9 @@ fn off_mm(found: &[f64], points: &[Point], what: &str) -> f64 {
 }
 
 /// Median angle to the true normals, either way round.
-fn off_deg(found: &[Direction], given: &[scantling_core::geometry::Vector]) -> f64 {
-    let angle = |(a, b): (&Direction, &scantling_core::geometry::Vector)| {
-        a.vector().dot(&b.normalize()).abs().min(1.0).acos().to_degrees()
+fn off_deg(found: &[Option<Direction>], given: &[scantling_core::geometry::Vector]) -> f64 {
+    let angle = |(a, b): (&Option<Direction>, &scantling_core::geometry::Vector)| {
+        a.map_or(90.0, |a| a.vector().dot(&b.normalize()).abs().min(1.0).acos().to_degrees())
     };
     let mut all: Vec<f64> = found.iter().zip(given).map(angle).collect();
     all.sort_by(f64::total_cmp);

@@ -1,11 +1,9 @@
 //! One search after the other, where each begins with what the last one learnt.
 
-use super::node::{Child, Entry, Node, Probe, WIDTH, limit};
+use super::descent::{Stack, descend, empty_stack};
+use super::node::{Node, WIDTH, limit};
 use super::{Best, FARTHEST_MM, NO_SLOT, SurfaceTree, normal};
 use crate::geometry::{Direction, Foot, Point};
-
-/// Seven entries stay behind on each of at most 16 levels split by area and 16 by count.
-const STACK: usize = 256;
 
 /// A search for points that come in some order, such as a scan's. It begins with the few subtrees around
 /// the last places and with a guess how far the surface is, and searches everything only when the guess
@@ -24,7 +22,7 @@ pub struct Cursor<'a> {
     last: Point,
     /// How far the next foot probably is at most, mm.
     guess: f64,
-    stack: [Entry; STACK],
+    stack: Stack,
 }
 
 /// Steps between points that subtrees once found should serve.
@@ -41,7 +39,7 @@ impl<'a> Cursor<'a> {
             jump: 0.0,
             last: Point::origin(),
             guess: f64::INFINITY,
-            stack: [Entry::NONE; STACK],
+            stack: empty_stack(),
         }
     }
 
@@ -63,27 +61,29 @@ impl<'a> Cursor<'a> {
     }
 
     #[inline(always)]
-    fn search(&mut self, p: &Point, reach_mm: f64, facing: impl Fn([&Point; 3]) -> bool) -> Option<Foot> {
+    pub(super) fn search(
+        &mut self,
+        p: &Point,
+        reach_mm: f64,
+        facing: impl Fn([&Point; 3]) -> bool,
+    ) -> Option<Foot> {
         let tree = self.tree;
         if tree.triangles.is_empty() || !p.iter().all(|c| c.is_finite()) || !(reach_mm >= 0.0) {
             return None;
         }
-        let begin =
-            |reach_mm: f64| Best { distance2: reach_mm * reach_mm, index: u32::MAX, slot: NO_SLOT, foot: *p };
+        let begin = |reach_mm: f64| Best::none(p, reach_mm);
         let first = if self.guess < reach_mm { self.guess } else { reach_mm };
         let mut best = begin(first);
         if tree.unbounded || !p.iter().all(|c| c.abs() < FARTHEST_MM) {
-            best = begin(reach_mm);
-            for slot in 0..tree.triangles.len() {
-                tree.test(slot, p, &mut best, &facing);
-            }
+            best = tree.search_all(p, reach_mm, &facing);
         } else {
             let around = self.look_around(p, first);
             self.last = *p;
-            self.descend(p, &mut best, around, &facing);
+            let start = if around { &self.around } else { &tree.nodes[0] };
+            descend(tree, start, p, &mut best, &mut self.stack, &facing);
             if best.slot == NO_SLOT && first < reach_mm {
                 best = begin(reach_mm);
-                self.descend(p, &mut best, false, &facing);
+                descend(tree, &tree.nodes[0], p, &mut best, &mut self.stack, &facing);
             }
         }
         if best.slot == NO_SLOT {
@@ -130,7 +130,7 @@ impl<'a> Cursor<'a> {
         self.centre = *p;
         self.radius = radius;
         let nodes = &self.tree.nodes;
-        let probe = self.probe(p);
+        let probe = self.tree.probe(p, p);
         let bound = limit(radius * radius);
         let mut all = Node::empty();
         let mut count = 0;
@@ -173,74 +173,5 @@ impl<'a> Cursor<'a> {
         }
         self.around = all;
         true
-    }
-
-    #[inline(always)]
-    fn probe(&self, p: &Point) -> Probe {
-        Probe::new(std::array::from_fn(|k| p[k] - self.tree.origin[k]))
-    }
-
-    /// Visits what is no further than the best so far, nearest first.
-    #[inline(always)]
-    fn descend(
-        &mut self,
-        p: &Point,
-        best: &mut Best,
-        from_around: bool,
-        facing: &impl Fn([&Point; 3]) -> bool,
-    ) {
-        let tree = self.tree;
-        let probe = self.probe(p);
-        let stack = &mut self.stack;
-        let mut node = if from_around { &self.around } else { &tree.nodes[0] };
-        let mut bound = limit(best.distance2);
-        let mut depth = 0usize;
-        loop {
-            let (mut mask, distances2) = node.near(&probe, bound);
-            // Mostly one box is near enough, and then nothing waits for its distance.
-            if mask.is_power_of_two() {
-                let child = node.child(mask.trailing_zeros() as usize);
-                if !child.is_leaf() {
-                    node = &tree.nodes[child.index()];
-                    continue;
-                }
-            }
-            // The nearest comes last, so that it is visited next; the order of the others matters little,
-            // and keeping them sorted costs more than it saves.
-            if mask != 0 {
-                let mut nearest = node.entry(mask.trailing_zeros() as usize, &distances2);
-                mask &= mask - 1;
-                while mask != 0 {
-                    let entry = node.entry(mask.trailing_zeros() as usize, &distances2);
-                    mask &= mask - 1;
-                    stack[depth % STACK] = entry.max(nearest);
-                    nearest = entry.min(nearest);
-                    depth += 1;
-                }
-                stack[depth % STACK] = nearest;
-                depth += 1;
-            }
-            loop {
-                if depth == 0 {
-                    return;
-                }
-                depth -= 1;
-                let entry = stack[depth % STACK];
-                if entry.distance2() > bound {
-                    continue;
-                }
-                let child: Child = entry.child();
-                if child.is_leaf() {
-                    for slot in child.triangles() {
-                        if tree.test(slot, p, best, facing) {
-                            bound = limit(best.distance2);
-                        }
-                    }
-                } else {
-                    node = &tree.nodes[child.index()];
-                    break;
-                }
-            }
-        }
     }
 }

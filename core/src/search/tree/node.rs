@@ -85,7 +85,7 @@ pub(super) struct Bounds {
     pub(super) high: [f32; 3],
 }
 
-/// A point between two f32 places: rounded down and rounded up.
+/// A point or a box between two f32 places: rounded down and rounded up.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Probe {
     low: [f32; 3],
@@ -94,8 +94,8 @@ pub(super) struct Probe {
 
 impl Probe {
     #[inline(always)]
-    pub(super) fn new(local: [f64; 3]) -> Self {
-        Self { low: local.map(down), high: local.map(up) }
+    pub(super) fn new(low: [f64; 3], high: [f64; 3]) -> Self {
+        Self { low: low.map(down), high: high.map(up) }
     }
 }
 

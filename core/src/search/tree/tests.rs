@@ -193,7 +193,7 @@ fn no_box_ever_says_more_than_the_distance_to_a_triangle_within() {
         let scale = [1e-9, 1e-3, 1.0, 1e3, 1e6, 1e9][random.below(6)];
         let t = mesh.corners(random.below(mesh.triangles().len()) as u32);
         let p = t[0] + random.direction().vector() * scale;
-        let probe = node::Probe::new(std::array::from_fn(|k| p[k] - tree.origin[k]));
+        let probe = tree.probe(&p, &p);
         for node in &tree.nodes {
             for place in 0..node::WIDTH {
                 if !node.child(place).is_leaf() || node.girth(place) < 0.0 {

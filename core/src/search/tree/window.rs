@@ -1,0 +1,117 @@
+//! A short run of points, put in an order in which neighbours in space follow each other.
+
+use crate::geometry::{Point, Vector};
+
+/// Cells along each axis: 2^7, in digits of ten and eleven bits over three axes.
+const BITS: u32 = 7;
+const DIGIT: u32 = 11;
+
+/// Points with their places in the run they came in, along Morton's curve (Morton, "A computer oriented
+/// geodetic data base", IBM, 1966).
+#[derive(Clone, Debug, Default)]
+pub(super) struct Window {
+    given: Vec<Point>,
+    keys: Vec<u64>,
+    other: Vec<u64>,
+    /// In the order of the curve.
+    pub(super) points: Vec<Point>,
+    pub(super) places: Vec<u32>,
+}
+
+impl Window {
+    pub(super) fn fill(&mut self, points: impl Iterator<Item = Point>) {
+        self.given.clear();
+        self.given.extend(points);
+        self.sort();
+        self.points.clear();
+        self.places.clear();
+        for &key in &self.keys {
+            let place = key as u32;
+            self.places.push(place);
+            self.points.push(self.given[place as usize]);
+        }
+    }
+
+    fn sort(&mut self) {
+        let (low, scale) = cells(&self.given);
+        let cell = |p: &Point, k: usize| {
+            // A number that is no cell becomes 0, and all fit.
+            spread((((p[k] - low[k]) * scale) as i32).clamp(0, (1 << BITS) - 1) as u32)
+        };
+        let key = |(place, p): (u32, &Point)| {
+            u64::from(cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2) << 32 | u64::from(place)
+        };
+        self.keys.clear();
+        self.keys.extend((0..).zip(&self.given).map(key));
+        // Each pass keeps the order of equal digits.
+        self.other.resize(self.keys.len(), 0);
+        for digit in 0..2 {
+            let of = |key: u64| (key >> (32 + DIGIT * digit)) as usize & ((1 << DIGIT) - 1);
+            let mut start = [0u32; 1 << DIGIT];
+            for &key in &self.keys {
+                start[of(key)] += 1;
+            }
+            let mut sum = 0;
+            for s in &mut start {
+                (*s, sum) = (sum, sum + *s);
+            }
+            for &key in &self.keys {
+                let s = &mut start[of(key)];
+                self.other[*s as usize] = key;
+                *s += 1;
+            }
+            std::mem::swap(&mut self.keys, &mut self.other);
+        }
+    }
+}
+
+/// Where cells begin, and how many there are to the millimetre: four mean deviations either side of the
+/// mean, again of what lies there, so that one point far out does not make all others fall into one cell.
+fn cells(points: &[Point]) -> (Vector, f64) {
+    let (mut mean, mut half) = (Vector::zeros(), super::FARTHEST_MM);
+    for _ in 0..3 {
+        let inside = |p: &&Point| (p.coords - mean).iter().all(|c| c.abs() <= half);
+        let (count, sum) =
+            points.iter().filter(inside).fold((0.0, Vector::zeros()), |(n, s), p| (n + 1.0, s + p.coords));
+        if count == 0.0 {
+            break;
+        }
+        let centre = sum / count;
+        let off = points.iter().filter(inside).fold(Vector::zeros(), |s, p| s + (p.coords - centre).abs());
+        (mean, half) = (centre, 4.0 * (off / count).max());
+    }
+    let scale = if half > 0.0 { f64::from(1u32 << (BITS - 1)) / half } else { 0.0 };
+    (mean.add_scalar(-half), scale)
+}
+
+/// Two zeros before each of seven bits.
+fn spread(x: u32) -> u32 {
+    let x = (x | x << 8) & 0x0000_f00f;
+    let x = (x | x << 4) & 0x000c_30c3;
+    (x | x << 2) & 0x0024_9249
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::random::Random;
+
+    #[test]
+    fn every_point_comes_once_and_neighbours_soon_in_spite_of_strays() {
+        let mut random = Random::seeded(2);
+        let mut given: Vec<Point> =
+            (0..1000).map(|_| Point::new(random.range(0.0, 32.0), random.range(0.0, 32.0), 7.0)).collect();
+        given[10] = Point::new(f64::NAN, 0.0, 0.0);
+        given[20] = Point::new(900.0, f64::INFINITY, 0.0);
+        given[30] = Point::new(900.0, 800.0, 1e5);
+        let mut window = Window::default();
+        window.fill(given.iter().copied());
+        let mut sorted = window.places.clone();
+        sorted.sort_unstable();
+        assert!(sorted.iter().enumerate().all(|(i, &place)| i == place as usize));
+        let near = window.points.windows(2).filter(|w| (w[0] - w[1]).norm() < 3.0).count();
+        assert!(near > 850, "points lie 1 mm apart, and {near} steps of 1000 are short");
+        window.fill(std::iter::repeat_n(Point::origin(), 5));
+        assert_eq!(window.places, [0, 1, 2, 3, 4]);
+    }
+}

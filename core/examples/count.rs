@@ -162,7 +162,7 @@ fn read_stl() -> Result<Counted, Fault> {
 }
 
 /// Nominal, its tree and a scan that lies elsewhere.
-fn aside() -> Result<(&'static Nominal, SurfaceTree, Scan), Fault> {
+fn aside(spacing_mm: f64) -> Result<(&'static Nominal, SurfaceTree, Scan), Fault> {
     let mesh = panel()?;
     let raw = RawScan {
         points: mesh.vertices().to_vec(),
@@ -176,13 +176,13 @@ fn aside() -> Result<(&'static Nominal, SurfaceTree, Scan), Fault> {
         let (s, c) = (math::sin(0.03), math::cos(0.03));
         Point::new(c * p.x - s * p.y + 3.0, s * p.x + c * p.y - 4.0, p.z + 5.0)
     };
-    let raw = RawScan { points: points(3.0).iter().map(turned).collect(), ..RawScan::default() };
+    let raw = RawScan { points: points(spacing_mm).iter().map(turned).collect(), ..RawScan::default() };
     let scan = Scan::new(raw, LengthUnit::Millimetre, &quiet())?;
     Ok((nominal, SurfaceTree::new(nominal.mesh()), scan))
 }
 
 fn fine_fit() -> Result<Counted, Fault> {
-    let (nominal, tree, scan) = aside()?;
+    let (nominal, tree, scan) = aside(3.0)?;
     let start: Motion<_, ScanFrame> = Motion::identity();
     Ok(Box::new(move || {
         black_box(fine(&quiet(), nominal, &tree, &scan, start, &FineSettings::default())?);
@@ -191,7 +191,7 @@ fn fine_fit() -> Result<Counted, Fault> {
 }
 
 fn located() -> Result<Counted, Fault> {
-    let (nominal, tree, scan) = aside()?;
+    let (nominal, tree, scan) = aside(8.0)?;
     Ok(Box::new(move || {
         black_box(locate(&quiet(), nominal, &tree, &scan, &LocateSettings::default())?);
         Ok(())

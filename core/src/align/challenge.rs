@@ -47,7 +47,7 @@ impl Search<'_> {
             let mut found = self.settled(run, fine, few, &starts, loss)?;
             let slides = slides.into_iter().map(|m| (m * winner, 1.0));
             let direct: Vec<Ranked> = starts.into_iter().chain(slides).collect();
-            found.extend(self.direct(run, fine, few, &winner, direct)?);
+            found.extend(self.direct(run, fine, few, &winner, &direct)?);
             // Steps on the tables are as long as a skin is thick, so these go to the exact surface at once.
             let through: Vec<Ranked> = match skin {
                 None => Vec::new(),
@@ -84,7 +84,7 @@ impl Search<'_> {
         fine: &Cloud,
         few: &Cloud,
         winner: &Pose,
-        starts: Vec<Ranked>,
+        starts: &[Ranked],
     ) -> Result<Vec<Ranked>, Stopped> {
         let deviation = self.settings.deviation_mm;
         let reach = NEAR * deviation;
@@ -173,10 +173,14 @@ impl Search<'_> {
     }
 }
 
+/// So many places tell how thick a part is; where nothing faces the other way each takes a walk over the whole tree.
+const PLACES: usize = 400;
+
 /// The median distance from a surface to that which faces the other way, mm; `None` for an open sheet.
 pub(super) fn thickness_mm(nominal: &[SurfacePoint], tree: &SurfaceTree, diagonal: f64) -> Option<f64> {
     let mut gaps: Vec<f64> = nominal
         .par_iter()
+        .step_by(nominal.len().div_ceil(PLACES).max(1))
         .filter_map(|s| {
             let back = Direction::new(-s.normal)?;
             Some(tree.nearest_facing(&s.point, back, 0.9, diagonal)?.distance)

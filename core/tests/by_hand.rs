@@ -45,7 +45,11 @@ gauge = { procedure = "thread plug gauge M6-6H, go and no-go" }
 "#;
 
 fn by_readings(readings: &[Reading]) -> Inspected {
-    let (_, plan) = plan::check_toml(&format!("{HEAD}{BY_HAND}")).unwrap();
+    in_groups(BY_HAND, readings, &[])
+}
+
+fn in_groups(characteristics: &str, readings: &[Reading], scope: &[String]) -> Inspected {
+    let (_, plan) = plan::check_toml(&format!("{HEAD}{characteristics}")).unwrap();
     let faces = plan::bind(&plan, None).unwrap();
     assert_eq!(check(readings, &plan), []);
     let job = Job {
@@ -56,7 +60,7 @@ fn by_readings(readings: &[Reading]) -> Inspected {
         scans: &[],
         points: &[],
         readings,
-        scope: &[],
+        scope,
     };
     inspect(&quiet(), &job).unwrap()
 }
@@ -93,22 +97,10 @@ fn readings_alone_give_a_verdict_and_what_is_missing_is_not_measured() {
 #[test]
 fn readings_outside_the_groups_asked_for_are_said_to_be_so() {
     let grouped = BY_HAND.replace("number = \"2\"", "number = \"2\"\ngroup = [\"weight\"]");
-    let (_, plan) = plan::check_toml(&format!("{HEAD}{grouped}")).unwrap();
-    let faces = plan::bind(&plan, None).unwrap();
     let readings = table(
         "characteristic,value,unit,expanded_uncertainty,instrument\n2,2.3,kg,0.01,scale\n3,80,um,2,probe\n",
     );
-    let job = Job {
-        nominal: None,
-        nominal_sha256: String::new(),
-        plan: &plan,
-        faces: &faces,
-        scans: &[],
-        points: &[],
-        readings: &readings,
-        scope: &["weight".to_owned()],
-    };
-    let found = inspect(&quiet(), &job).unwrap();
+    let found = in_groups(&grouped, &readings, &["weight".to_owned()]);
     assert_eq!(verdicts(&found), [Conforms]);
     assert!(found.record.cautions.iter().any(|c| c.ends_with("were not judged: 3.")));
 }

@@ -8,7 +8,9 @@ use plate::{Plate, SIZE_MM, Sampled, THICKNESS_MM, sampled};
 use scantling_core::align::{Alignment, FineSettings, Sides, fine};
 use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
+use scantling_core::inspect::{Job, ScanPart, ScanSource, align};
 use scantling_core::nominal::Nominal;
+use scantling_core::plan;
 use scantling_core::read::RawScan;
 use scantling_core::run::quiet;
 use scantling_core::scan::{LengthUnit, Scan};
@@ -113,6 +115,37 @@ fn sides_that_nothing_tells_apart_are_said_to_be_so() {
             assert_eq!(found.sides, Sides::Told);
             let off = case.off_mm(&found);
             assert!(off < 0.1, "start {n}: {off} mm");
+        }
+    }
+}
+
+/// Bare points of the middle of one side, said to lie where they do: which side was scanned stays a toss.
+#[test]
+fn a_stated_place_does_not_decide_between_sides_that_are_alike() {
+    let mut case = Case::new();
+    let text = "schema_version = 1\npart = \"p\"\ndrawing_revision = \"A\"\nplan_version = 1\nlength_unit = \"mm\"\n\
+                object = \"part\"\nstandard = { system = \"iso\", edition = \"ISO 1101:2017\" }\ndecision = { proven = {} }\n\
+                [nominal]\nfile = \"p.stl\"\nside_of_material = \"behind_normal\"\n\
+                [[characteristic]]\nnumber = \"1\"\nreading = { quantity = \"mass\", unit = \"kg\", upper_limit = 2 }\n";
+    let (_, plan) = plan::check_toml(text).unwrap_or_else(|f| panic!("{f:#?}"));
+    let faces = plan::bind(&plan, Some(&case.nominal)).unwrap();
+    for normals in [false, true] {
+        let scan = case.scan(true, normals, Some(12.0));
+        let source =
+            ScanSource { scan: &scan, sha256: "s".into(), part: ScanPart::Placement(Motion::identity()) };
+        let job = Job {
+            nominal: Some(&case.nominal),
+            nominal_sha256: String::new(),
+            plan: &plan,
+            faces: &faces,
+            scans: &[source],
+            points: &[],
+            readings: &[],
+            scope: &[],
+        };
+        match align(&quiet(), &job, None) {
+            Ok(found) => assert!(normals, "aligned: {:?}", found.cautions),
+            Err(error) => assert!(!normals && error.to_string().contains("fits both sides"), "{error}"),
         }
     }
 }

@@ -342,6 +342,13 @@ fn align<'a>(
         }
     };
     match fine(run, nominal, tree, &scan, start, &FineSettings::default()) {
+        // Where nothing was searched, nothing has told the sides apart either.
+        Ok(Alignment { sides: Sides::Alike { thickness_mm }, .. }) if located.is_none() => {
+            Err(Unaligned::Because(format!(
+                "the scan fits both sides of the {thickness_mm:.2} mm skin where it was said to lie, and nothing shows \
+                 which one was scanned: scan normals, walls or rims too"
+            )))
+        }
         Ok(fine) => Ok(Found { scan, located, fine }),
         Err(AlignError::Stopped(stopped)) => Err(stopped.into()),
         Err(error) => Err(because("the scan could not be aligned", &error)),

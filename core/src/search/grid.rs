@@ -1,6 +1,6 @@
 //! Neighbours of a place among many points, by a grid of cells.
 
-use rayon::slice::ParallelSliceMut;
+use rayon::prelude::*;
 
 use crate::geometry::{Aabb, Point};
 
@@ -49,7 +49,7 @@ impl PointGrid {
             grid.size[axis] = ((bounds.high[axis] - low[axis]) / cell_mm) as u64 + 1;
         }
         let mut keyed: Vec<(u64, u32)> = points
-            .iter()
+            .par_iter()
             .enumerate()
             .filter(|(_, p)| finite(p))
             .map(|(i, p)| {
@@ -76,6 +76,22 @@ impl PointGrid {
     /// The indices of each occupied cell's points, ascending within a cell; the cells in a fixed order.
     pub fn cells(&self) -> impl Iterator<Item = &[u32]> {
         (0..self.keys.len()).map(|c| &self.order[self.starts[c] as usize..self.starts[c + 1] as usize])
+    }
+
+    /// Points that are alone in their cell and further than `radius_mm` from its border: no other point is
+    /// within that of them.
+    pub(crate) fn lonely(&self, radius_mm: f64) -> impl Iterator<Item = u32> {
+        // Rounding of the cell's number is far below a thousandth of a cell.
+        let margin = radius_mm / self.cell_mm + 1e-3;
+        (0..self.keys.len()).filter_map(move |c| {
+            let [from, to] = [self.starts[c], self.starts[c + 1]].map(|s| s as usize);
+            let inside = |k: usize| {
+                let along = (self.sorted[from][k] - self.low[k]) / self.cell_mm;
+                let within = along - along.floor();
+                within > margin && within < 1.0 - margin
+            };
+            (to - from == 1 && (0..3).all(inside)).then(|| self.order[from])
+        })
     }
 
     fn key(&self, c: [u64; 3]) -> u64 {

@@ -58,9 +58,8 @@ impl SurfaceTree {
         work: impl Fn(usize, Option<Foot>) -> T + Sync,
     ) -> Vec<T> {
         let asked = &points[..count];
-        let bounds = Aabb::of(asked.iter().filter(|p| p.iter().all(|c| c.is_finite())));
-        let mut all: Vec<T> = if jumpy(asked, &bounds) {
-            let order = along_a_curve(asked, &bounds);
+        let mut all: Vec<T> = if jumpy(asked) {
+            let order = along_a_curve(asked, &bounds(asked));
             let number = |k: usize| order[k] as usize;
             let found: Vec<T> = (0..count)
                 .into_par_iter()
@@ -93,14 +92,19 @@ impl SurfaceTree {
     }
 }
 
+fn bounds<'a>(points: impl IntoIterator<Item = &'a Point>) -> Aabb {
+    Aabb::of(points.into_iter().filter(|p| p.iter().all(|c| c.is_finite())))
+}
+
 /// Whether half of the steps from point to point are far longer than an order along the surface has.
-fn jumpy(points: &[Point], bounds: &Aabb) -> bool {
+fn jumpy(points: &[Point]) -> bool {
     const SAMPLE: usize = 1024;
     if points.len() < SAMPLE || points.len() > u32::MAX as usize {
         return false;
     }
     let stride = points.len() / SAMPLE;
-    let limit = JUMPY * bounds.diagonal() / (points.len() as f64).sqrt();
+    let size = bounds(points.iter().step_by(stride)).diagonal();
+    let limit = JUMPY * size / (points.len() as f64).sqrt();
     let long = |k: usize| (points[k * stride] - points[(k * stride + 1) % points.len()]).norm() > limit;
     (0..SAMPLE).filter(|&k| long(k)).count() > SAMPLE / 2
 }
@@ -182,8 +186,7 @@ mod tests {
                     points.swap(i, random.below(i + 1));
                 }
             }
-            let bounds = Aabb::of(points.iter().filter(|p| p.iter().all(|c| c.is_finite())));
-            assert_eq!(jumpy(&points, &bounds), shuffled);
+            assert_eq!(jumpy(&points), shuffled);
             let single: Vec<_> = points.iter().map(|p| tree.nearest(p, 2.0)).collect();
             let facing = Facing { normals: &normals[..29_999], min_cos: 0.3 };
             let mut single_facing: Vec<_> = points
@@ -245,7 +248,7 @@ mod tests {
         for _ in 0..20_000 {
             points.push(Point::origin() + Vector::new(random.unit(), random.unit(), 0.0) * 1e3);
         }
-        let order = along_a_curve(&points, &Aabb::of(&points));
+        let order = along_a_curve(&points, &bounds(&points));
         let mut sorted = order.clone();
         sorted.sort_unstable();
         assert!(sorted.iter().enumerate().all(|(i, &k)| i == k as usize));

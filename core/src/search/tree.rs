@@ -12,6 +12,7 @@ mod near;
 mod node;
 #[cfg(test)]
 mod tests;
+mod way;
 mod window;
 
 use rayon::prelude::*;
@@ -106,17 +107,19 @@ impl SurfaceTree {
         // A foot lies in the box of its triangle but for a few roundings of its coordinates.
         let margin = largest * 1e-12;
         let item = |(which, &t): (usize, &u32)| {
-            let local = with(Aabb::empty(), &mesh.corners(t));
+            let corners = mesh.corners(t);
+            let local = with(Aabb::empty(), &corners);
             let low = std::array::from_fn(|k| node::down(local.low[k] - origin[k] - margin));
             let high = std::array::from_fn(|k| node::up(local.high[k] - origin[k] + margin));
-            Item::new(low, high, which as u32)
+            let [a, b, c] = corners;
+            Item::new(low, high, which as u32, is_sliver(&a, &b, &c))
         };
         let mut items: Vec<Item> = triangles.par_iter().enumerate().map(item).collect();
         let mut nodes = if unbounded { Vec::new() } else { build::build(&mut items) };
         let mut number = vec![u32::MAX; mesh.vertices().len()];
         let mut vertices = Vec::with_capacity(mesh.vertices().len().min(3 * triangles.len()));
         let place = |item: &Item| {
-            let index = triangles[item.which as usize];
+            let index = triangles[item.which() as usize];
             let mut corner = mesh.triangles()[index as usize].map(|v| {
                 let number = &mut number[v as usize];
                 if *number == u32::MAX {
@@ -125,8 +128,7 @@ impl SurfaceTree {
                 }
                 *number
             });
-            let [a, b, c] = mesh.corners(index);
-            if is_sliver(&a, &b, &c) {
+            if item.sliver() {
                 corner[0] |= SLIVER;
             }
             Triangle { corner, index }

@@ -2,8 +2,8 @@
 //! few triangles that it meets.
 
 use super::descent::{STACK, Stack, empty_stack};
-use super::near::{Near, Span, limit};
-use super::node::{self, Child};
+use super::near::{MOST_MEMBERS, Near, Span, limit};
+use super::node::{self, Child, MOST_IN_LEAF, WIDTH};
 use super::window::Window;
 use super::{Best, FARTHEST_MM, NO_SLOT, SurfaceTree};
 use crate::geometry::{Foot, Point};
@@ -11,11 +11,21 @@ use crate::geometry::{Foot, Point};
 /// Points that are put in order together.
 const WINDOW: usize = 1024;
 /// Most points of a group.
-const MOST: usize = 16;
+const MOST: usize = 24;
+const _: () = assert!(MOST <= MOST_MEMBERS);
 /// Fewer do not repay finding their triangles together.
-const LEAST: u32 = 3;
-/// A step so many times longer than steps are leads to an outlier or to another place.
-const FAR: f64 = 8.0;
+const LEAST: u32 = 2;
+/// A step so many times longer than steps are ends a group of enough points ...
+const TURN: f64 = 3.5;
+const ENOUGH: usize = 6;
+/// ... and one so much longer any group: it leads to a stray or to another place.
+const FAR: f64 = 5.0;
+/// Few points that still meet too many triangles: groups are of no use for a while, when it happens so often.
+const FEW: usize = 4;
+/// A member that stands off the plane of the surface met last by so many steps and guesses is a stray.
+const STRAY: f64 = 2.0;
+/// Triangles whose boxes a group may meet before they are looked at closely.
+const SLOTS: usize = 256;
 /// Where the surface is far off or fine, even few points meet too many triangles; so it will be for a while.
 const REST: u32 = 64;
 
@@ -39,13 +49,22 @@ pub(in crate::search) struct Groups<'a, P, F> {
     slot: usize,
     /// Most points of the next group.
     most: usize,
+    /// Groups in a row that met too many triangles.
+    failures: u32,
     /// How many points are searched for alone before groups are tried again.
     rest: u32,
     /// Mean of squared steps from point to point.
     step2: f64,
     /// How far feet probably are at most, mm.
     guess: f64,
+    /// The last point searched for alone was much further.
+    stood_off: bool,
     open: [Child; STACK],
+    /// Of the members: the place of the triangle that is nearest by its bound, and the best so far.
+    lowest: [u8; MOST_MEMBERS],
+    best: [Best; MOST_MEMBERS],
+    /// Triangles of the leaves that a group meets.
+    slots: [u32; SLOTS],
     stack: Stack,
 }
 
@@ -55,6 +74,16 @@ struct Members {
     len: usize,
     low: Point,
     high: Point,
+}
+
+impl Members {
+    #[inline(always)]
+    fn add(&mut self, p: &Point) {
+        for k in 0..3 {
+            self.low[k] = if p[k] < self.low[k] { p[k] } else { self.low[k] };
+            self.high[k] = if p[k] > self.high[k] { p[k] } else { self.high[k] };
+        }
+    }
 }
 
 impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P, F> {
@@ -78,9 +107,14 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
             slot: 0,
             most: MOST,
             rest: 0,
+            failures: 0,
             step2: f64::INFINITY,
             guess: f64::INFINITY,
+            stood_off: false,
             open: [Child::node(0); STACK],
+            lowest: [0; MOST_MEMBERS],
+            best: [Best::none(&Point::origin(), 0.0); MOST_MEMBERS],
+            slots: [0; SLOTS],
             stack: empty_stack(),
         }
     }
@@ -119,15 +153,21 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         }
         let mut members = self.members(at);
         while members.mask.count_ones() >= LEAST {
+            self.leave_out_strays(at, &mut members);
             if self.find_near(&members) {
                 self.answer_members(at, &members);
+                self.failures = 0;
                 return members.len;
             }
-            self.most = (members.len / 2).max(1);
+            self.most = (members.len / 2).max(LEAST as usize);
+            if members.len <= FEW {
+                self.failures += 1;
+                if self.failures == FEW as u32 {
+                    (self.failures, self.rest) = (0, REST);
+                }
+                break;
+            }
             members = self.members(at);
-        }
-        if self.most < LEAST as usize {
-            (self.most, self.rest) = (LEAST as usize, REST);
         }
         self.alone(at)
     }
@@ -142,8 +182,15 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         let best = self.tree.best_from_top(&p, self.slot, self.reach_mm, &mut self.stack, &facing);
         if best.slot != NO_SLOT {
             self.slot = best.slot;
+            // Not taken in by one point that stands off, nor by one that happens to lie on the surface.
             let wide = 1.5 * best.distance2.sqrt();
-            self.guess = wide.min(2.0 * self.guess + self.tree.short);
+            let stands_off = wide > 2.0 * self.guess;
+            if self.guess == f64::INFINITY {
+                self.guess = wide;
+            } else if !stands_off || self.stood_off {
+                self.guess = wide.clamp(0.8 * self.guess, 2.0 * self.guess + self.tree.short);
+            }
+            self.stood_off = stands_off;
         }
         self.feet[place] = best.foot();
         1
@@ -153,34 +200,33 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
     #[inline(always)]
     fn members(&mut self, at: usize) -> Members {
         let points = &self.window.points[at..];
-        let p = points[0];
-        let mut members = Members { mask: 0, len: 1, low: p, high: p };
+        let points = &points[..points.len().min(self.most)];
+        let (turn2, far2) = (TURN * TURN * self.step2, FAR * FAR * self.step2);
+        let apart = |i: usize, j: usize| (points[j] - points[i]).norm_squared();
+        // A point between two that follow each other is a stray, but not one between two that do not.
+        let first = usize::from(points.len() > 2 && !(apart(0, 1) <= far2) && apart(1, 2) <= turn2);
+        let p = points[first];
+        let mut members = Members { mask: 0, len: first + 1, low: p, high: p };
         if !in_range(&p) {
             return members;
         }
-        members.mask = 1;
-        let far2 = FAR * FAR * self.step2;
-        let (mut last, mut passed_over) = (p, false);
+        members.mask = 1 << first;
+        let mut last = first;
         let (mut sum, mut steps) = (0.0, 0.0);
-        for (j, &p) in points.iter().enumerate().take(self.most).skip(1) {
-            let step2 = (p - last).norm_squared();
-            if step2 <= far2 {
+        for j in first + 1..points.len() {
+            let step2 = apart(last, j);
+            if step2 <= turn2 || (j < ENOUGH && step2 <= far2) {
                 members.mask |= 1 << j;
                 members.len = j + 1;
-                for k in 0..3 {
-                    members.low[k] = if p[k] < members.low[k] { p[k] } else { members.low[k] };
-                    members.high[k] = if p[k] > members.high[k] { p[k] } else { members.high[k] };
-                }
-                (last, passed_over) = (p, false);
+                members.add(&points[j]);
+                last = j;
                 (sum, steps) = (sum + step2, steps + 1.0);
-            } else if passed_over {
-                break;
-            } else {
-                passed_over = true;
+            } else if j + 1 == points.len() || !(apart(last, j + 1) <= turn2) {
                 if steps == 0.0 && step2 < f64::INFINITY {
                     // Steps may have become longer for good.
                     self.step2 = (4.0 * self.step2).max(1e-3 * step2);
                 }
+                break;
             }
         }
         if steps > 0.0 {
@@ -195,6 +241,36 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         if wide < self.reach_mm { wide } else { self.reach_mm }
     }
 
+    /// Leaves out the few members that stand off the surface met last, if it goes on here.
+    #[inline(always)]
+    fn leave_out_strays(&self, at: usize, members: &mut Members) {
+        let [a, b, c] = self.tree.corners(&self.tree.triangles[self.slot]);
+        let n = (b - a).cross(&(c - a));
+        let length2 = n.norm_squared();
+        if !(length2 > 0.0) {
+            return;
+        }
+        let far2 = (STRAY * STRAY) * (self.guess * self.guess + self.step2) * length2;
+        let points = &self.window.points[at..at + members.len];
+        let mut strays = 0;
+        for (j, p) in points.iter().enumerate() {
+            let off = n.dot(&(p - a));
+            strays |= u32::from(off * off > far2) << j;
+        }
+        strays &= members.mask;
+        if strays == 0 || strays.count_ones() * 4 > members.mask.count_ones() {
+            return;
+        }
+        members.mask &= !strays;
+        members.low = Point::origin().map(|_| f64::INFINITY);
+        members.high = -members.low;
+        for (j, p) in points.iter().enumerate() {
+            if members.mask >> j & 1 != 0 {
+                members.add(p);
+            }
+        }
+    }
+
     /// Collects every triangle whose box is within the radius of the members'; false when they are too many.
     #[inline(always)]
     fn find_near(&mut self, members: &Members) -> bool {
@@ -205,26 +281,33 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         let middle = middle(members);
         let probe = tree.probe(&members.low, &members.high);
         let bound = node::limit(radius * radius);
-        self.near.clear();
         self.open[0] = Child::node(0);
-        let mut depth = 1;
+        let (mut depth, mut found) = (1, 0);
         while depth > 0 {
             depth -= 1;
-            let child = self.open[depth % STACK];
-            if child.is_leaf() {
-                for slot in child.triangles() {
-                    if !self.near.add(tree, slot, &span, &middle) {
-                        return false;
-                    }
-                }
-                continue;
-            }
-            let node = &tree.nodes[child.index()];
+            let node = &tree.nodes[self.open[depth % STACK].index()];
             let (mut mask, _) = node.near(&probe, bound);
+            // Both kinds of children are written to both lists and count in one.
             while mask != 0 {
-                self.open[depth % STACK] = node.child(mask.trailing_zeros() as usize);
-                depth += 1;
+                let child = node.child(mask.trailing_zeros() as usize);
+                let (first, count) = child.run();
+                for (k, slot) in (0..).zip(&mut self.slots[found..found + MOST_IN_LEAF]) {
+                    *slot = first + k;
+                }
+                found += count;
+                self.open[depth % STACK] = child;
+                depth += usize::from(count == 0);
                 mask &= mask - 1;
+            }
+            if found > SLOTS - (WIDTH + 1) * MOST_IN_LEAF {
+                return false;
+            }
+        }
+        self.near.clear();
+        // All at once, so that nothing waits for memory.
+        for &slot in &self.slots[..found] {
+            if !self.near.add(tree, slot as usize, &span, &middle) {
+                return false;
             }
         }
         let size = (members.high - members.low).norm();
@@ -236,48 +319,65 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         let tree = self.tree;
         let radius = self.radius(members);
         let middle = middle(members);
-        let (mut furthest2, mut missed) = (0.0f64, false);
-        for j in 0..members.len {
-            if members.mask >> j & 1 == 0 || self.near.count() == 0 {
-                missed |= self.near.count() == 0;
-                self.slot = if self.near.count() == 0 { self.slot } else { self.near.slot(0) };
-                let guess = self.guess;
+        if self.near.count() == 0 {
+            let guess = self.guess;
+            for j in 0..members.len {
                 self.alone(at + j);
-                self.guess = guess;
+            }
+            self.guess = 2.0 * guess + tree.short;
+            return;
+        }
+        let points = &self.window.points[at..at + members.len];
+        let places = &self.window.places[at..at + members.len];
+        let (faces, first) = (&self.facing, self.first);
+        let facing = |j: usize| move |corners: [&Point; 3]| faces(first + places[j] as usize, corners);
+        // One thing after the other for all of them: a processor then works on several at once.
+        for (j, p) in points.iter().enumerate() {
+            let lowest = self.near.ask(j, std::array::from_fn(|k| (p[k] - middle[k]) as f32));
+            self.lowest[j] = lowest as u8;
+        }
+        for (j, p) in points.iter().enumerate() {
+            let best = &mut self.best[j];
+            *best = Best::none(p, radius);
+            tree.test(self.near.slot(self.lowest[j].into()), p, best, &facing(j));
+        }
+        let (mut furthest2, mut missed) = (0.0f64, 0);
+        for (j, p) in points.iter().enumerate() {
+            let (mut best, lowest) = (self.best[j], usize::from(self.lowest[j]));
+            if members.mask >> j & 1 == 0 {
+                self.feet[places[j] as usize] = if in_range(p) {
+                    tree.best_from_top(p, self.near.slot(lowest), self.reach_mm, &mut self.stack, &facing(j))
+                } else {
+                    tree.search_all(p, self.reach_mm, &facing(j))
+                }
+                .foot();
                 continue;
             }
-            let (p, place) = (self.window.points[at + j], self.window.places[at + j] as usize);
-            let facing = |corners: [&Point; 3]| (self.facing)(self.first + place, corners);
-            let (least, lowest) = self.near.ask(std::array::from_fn(|k| (p[k] - middle[k]) as f32));
-            let mut best = Best::none(&p, radius);
-            let mut bound = limit(best.distance2);
-            if least <= bound {
-                if tree.test(self.near.slot(lowest), &p, &mut best, &facing) {
-                    bound = limit(best.distance2);
-                }
-                let mut within = self.near.within(bound) & !(1 << lowest);
-                while within != 0 {
-                    let next = within.trailing_zeros() as usize;
-                    within &= within - 1;
-                    if tree.test(self.near.slot(next), &p, &mut best, &facing) {
-                        within &= self.near.within(limit(best.distance2));
-                    }
+            let mut within = self.near.within(j, limit(best.distance2)) & !(1 << lowest);
+            while within != 0 {
+                let next = within.trailing_zeros() as usize;
+                within &= within - 1;
+                if tree.test(self.near.slot(next), p, &mut best, &facing(j)) {
+                    within &= self.near.within(j, limit(best.distance2));
                 }
             }
             if best.slot != NO_SLOT {
                 furthest2 = furthest2.max(best.distance2);
+                self.slot = best.slot;
             } else if radius < self.reach_mm {
-                missed = true;
+                missed += 1;
                 let slot = self.near.slot(lowest);
-                best = tree.best_from_top(&p, slot, self.reach_mm, &mut self.stack, &facing);
+                best = tree.best_from_top(p, slot, self.reach_mm, &mut self.stack, &facing(j));
             }
-            self.feet[place] = best.foot();
+            self.feet[places[j] as usize] = best.foot();
         }
-        self.guess = if missed {
+        // One that stands off tells nothing of the others.
+        self.guess = if missed * 8 > members.mask.count_ones() {
             2.0 * self.guess + tree.short
         } else {
             (0.8 * self.guess).max(1.25 * furthest2.sqrt())
         };
+        self.stood_off = false;
         let room = self.near.count() <= super::near::MOST / 2;
         self.most = if room { (self.most + 2).min(MOST) } else { self.most };
     }

@@ -49,6 +49,13 @@ impl Child {
         first..first + (self.0 & 7) as usize + 1
     }
 
+    /// The first of the leaf's triangles and their number; no number for a node.
+    #[inline(always)]
+    pub(super) fn run(self) -> (u32, usize) {
+        let leaf = self.0 >> 31;
+        ((self.0 & !LEAF) >> 3, (leaf + (self.0 & 7) * leaf) as usize)
+    }
+
     /// The same child in a list of nodes that starts `nodes` later.
     pub(super) fn moved(self, nodes: u32) -> Self {
         if self.is_leaf() { self } else { Self(self.0 + nodes) }

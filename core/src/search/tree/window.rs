@@ -2,9 +2,11 @@
 
 use crate::geometry::{Point, Vector};
 
-/// Cells along each axis: 2^7, in digits of ten and eleven bits over three axes.
-const BITS: u32 = 7;
-const DIGIT: u32 = 11;
+/// Cells along each axis: 2^6, in two digits of nine bits over three axes.
+const BITS: u32 = 6;
+const DIGIT: u32 = 9;
+/// Points that tell where the run lies.
+const SAMPLE: usize = 128;
 
 /// Points with their places in the run they came in, along Morton's curve (Morton, "A computer oriented
 /// geodetic data base", IBM, 1966).
@@ -65,26 +67,30 @@ impl Window {
     }
 }
 
-/// Where cells begin, and how many there are to the millimetre: four mean deviations either side of the
-/// mean, again of what lies there, so that one point far out does not make all others fall into one cell.
+/// Where cells begin, and how many there are to the millimetre: around the mean of what lies within four mean
+/// deviations of it, found again and again, so that one point far out does not make all others fall into one
+/// cell.
 fn cells(points: &[Point]) -> (Vector, f64) {
     let (mut mean, mut half) = (Vector::zeros(), super::FARTHEST_MM);
+    let some = || points.iter().step_by((points.len() / SAMPLE).max(1));
     for _ in 0..3 {
         let inside = |p: &&Point| (p.coords - mean).iter().all(|c| c.abs() <= half);
         let (count, sum) =
-            points.iter().filter(inside).fold((0.0, Vector::zeros()), |(n, s), p| (n + 1.0, s + p.coords));
+            some().filter(inside).fold((0.0, Vector::zeros()), |(n, s), p| (n + 1.0, s + p.coords));
         if count == 0.0 {
             break;
         }
         let centre = sum / count;
-        let off = points.iter().filter(inside).fold(Vector::zeros(), |s, p| s + (p.coords - centre).abs());
+        let off = some().filter(inside).fold(Vector::zeros(), |s, p| s + (p.coords - centre).abs());
         (mean, half) = (centre, 4.0 * (off / count).max());
     }
+    // An even spread reaches two mean deviations either side; what is beyond the cells falls into the last.
+    half *= 2.5 / 4.0;
     let scale = if half > 0.0 { f64::from(1u32 << (BITS - 1)) / half } else { 0.0 };
     (mean.add_scalar(-half), scale)
 }
 
-/// Two zeros before each of seven bits.
+/// Two zeros before each of six bits.
 fn spread(x: u32) -> u32 {
     let x = (x | x << 8) & 0x0000_f00f;
     let x = (x | x << 4) & 0x000c_30c3;

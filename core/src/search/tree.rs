@@ -15,6 +15,8 @@ mod tests;
 mod way;
 mod window;
 
+use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
+
 use rayon::prelude::*;
 
 use crate::geometry::sum::CHUNK;
@@ -96,10 +98,7 @@ impl SurfaceTree {
     /// A tree over some triangles of `mesh`; feet carry the mesh's triangle indices. May be empty. Built in
     /// parallel; the same on any number of threads.
     pub fn of(mesh: &TriangleMesh, triangles: &[u32]) -> Self {
-        let bounds = triangles
-            .par_chunks(CHUNK)
-            .map(|chunk| chunk.iter().fold(Aabb::empty(), |b, &t| with(b, &mesh.corners(t))))
-            .reduce(Aabb::empty, |a, b| Aabb { low: a.low.inf(&b.low), high: a.high.sup(&b.high) });
+        let bounds = bounds(mesh, triangles);
         let origin = bounds.centre();
         let largest = bounds.low.iter().chain(bounds.high.iter()).fold(0.0f64, |m, c| m.max(c.abs()));
         let unbounded = !triangles.is_empty() && !(largest < FARTHEST_MM);
@@ -107,25 +106,30 @@ impl SurfaceTree {
         // A foot lies in the box of its triangle but for a few roundings of its coordinates.
         let margin = largest * 1e-12;
         let item = |(which, &t): (usize, &u32)| {
-            let corners = mesh.corners(t);
-            let local = with(Aabb::empty(), &corners);
-            let low = std::array::from_fn(|k| node::down(local.low[k] - origin[k] - margin));
-            let high = std::array::from_fn(|k| node::up(local.high[k] - origin[k] + margin));
-            let [a, b, c] = corners;
+            let [a, b, c] = mesh.corners(t);
+            let least = |x: f64, y: f64| if x < y { x } else { y };
+            let most = |x: f64, y: f64| if x > y { x } else { y };
+            let low = |k: usize| least(least(a[k], b[k]), c[k]) - origin[k] - margin;
+            let high = |k: usize| most(most(a[k], b[k]), c[k]) - origin[k] + margin;
+            let low = std::array::from_fn(|k| node::below(low(k)));
+            let high = std::array::from_fn(|k| node::above(high(k)));
             Item::new(low, high, which as u32, is_sliver(&a, &b, &c))
         };
         let mut items: Vec<Item> = triangles.par_iter().enumerate().map(item).collect();
         let mut nodes = if unbounded { Vec::new() } else { build::build(&mut items) };
         let mut number = vec![u32::MAX; mesh.vertices().len()];
-        let mut vertices = Vec::with_capacity(mesh.vertices().len().min(3 * triangles.len()));
+        // One place more than there can be, which is written when there is nothing new: guessing which is
+        // which would cost more.
+        let mut vertices = vec![Point::origin(); mesh.vertices().len().min(3 * triangles.len()) + 1];
+        let mut count = 0;
         let place = |item: &Item| {
             let index = triangles[item.which() as usize];
             let mut corner = mesh.triangles()[index as usize].map(|v| {
                 let number = &mut number[v as usize];
-                if *number == u32::MAX {
-                    *number = vertices.len() as u32;
-                    vertices.push(mesh.vertices()[v as usize]);
-                }
+                let new = *number == u32::MAX;
+                *number = (*number).min(count);
+                vertices[count as usize] = mesh.vertices()[v as usize];
+                count += u32::from(new);
                 *number
             });
             if item.sliver() {
@@ -134,6 +138,7 @@ impl SurfaceTree {
             Triangle { corner, index }
         };
         let triangles = items.iter().map(place).collect();
+        vertices.truncate(count as usize);
         vertices.shrink_to_fit();
         nodes.shrink_to_fit();
         Self { origin, nodes, triangles, vertices, short, margin, unbounded }
@@ -203,9 +208,19 @@ pub(super) fn normal([a, b, c]: [&Point; 3]) -> Vector {
     Direction::new((b - a).cross(&(c - a))).map_or_else(Vector::zeros, Direction::vector)
 }
 
-fn with(mut bounds: Aabb, corners: &[Point; 3]) -> Aabb {
-    for c in corners {
-        bounds.add(c);
+/// Of the vertices that the triangles use.
+fn bounds(mesh: &TriangleMesh, triangles: &[u32]) -> Aabb {
+    let used: Vec<AtomicBool> = mesh.vertices().iter().map(|_| AtomicBool::new(false)).collect();
+    triangles.par_iter().with_min_len(CHUNK).for_each(|&t| {
+        for v in mesh.triangles()[t as usize] {
+            used[v as usize].store(true, Relaxed);
+        }
+    });
+    let mut bounds = Aabb::empty();
+    for (p, used) in mesh.vertices().iter().zip(used) {
+        if used.into_inner() {
+            bounds.add(p);
+        }
     }
     bounds
 }

@@ -13,6 +13,8 @@ use super::node::{Bounds, Child, MOST_IN_LEAF, Node, WIDTH};
 /// be mostly empty.
 const LEAF: usize = 4;
 const _: () = assert!(LEAF <= MOST_IN_LEAF);
+/// About how many of a range tell where it is split, where there are twice as many at least.
+const SHARE: usize = 2048;
 /// Ranges larger than this are split in three rounds of two, in parallel.
 const PARALLEL: usize = 8192;
 /// After so many levels splits are by count, so that a search's stack has a bound.
@@ -268,11 +270,18 @@ fn halves<const BINS: usize>(
     }
     let bin = |item: &Item| (((item.middle(axis) - low) * scale) as usize).min(BINS - 1);
     let mut bins = [Extent::EMPTY; BINS];
-    for item in items.iter() {
+    // A share of very many tells the border as well.
+    let step = (items.len() / SHARE).max(1);
+    for item in items.iter().step_by(step) {
         bins[bin(item)].add(item);
     }
     let (border, low_part, high_part) = cheapest(&bins)?;
-    Some((partition(items, |item| bin(item) < border), low_part, high_part))
+    let half = partition(items, |item| bin(item) < border);
+    if step == 1 {
+        return Some((half, low_part, high_part));
+    }
+    let (a, b) = items.split_at(half);
+    Some((half, Extent::of(a), Extent::of(b)))
 }
 
 /// The border between bins at which the sum of area times count is least; `None` when all lie in one bin.

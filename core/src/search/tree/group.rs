@@ -133,7 +133,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         self.first = first;
         self.window.fill((first..self.count.min(first + WINDOW)).map(&self.point));
         self.feet.clear();
-        self.feet.resize(self.window.places.len(), None);
+        self.feet.resize(self.window.points.len(), None);
         let tree = self.tree;
         if tree.triangles.is_empty() || !(self.reach_mm >= 0.0) {
             return;
@@ -173,7 +173,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
     }
 
     fn alone(&mut self, at: usize) -> usize {
-        let (p, place) = (self.window.points[at], self.window.places[at] as usize);
+        let (p, place) = (self.window.points[at], self.window.place(at));
         let facing = |corners: [&Point; 3]| (self.facing)(self.first + place, corners);
         if self.tree.unbounded || !in_range(&p) {
             self.feet[place] = self.tree.search_all(&p, self.reach_mm, &facing).foot();
@@ -203,8 +203,16 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         let points = &points[..points.len().min(self.most)];
         let (turn2, far2) = (TURN * TURN * self.step2, FAR * FAR * self.step2);
         let apart = |i: usize, j: usize| (points[j] - points[i]).norm_squared();
-        // A point between two that follow each other is a stray, but not one between two that do not.
-        let first = usize::from(points.len() > 2 && !(apart(0, 1) <= far2) && apart(1, 2) <= turn2);
+        // One that the next ones do not follow stands alone: a stray, or the last of another place.
+        let stray = |j: usize| self.window.stray(at + j);
+        let mut first = (0..points.len()).find(|&j| !stray(j)).unwrap_or(0);
+        let next = |j: usize| (j + 1..points.len()).find(|&j| !stray(j));
+        if let Some(second) = next(first)
+            && !(apart(first, second) <= far2)
+            && next(second).is_some_and(|third| apart(second, third) <= turn2)
+        {
+            first = second;
+        }
         let p = points[first];
         let mut members = Members { mask: 0, len: first + 1, low: p, high: p };
         if !in_range(&p) {
@@ -212,8 +220,11 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         }
         members.mask = 1 << first;
         let mut last = first;
-        let (mut sum, mut steps) = (0.0, 0.0);
+        let (mut sum, mut steps, mut longer) = (0.0, 0.0, 0.0f64);
         for j in first + 1..points.len() {
+            if stray(j) {
+                continue;
+            }
             let step2 = apart(last, j);
             if step2 <= turn2 || (j < ENOUGH && step2 <= far2) {
                 members.mask |= 1 << j;
@@ -221,13 +232,16 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
                 members.add(&points[j]);
                 last = j;
                 (sum, steps) = (sum + step2, steps + 1.0);
-            } else if j + 1 == points.len() || !(apart(last, j + 1) <= turn2) {
+            } else if next(j).is_none_or(|next| !(apart(last, next) <= turn2)) {
                 if steps == 0.0 && step2 < f64::INFINITY {
                     // Steps may have become longer for good.
-                    self.step2 = (4.0 * self.step2).max(1e-3 * step2);
+                    longer = step2;
                 }
                 break;
             }
+        }
+        if longer > 0.0 {
+            self.step2 = (4.0 * self.step2).max(1e-3 * longer);
         }
         if steps > 0.0 {
             let mean = sum / steps;
@@ -328,9 +342,8 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
             return;
         }
         let points = &self.window.points[at..at + members.len];
-        let places = &self.window.places[at..at + members.len];
-        let (faces, first) = (&self.facing, self.first);
-        let facing = |j: usize| move |corners: [&Point; 3]| faces(first + places[j] as usize, corners);
+        let (faces, first, window) = (&self.facing, self.first, &self.window);
+        let facing = |j: usize| move |corners: [&Point; 3]| faces(first + window.place(at + j), corners);
         // One thing after the other for all of them: a processor then works on several at once.
         for (j, p) in points.iter().enumerate() {
             let lowest = self.near.ask(j, std::array::from_fn(|k| (p[k] - middle[k]) as f32));
@@ -345,7 +358,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         for (j, p) in points.iter().enumerate() {
             let (mut best, lowest) = (self.best[j], usize::from(self.lowest[j]));
             if members.mask >> j & 1 == 0 {
-                self.feet[places[j] as usize] = if in_range(p) {
+                self.feet[self.window.place(at + j)] = if in_range(p) {
                     tree.best_from_top(p, self.near.slot(lowest), self.reach_mm, &mut self.stack, &facing(j))
                 } else {
                     tree.search_all(p, self.reach_mm, &facing(j))
@@ -369,7 +382,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
                 let slot = self.near.slot(lowest);
                 best = tree.best_from_top(p, slot, self.reach_mm, &mut self.stack, &facing(j));
             }
-            self.feet[places[j] as usize] = best.foot();
+            self.feet[self.window.place(at + j)] = best.foot();
         }
         // One that stands off tells nothing of the others.
         self.guess = if missed * 8 > members.mask.count_ones() {

@@ -120,6 +120,19 @@ pub(super) fn up(x: f64) -> f32 {
     if f64::from(near) < x { near.next_up() } else { near }
 }
 
+/// Within two steps of f32 below `x`, without asking whether it would be nearer.
+#[inline(always)]
+pub(super) fn below(x: f64) -> f32 {
+    // 2^-23 of it is more than rounding adds, and so is the least ordinary number where there is less.
+    (x - x.abs() * 1.2e-7 - 1e-37) as f32
+}
+
+/// Within two steps of f32 above `x`.
+#[inline(always)]
+pub(super) fn above(x: f64) -> f32 {
+    (x + x.abs() * 1.2e-7 + 1e-37) as f32
+}
+
 /// What [`Node::near`] compares with for a squared distance in f64. Each squared distance in f32 is the
 /// sum of three products of rounded differences: relative errors of five roundings of 2^-24, less than
 /// 3e-7, and where squares underflow an absolute one below 1e-44. Both are covered with room to spare, so

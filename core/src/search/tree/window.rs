@@ -17,10 +17,27 @@ pub(super) struct Window {
     other: Vec<u64>,
     /// In the order of the curve.
     pub(super) points: Vec<Point>,
-    pub(super) places: Vec<u32>,
+    /// With [`STRAY`].
+    places: Vec<u32>,
 }
 
+/// Marks in a place a point that stands off from where it came between two others.
+const STRAY: u32 = 1 << 31;
+/// As many steps.
+const OFF: f64 = 6.0;
+
 impl Window {
+    /// Where the point stood in the run.
+    #[inline(always)]
+    pub(super) fn place(&self, at: usize) -> usize {
+        (self.places[at] & !STRAY) as usize
+    }
+
+    #[inline(always)]
+    pub(super) fn stray(&self, at: usize) -> bool {
+        self.places[at] & STRAY != 0
+    }
+
     pub(super) fn fill(&mut self, points: impl Iterator<Item = Point>) {
         self.given.clear();
         self.given.extend(points);
@@ -30,7 +47,7 @@ impl Window {
         for &key in &self.keys {
             let place = key as u32;
             self.places.push(place);
-            self.points.push(self.given[place as usize]);
+            self.points.push(self.given[(place & !STRAY) as usize]);
         }
     }
 
@@ -45,6 +62,7 @@ impl Window {
         };
         self.keys.clear();
         self.keys.extend((0..).zip(&self.given).map(key));
+        self.mark_strays();
         // Each pass keeps the order of equal digits.
         self.other.resize(self.keys.len(), 0);
         for digit in 0..2 {
@@ -63,6 +81,31 @@ impl Window {
                 *s += 1;
             }
             std::mem::swap(&mut self.keys, &mut self.other);
+        }
+    }
+}
+
+impl Window {
+    /// A point far from the one before and the one after, which are near each other, is put with the one
+    /// before.
+    fn mark_strays(&mut self) {
+        let points = &self.given;
+        let step2 = |i: usize| (points[i] - points[i - 1]).norm_squared();
+        let mut some: Vec<f64> =
+            (1..points.len()).step_by((points.len() / SAMPLE).max(1)).map(step2).collect();
+        if some.len() < 3 {
+            return;
+        }
+        let half = some.len() / 2;
+        let far2 = OFF * OFF * *some.select_nth_unstable_by(half, f64::total_cmp).1;
+        let mut before = true;
+        for i in 1..points.len() {
+            let after = step2(i) > far2;
+            if before && after && i > 1 && (points[i] - points[i - 2]).norm_squared() <= far2 {
+                let of_last = self.keys[i - 2] >> 32 << 32;
+                self.keys[i - 1] = of_last | u64::from(i as u32 - 1 | STRAY);
+            }
+            before = after;
         }
     }
 }
@@ -112,9 +155,9 @@ mod tests {
         given[30] = Point::new(900.0, 800.0, 1e5);
         let mut window = Window::default();
         window.fill(given.iter().copied());
-        let mut sorted = window.places.clone();
+        let mut sorted: Vec<usize> = (0..1000).map(|at| window.place(at)).collect();
         sorted.sort_unstable();
-        assert!(sorted.iter().enumerate().all(|(i, &place)| i == place as usize));
+        assert!(sorted.iter().enumerate().all(|(i, &place)| i == place));
         let near = window.points.windows(2).filter(|w| (w[0] - w[1]).norm() < 3.0).count();
         assert!(near > 850, "points lie 1 mm apart, and {near} steps of 1000 are short");
         window.fill(std::iter::repeat_n(Point::origin(), 5));

@@ -16,6 +16,9 @@ pub struct Facing<'a> {
     pub min_cos: f64,
 }
 
+/// As many points as a caller who may be stopped asks about at once: a few milliseconds of work.
+pub const TOGETHER: usize = 1 << 16;
+
 /// Steps between points that follow a surface are about the square root of their number to its size; this
 /// many times longer and a new order pays. Measured.
 const JUMPY: f64 = 16.0;

@@ -117,29 +117,16 @@ impl SurfaceTree {
         };
         let mut items: Vec<Item> = triangles.par_iter().enumerate().map(item).collect();
         let mut nodes = if unbounded { Vec::new() } else { build::build(&mut items) };
-        let mut number = vec![u32::MAX; mesh.vertices().len()];
-        // One place more than there can be, which is written when there is nothing new: guessing which is
-        // which would cost more.
-        let mut vertices = vec![Point::origin(); mesh.vertices().len().min(3 * triangles.len()) + 1];
-        let mut count = 0;
         let place = |item: &Item| {
             let index = triangles[item.which() as usize];
-            let mut corner = mesh.triangles()[index as usize].map(|v| {
-                let number = &mut number[v as usize];
-                let new = *number == u32::MAX;
-                *number = (*number).min(count);
-                vertices[count as usize] = mesh.vertices()[v as usize];
-                count += u32::from(new);
-                *number
-            });
-            if item.sliver() {
-                corner[0] |= SLIVER;
-            }
+            let mut corner = mesh.triangles()[index as usize];
+            corner[0] |= if item.sliver() { SLIVER } else { 0 };
             Triangle { corner, index }
         };
-        let triangles = items.iter().map(place).collect();
-        vertices.truncate(count as usize);
-        vertices.shrink_to_fit();
+        let mut triangles: Vec<Triangle> = items.par_iter().with_min_len(CHUNK).map(place).collect();
+        let used = number_in_order(&mut triangles, mesh.vertices().len());
+        let vertex = |&v: &u32| mesh.vertices()[v as usize];
+        let vertices: Vec<Point> = used.par_iter().with_min_len(CHUNK).map(vertex).collect();
         nodes.shrink_to_fit();
         Self { origin, nodes, triangles, vertices, short, margin, unbounded }
     }
@@ -206,6 +193,28 @@ impl SurfaceTree {
 #[inline(always)]
 pub(super) fn normal([a, b, c]: [&Point; 3]) -> Vector {
     Direction::new((b - a).cross(&(c - a))).map_or_else(Vector::zeros, Direction::vector)
+}
+
+/// Numbers the corners by their first use; returns the vertices so numbered.
+fn number_in_order(triangles: &mut [Triangle], vertices: usize) -> Vec<u32> {
+    let mut number = vec![u32::MAX; vertices];
+    // One place more than there can be, which is written when there is nothing new: guessing which is which
+    // would cost more.
+    let mut used = vec![0; vertices.min(3 * triangles.len()) + 1];
+    let mut count = 0;
+    for t in triangles {
+        for corner in &mut t.corner {
+            let v = *corner & !SLIVER;
+            let number = &mut number[v as usize];
+            let new = *number == u32::MAX;
+            *number = (*number).min(count);
+            used[count as usize] = v;
+            count += u32::from(new);
+            *corner = *number | *corner & SLIVER;
+        }
+    }
+    used.truncate(count as usize);
+    used
 }
 
 /// Of the vertices that the triangles use.

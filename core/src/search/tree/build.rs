@@ -312,10 +312,9 @@ fn cheapest<const BINS: usize>(bins: &[Extent; BINS]) -> Option<(usize, Extent, 
 fn partition(items: &mut [Item], first: impl Fn(&Item) -> bool) -> usize {
     let mut count = 0;
     for i in 0..items.len() {
-        let item = items[i];
-        items[i] = items[count];
-        items[count] = item;
-        count += usize::from(first(&item));
+        let one_more = usize::from(first(&items[i]));
+        items.swap(i, count);
+        count += one_more;
     }
     count
 }

@@ -103,7 +103,7 @@ impl Window {
             let after = step2(i) > far2;
             if before && after && i > 1 && (points[i] - points[i - 2]).norm_squared() <= far2 {
                 let of_last = self.keys[i - 2] >> 32 << 32;
-                self.keys[i - 1] = of_last | u64::from(i as u32 - 1 | STRAY);
+                self.keys[i - 1] = of_last | u64::from((i as u32 - 1) | STRAY);
             }
             before = after;
         }

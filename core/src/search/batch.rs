@@ -245,6 +245,25 @@ mod tests {
     }
 
     #[test]
+    fn strays_among_the_lines_of_a_scan_are_met_as_one_by_one() {
+        let tree = SurfaceTree::new(&sheet());
+        let mut random = Random::seeded(41);
+        let mut points = Vec::new();
+        for k in 0..12_000 {
+            let (x, y) = (f64::from(k % 110) * 0.27, f64::from(k / 110) * 0.27);
+            let mut p = Point::new(x, y, 0.03 * x * y - 0.02 * x * x + random.range(0.0, 0.1));
+            if random.unit() < 0.05 {
+                p += random.direction().vector() * random.range(0.5, 25.0);
+            }
+            points.push(p);
+        }
+        let all = tree.nearest_each(&points, f64::INFINITY, |_, foot| foot);
+        for (p, foot) in points.iter().zip(all) {
+            assert_eq!(foot, tree.nearest(p, f64::INFINITY));
+        }
+    }
+
+    #[test]
     fn the_curve_visits_every_point_once_and_keeps_cells_together() {
         let mut random = Random::seeded(2);
         let mut points: Vec<Point> = Vec::new();

@@ -7,7 +7,9 @@
 mod build;
 mod cursor;
 mod descent;
+mod extent;
 mod group;
+mod members;
 mod near;
 mod node;
 #[cfg(test)]
@@ -24,8 +26,8 @@ use crate::geometry::{
     Aabb, Direction, Foot, Point, TriangleMesh, Vector, closest_on_sliver, closest_on_well_shaped, is_sliver,
 };
 
-use build::Item;
 pub use cursor::Cursor;
+use extent::Item;
 pub(super) use group::Groups;
 use node::{Node, Probe};
 
@@ -193,6 +195,11 @@ impl SurfaceTree {
 #[inline(always)]
 pub(super) fn normal([a, b, c]: [&Point; 3]) -> Vector {
     Direction::new((b - a).cross(&(c - a))).map_or_else(Vector::zeros, Direction::vector)
+}
+
+/// Whether squares of its coordinates stay in the range of f32.
+fn in_range(p: &Point) -> bool {
+    p.iter().all(|c| c.abs() < FARTHEST_MM)
 }
 
 /// Numbers the corners by their first use; returns the vertices so numbered.

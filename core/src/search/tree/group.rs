@@ -2,10 +2,11 @@
 //! few triangles that it meets.
 
 use super::descent::{STACK, Stack, empty_stack};
+use super::members::{Members, Steps};
 use super::near::{MOST_MEMBERS, Near, Span, limit};
 use super::node::{self, Child, MOST_IN_LEAF, WIDTH};
 use super::window::Window;
-use super::{Best, FARTHEST_MM, NO_SLOT, SurfaceTree};
+use super::{Best, NO_SLOT, SurfaceTree, in_range};
 use crate::geometry::{Foot, Point};
 
 /// Points that are put in order together.
@@ -15,15 +16,8 @@ const MOST: usize = 24;
 const _: () = assert!(MOST <= MOST_MEMBERS);
 /// Fewer do not repay finding their triangles together.
 const LEAST: u32 = 2;
-/// A step so many times longer than steps are ends a group of enough points ...
-const TURN: f64 = 3.5;
-const ENOUGH: usize = 6;
-/// ... and one so much longer any group: it leads to a stray or to another place.
-const FAR: f64 = 5.0;
 /// Few points that still meet too many triangles: groups are of no use for a while, when it happens so often.
 const FEW: usize = 4;
-/// A member that stands off the plane of the surface met last by so many steps and guesses is a stray.
-const STRAY: f64 = 2.0;
 /// Triangles whose boxes a group may meet before they are looked at closely.
 const SLOTS: usize = 256;
 /// Where the surface is far off or fine, even few points meet too many triangles; so it will be for a while.
@@ -47,14 +41,13 @@ pub(in crate::search) struct Groups<'a, P, F> {
     feet: Vec<Option<Foot>>,
     /// A triangle met lately.
     slot: usize,
+    steps: Steps,
     /// Most points of the next group.
     most: usize,
     /// Groups in a row that met too many triangles.
     failures: u32,
     /// How many points are searched for alone before groups are tried again.
     rest: u32,
-    /// Mean of squared steps from point to point.
-    step2: f64,
     /// How far feet probably are at most, mm.
     guess: f64,
     /// The last point searched for alone was much further.
@@ -66,24 +59,6 @@ pub(in crate::search) struct Groups<'a, P, F> {
     /// Triangles of the leaves that a group meets.
     slots: [u32; SLOTS],
     stack: Stack,
-}
-
-/// Which of the numbers from the first belong together.
-struct Members {
-    mask: u32,
-    len: usize,
-    low: Point,
-    high: Point,
-}
-
-impl Members {
-    #[inline(always)]
-    fn add(&mut self, p: &Point) {
-        for k in 0..3 {
-            self.low[k] = if p[k] < self.low[k] { p[k] } else { self.low[k] };
-            self.high[k] = if p[k] > self.high[k] { p[k] } else { self.high[k] };
-        }
-    }
 }
 
 impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P, F> {
@@ -105,10 +80,10 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
             first: 0,
             feet: Vec::new(),
             slot: 0,
+            steps: Steps::unknown(),
             most: MOST,
             rest: 0,
             failures: 0,
-            step2: f64::INFINITY,
             guess: f64::INFINITY,
             stood_off: false,
             open: [Child::node(0); STACK],
@@ -151,9 +126,10 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         if self.rest > 0 || self.guess == f64::INFINITY {
             return self.alone(at);
         }
-        let mut members = self.members(at);
+        let mut members = self.steps.members(&self.window, at, self.most);
         while members.mask.count_ones() >= LEAST {
-            self.leave_out_strays(at, &mut members);
+            let plane = self.tree.corners(&self.tree.triangles[self.slot]);
+            self.steps.leave_out_strays(&self.window, at, plane, self.guess, &mut members);
             if self.find_near(&members) {
                 self.answer_members(at, &members);
                 self.failures = 0;
@@ -167,7 +143,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
                 }
                 break;
             }
-            members = self.members(at);
+            members = self.steps.members(&self.window, at, self.most);
         }
         self.alone(at)
     }
@@ -196,93 +172,9 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         1
     }
 
-    /// Points from the first on that lie close together; one alone in between that does not is passed over.
-    #[inline(always)]
-    fn members(&mut self, at: usize) -> Members {
-        let points = &self.window.points[at..];
-        let points = &points[..points.len().min(self.most)];
-        let (turn2, far2) = (TURN * TURN * self.step2, FAR * FAR * self.step2);
-        let apart = |i: usize, j: usize| (points[j] - points[i]).norm_squared();
-        // One that the next ones do not follow stands alone: a stray, or the last of another place.
-        let stray = |j: usize| self.window.stray(at + j);
-        let mut first = (0..points.len()).find(|&j| !stray(j)).unwrap_or(0);
-        let next = |j: usize| (j + 1..points.len()).find(|&j| !stray(j));
-        if let Some(second) = next(first)
-            && !(apart(first, second) <= far2)
-            && next(second).is_some_and(|third| apart(second, third) <= turn2)
-        {
-            first = second;
-        }
-        let p = points[first];
-        let mut members = Members { mask: 0, len: first + 1, low: p, high: p };
-        if !in_range(&p) {
-            return members;
-        }
-        members.mask = 1 << first;
-        let mut last = first;
-        let (mut sum, mut steps, mut longer) = (0.0, 0.0, 0.0f64);
-        for j in first + 1..points.len() {
-            if stray(j) {
-                continue;
-            }
-            let step2 = apart(last, j);
-            if step2 <= turn2 || (j < ENOUGH && step2 <= far2) {
-                members.mask |= 1 << j;
-                members.len = j + 1;
-                members.add(&points[j]);
-                last = j;
-                (sum, steps) = (sum + step2, steps + 1.0);
-            } else if next(j).is_none_or(|next| !(apart(last, next) <= turn2)) {
-                if steps == 0.0 && step2 < f64::INFINITY {
-                    // Steps may have become longer for good.
-                    longer = step2;
-                }
-                break;
-            }
-        }
-        if longer > 0.0 {
-            self.step2 = (4.0 * self.step2).max(1e-3 * longer);
-        }
-        if steps > 0.0 {
-            let mean = sum / steps;
-            self.step2 = if self.step2 < f64::INFINITY { 0.75 * self.step2 + 0.25 * mean } else { mean };
-        }
-        members
-    }
-
     fn radius(&self, members: &Members) -> f64 {
         let wide = 1.25 * self.guess + 0.01 * (members.high - members.low).norm();
         if wide < self.reach_mm { wide } else { self.reach_mm }
-    }
-
-    /// Leaves out the few members that stand off the surface met last, if it goes on here.
-    #[inline(always)]
-    fn leave_out_strays(&self, at: usize, members: &mut Members) {
-        let [a, b, c] = self.tree.corners(&self.tree.triangles[self.slot]);
-        let n = (b - a).cross(&(c - a));
-        let length2 = n.norm_squared();
-        if !(length2 > 0.0) {
-            return;
-        }
-        let far2 = (STRAY * STRAY) * (self.guess * self.guess + self.step2) * length2;
-        let points = &self.window.points[at..at + members.len];
-        let mut strays = 0;
-        for (j, p) in points.iter().enumerate() {
-            let off = n.dot(&(p - a));
-            strays |= u32::from(off * off > far2) << j;
-        }
-        strays &= members.mask;
-        if strays == 0 || strays.count_ones() * 4 > members.mask.count_ones() {
-            return;
-        }
-        members.mask &= !strays;
-        members.low = Point::origin().map(|_| f64::INFINITY);
-        members.high = -members.low;
-        for (j, p) in points.iter().enumerate() {
-            if members.mask >> j & 1 != 0 {
-                members.add(p);
-            }
-        }
     }
 
     /// Collects every triangle whose box is within the radius of the members'; false when they are too many.
@@ -292,7 +184,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         let radius = self.radius(members);
         let wide = radius + tree.margin;
         let span = Span { low: members.low.map(|c| c - wide), high: members.high.map(|c| c + wide) };
-        let middle = middle(members);
+        let middle = members.middle();
         let probe = tree.probe(&members.low, &members.high);
         let bound = node::limit(radius * radius);
         self.open[0] = Child::node(0);
@@ -332,7 +224,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
     fn answer_members(&mut self, at: usize, members: &Members) {
         let tree = self.tree;
         let radius = self.radius(members);
-        let middle = middle(members);
+        let middle = members.middle();
         if self.near.count() == 0 {
             let guess = self.guess;
             for j in 0..members.len {
@@ -394,12 +286,4 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         let room = self.near.count() <= super::near::MOST / 2;
         self.most = if room { (self.most + 2).min(MOST) } else { self.most };
     }
-}
-
-fn in_range(p: &Point) -> bool {
-    p.iter().all(|c| c.abs() < FARTHEST_MM)
-}
-
-fn middle(members: &Members) -> Point {
-    Point::from(members.low.coords * 0.5 + members.high.coords * 0.5)
 }

@@ -55,35 +55,35 @@ pub(crate) fn is_sliver(a: &Point, b: &Point, c: &Point) -> bool {
 pub(crate) fn closest_on_well_shaped(p: &Point, a: &Point, b: &Point, c: &Point) -> (Point, Feature) {
     let ab = b - a;
     let ac = c - a;
-    let ap = p - a;
-    let d1 = ab.dot(&ap);
-    let d2 = ac.dot(&ap);
+    let (ap, bp, cp) = (p - a, p - b, p - c);
+    let (d1, d2) = (ab.dot(&ap), ac.dot(&ap));
+    let (d3, d4) = (ab.dot(&bp), ac.dot(&bp));
+    let (d5, d6) = (ab.dot(&cp), ac.dot(&cp));
+    let vc = d1 * d4 - d3 * d2;
+    let vb = d5 * d2 - d1 * d6;
+    let va = d3 * d6 - d5 * d4;
+    // Most feet lie inside: first what needs no other question.
+    if (va > 0.0) & (vb > 0.0) & (vc > 0.0) {
+        let total = va + vb + vc;
+        return (a + ab * (vb / total) + ac * (vc / total), Feature::Face);
+    }
     if d1 <= 0.0 && d2 <= 0.0 {
         return (*a, Feature::Vertex(0));
     }
-    let bp = p - b;
-    let d3 = ab.dot(&bp);
-    let d4 = ac.dot(&bp);
     if d3 >= 0.0 && d4 <= d3 {
         return (*b, Feature::Vertex(1));
     }
-    let cp = p - c;
-    let d5 = ab.dot(&cp);
-    let d6 = ac.dot(&cp);
     if d6 >= 0.0 && d5 <= d6 {
         return (*c, Feature::Vertex(2));
     }
-    let vc = d1 * d4 - d3 * d2;
     if vc <= 0.0 && d1 >= 0.0 && d3 <= 0.0 {
         let length = d1 - d3;
         return (if length > 0.0 { a + ab * (d1 / length) } else { *a }, Feature::Edge(0));
     }
-    let vb = d5 * d2 - d1 * d6;
     if vb <= 0.0 && d2 >= 0.0 && d6 <= 0.0 {
         let length = d2 - d6;
         return (if length > 0.0 { a + ac * (d2 / length) } else { *a }, Feature::Edge(2));
     }
-    let va = d3 * d6 - d5 * d4;
     if va <= 0.0 && d4 - d3 >= 0.0 && d5 - d6 >= 0.0 {
         let length = (d4 - d3) + (d5 - d6);
         return (if length > 0.0 { b + (c - b) * ((d4 - d3) / length) } else { *b }, Feature::Edge(1));

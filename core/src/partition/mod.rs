@@ -11,11 +11,11 @@ mod things;
 use rayon::prelude::*;
 
 use crate::geometry::sum::CHUNK;
-use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
+use crate::geometry::{Direction, Foot, Motion, PartFrame, Point, ScanFrame};
 use crate::nominal::Nominal;
 use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
-use crate::search::SurfaceTree;
+use crate::search::{Facing, SurfaceTree, TOGETHER};
 
 pub use coverage::{Seen, turn_seen};
 pub use patch::{Flattened, flattened};
@@ -94,31 +94,6 @@ impl Partition {
     ) -> Result<Self, Stopped> {
         run.tell(Stage::Partition, 0.0);
         let normals = scan.normals();
-        let parts: Result<Vec<Vec<(u32, f64)>>, Stopped> = scan
-            .points()
-            .par_chunks(CHUNK)
-            .enumerate()
-            .map(|(c, chunk)| {
-                run.check()?;
-                let mut cursor = tree.cursor();
-                let place = |(k, scanned): (usize, &Point)| {
-                    let p = part_from_scan.point(scanned);
-                    let foot = match normals {
-                        Some(n) => {
-                            let n = part_from_scan.direction(n[c * CHUNK + k]);
-                            cursor.nearest_facing(&p, n, settings.min_cos, settings.reach_mm)
-                        }
-                        None => cursor.nearest(&p, settings.reach_mm),
-                    };
-                    let found = foot.and_then(|f| Some((f, nominal.mesh().normal(f.triangle)?)));
-                    let Some((foot, normal)) = found else { return (NOTHING, 0.0) };
-                    // At an edge between two facets the distance, not its part along one facet's normal.
-                    let along = (p - foot.point).dot(&normal.vector());
-                    (foot.triangle, if along < 0.0 { -foot.distance } else { foot.distance })
-                };
-                Ok(chunk.iter().enumerate().map(place).collect())
-            })
-            .collect();
         let mut all = Self {
             part_from_scan,
             triangle: Vec::with_capacity(scan.points().len()),
@@ -127,8 +102,27 @@ impl Partition {
             other_things: 0,
             unexplained: 0,
         };
-        for part in parts? {
-            for (triangle, deviation) in part {
+        for (b, block) in scan.points().chunks(TOGETHER).enumerate() {
+            run.check()?;
+            let placed: Vec<Point> = block.par_iter().map(|p| part_from_scan.point(p)).collect();
+            let given = |k: usize, foot: Option<Foot>| {
+                let found = foot.and_then(|f| Some((f, nominal.mesh().normal(f.triangle)?)));
+                let Some((foot, normal)) = found else { return (NOTHING, 0.0) };
+                // At an edge between two facets the distance, not its part along one facet's normal.
+                let along = (placed[k] - foot.point).dot(&normal.vector());
+                (foot.triangle, if along < 0.0 { -foot.distance } else { foot.distance })
+            };
+            let found = match normals {
+                Some(n) => {
+                    let n = &n[b * TOGETHER..][..block.len()];
+                    let normals: Vec<Direction> =
+                        n.par_iter().map(|n| part_from_scan.direction(*n)).collect();
+                    let facing = Facing { normals: &normals, min_cos: settings.min_cos };
+                    tree.nearest_facing_each(&placed, facing, settings.reach_mm, given)
+                }
+                None => tree.nearest_each(&placed, settings.reach_mm, given),
+            };
+            for (triangle, deviation) in found {
                 all.unexplained += usize::from(triangle == NOTHING);
                 all.triangle.push(triangle);
                 all.deviation_mm.push(deviation);

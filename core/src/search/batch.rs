@@ -16,6 +16,9 @@ pub struct Facing<'a> {
     pub min_cos: f64,
 }
 
+/// As many points as a caller who may be stopped asks about at once: a few milliseconds of work.
+pub const TOGETHER: usize = 1 << 16;
+
 /// Steps between points that follow a surface are about the square root of their number to its size; this
 /// many times longer and a new order pays. Measured.
 const JUMPY: f64 = 16.0;
@@ -58,9 +61,8 @@ impl SurfaceTree {
         work: impl Fn(usize, Option<Foot>) -> T + Sync,
     ) -> Vec<T> {
         let asked = &points[..count];
-        let bounds = Aabb::of(asked.iter().filter(|p| p.iter().all(|c| c.is_finite())));
-        let mut all: Vec<T> = if jumpy(asked, &bounds) {
-            let order = along_a_curve(asked, &bounds);
+        let mut all: Vec<T> = if jumpy(asked) {
+            let order = along_a_curve(asked, &bounds(asked));
             let number = |k: usize| order[k] as usize;
             let found: Vec<T> = (0..count)
                 .into_par_iter()
@@ -93,14 +95,19 @@ impl SurfaceTree {
     }
 }
 
+fn bounds<'a>(points: impl IntoIterator<Item = &'a Point>) -> Aabb {
+    Aabb::of(points.into_iter().filter(|p| p.iter().all(|c| c.is_finite())))
+}
+
 /// Whether half of the steps from point to point are far longer than an order along the surface has.
-fn jumpy(points: &[Point], bounds: &Aabb) -> bool {
+fn jumpy(points: &[Point]) -> bool {
     const SAMPLE: usize = 1024;
     if points.len() < SAMPLE || points.len() > u32::MAX as usize {
         return false;
     }
     let stride = points.len() / SAMPLE;
-    let limit = JUMPY * bounds.diagonal() / (points.len() as f64).sqrt();
+    let size = bounds(points.iter().step_by(stride)).diagonal();
+    let limit = JUMPY * size / (points.len() as f64).sqrt();
     let long = |k: usize| (points[k * stride] - points[(k * stride + 1) % points.len()]).norm() > limit;
     (0..SAMPLE).filter(|&k| long(k)).count() > SAMPLE / 2
 }
@@ -182,8 +189,7 @@ mod tests {
                     points.swap(i, random.below(i + 1));
                 }
             }
-            let bounds = Aabb::of(points.iter().filter(|p| p.iter().all(|c| c.is_finite())));
-            assert_eq!(jumpy(&points, &bounds), shuffled);
+            assert_eq!(jumpy(&points), shuffled);
             let single: Vec<_> = points.iter().map(|p| tree.nearest(p, 2.0)).collect();
             let facing = Facing { normals: &normals[..29_999], min_cos: 0.3 };
             let mut single_facing: Vec<_> = points
@@ -239,13 +245,32 @@ mod tests {
     }
 
     #[test]
+    fn strays_among_the_lines_of_a_scan_are_met_as_one_by_one() {
+        let tree = SurfaceTree::new(&sheet());
+        let mut random = Random::seeded(41);
+        let mut points = Vec::new();
+        for k in 0..12_000 {
+            let (x, y) = (f64::from(k % 110) * 0.27, f64::from(k / 110) * 0.27);
+            let mut p = Point::new(x, y, 0.03 * x * y - 0.02 * x * x + random.range(0.0, 0.1));
+            if random.unit() < 0.05 {
+                p += random.direction().vector() * random.range(0.5, 25.0);
+            }
+            points.push(p);
+        }
+        let all = tree.nearest_each(&points, f64::INFINITY, |_, foot| foot);
+        for (p, foot) in points.iter().zip(all) {
+            assert_eq!(foot, tree.nearest(p, f64::INFINITY));
+        }
+    }
+
+    #[test]
     fn the_curve_visits_every_point_once_and_keeps_cells_together() {
         let mut random = Random::seeded(2);
         let mut points: Vec<Point> = Vec::new();
         for _ in 0..20_000 {
             points.push(Point::origin() + Vector::new(random.unit(), random.unit(), 0.0) * 1e3);
         }
-        let order = along_a_curve(&points, &Aabb::of(&points));
+        let order = along_a_curve(&points, &bounds(&points));
         let mut sorted = order.clone();
         sorted.sort_unstable();
         assert!(sorted.iter().enumerate().all(|(i, &k)| i == k as usize));

@@ -8,7 +8,7 @@ mod side;
 mod surface_normals;
 mod tree;
 
-pub use batch::Facing;
+pub use batch::{Facing, TOGETHER};
 pub use clusters::{clusters, without_small_clusters};
 pub use grid::{PointGrid, thin};
 pub use neighbours::{Neighbours, PointTree};

@@ -7,12 +7,17 @@
 mod build;
 mod cursor;
 mod descent;
+mod extent;
 mod group;
+mod members;
 mod near;
 mod node;
 #[cfg(test)]
 mod tests;
+mod way;
 mod window;
+
+use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
 
 use rayon::prelude::*;
 
@@ -21,8 +26,8 @@ use crate::geometry::{
     Aabb, Direction, Foot, Point, TriangleMesh, Vector, closest_on_sliver, closest_on_well_shaped, is_sliver,
 };
 
-use build::Item;
 pub use cursor::Cursor;
+use extent::Item;
 pub(super) use group::Groups;
 use node::{Node, Probe};
 
@@ -95,10 +100,7 @@ impl SurfaceTree {
     /// A tree over some triangles of `mesh`; feet carry the mesh's triangle indices. May be empty. Built in
     /// parallel; the same on any number of threads.
     pub fn of(mesh: &TriangleMesh, triangles: &[u32]) -> Self {
-        let bounds = triangles
-            .par_chunks(CHUNK)
-            .map(|chunk| chunk.iter().fold(Aabb::empty(), |b, &t| with(b, &mesh.corners(t))))
-            .reduce(Aabb::empty, |a, b| Aabb { low: a.low.inf(&b.low), high: a.high.sup(&b.high) });
+        let bounds = bounds(mesh, triangles);
         let origin = bounds.centre();
         let largest = bounds.low.iter().chain(bounds.high.iter()).fold(0.0f64, |m, c| m.max(c.abs()));
         let unbounded = !triangles.is_empty() && !(largest < FARTHEST_MM);
@@ -106,33 +108,27 @@ impl SurfaceTree {
         // A foot lies in the box of its triangle but for a few roundings of its coordinates.
         let margin = largest * 1e-12;
         let item = |(which, &t): (usize, &u32)| {
-            let local = with(Aabb::empty(), &mesh.corners(t));
-            let low = std::array::from_fn(|k| node::down(local.low[k] - origin[k] - margin));
-            let high = std::array::from_fn(|k| node::up(local.high[k] - origin[k] + margin));
-            Item::new(low, high, which as u32)
+            let [a, b, c] = mesh.corners(t);
+            let least = |x: f64, y: f64| if x < y { x } else { y };
+            let most = |x: f64, y: f64| if x > y { x } else { y };
+            let low = |k: usize| least(least(a[k], b[k]), c[k]) - origin[k] - margin;
+            let high = |k: usize| most(most(a[k], b[k]), c[k]) - origin[k] + margin;
+            let low = std::array::from_fn(|k| node::below(low(k)));
+            let high = std::array::from_fn(|k| node::above(high(k)));
+            Item::new(low, high, which as u32, is_sliver(&a, &b, &c))
         };
         let mut items: Vec<Item> = triangles.par_iter().enumerate().map(item).collect();
         let mut nodes = if unbounded { Vec::new() } else { build::build(&mut items) };
-        let mut number = vec![u32::MAX; mesh.vertices().len()];
-        let mut vertices = Vec::with_capacity(mesh.vertices().len().min(3 * triangles.len()));
         let place = |item: &Item| {
-            let index = triangles[item.which as usize];
-            let mut corner = mesh.triangles()[index as usize].map(|v| {
-                let number = &mut number[v as usize];
-                if *number == u32::MAX {
-                    *number = vertices.len() as u32;
-                    vertices.push(mesh.vertices()[v as usize]);
-                }
-                *number
-            });
-            let [a, b, c] = mesh.corners(index);
-            if is_sliver(&a, &b, &c) {
-                corner[0] |= SLIVER;
-            }
+            let index = triangles[item.which() as usize];
+            let mut corner = mesh.triangles()[index as usize];
+            corner[0] |= if item.sliver() { SLIVER } else { 0 };
             Triangle { corner, index }
         };
-        let triangles = items.iter().map(place).collect();
-        vertices.shrink_to_fit();
+        let mut triangles: Vec<Triangle> = items.par_iter().with_min_len(CHUNK).map(place).collect();
+        let used = number_in_order(&mut triangles, mesh.vertices().len());
+        let vertex = |&v: &u32| mesh.vertices()[v as usize];
+        let vertices: Vec<Point> = used.par_iter().with_min_len(CHUNK).map(vertex).collect();
         nodes.shrink_to_fit();
         Self { origin, nodes, triangles, vertices, short, margin, unbounded }
     }
@@ -201,9 +197,46 @@ pub(super) fn normal([a, b, c]: [&Point; 3]) -> Vector {
     Direction::new((b - a).cross(&(c - a))).map_or_else(Vector::zeros, Direction::vector)
 }
 
-fn with(mut bounds: Aabb, corners: &[Point; 3]) -> Aabb {
-    for c in corners {
-        bounds.add(c);
+/// Whether squares of its coordinates stay in the range of f32.
+fn in_range(p: &Point) -> bool {
+    p.iter().all(|c| c.abs() < FARTHEST_MM)
+}
+
+/// Numbers the corners by their first use; returns the vertices so numbered.
+fn number_in_order(triangles: &mut [Triangle], vertices: usize) -> Vec<u32> {
+    let mut number = vec![u32::MAX; vertices];
+    // One place more than there can be, which is written when there is nothing new: guessing which is which
+    // would cost more.
+    let mut used = vec![0; vertices.min(3 * triangles.len()) + 1];
+    let mut count = 0;
+    for t in triangles {
+        for corner in &mut t.corner {
+            let v = *corner & !SLIVER;
+            let number = &mut number[v as usize];
+            let new = *number == u32::MAX;
+            *number = (*number).min(count);
+            used[count as usize] = v;
+            count += u32::from(new);
+            *corner = *number | *corner & SLIVER;
+        }
+    }
+    used.truncate(count as usize);
+    used
+}
+
+/// Of the vertices that the triangles use.
+fn bounds(mesh: &TriangleMesh, triangles: &[u32]) -> Aabb {
+    let used: Vec<AtomicBool> = mesh.vertices().iter().map(|_| AtomicBool::new(false)).collect();
+    triangles.par_iter().with_min_len(CHUNK).for_each(|&t| {
+        for v in mesh.triangles()[t as usize] {
+            used[v as usize].store(true, Relaxed);
+        }
+    });
+    let mut bounds = Aabb::empty();
+    for (p, used) in mesh.vertices().iter().zip(used) {
+        if used.into_inner() {
+            bounds.add(p);
+        }
     }
     bounds
 }

@@ -7,104 +7,19 @@
 
 use rayon::join;
 
-use super::node::{Bounds, Child, MOST_IN_LEAF, Node, WIDTH};
+use super::extent::{Extent, Item};
+use super::node::{Child, MOST_IN_LEAF, Node, WIDTH};
 
 /// Triangles of one leaf at most; fewer where a node has places left. A node of its own for so few would
 /// be mostly empty.
 const LEAF: usize = 4;
 const _: () = assert!(LEAF <= MOST_IN_LEAF);
-const BINS: usize = 16;
+/// About how many of a range tell where it is split, where there are twice as many at least.
+const SHARE: usize = 2048;
 /// Ranges larger than this are split in three rounds of two, in parallel.
 const PARALLEL: usize = 8192;
 /// After so many levels splits are by count, so that a search's stack has a bound.
 const DEEPEST_BY_AREA: usize = 16;
-
-/// A triangle's box; four floats each so that the compiler handles an axis-triple as one register.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Item {
-    low: [f32; 4],
-    high: [f32; 4],
-    /// Which triangle of the list that the tree is built over.
-    pub(super) which: u32,
-}
-
-impl Item {
-    pub(super) fn new(low: [f32; 3], high: [f32; 3], which: u32) -> Self {
-        Self { low: [low[0], low[1], low[2], 0.0], high: [high[0], high[1], high[2], 0.0], which }
-    }
-
-    /// Twice the middle. Halves first, so that nothing overflows.
-    #[inline(always)]
-    fn middle(&self, axis: usize) -> f32 {
-        0.5 * self.low[axis] + 0.5 * self.high[axis]
-    }
-}
-
-/// Boxes of items and of their middles.
-#[derive(Clone, Copy, Debug)]
-struct Extent {
-    low: [f32; 4],
-    high: [f32; 4],
-    middle_low: [f32; 4],
-    middle_high: [f32; 4],
-    count: usize,
-}
-
-impl Extent {
-    const EMPTY: Self = Self {
-        low: [f32::INFINITY; 4],
-        high: [f32::NEG_INFINITY; 4],
-        middle_low: [f32::INFINITY; 4],
-        middle_high: [f32::NEG_INFINITY; 4],
-        count: 0,
-    };
-
-    #[inline(always)]
-    fn add(&mut self, item: &Item) {
-        for k in 0..4 {
-            let middle = item.middle(k);
-            self.low[k] = if item.low[k] < self.low[k] { item.low[k] } else { self.low[k] };
-            self.high[k] = if item.high[k] > self.high[k] { item.high[k] } else { self.high[k] };
-            self.middle_low[k] = if middle < self.middle_low[k] { middle } else { self.middle_low[k] };
-            self.middle_high[k] = if middle > self.middle_high[k] { middle } else { self.middle_high[k] };
-        }
-        self.count += 1;
-    }
-
-    fn join(&mut self, other: &Self) {
-        for k in 0..4 {
-            self.low[k] = self.low[k].min(other.low[k]);
-            self.high[k] = self.high[k].max(other.high[k]);
-            self.middle_low[k] = self.middle_low[k].min(other.middle_low[k]);
-            self.middle_high[k] = self.middle_high[k].max(other.middle_high[k]);
-        }
-        self.count += other.count;
-    }
-
-    fn of(items: &[Item]) -> Self {
-        let mut all = Self::EMPTY;
-        for item in items {
-            all.add(item);
-        }
-        all
-    }
-
-    /// Half the surface of the box; 0 when empty.
-    fn area(&self) -> f32 {
-        if self.count == 0 {
-            return 0.0;
-        }
-        let [x, y, z, _]: [f32; 4] = std::array::from_fn(|k| self.high[k] - self.low[k]);
-        x * y + y * z + z * x
-    }
-
-    fn bounds(&self) -> Bounds {
-        Bounds {
-            low: [self.low[0], self.low[1], self.low[2]],
-            high: [self.high[0], self.high[1], self.high[2]],
-        }
-    }
-}
 
 /// A run of items in the tree's order, with its extent.
 struct Range<'a> {
@@ -218,15 +133,14 @@ fn split(range: Range<'_>, by_area: bool) -> (Range<'_>, Range<'_>) {
     } else {
         2
     };
-    let (low, scale) = (extent.middle_low[axis], BINS as f32 / size[axis]);
-    let bin = |item: &Item| (((item.middle(axis) - low) * scale) as usize).min(BINS - 1);
-    if by_area && size[axis] > 0.0 && scale.is_finite() && scale > 0.0 {
-        let mut bins = [Extent::EMPTY; BINS];
-        for item in items.iter() {
-            bins[bin(item)].add(item);
-        }
-        if let Some((border, low_part, high_part)) = cheapest(&bins) {
-            let half = partition(items, |item| bin(item) < border);
+    if by_area {
+        // Fewer bins for few: finding the border costs as much as the bins are many.
+        let halves = match items.len() {
+            0..=8 => halves::<4>(items, &extent, axis),
+            9..=32 => halves::<8>(items, &extent, axis),
+            _ => halves::<16>(items, &extent, axis),
+        };
+        if let Some((half, low_part, high_part)) = halves {
             let (a, b) = items.split_at_mut(half);
             return (
                 Range { first, items: a, extent: low_part },
@@ -236,15 +150,42 @@ fn split(range: Range<'_>, by_area: bool) -> (Range<'_>, Range<'_>) {
     }
     let half = items.len() / 2;
     items.select_nth_unstable_by(half, |a, b| {
-        a.middle(axis).total_cmp(&b.middle(axis)).then(a.which.cmp(&b.which))
+        a.middle(axis).total_cmp(&b.middle(axis)).then(a.which().cmp(&b.which()))
     });
     let (a, b) = items.split_at_mut(half);
     let (low_part, high_part) = (Extent::of(a), Extent::of(b));
     (Range { first, items: a, extent: low_part }, Range { first: first + half, items: b, extent: high_part })
 }
 
+/// Brings one side of the cheapest border between bins to the front: how many those are, and both extents.
+fn halves<const BINS: usize>(
+    items: &mut [Item],
+    extent: &Extent,
+    axis: usize,
+) -> Option<(usize, Extent, Extent)> {
+    let (low, size) = (extent.middle_low[axis], extent.middle_high[axis] - extent.middle_low[axis]);
+    let scale = BINS as f32 / size;
+    if !(size > 0.0 && scale.is_finite() && scale > 0.0) {
+        return None;
+    }
+    let bin = |item: &Item| (((item.middle(axis) - low) * scale) as usize).min(BINS - 1);
+    let mut bins = [Extent::EMPTY; BINS];
+    // A share of very many tells the border as well.
+    let step = (items.len() / SHARE).max(1);
+    for item in items.iter().step_by(step) {
+        bins[bin(item)].add(item);
+    }
+    let (border, low_part, high_part) = cheapest(&bins)?;
+    let half = partition(items, |item| bin(item) < border);
+    if step == 1 {
+        return Some((half, low_part, high_part));
+    }
+    let (a, b) = items.split_at(half);
+    Some((half, Extent::of(a), Extent::of(b)))
+}
+
 /// The border between bins at which the sum of area times count is least; `None` when all lie in one bin.
-fn cheapest(bins: &[Extent; BINS]) -> Option<(usize, Extent, Extent)> {
+fn cheapest<const BINS: usize>(bins: &[Extent; BINS]) -> Option<(usize, Extent, Extent)> {
     let mut above = [Extent::EMPTY; BINS];
     let mut sum = Extent::EMPTY;
     for i in (1..BINS).rev() {
@@ -266,21 +207,14 @@ fn cheapest(bins: &[Extent; BINS]) -> Option<(usize, Extent, Extent)> {
     best.map(|(_, border, low_part)| (border, low_part, above[border]))
 }
 
-/// Brings those for which `first` holds to the front; returns how many they are.
+/// Brings those for which `first` holds to the front; returns how many they are. All are moved, so that
+/// nothing depends on guessing which: as Lomuto's scheme (Bentley, Programming Pearls, 1986, column 10).
 fn partition(items: &mut [Item], first: impl Fn(&Item) -> bool) -> usize {
-    let (mut i, mut j) = (0, items.len());
-    loop {
-        while i < j && first(&items[i]) {
-            i += 1;
-        }
-        while i < j && !first(&items[j - 1]) {
-            j -= 1;
-        }
-        if i >= j {
-            return i;
-        }
-        items.swap(i, j - 1);
-        i += 1;
-        j -= 1;
+    let mut count = 0;
+    for i in 0..items.len() {
+        let one_more = usize::from(first(&items[i]));
+        items.swap(i, count);
+        count += one_more;
     }
+    count
 }

@@ -80,10 +80,10 @@ impl<'a> Cursor<'a> {
             let around = self.look_around(p, first);
             self.last = *p;
             let start = if around { &self.around } else { &tree.nodes[0] };
-            descend(tree, start, p, &mut best, &mut self.stack, &facing);
+            descend::<false>(tree, start, p, &mut best, &mut self.stack, &facing);
             if best.slot == NO_SLOT && first < reach_mm {
                 best = begin(reach_mm);
-                descend(tree, &tree.nodes[0], p, &mut best, &mut self.stack, &facing);
+                descend::<false>(tree, &tree.nodes[0], p, &mut best, &mut self.stack, &facing);
             }
         }
         if best.slot == NO_SLOT {

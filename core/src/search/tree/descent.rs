@@ -1,7 +1,8 @@
 //! The way down the tree, nearest boxes first.
 
 use super::node::{Child, Entry, Node, limit};
-use super::{Best, SurfaceTree};
+use super::way::{Way, far};
+use super::{Best, NO_SLOT, SurfaceTree};
 use crate::geometry::Point;
 
 /// Seven entries stay behind on each of at most 16 levels split by area and 16 by count.
@@ -27,7 +28,13 @@ impl SurfaceTree {
     ) -> Best {
         let mut best = Best::none(p, reach_mm);
         self.test(slot, p, &mut best, facing);
-        descend(self, &self.nodes[0], p, &mut best, stack, facing);
+        let [a, b, _] = self.corners(&self.triangles[slot]);
+        let root = &self.nodes[0];
+        if best.slot != NO_SLOT && far(best.distance2, (b - a).norm_squared()) {
+            descend::<true>(self, root, p, &mut best, stack, facing);
+        } else {
+            descend::<false>(self, root, p, &mut best, stack, facing);
+        }
         best
     }
 
@@ -44,9 +51,10 @@ impl SurfaceTree {
     }
 }
 
-/// Visits what is no further than the best so far, nearest first, below one node.
+/// Visits what is no further than the best so far, nearest first, below one node. From far off many
+/// triangles meet the ball around the point, and most are ruled out before they are tested.
 #[inline(always)]
-pub(super) fn descend(
+pub(super) fn descend<const FAR: bool>(
     tree: &SurfaceTree,
     start: &Node,
     p: &Point,
@@ -57,6 +65,7 @@ pub(super) fn descend(
     let probe = tree.probe(p, p);
     let mut node = start;
     let mut bound = limit(best.distance2);
+    let mut way = Way::to(best, p, tree.margin);
     let mut depth = 0usize;
     loop {
         let (mut mask, distances2) = node.near(&probe, bound);
@@ -95,8 +104,14 @@ pub(super) fn descend(
             let child: Child = entry.child();
             if child.is_leaf() {
                 for slot in child.triangles() {
+                    if FAR && way.rules_out(p, tree.corners(&tree.triangles[slot])) {
+                        continue;
+                    }
                     if tree.test(slot, p, best, facing) {
                         bound = limit(best.distance2);
+                        if FAR {
+                            way = Way::to(best, p, tree.margin);
+                        }
                     }
                 }
             } else {

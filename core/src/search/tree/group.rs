@@ -2,20 +2,24 @@
 //! few triangles that it meets.
 
 use super::descent::{STACK, Stack, empty_stack};
-use super::near::{Near, Span, limit};
-use super::node::{self, Child};
+use super::members::{Members, Steps};
+use super::near::{MOST_MEMBERS, Near, Span, limit};
+use super::node::{self, Child, MOST_IN_LEAF, WIDTH};
 use super::window::Window;
-use super::{Best, FARTHEST_MM, NO_SLOT, SurfaceTree};
+use super::{Best, NO_SLOT, SurfaceTree, in_range};
 use crate::geometry::{Foot, Point};
 
 /// Points that are put in order together.
 const WINDOW: usize = 1024;
 /// Most points of a group.
-const MOST: usize = 16;
+const MOST: usize = 24;
+const _: () = assert!(MOST <= MOST_MEMBERS);
 /// Fewer do not repay finding their triangles together.
-const LEAST: u32 = 3;
-/// A step so many times longer than steps are leads to an outlier or to another place.
-const FAR: f64 = 8.0;
+const LEAST: u32 = 2;
+/// Few points that still meet too many triangles: groups are of no use for a while, when it happens so often.
+const FEW: usize = 4;
+/// Triangles whose boxes a group may meet before they are looked at closely.
+const SLOTS: usize = 256;
 /// Where the surface is far off or fine, even few points meet too many triangles; so it will be for a while.
 const REST: u32 = 64;
 
@@ -37,24 +41,24 @@ pub(in crate::search) struct Groups<'a, P, F> {
     feet: Vec<Option<Foot>>,
     /// A triangle met lately.
     slot: usize,
+    steps: Steps,
     /// Most points of the next group.
     most: usize,
+    /// Groups in a row that met too many triangles.
+    failures: u32,
     /// How many points are searched for alone before groups are tried again.
     rest: u32,
-    /// Mean of squared steps from point to point.
-    step2: f64,
     /// How far feet probably are at most, mm.
     guess: f64,
+    /// The last point searched for alone was much further.
+    stood_off: bool,
     open: [Child; STACK],
+    /// Of the members: the place of the triangle that is nearest by its bound, and the best so far.
+    lowest: [u8; MOST_MEMBERS],
+    best: [Best; MOST_MEMBERS],
+    /// Triangles of the leaves that a group meets.
+    slots: [u32; SLOTS],
     stack: Stack,
-}
-
-/// Which of the numbers from the first belong together.
-struct Members {
-    mask: u32,
-    len: usize,
-    low: Point,
-    high: Point,
 }
 
 impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P, F> {
@@ -76,11 +80,16 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
             first: 0,
             feet: Vec::new(),
             slot: 0,
+            steps: Steps::unknown(),
             most: MOST,
             rest: 0,
-            step2: f64::INFINITY,
+            failures: 0,
             guess: f64::INFINITY,
+            stood_off: false,
             open: [Child::node(0); STACK],
+            lowest: [0; MOST_MEMBERS],
+            best: [Best::none(&Point::origin(), 0.0); MOST_MEMBERS],
+            slots: [0; SLOTS],
             stack: empty_stack(),
         }
     }
@@ -99,7 +108,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         self.first = first;
         self.window.fill((first..self.count.min(first + WINDOW)).map(&self.point));
         self.feet.clear();
-        self.feet.resize(self.window.places.len(), None);
+        self.feet.resize(self.window.points.len(), None);
         let tree = self.tree;
         if tree.triangles.is_empty() || !(self.reach_mm >= 0.0) {
             return;
@@ -117,23 +126,30 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         if self.rest > 0 || self.guess == f64::INFINITY {
             return self.alone(at);
         }
-        let mut members = self.members(at);
+        let mut members = self.steps.members(&self.window, at, self.most);
         while members.mask.count_ones() >= LEAST {
+            let plane = self.tree.corners(&self.tree.triangles[self.slot]);
+            self.steps.leave_out_strays(&self.window, at, plane, self.guess, &mut members);
             if self.find_near(&members) {
                 self.answer_members(at, &members);
+                self.failures = 0;
                 return members.len;
             }
-            self.most = (members.len / 2).max(1);
-            members = self.members(at);
-        }
-        if self.most < LEAST as usize {
-            (self.most, self.rest) = (LEAST as usize, REST);
+            self.most = (members.len / 2).max(LEAST as usize);
+            if members.len <= FEW {
+                self.failures += 1;
+                if self.failures == FEW as u32 {
+                    (self.failures, self.rest) = (0, REST);
+                }
+                break;
+            }
+            members = self.steps.members(&self.window, at, self.most);
         }
         self.alone(at)
     }
 
     fn alone(&mut self, at: usize) -> usize {
-        let (p, place) = (self.window.points[at], self.window.places[at] as usize);
+        let (p, place) = (self.window.points[at], self.window.place(at));
         let facing = |corners: [&Point; 3]| (self.facing)(self.first + place, corners);
         if self.tree.unbounded || !in_range(&p) {
             self.feet[place] = self.tree.search_all(&p, self.reach_mm, &facing).foot();
@@ -142,52 +158,18 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         let best = self.tree.best_from_top(&p, self.slot, self.reach_mm, &mut self.stack, &facing);
         if best.slot != NO_SLOT {
             self.slot = best.slot;
+            // Not taken in by one point that stands off, nor by one that happens to lie on the surface.
             let wide = 1.5 * best.distance2.sqrt();
-            self.guess = wide.min(2.0 * self.guess + self.tree.short);
+            let stands_off = wide > 2.0 * self.guess;
+            if self.guess == f64::INFINITY {
+                self.guess = wide;
+            } else if !stands_off || self.stood_off {
+                self.guess = wide.clamp(0.8 * self.guess, 2.0 * self.guess + self.tree.short);
+            }
+            self.stood_off = stands_off;
         }
         self.feet[place] = best.foot();
         1
-    }
-
-    /// Points from the first on that lie close together; one alone in between that does not is passed over.
-    #[inline(always)]
-    fn members(&mut self, at: usize) -> Members {
-        let points = &self.window.points[at..];
-        let p = points[0];
-        let mut members = Members { mask: 0, len: 1, low: p, high: p };
-        if !in_range(&p) {
-            return members;
-        }
-        members.mask = 1;
-        let far2 = FAR * FAR * self.step2;
-        let (mut last, mut passed_over) = (p, false);
-        let (mut sum, mut steps) = (0.0, 0.0);
-        for (j, &p) in points.iter().enumerate().take(self.most).skip(1) {
-            let step2 = (p - last).norm_squared();
-            if step2 <= far2 {
-                members.mask |= 1 << j;
-                members.len = j + 1;
-                for k in 0..3 {
-                    members.low[k] = if p[k] < members.low[k] { p[k] } else { members.low[k] };
-                    members.high[k] = if p[k] > members.high[k] { p[k] } else { members.high[k] };
-                }
-                (last, passed_over) = (p, false);
-                (sum, steps) = (sum + step2, steps + 1.0);
-            } else if passed_over {
-                break;
-            } else {
-                passed_over = true;
-                if steps == 0.0 && step2 < f64::INFINITY {
-                    // Steps may have become longer for good.
-                    self.step2 = (4.0 * self.step2).max(1e-3 * step2);
-                }
-            }
-        }
-        if steps > 0.0 {
-            let mean = sum / steps;
-            self.step2 = if self.step2 < f64::INFINITY { 0.75 * self.step2 + 0.25 * mean } else { mean };
-        }
-        members
     }
 
     fn radius(&self, members: &Members) -> f64 {
@@ -202,29 +184,36 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         let radius = self.radius(members);
         let wide = radius + tree.margin;
         let span = Span { low: members.low.map(|c| c - wide), high: members.high.map(|c| c + wide) };
-        let middle = middle(members);
+        let middle = members.middle();
         let probe = tree.probe(&members.low, &members.high);
         let bound = node::limit(radius * radius);
-        self.near.clear();
         self.open[0] = Child::node(0);
-        let mut depth = 1;
+        let (mut depth, mut found) = (1, 0);
         while depth > 0 {
             depth -= 1;
-            let child = self.open[depth % STACK];
-            if child.is_leaf() {
-                for slot in child.triangles() {
-                    if !self.near.add(tree, slot, &span, &middle) {
-                        return false;
-                    }
-                }
-                continue;
-            }
-            let node = &tree.nodes[child.index()];
+            let node = &tree.nodes[self.open[depth % STACK].index()];
             let (mut mask, _) = node.near(&probe, bound);
+            // Both kinds of children are written to both lists and count in one.
             while mask != 0 {
-                self.open[depth % STACK] = node.child(mask.trailing_zeros() as usize);
-                depth += 1;
+                let child = node.child(mask.trailing_zeros() as usize);
+                let (first, count) = child.run();
+                for (k, slot) in (0..).zip(&mut self.slots[found..found + MOST_IN_LEAF]) {
+                    *slot = first + k;
+                }
+                found += count;
+                self.open[depth % STACK] = child;
+                depth += usize::from(count == 0);
                 mask &= mask - 1;
+            }
+            if found > SLOTS - (WIDTH + 1) * MOST_IN_LEAF {
+                return false;
+            }
+        }
+        self.near.clear();
+        // All at once, so that nothing waits for memory.
+        for &slot in &self.slots[..found] {
+            if !self.near.add(tree, slot as usize, &span, &middle) {
+                return false;
             }
         }
         let size = (members.high - members.low).norm();
@@ -235,58 +224,66 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
     fn answer_members(&mut self, at: usize, members: &Members) {
         let tree = self.tree;
         let radius = self.radius(members);
-        let middle = middle(members);
-        let (mut furthest2, mut missed) = (0.0f64, false);
-        for j in 0..members.len {
-            if members.mask >> j & 1 == 0 || self.near.count() == 0 {
-                missed |= self.near.count() == 0;
-                self.slot = if self.near.count() == 0 { self.slot } else { self.near.slot(0) };
-                let guess = self.guess;
+        let middle = members.middle();
+        if self.near.count() == 0 {
+            let guess = self.guess;
+            for j in 0..members.len {
                 self.alone(at + j);
-                self.guess = guess;
+            }
+            self.guess = 2.0 * guess + tree.short;
+            return;
+        }
+        let points = &self.window.points[at..at + members.len];
+        let (faces, first, window) = (&self.facing, self.first, &self.window);
+        let facing = |j: usize| move |corners: [&Point; 3]| faces(first + window.place(at + j), corners);
+        // One thing after the other for all of them: a processor then works on several at once.
+        for (j, p) in points.iter().enumerate() {
+            let lowest = self.near.ask(j, std::array::from_fn(|k| (p[k] - middle[k]) as f32));
+            self.lowest[j] = lowest as u8;
+        }
+        for (j, p) in points.iter().enumerate() {
+            let best = &mut self.best[j];
+            *best = Best::none(p, radius);
+            tree.test(self.near.slot(self.lowest[j].into()), p, best, &facing(j));
+        }
+        let (mut furthest2, mut missed) = (0.0f64, 0);
+        for (j, p) in points.iter().enumerate() {
+            let (mut best, lowest) = (self.best[j], usize::from(self.lowest[j]));
+            if members.mask >> j & 1 == 0 {
+                self.feet[self.window.place(at + j)] = if in_range(p) {
+                    tree.best_from_top(p, self.near.slot(lowest), self.reach_mm, &mut self.stack, &facing(j))
+                } else {
+                    tree.search_all(p, self.reach_mm, &facing(j))
+                }
+                .foot();
                 continue;
             }
-            let (p, place) = (self.window.points[at + j], self.window.places[at + j] as usize);
-            let facing = |corners: [&Point; 3]| (self.facing)(self.first + place, corners);
-            let (least, lowest) = self.near.ask(std::array::from_fn(|k| (p[k] - middle[k]) as f32));
-            let mut best = Best::none(&p, radius);
-            let mut bound = limit(best.distance2);
-            if least <= bound {
-                if tree.test(self.near.slot(lowest), &p, &mut best, &facing) {
-                    bound = limit(best.distance2);
-                }
-                let mut within = self.near.within(bound) & !(1 << lowest);
-                while within != 0 {
-                    let next = within.trailing_zeros() as usize;
-                    within &= within - 1;
-                    if tree.test(self.near.slot(next), &p, &mut best, &facing) {
-                        within &= self.near.within(limit(best.distance2));
-                    }
+            let mut within = self.near.within(j, limit(best.distance2)) & !(1 << lowest);
+            while within != 0 {
+                let next = within.trailing_zeros() as usize;
+                within &= within - 1;
+                if tree.test(self.near.slot(next), p, &mut best, &facing(j)) {
+                    within &= self.near.within(j, limit(best.distance2));
                 }
             }
             if best.slot != NO_SLOT {
                 furthest2 = furthest2.max(best.distance2);
+                self.slot = best.slot;
             } else if radius < self.reach_mm {
-                missed = true;
+                missed += 1;
                 let slot = self.near.slot(lowest);
-                best = tree.best_from_top(&p, slot, self.reach_mm, &mut self.stack, &facing);
+                best = tree.best_from_top(p, slot, self.reach_mm, &mut self.stack, &facing(j));
             }
-            self.feet[place] = best.foot();
+            self.feet[self.window.place(at + j)] = best.foot();
         }
-        self.guess = if missed {
+        // One that stands off tells nothing of the others.
+        self.guess = if missed * 8 > members.mask.count_ones() {
             2.0 * self.guess + tree.short
         } else {
             (0.8 * self.guess).max(1.25 * furthest2.sqrt())
         };
+        self.stood_off = false;
         let room = self.near.count() <= super::near::MOST / 2;
         self.most = if room { (self.most + 2).min(MOST) } else { self.most };
     }
-}
-
-fn in_range(p: &Point) -> bool {
-    p.iter().all(|c| c.abs() < FARTHEST_MM)
-}
-
-fn middle(members: &Members) -> Point {
-    Point::from(members.low.coords * 0.5 + members.high.coords * 0.5)
 }

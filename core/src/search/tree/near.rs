@@ -13,16 +13,41 @@ use crate::geometry::Point;
 
 /// Most triangles at once.
 pub(super) const MOST: usize = 64;
+/// Most points that ask about them.
+pub(super) const MOST_MEMBERS: usize = 32;
 const GROUPS: usize = MOST / WIDTH;
 
 /// Coordinates in the group's own axes beyond this many mm would leave the range of f32 in products.
 pub(super) const FARTHEST_MM: f64 = 1e5;
+
+/// Offset of a place without a triangle: its square is further than any limit that matters, and a number.
+const NOWHERE: f32 = 1e18;
+
+/// Bits of a squared bound that give way to its place, where the least is looked for.
+const PLACE: u32 = MOST as u32 - 1;
 
 /// What rounding coordinates to f32 and products of two of them can amount to, as part of the largest
 /// coordinate: less than twenty roundings of 2^-24.
 const ROUNDING: f32 = 2e-6;
 
 type Lanes = [f32x8; GROUPS];
+
+/// The number of each place in the lowest bits of a float.
+const PLACES: Lanes = {
+    let mut all = [f32x8::ZERO; GROUPS];
+    let mut g = 0;
+    while g < GROUPS {
+        let mut lanes = [0.0; WIDTH];
+        let mut i = 0;
+        while i < WIDTH {
+            lanes[i] = f32::from_bits((g * WIDTH + i) as u32);
+            i += 1;
+        }
+        all[g] = f32x8::new(lanes);
+        g += 1;
+    }
+    all
+};
 
 /// Eight triangles of a group are handled at once; places without a triangle are infinitely far.
 #[derive(Clone, Debug)]
@@ -38,8 +63,8 @@ pub(super) struct Near {
     /// For each edge the unit direction away from it, and how far the triangle reaches that way.
     away: [[Lanes; 3]; 3],
     reach: [Lanes; 3],
-    /// Squared bounds of the point asked about last.
-    least: Lanes,
+    /// Squared bounds of each point.
+    least: [Lanes; MOST_MEMBERS],
 }
 
 /// Points are looked for between these corners, mm.
@@ -61,7 +86,7 @@ impl Near {
             high: none,
             away: [[none; 3]; 3],
             reach: [none; 3],
-            least: none,
+            least: [none; MOST_MEMBERS],
         }
     }
 
@@ -145,19 +170,22 @@ impl Near {
         if let Some(last) = self.groups().checked_sub(1) {
             let mut low = self.low[last].to_array();
             for at in self.count..self.groups() * WIDTH {
-                low[at % WIDTH] = f32::INFINITY;
+                low[at % WIDTH] = NOWHERE;
             }
             self.low[last] = f32x8::new(low);
         }
         largest.to_array().iter().all(|&l| f64::from(l) < FARTHEST_MM)
     }
 
-    /// Fills in the bounds of a point and returns the least with its place. There must be a triangle.
+    /// Fills in the bounds of a point and returns the place of the least, about. There must be a triangle.
     #[inline(always)]
-    pub(super) fn ask(&mut self, local: [f32; 3]) -> (f32, usize) {
+    pub(super) fn ask(&mut self, point: usize, local: [f32; 3]) -> usize {
+        let bounds = &mut self.least[point % MOST_MEMBERS];
+        let groups = self.count.div_ceil(WIDTH);
         let p = local.map(f32x8::splat);
-        let mut least = f32x8::splat(f32::INFINITY);
-        for g in 0..self.groups() {
+        let mut least = f32x8::splat(f32::MAX);
+        let keep = f32x8::splat(f32::from_bits(!PLACE));
+        for g in 0..groups {
             let along = self.across[0][g] * p[0] + self.across[1][g] * p[1] + self.across[2][g] * p[2];
             let gap = (along - self.high[g]).fast_max(self.low[g] - along).fast_max(f32x8::ZERO);
             let mut beside = f32x8::ZERO;
@@ -167,34 +195,26 @@ impl Near {
                 beside = beside.fast_max(s);
             }
             let squared = gap * gap + beside * beside;
-            self.least[g] = squared;
-            least = least.fast_min(squared);
+            bounds[g] = squared;
+            // Positive floats sort as their bits do, so the lowest bits can tell the place.
+            least = least.fast_min((squared & keep) | PLACES[g % GROUPS]);
         }
-        let lanes = least.to_array();
-        let pair = |a: f32, b: f32| if a < b { a } else { b };
-        let least = pair(
-            pair(pair(lanes[0], lanes[1]), pair(lanes[2], lanes[3])),
-            pair(pair(lanes[4], lanes[5]), pair(lanes[6], lanes[7])),
-        );
-        let mut place = 0;
-        for g in (0..self.groups()).rev() {
-            let mask = self.least[g].simd_eq(f32x8::splat(least)).to_bitmask();
-            if mask != 0 {
-                place = g * WIDTH + mask.trailing_zeros() as usize;
-            }
-        }
-        (least, place)
+        let lanes = least.to_array().map(f32::to_bits);
+        let least = lanes[0].min(lanes[1]).min(lanes[2].min(lanes[3]));
+        let others = lanes[4].min(lanes[5]).min(lanes[6].min(lanes[7]));
+        (least.min(others) & PLACE) as usize
     }
 
     /// The places whose bound is not above the limit, one bit each.
     #[inline(always)]
-    pub(super) fn within(&self, limit: f32) -> u64 {
+    pub(super) fn within(&self, point: usize, limit: f32) -> u64 {
+        let bounds = &self.least[point % MOST_MEMBERS];
         let limit = f32x8::splat(limit);
         let mut all = 0;
         for g in 0..self.groups() {
-            all |= u64::from(self.least[g].simd_le(limit).to_bitmask()) << (g * WIDTH);
+            all |= u64::from(bounds[g].simd_le(limit).to_bitmask()) << (g * WIDTH);
         }
-        all
+        all & (u64::MAX >> (MOST - self.count.max(1)))
     }
 
     #[inline(always)]

@@ -49,6 +49,13 @@ impl Child {
         first..first + (self.0 & 7) as usize + 1
     }
 
+    /// The first of the leaf's triangles and their number; no number for a node.
+    #[inline(always)]
+    pub(super) fn run(self) -> (u32, usize) {
+        let leaf = self.0 >> 31;
+        ((self.0 & !LEAF) >> 3, (leaf + (self.0 & 7) * leaf) as usize)
+    }
+
     /// The same child in a list of nodes that starts `nodes` later.
     pub(super) fn moved(self, nodes: u32) -> Self {
         if self.is_leaf() { self } else { Self(self.0 + nodes) }
@@ -111,6 +118,19 @@ pub(super) fn down(x: f64) -> f32 {
 pub(super) fn up(x: f64) -> f32 {
     let near = x as f32;
     if f64::from(near) < x { near.next_up() } else { near }
+}
+
+/// Within two steps of f32 below `x`, without asking whether it would be nearer.
+#[inline(always)]
+pub(super) fn below(x: f64) -> f32 {
+    // 2^-23 of it is more than rounding adds, and so is the least ordinary number where there is less.
+    (x - x.abs() * 1.2e-7 - 1e-37) as f32
+}
+
+/// Within two steps of f32 above `x`.
+#[inline(always)]
+pub(super) fn above(x: f64) -> f32 {
+    (x + x.abs() * 1.2e-7 + 1e-37) as f32
 }
 
 /// What [`Node::near`] compares with for a squared distance in f64. Each squared distance in f32 is the

@@ -2,9 +2,11 @@
 
 use crate::geometry::{Point, Vector};
 
-/// Cells along each axis: 2^7, in digits of ten and eleven bits over three axes.
-const BITS: u32 = 7;
-const DIGIT: u32 = 11;
+/// Cells along each axis: 2^6, in two digits of nine bits over three axes.
+const BITS: u32 = 6;
+const DIGIT: u32 = 9;
+/// Points that tell where the run lies.
+const SAMPLE: usize = 128;
 
 /// Points with their places in the run they came in, along Morton's curve (Morton, "A computer oriented
 /// geodetic data base", IBM, 1966).
@@ -15,10 +17,27 @@ pub(super) struct Window {
     other: Vec<u64>,
     /// In the order of the curve.
     pub(super) points: Vec<Point>,
-    pub(super) places: Vec<u32>,
+    /// With [`STRAY`].
+    places: Vec<u32>,
 }
 
+/// Marks in a place a point that stands off from where it came between two others.
+const STRAY: u32 = 1 << 31;
+/// As many steps.
+const OFF: f64 = 6.0;
+
 impl Window {
+    /// Where the point stood in the run.
+    #[inline(always)]
+    pub(super) fn place(&self, at: usize) -> usize {
+        (self.places[at] & !STRAY) as usize
+    }
+
+    #[inline(always)]
+    pub(super) fn stray(&self, at: usize) -> bool {
+        self.places[at] & STRAY != 0
+    }
+
     pub(super) fn fill(&mut self, points: impl Iterator<Item = Point>) {
         self.given.clear();
         self.given.extend(points);
@@ -28,7 +47,7 @@ impl Window {
         for &key in &self.keys {
             let place = key as u32;
             self.places.push(place);
-            self.points.push(self.given[place as usize]);
+            self.points.push(self.given[(place & !STRAY) as usize]);
         }
     }
 
@@ -43,6 +62,7 @@ impl Window {
         };
         self.keys.clear();
         self.keys.extend((0..).zip(&self.given).map(key));
+        self.mark_strays();
         // Each pass keeps the order of equal digits.
         self.other.resize(self.keys.len(), 0);
         for digit in 0..2 {
@@ -65,26 +85,55 @@ impl Window {
     }
 }
 
-/// Where cells begin, and how many there are to the millimetre: four mean deviations either side of the
-/// mean, again of what lies there, so that one point far out does not make all others fall into one cell.
+impl Window {
+    /// A point far from the one before and the one after, which are near each other, is put with the one
+    /// before.
+    fn mark_strays(&mut self) {
+        let points = &self.given;
+        let step2 = |i: usize| (points[i] - points[i - 1]).norm_squared();
+        let mut some: Vec<f64> =
+            (1..points.len()).step_by((points.len() / SAMPLE).max(1)).map(step2).collect();
+        if some.len() < 3 {
+            return;
+        }
+        let half = some.len() / 2;
+        let far2 = OFF * OFF * *some.select_nth_unstable_by(half, f64::total_cmp).1;
+        let mut before = true;
+        for i in 1..points.len() {
+            let after = step2(i) > far2;
+            if before && after && i > 1 && (points[i] - points[i - 2]).norm_squared() <= far2 {
+                let of_last = self.keys[i - 2] >> 32 << 32;
+                self.keys[i - 1] = of_last | u64::from((i as u32 - 1) | STRAY);
+            }
+            before = after;
+        }
+    }
+}
+
+/// Where cells begin, and how many there are to the millimetre: around the mean of what lies within four mean
+/// deviations of it, found again and again, so that one point far out does not make all others fall into one
+/// cell.
 fn cells(points: &[Point]) -> (Vector, f64) {
     let (mut mean, mut half) = (Vector::zeros(), super::FARTHEST_MM);
+    let some = || points.iter().step_by((points.len() / SAMPLE).max(1));
     for _ in 0..3 {
         let inside = |p: &&Point| (p.coords - mean).iter().all(|c| c.abs() <= half);
         let (count, sum) =
-            points.iter().filter(inside).fold((0.0, Vector::zeros()), |(n, s), p| (n + 1.0, s + p.coords));
+            some().filter(inside).fold((0.0, Vector::zeros()), |(n, s), p| (n + 1.0, s + p.coords));
         if count == 0.0 {
             break;
         }
         let centre = sum / count;
-        let off = points.iter().filter(inside).fold(Vector::zeros(), |s, p| s + (p.coords - centre).abs());
+        let off = some().filter(inside).fold(Vector::zeros(), |s, p| s + (p.coords - centre).abs());
         (mean, half) = (centre, 4.0 * (off / count).max());
     }
+    // An even spread reaches two mean deviations either side; what is beyond the cells falls into the last.
+    half *= 2.5 / 4.0;
     let scale = if half > 0.0 { f64::from(1u32 << (BITS - 1)) / half } else { 0.0 };
     (mean.add_scalar(-half), scale)
 }
 
-/// Two zeros before each of seven bits.
+/// Two zeros before each of six bits.
 fn spread(x: u32) -> u32 {
     let x = (x | x << 8) & 0x0000_f00f;
     let x = (x | x << 4) & 0x000c_30c3;
@@ -106,9 +155,9 @@ mod tests {
         given[30] = Point::new(900.0, 800.0, 1e5);
         let mut window = Window::default();
         window.fill(given.iter().copied());
-        let mut sorted = window.places.clone();
+        let mut sorted: Vec<usize> = (0..1000).map(|at| window.place(at)).collect();
         sorted.sort_unstable();
-        assert!(sorted.iter().enumerate().all(|(i, &place)| i == place as usize));
+        assert!(sorted.iter().enumerate().all(|(i, &place)| i == place));
         let near = window.points.windows(2).filter(|w| (w[0] - w[1]).norm() < 3.0).count();
         assert!(near > 850, "points lie 1 mm apart, and {near} steps of 1000 are short");
         window.fill(std::iter::repeat_n(Point::origin(), 5));

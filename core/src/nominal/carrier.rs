@@ -144,8 +144,9 @@ fn circle_across(points: &[Point], centroid: Point, axis: Direction) -> Option<C
         let d = (p - centroid) / size;
         let (x, y) = (d.dot(&u), d.dot(&v));
         let row = [2.0 * x, 2.0 * y, 1.0];
+        // The factorisation looks at this half only.
         for i in 0..3 {
-            for j in 0..3 {
+            for j in 0..=i {
                 m[i][j] += row[i] * row[j];
             }
             right[i] += row[i] * (x * x + y * y);
@@ -183,7 +184,7 @@ fn improve(points: &[Point], fit: &mut CylinderFit) -> Option<f64> {
         let h = (p - fit.point).dot(&axis) / reach;
         let row = [-eu, -ev, -eu * h, -ev * h, -1.0];
         for i in 0..5 {
-            for j in 0..5 {
+            for j in 0..=i {
                 m[i][j] += row[i] * row[j];
             }
             right[i] -= row[i] * (length - fit.radius_mm);

@@ -8,24 +8,22 @@ pub(super) struct PlaneSums {
     origin: Point,
     count: f64,
     sum: Vector,
-    products: Matrix3,
+    /// Of each coordinate with itself; of x with y, x with z, y with z.
+    products: [Vector; 2],
 }
 
 impl PlaneSums {
     /// Sums from `origin`, which should be near the points so that no digits are lost.
     pub(super) fn about(origin: Point) -> Self {
-        Self { origin, count: 0.0, sum: Vector::zeros(), products: Matrix3::zeros() }
+        Self { origin, count: 0.0, sum: Vector::zeros(), products: [Vector::zeros(); 2] }
     }
 
     pub(super) fn add(&mut self, p: &Point) {
         let d = p - self.origin;
         self.count += 1.0;
         self.sum += d;
-        for row in 0..3 {
-            for column in 0..3 {
-                self.products[(row, column)] += d[row] * d[column];
-            }
-        }
+        self.products[0] += d.component_mul(&d);
+        self.products[1] += Vector::new(d.x * d.y, d.x * d.z, d.y * d.z);
     }
 
     /// Centroid and normal by total least squares: the normal is the direction of least scatter. `None`
@@ -35,12 +33,11 @@ impl PlaneSums {
             return None;
         }
         let mean = self.sum / self.count;
-        let mut scatter = self.products / self.count;
-        for row in 0..3 {
-            for column in 0..3 {
-                scatter[(row, column)] -= mean[row] * mean[column];
-            }
-        }
+        let [square, other] = self.products.map(|p| p / self.count);
+        let square = square - mean.component_mul(&mean);
+        let other = other - Vector::new(mean.x * mean.y, mean.x * mean.z, mean.y * mean.z);
+        let scatter =
+            Matrix3::new(square.x, other.x, other.y, other.x, square.y, other.z, other.y, other.z, square.z);
         let (values, vectors) = symmetric_eigen3(&scatter);
         let spread = values[1] > 1e-12 * values[2];
         if spread { Some((self.origin + mean, Direction::new(vectors[0])?)) } else { None }
@@ -144,8 +141,9 @@ fn circle_across(points: &[Point], centroid: Point, axis: Direction) -> Option<C
         let d = (p - centroid) / size;
         let (x, y) = (d.dot(&u), d.dot(&v));
         let row = [2.0 * x, 2.0 * y, 1.0];
+        // The factorisation looks at this half only.
         for i in 0..3 {
-            for j in 0..3 {
+            for j in 0..=i {
                 m[i][j] += row[i] * row[j];
             }
             right[i] += row[i] * (x * x + y * y);
@@ -183,7 +181,7 @@ fn improve(points: &[Point], fit: &mut CylinderFit) -> Option<f64> {
         let h = (p - fit.point).dot(&axis) / reach;
         let row = [-eu, -ev, -eu * h, -ev * h, -1.0];
         for i in 0..5 {
-            for j in 0..5 {
+            for j in 0..=i {
                 m[i][j] += row[i] * row[j];
             }
             right[i] -= row[i] * (length - fit.radius_mm);

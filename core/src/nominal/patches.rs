@@ -30,7 +30,6 @@ pub(super) fn regions(
     run: &Run,
 ) -> Result<Regions, Stopped> {
     let normals = normals(mesh, across, tolerance_mm, run)?;
-    const NONE: u32 = u32::MAX;
     let mut region_of = vec![NONE; normals.len()];
     let mut count = 0;
     let mut stack = Vec::new();
@@ -120,6 +119,16 @@ pub(super) fn carrier_tolerance_mm(diagonal_mm: f64) -> f64 {
 /// a round wall turns.
 const FLAT_COS: f64 = 0.999_847_695_156_391_2;
 
+/// What growing asks of a triangle, side by side in memory: the order of areas leads all over the mesh.
+struct Facet {
+    normal: Vector,
+    corners: [u32; 3],
+    /// Neighbours of the same region; `NONE` for none.
+    beside: [u32; 3],
+}
+
+const NONE: u32 = u32::MAX;
+
 /// Grows patches, the largest triangle first; ties go to the lowest index.
 pub(super) fn patches(
     mesh: &TriangleMesh,
@@ -128,8 +137,16 @@ pub(super) fn patches(
     flat_mm: f64,
     run: &Run,
 ) -> Result<(Vec<u32>, Vec<Patch>), Stopped> {
-    const NONE: u32 = u32::MAX;
     let count = mesh.triangles().len() as u32;
+    let facet = |t: usize| Facet {
+        normal: regions.normals[t],
+        corners: mesh.triangles()[t],
+        beside: across[t].map(|other| {
+            other.filter(|&o| regions.region_of[o as usize] == regions.region_of[t]).unwrap_or(NONE)
+        }),
+    };
+    let facets: Vec<Facet> =
+        (0..count as usize).into_par_iter().with_min_len(CHECK_EVERY).map(facet).collect();
     let areas: Vec<f64> =
         (0..count).into_par_iter().with_min_len(CHECK_EVERY).map(|t| mesh.area(t)).collect();
     // Numbers that are not negative are in the order of their bits.
@@ -158,16 +175,20 @@ pub(super) fn patches(
             }
             let t = members[next];
             next += 1;
-            for other in across[t as usize].iter().flatten().copied() {
+            for other in facets[t as usize].beside {
                 let o = other as usize;
-                let fits = patch_of[o] == NONE
-                    && regions.region_of[o] == region
-                    && regions.normals[o].dot(&plane.normal) >= FLAT_COS
-                    && mesh.corners(other).iter().all(|p| plane.distance_mm(p).abs() <= flat_mm);
-                if fits {
+                if other == NONE || patch_of[o] != NONE {
+                    continue;
+                }
+                let facet = &facets[o];
+                if !(facet.normal.dot(&plane.normal) >= FLAT_COS) {
+                    continue;
+                }
+                let corners = facet.corners.map(|c| mesh.vertices()[c as usize]);
+                if corners.iter().all(|p| plane.distance_mm(p).abs() <= flat_mm) {
                     patch_of[o] = number;
                     members.push(other);
-                    mesh.corners(other).iter().for_each(|p| plane.sums.add(p));
+                    corners.iter().for_each(|p| plane.sums.add(p));
                     // The plane of a few triangles is uncertain far out: fit again as the patch doubles.
                     if members.len() == refit_at {
                         refit_at *= 2;

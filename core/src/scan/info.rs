@@ -4,7 +4,7 @@ use rayon::slice::ParallelSliceMut;
 use serde::Serialize;
 
 use super::{FURTHEST_MM, repeats, spacing};
-use crate::geometry::{Aabb, Point};
+use crate::geometry::Point;
 use crate::read::{Format, LengthUnit, Packing, RawScan, ReadError, TextLayout, packing, read_with};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 
@@ -108,8 +108,8 @@ pub fn info(
     let RawScan { mut points, normals, triangles, source } = raw;
     // So that equal places have equal bits, as in `Scan::new`.
     points.iter_mut().for_each(|p| *p = Point::from(p.coords.add_scalar(0.0)));
-    let bounds = Aabb::of(&points);
-    let repeated = repeats::repeated(&points, run)?;
+    let bounds = spacing::bounds(&points);
+    let repeated = repeats::repeated(&points, &bounds, run)?;
     let first = repeats::first_of_each(points.len(), &repeated);
     let surface = Surface::of(&points, &triangles, &first, run)?;
     let given = points.len();
@@ -118,7 +118,7 @@ pub fn info(
         points.retain(|_| first.next().is_some_and(|(i, f)| i == *f));
     }
     drop(first);
-    let spacing = spacing::spacing_mm(&points, run)?;
+    let spacing = spacing::spacing_mm(&points, &bounds, run)?;
     let (normals, points_without_normal) = if surface.areas > 0 {
         (NormalsFrom::Triangles, surface.unused_points)
     } else if let Some(normals) = normals.filter(|n| n.iter().any(|n| n.norm() > LEAST_NORMAL)) {

@@ -115,7 +115,8 @@ impl Scan {
         if let Some(point) = into_mm(&mut points, unit.mm(), run)? {
             return Err(ScanError::TooFar { point });
         }
-        let repeated = repeats::repeated(&points, run)?;
+        let bounds = spacing::bounds(&points);
+        let repeated = repeats::repeated(&points, &bounds, run)?;
         let mut found = normals::of_triangles(&points, &triangles, &repeated, run)?;
         drop(triangles);
         if found.is_none()
@@ -130,7 +131,7 @@ impl Scan {
             retain(&mut points, &keep);
             found.iter_mut().for_each(|n| retain(n, &keep));
         }
-        let spacing_mm = spacing::spacing_mm(&points, run)?;
+        let spacing_mm = spacing::spacing_mm(&points, &bounds, run)?;
         if let Some(normals) = &mut found
             && normals.par_iter().any(|n| *n == Vector::zeros())
         {

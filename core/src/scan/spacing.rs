@@ -19,6 +19,8 @@ const SAMPLE: usize = 301;
 const SLICES: usize = 1 << 16;
 /// Slices in which the sample is looked up.
 const WIDE_SLICES: usize = 1 << 12;
+/// One of so many points is held against the sample first.
+const SPARSE: usize = 16;
 /// Points looked at by one thread at a time.
 const CHUNK: usize = 1 << 16;
 
@@ -29,21 +31,22 @@ pub(super) fn bounds(points: &[Point]) -> Aabb {
 }
 
 /// Median distance to the nearest other place; 0 when there is one place only. No two points may be equal.
-pub(super) fn spacing_mm(points: &[Point], run: &Run) -> Result<f64, Stopped> {
+pub(super) fn spacing_mm(points: &[Point], bounds: &Aabb, run: &Run) -> Result<f64, Stopped> {
     if points.len() < 2 {
         return Ok(0.0);
     }
-    let bounds = bounds(points);
     let axis = bounds.size().imax();
     let (second, third) = ((axis + 1) % 3, (axis + 2) % 3);
     let (low, length) = (bounds.low[axis], bounds.size()[axis]);
     // Grows with the coordinate, so slices are in the order of the points.
-    let slice = |along: f64, count: usize| (((along - low) / length * count as f64) as usize).min(count - 1);
+    let scale = |count: usize| count as f64 / length;
+    let (thin, wide) = (scale(SLICES), scale(WIDE_SLICES));
+    let slice = |along: f64, scale: f64, count: usize| (((along - low) * scale) as usize).min(count - 1);
     let counts: Vec<AtomicU32> = (0..SLICES).map(|_| AtomicU32::new(0)).collect();
     points.par_chunks(CHUNK).try_for_each(|chunk| {
         run.check()?;
         for p in chunk {
-            counts[slice(p[axis], SLICES)].fetch_add(1, Ordering::Relaxed);
+            counts[slice(p[axis], thin, SLICES)].fetch_add(1, Ordering::Relaxed);
         }
         Ok(())
     })?;
@@ -63,7 +66,7 @@ pub(super) fn spacing_mm(points: &[Point], run: &Run) -> Result<f64, Stopped> {
     }
     let of_chunk = |chunk: &[Point]| {
         run.check()?;
-        Ok(chunk.iter().filter(|p| wanted[slice(p[axis], SLICES)]).copied().collect::<Vec<Point>>())
+        Ok(chunk.iter().filter(|p| wanted[slice(p[axis], thin, SLICES)]).copied().collect::<Vec<Point>>())
     };
     let mut sorted = points.par_chunks(CHUNK).map(of_chunk).collect::<Result<Vec<_>, Stopped>>()?.concat();
     // No two are equal, so an unstable sort has one possible result.
@@ -75,31 +78,37 @@ pub(super) fn spacing_mm(points: &[Point], run: &Run) -> Result<f64, Stopped> {
     let sample: Vec<(Point, f64)> =
         at.into_iter().map(|i| (sorted[i], nearest_of_sorted(&sorted, i, axis))).collect();
     drop(sorted);
-    // For each wide slice the points of the sample whose neighbour may lie there.
-    let mut near: Vec<Vec<u32>> = vec![Vec::new(); WIDE_SLICES];
-    for (s, (p, best)) in (0u32..).zip(&sample) {
-        let reach = best.sqrt();
-        let first = slice(p[axis] - reach, WIDE_SLICES).saturating_sub(1);
-        let last = (slice(p[axis] + reach, WIDE_SLICES) + 1).min(WIDE_SLICES - 1);
-        near[first..=last].iter_mut().for_each(|n| n.push(s));
-    }
-    let of_chunk = |chunk: &[Point]| {
-        run.check()?;
-        let mut best: Vec<f64> = sample.iter().map(|s| s.1).collect();
-        for q in chunk {
-            for &s in &near[slice(q[axis], WIDE_SLICES)] {
-                let p = &sample[s as usize].0;
-                let d2 = (q - p).norm_squared();
-                if d2 < best[s as usize] && q != p {
-                    best[s as usize] = d2;
+    // Some of the points bound the distance more closely, so that all need be held against fewer.
+    let mut sample = sample;
+    for step in [SPARSE, 1] {
+        // For each wide slice the points of the sample whose neighbour may lie there.
+        let mut near: Vec<Vec<u32>> = vec![Vec::new(); WIDE_SLICES];
+        for (s, (p, best)) in (0u32..).zip(&sample) {
+            let reach = best.sqrt();
+            let first = slice(p[axis] - reach, wide, WIDE_SLICES).saturating_sub(1);
+            let last = (slice(p[axis] + reach, wide, WIDE_SLICES) + 1).min(WIDE_SLICES - 1);
+            near[first..=last].iter_mut().for_each(|n| n.push(s));
+        }
+        let of_chunk = |chunk: &[Point]| {
+            run.check()?;
+            let mut best: Vec<f64> = sample.iter().map(|s| s.1).collect();
+            for q in chunk.iter().step_by(step) {
+                for &s in &near[slice(q[axis], wide, WIDE_SLICES)] {
+                    let p = &sample[s as usize].0;
+                    let d2 = (q - p).norm_squared();
+                    if d2 < best[s as usize] && q != p {
+                        best[s as usize] = d2;
+                    }
                 }
             }
+            Ok(best)
+        };
+        let parts = points.par_chunks(CHUNK).map(of_chunk).collect::<Result<Vec<_>, Stopped>>()?;
+        for (s, (_, best)) in sample.iter_mut().enumerate() {
+            *best = parts.iter().map(|part| part[s]).fold(f64::INFINITY, f64::min);
         }
-        Ok(best)
-    };
-    let parts = points.par_chunks(CHUNK).map(of_chunk).collect::<Result<Vec<_>, Stopped>>()?;
-    let least = |s: usize| parts.iter().map(|part| part[s]).fold(f64::INFINITY, f64::min);
-    let mut found: Vec<f64> = (0..size).map(least).collect();
+    }
+    let mut found: Vec<f64> = sample.into_iter().map(|s| s.1).collect();
     found.sort_unstable_by(f64::total_cmp);
     Ok(found[found.len() / 2].sqrt())
 }
@@ -162,9 +171,10 @@ mod tests {
         clouds.push(wall);
         clouds.push((0..8000).map(|i| Point::from([i % 20, i / 20 % 20, i / 400].map(f64::from))).collect());
         for points in clouds {
-            assert_eq!(spacing_mm(&points, &quiet()).unwrap(), slow(&points), "{} points", points.len());
+            let found = spacing_mm(&points, &bounds(&points), &quiet()).unwrap();
+            assert_eq!(found, slow(&points), "{} points", points.len());
         }
-        assert_eq!(spacing_mm(&[Point::origin()], &quiet()).unwrap(), 0.0);
-        assert_eq!(spacing_mm(&[], &quiet()).unwrap(), 0.0);
+        assert_eq!(spacing_mm(&[Point::origin()], &Aabb::empty(), &quiet()).unwrap(), 0.0);
+        assert_eq!(spacing_mm(&[], &Aabb::empty(), &quiet()).unwrap(), 0.0);
     }
 }

@@ -5,6 +5,7 @@
 //! across the longest side of the box, as Friedman, Bentley and Finkel, ACM TOMS 3(3), 1977, section 3).
 //! The points of a leaf are asked for together (`group.rs`).
 
+mod candidates;
 mod group;
 #[cfg(test)]
 mod tests;

@@ -79,11 +79,16 @@ pub fn locate(nominal: &Nominal, tree: &SurfaceTree, scan: &Scan) -> Result<Part
 
 /// Signed distance of each point, outside positive, by the side of the nearest triangle.
 pub fn deviations(nominal: &Nominal, tree: &SurfaceTree, points: &[Point], pose: &PartFromScan) -> Vec<f32> {
-    let placed: Vec<Point> = points.par_iter().with_min_len(4096).map(|p| pose.point(p)).collect();
-    tree.nearest_each(&placed, f64::INFINITY, |i, foot| {
-        let Some(foot) = foot else { return f32::NAN };
-        let way = placed[i] - foot.point;
-        let outside = nominal.mesh().normal(foot.triangle).is_none_or(|n| n.vector().dot(&way) >= 0.0);
-        (if outside { foot.distance } else { -foot.distance }) as f32
-    })
+    let mut all = Vec::with_capacity(points.len());
+    // A million at a time: all of them placed would be a second copy of the scan.
+    for points in points.chunks(1 << 20) {
+        let placed: Vec<Point> = points.par_iter().with_min_len(4096).map(|p| pose.point(p)).collect();
+        all.extend(tree.nearest_each(&placed, f64::INFINITY, |i, foot| {
+            let Some(foot) = foot else { return f32::NAN };
+            let way = placed[i] - foot.point;
+            let outside = nominal.mesh().normal(foot.triangle).is_none_or(|n| n.vector().dot(&way) >= 0.0);
+            (if outside { foot.distance } else { -foot.distance }) as f32
+        }));
+    }
+    all
 }

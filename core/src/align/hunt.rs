@@ -18,7 +18,7 @@ use std::collections::VecDeque;
 /// Points this many deviations from a part that was found are taken away with it.
 const TAKEN: f64 = 3.0;
 /// What did not hold by itself is tried once more together with what lies within so many links.
-const LOOSER: f64 = 4.0;
+pub(super) const LOOSER: f64 = 4.0;
 /// Two parts and a half: larger heaps are taken apart one after the other anyway.
 const MOST_PARTS: f64 = 3.0;
 
@@ -107,6 +107,19 @@ impl<'a> Hunt<'a> {
             }
         }
         Ok(self.caught)
+    }
+
+    /// Whether the part, of either hand, lies on any of some groups of points; which way round may stay open.
+    pub(super) fn any(mut self, run: &Run, groups: Vec<Vec<u32>>) -> Result<bool, Stopped> {
+        for members in groups {
+            match self.one(run, &members)? {
+                Ok(_) | Err(LocateError::Undetermined { .. } | LocateError::HandOpen { .. }) => {
+                    return Ok(true);
+                }
+                Err(_) => {}
+            }
+        }
+        Ok(false)
     }
 
     /// Takes parts out of groups until nothing more holds; what is left of those that were tried.

@@ -12,6 +12,7 @@ use super::locate::{LEAST_POINTS, LocateError, LocateSettings};
 use super::refine::Pose;
 use super::scene::Scene;
 use super::search::Search;
+use super::unit::things_in_another;
 use crate::geometry::{Aabb, Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
 use crate::nominal::Nominal;
 use crate::run::{CHECK_EVERY, Run, Stage, Stopped};
@@ -163,6 +164,9 @@ pub enum InstancesError {
         /// How many there are.
         got: usize,
     },
+    /// Nothing is found in the length unit stated, and in another there is: the [`LocateError::NoFit`] that says so.
+    #[error("{0}")]
+    LengthUnit(LocateError),
 }
 
 /// Finds every part of `nominal` in `scan`, and names what else of its size lies there. `tree` is the tree
@@ -174,7 +178,18 @@ pub fn locate_all(
     scan: &Scan,
     settings: &InstancesSettings,
 ) -> Result<Instances, InstancesError> {
-    searched(run, nominal.mesh(), tree, scan, settings, true)
+    let found = searched(run, nominal.mesh(), tree, scan, settings, true)?;
+    let may_be = |f: &Finding| match f {
+        Finding::Instance(_) | Finding::OtherHand(_) => true,
+        Finding::Undetermined(open) => !matches!(open.why, LocateError::TooLittleSeen { .. }),
+        Finding::NotThisPart(_) => false,
+    };
+    if !found.findings.iter().any(may_be)
+        && let Some(wrong) = things_in_another(run, nominal.mesh(), tree, scan, &settings.locate)?
+    {
+        return Err(InstancesError::LengthUnit(wrong));
+    }
+    Ok(found)
 }
 
 /// [`locate_all`]; what does not hold is searched once more, wider, if `again`.

@@ -251,3 +251,41 @@ fn a_lone_scan_of_the_other_hand_is_not_located_as_this_one() {
     assert!(one(&mesh).is_ok(), "{:?}", one(&mesh));
     assert_eq!(one(&other).unwrap_err(), LocateError::OtherHand);
 }
+
+/// The points as a file shows them whose unit is stated wrongly by a factor.
+fn scaled(points: &Points, factor: f64) -> Points {
+    points.iter().map(|(p, n)| (p * factor, *n)).collect()
+}
+
+#[test]
+fn parts_in_another_unit_are_proven_to_be_so_and_other_things_are_not() {
+    let (mesh, points, _) = four();
+    let nominal = nominal(&mesh);
+    let tree = SurfaceTree::new(nominal.mesh());
+    let settings = InstancesSettings::default();
+    let all = |points: &Points| locate_all(&quiet(), &nominal, &tree, &as_scan(points), &settings);
+    for (factor, said) in [
+        (1.0 / 25.4, "this looks like inch, not mm"),
+        (25.4, "this looks like mm, not inch"),
+        (0.001, "this looks like m, not mm"),
+        (1.0 / 39.370_078_740_157_48, "this looks like m, not inch"),
+    ] {
+        let error = all(&scaled(&points, factor)).unwrap_err();
+        assert!(matches!(error, InstancesError::LengthUnit(_)), "{factor}: {error}");
+        let words = error.to_string();
+        assert!(words.contains(said) && words.contains("check the length unit stated"), "{factor}: {words}");
+    }
+    // Of the other hand only, and on a table: a single part among other things says it too.
+    let (other, _) = at(&other_hand(&mesh), &view(3), 500.0);
+    assert!(matches!(all(&scaled(&other, 0.1)), Err(InstancesError::LengthUnit(_))));
+    let (table, _) = on_a_table(&mesh, 9);
+    assert!(matches!(all(&scaled(&table, 25.4)), Err(InstancesError::LengthUnit(_))));
+    let one = as_scan(&scaled(&table, 25.4));
+    let one = locate(&quiet(), &nominal, &tree, &one, &LocateSettings::default()).unwrap_err();
+    assert!(one.to_string().ends_with("this looks like mm, not inch"), "{one}");
+    // Blocks that would have the part's size in inch are no proof.
+    let block = at(&slab([110.0, 70.0, 20.0], &[], 2.0), &view(4), 0.0).0;
+    let mut blocks = scaled(&block, 1.0 / 25.4);
+    blocks.extend(scaled(&block, 1.0 / 25.4).iter().map(|(p, n)| (p + Vector::new(9.0, 0.0, 0.0), *n)));
+    assert_eq!(all(&blocks).unwrap().parts().count(), 0);
+}

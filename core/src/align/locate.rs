@@ -11,11 +11,12 @@ use super::draw::share;
 use super::instances::{Finding, InstancesError, InstancesSettings, searched};
 use super::judge::{Duel, Held, Known, other_hand};
 use super::refine::{Descent, Exact, Middle, descend};
-use super::sample::{Cloud, area, surface};
+use super::sample::Cloud;
 use super::samples::{SHARE, Samples, Source};
 use super::search::Search;
 use super::support::{Flats, supports};
-use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector};
+use super::unit::{hint_words, size_ratio, things_in_another, whole_in_another};
+use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
 use crate::nominal::Nominal;
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
@@ -183,17 +184,6 @@ fn fit_words(explained: Option<f64>, need: f64, beside: Option<f64>, most_beside
     }
 }
 
-fn hint_words(size_ratio: Option<f64>, unit_ratio: Option<f64>) -> String {
-    match (size_ratio, unit_ratio) {
-        (Some(_), Some(k)) => {
-            let how = MIXED_UP.iter().find(|m| m.0 == k).map_or("its length unit is another", |m| m.1);
-            format!("; multiplied by {k:.4} it does, so check the length unit stated: {how}")
-        }
-        (Some(r), None) => format!("; it is {r:.2} times as large"),
-        (None, _) => String::new(),
-    }
-}
-
 /// Fewer points than this cannot hold six freedoms and leave evidence.
 pub(super) const LEAST_POINTS: usize = 60;
 /// Of a larger scan no more points are ever asked: a million still show a 3 mm hole of a metre-sized part.
@@ -225,57 +215,33 @@ pub fn locate(
     let (all, source) = source.share();
     let dense = all.thinned(DENSE_POINTS);
     let spacing_mm = scan.spacing_mm() * (points.len() as f64 / all.points.len().max(1) as f64).sqrt();
-    if let Some(error) = in_another_unit(run, mesh, tree, &all, &dense, settings)? {
+    if let Some(error) = whole_in_another(run, mesh, tree, &all, &dense, settings)? {
         return Err(error);
     }
     let crowded = size_ratio(mesh, &dense).is_some_and(|r| r > MOST_RATIO)
         || on_support(run, mesh, tree, &all, &dense, spacing_mm, settings)?;
-    if crowded {
+    let answer = if crowded {
         // What is not found among other things may still be told apart by its size.
-        return match among(run, nominal, tree, scan, settings, true)? {
+        match among(run, nominal, tree, scan, settings, true)? {
             Some(answer) => answer,
             None => of_hand(run, mesh, tree, Samples::new(all, dense, source), settings),
-        };
-    }
-    match of_hand(run, mesh, tree, Samples::new(all, dense, source), settings) {
-        // Something clings to the part, or it is of the other hand.
-        Err(error @ LocateError::NoFit { explained: Some(_), .. }) => {
-            // The nominal was searched wide already.
-            among(run, nominal, tree, scan, settings, false)?.unwrap_or(Err(error))
         }
-        answer => answer,
-    }
-}
-
-/// Whether the scan is this part in another length unit: where its size suggests one, that is tried, and only a scan
-/// that then lies on the part proves it. A wrong part or a table of the right size does not.
-fn in_another_unit(
-    run: &Run,
-    mesh: &TriangleMesh,
-    tree: &SurfaceTree,
-    all: &Cloud,
-    dense: &Cloud,
-    settings: &LocateSettings,
-) -> Result<Option<LocateError>, Stopped> {
-    let Some(ratio) = size_ratio(mesh, dense).and_then(unit_ratio) else { return Ok(None) };
-    let scaled = Cloud {
-        points: all.points.iter().map(|p| Point::from(p.coords * ratio)).collect(),
-        normals: all.normals.clone(),
+    } else {
+        match of_hand(run, mesh, tree, Samples::new(all, dense, source), settings) {
+            // Something clings to the part, or it is of the other hand.
+            Err(error @ LocateError::NoFit { explained: Some(_), .. }) => {
+                // The nominal was searched wide already.
+                among(run, nominal, tree, scan, settings, false)?.unwrap_or(Err(error))
+            }
+            answer => answer,
+        }
     };
-    let thin = scaled.thinned(DENSE_POINTS);
-    match posed(run, mesh, tree, Samples::new(scaled, thin, None), settings) {
-        Err(LocateError::Stopped(stopped)) => Err(stopped),
-        Ok(_) | Err(LocateError::Undetermined { .. }) => {
-            let LocateError::NoFit { explained, need, beside, most_beside, size_ratio, .. } =
-                no_fit(mesh, dense, settings, None)
-            else {
-                return Ok(None);
-            };
-            let unit_ratio = Some(ratio);
-            Ok(Some(LocateError::NoFit { explained, need, beside, most_beside, size_ratio, unit_ratio }))
-        }
-        Err(_) => Ok(None),
+    if matches!(answer, Err(LocateError::NoFit { .. }))
+        && let Some(error) = things_in_another(run, mesh, tree, scan, settings)?
+    {
+        return Err(error);
     }
+    answer
 }
 
 /// The one part among other things; `None` when nothing there is like it.
@@ -291,7 +257,7 @@ fn among(
     let found = match searched(run, nominal.mesh(), tree, scan, &settings, again) {
         Ok(found) => found,
         Err(InstancesError::Stopped(stopped)) => return Err(stopped),
-        Err(InstancesError::TooFewPoints { .. }) => return Ok(None),
+        Err(InstancesError::TooFewPoints { .. } | InstancesError::LengthUnit(_)) => return Ok(None),
     };
     let mut poses = Vec::new();
     let mut open = None;
@@ -351,7 +317,7 @@ pub fn locate_points(
     run.check()?;
     let (all, source) = Source::Scan(points, normals).share();
     let dense = all.thinned(DENSE_POINTS);
-    if let Some(error) = in_another_unit(run, mesh, tree, &all, &dense, settings)? {
+    if let Some(error) = whole_in_another(run, mesh, tree, &all, &dense, settings)? {
         return Err(error);
     }
     of_hand(run, mesh, tree, Samples::new(all, dense, source), settings)
@@ -374,7 +340,7 @@ fn of_hand(
 }
 
 /// The one pose, with the search and the points that found it.
-fn posed<'a>(
+pub(super) fn posed<'a>(
     run: &Run,
     mesh: &'a TriangleMesh,
     tree: &'a SurfaceTree,
@@ -431,7 +397,7 @@ pub fn settle(
     descend(&Exact { mesh, tree }, &cloud, near, &Middle::of(&mesh.bounds()), &descent).0
 }
 
-fn no_fit(
+pub(super) fn no_fit(
     mesh: &TriangleMesh,
     dense: &Cloud,
     settings: &LocateSettings,
@@ -447,54 +413,6 @@ fn no_fit(
         // Only a scan that fits in another unit proves it.
         unit_ratio: None,
     }
-}
-
-/// The scan's size over the nominal's; `None` for a nominal without area.
-fn size_ratio(mesh: &TriangleMesh, dense: &Cloud) -> Option<f64> {
-    let places: Vec<Point> = surface(mesh, area(mesh) / 2000.0).iter().map(|s| s.point).collect();
-    Some(size_mm(&dense.points)? / size_mm(&places)?).filter(|r| r.is_finite())
-}
-
-/// The size of some points that clutter does not change: the distance from the middle that eight of ten stay
-/// within, mm.
-fn size_mm(points: &[Point]) -> Option<f64> {
-    // Of a frame the median lies on one side or the other; the middle between two tails does not jump.
-    let middle_of = |axis: usize| {
-        let mut values: Vec<f64> = points.iter().map(|p| p[axis]).collect();
-        values.sort_unstable_by(f64::total_cmp);
-        let tail = values.len() / 10;
-        Some(0.5 * (values.get(tail)? + values.get(values.len() - 1 - tail)?))
-    };
-    let middle = Vector::new(middle_of(0)?, middle_of(1)?, middle_of(2)?);
-    let mut radii: Vec<f64> = points.iter().map(|p| (p.coords - middle).norm()).collect();
-    radii.sort_unstable_by(f64::total_cmp);
-    radii.get(radii.len() * 8 / 10).copied()
-}
-
-/// Length units taken for one another: by what the scan's coordinates should be multiplied, and how that came about.
-const MIXED_UP: [(f64, &str); 12] = [
-    (25.4, "this looks like inch, not mm"),
-    (1.0 / 25.4, "this looks like mm, not inch"),
-    (10.0, "this looks like cm, not mm"),
-    (0.1, "this looks like mm, not cm"),
-    (1000.0, "this looks like m, not mm (or mm, not um)"),
-    (0.001, "this looks like mm, not m (or um, not mm)"),
-    (39.370_078_740_157_48, "this looks like m, not inch"),
-    (0.0254, "this looks like inch, not m"),
-    (2.54, "this looks like inch, not cm"),
-    (1.0 / 2.54, "this looks like cm, not inch"),
-    (100.0, "this looks like m, not cm"),
-    (0.01, "this looks like cm, not m"),
-];
-
-/// The factor between two length units that brings the sizes together, if one does and none is needed
-/// otherwise. A view of part of the part is smaller than it, so a third less is still the same size.
-fn unit_ratio(size_ratio: f64) -> Option<f64> {
-    let same = |r: f64| r > 0.65 && r < 1.3;
-    if same(size_ratio) {
-        return None;
-    }
-    MIXED_UP.iter().map(|m| m.0).find(|k| same(size_ratio * k))
 }
 
 #[cfg(test)]

@@ -22,6 +22,7 @@ mod search;
 mod standing;
 mod starts;
 mod support;
+mod unit;
 
 pub(crate) use clusters::clusters;
 pub use fine::{AlignError, Alignment, FineSettings, Sides, Stop, fine};

@@ -12,7 +12,7 @@ use super::locate::{LEAST_POINTS, LocateError, LocateSettings};
 use super::refine::Pose;
 use super::scene::Scene;
 use super::search::Search;
-use super::unit::things_in_another;
+use super::unit::{giants_only, things_in_another};
 use crate::geometry::{Aabb, Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
 use crate::nominal::Nominal;
 use crate::run::{CHECK_EVERY, Run, Stage, Stopped};
@@ -209,6 +209,12 @@ pub(super) fn searched(
     }
     let search = Search::new(run, mesh, tree, normals.is_some(), &settings.locate)?;
     let scene = Scene::new(run, &search, points, normals, scan.spacing_mm())?;
+    // Things far larger than the part take long to be searched, and what they are is told sooner.
+    if giants_only(&search, &scene)
+        && let Some(wrong) = things_in_another(run, mesh, tree, scan, &settings.locate)?
+    {
+        return Err(InstancesError::LengthUnit(wrong));
+    }
     let caught = Hunt::new(&search, &scene, settings, again).all(run)?;
     let parts: Vec<(Pose, bool)> = caught
         .iter()

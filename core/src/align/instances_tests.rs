@@ -268,7 +268,6 @@ fn parts_in_another_unit_are_proven_to_be_so_and_other_things_are_not() {
         (1.0 / 25.4, "this looks like inch, not mm"),
         (25.4, "this looks like mm, not inch"),
         (0.001, "this looks like m, not mm"),
-        (1.0 / 39.370_078_740_157_48, "this looks like m, not inch"),
     ] {
         let error = all(&scaled(&points, factor)).unwrap_err();
         assert!(matches!(error, InstancesError::LengthUnit(_)), "{factor}: {error}");
@@ -279,7 +278,6 @@ fn parts_in_another_unit_are_proven_to_be_so_and_other_things_are_not() {
     let (other, _) = at(&other_hand(&mesh), &view(3), 500.0);
     assert!(matches!(all(&scaled(&other, 0.1)), Err(InstancesError::LengthUnit(_))));
     let (table, _) = on_a_table(&mesh, 9);
-    assert!(matches!(all(&scaled(&table, 25.4)), Err(InstancesError::LengthUnit(_))));
     let one = as_scan(&scaled(&table, 25.4));
     let one = locate(&quiet(), &nominal, &tree, &one, &LocateSettings::default()).unwrap_err();
     assert!(one.to_string().ends_with("this looks like mm, not inch"), "{one}");

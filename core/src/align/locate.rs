@@ -236,7 +236,7 @@ pub fn locate(
             answer => answer,
         }
     };
-    if matches!(answer, Err(LocateError::NoFit { .. }))
+    if matches!(answer, Err(LocateError::NoFit { unit_ratio: None, .. }))
         && let Some(error) = things_in_another(run, mesh, tree, scan, settings)?
     {
         return Err(error);
@@ -257,7 +257,8 @@ fn among(
     let found = match searched(run, nominal.mesh(), tree, scan, &settings, again) {
         Ok(found) => found,
         Err(InstancesError::Stopped(stopped)) => return Err(stopped),
-        Err(InstancesError::TooFewPoints { .. } | InstancesError::LengthUnit(_)) => return Ok(None),
+        Err(InstancesError::TooFewPoints { .. }) => return Ok(None),
+        Err(InstancesError::LengthUnit(wrong)) => return Ok(Some(Err(wrong))),
     };
     let mut poses = Vec::new();
     let mut open = None;

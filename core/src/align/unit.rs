@@ -130,6 +130,20 @@ pub(super) fn things_in_another(
     Ok(None)
 }
 
+/// No heap of parts is so many times as large as one of them.
+const GIANT: f64 = 6.0;
+
+/// Whether a scene holds things worth a search, and all of them are far larger than the part.
+pub(super) fn giants_only(search: &Search, scene: &Scene) -> bool {
+    let Some(part_mm) = size_of(search.exact.mesh) else { return false };
+    let mut things = scene.clusters.iter().filter(|c| search.plausible(c.cubes, scene.link_mm)).peekable();
+    things.peek().is_some()
+        && things.all(|c| {
+            let thin = scene.cloud.some(&c.members).thinned(DENSE_POINTS);
+            size_mm(&thin.points).is_some_and(|size| size > GIANT * part_mm)
+        })
+}
+
 /// A unit in which a scan holds things of the part's size.
 struct Try {
     ratio: f64,

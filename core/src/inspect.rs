@@ -18,6 +18,7 @@ mod alone;
 mod cost;
 mod map;
 mod picture;
+mod placed;
 mod scanned;
 mod taken;
 

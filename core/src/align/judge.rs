@@ -191,7 +191,7 @@ impl Search<'_> {
     }
 
     /// Fractions of the points that lie on the part and beside it, and the distances of those on it.
-    fn fit(&self, run: &Run, cloud: &Cloud, pose: &Pose) -> Result<(f64, f64, Vec<f64>), Stopped> {
+    pub(super) fn fit(&self, run: &Run, cloud: &Cloud, pose: &Pose) -> Result<(f64, f64, Vec<f64>), Stopped> {
         let found = distances(run, &self.exact, cloud, pose, 1.5 * self.settings.deviation_mm)?;
         let beside = self.beside(run, cloud, pose, &found)?;
         let within: Vec<f64> = found.into_iter().flatten().collect();

@@ -14,6 +14,7 @@ mod hunt;
 mod instances;
 mod judge;
 mod locate;
+mod placed;
 mod refine;
 mod sample;
 mod samples;
@@ -30,3 +31,4 @@ pub use instances::{
     Finding, Instance, Instances, InstancesError, InstancesSettings, OpenPlace, OtherPart, locate_all,
 };
 pub use locate::{LocateError, LocateSettings, Located, locate, locate_points, settle};
+pub use placed::{PlacedError, Stands, stands};

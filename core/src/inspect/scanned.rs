@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 
+use super::placed::{self, PLACED_REACH_MM, Told};
 use super::{InspectError, Job, Picture, ScanPart, ScanSource, datum_record, map};
 use crate::align::{
     AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, Sides, Stop, fine, locate,
@@ -9,12 +10,11 @@ use crate::align::{
 use crate::datum::{DatumAlignment, DatumError, DatumInput, establish};
 use crate::evaluate::{Aligned, Context, blank, evaluate};
 use crate::filter::Gaussian;
-use crate::geometry::{Motion, PartFrame, Point, ScanFrame};
 use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings, normals_under};
 use crate::plan::{Characteristic, Plan, Requirement};
 use crate::record::{AlignmentRecord, DatumSystemRecord, DeviationMap, Evaluation, SourceRecord};
-use crate::run::{CHECK_EVERY, Run, Stopped};
+use crate::run::{Run, Stopped};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
 
@@ -38,18 +38,26 @@ pub(super) struct On<'a> {
     /// The best fit behind `alignment`.
     pub(super) fit: Alignment,
     sources: Vec<SourceRecord>,
+    /// Of scans whose place was told: how much of the part's side the least telling one shows, where that is too
+    /// little to bear the place out.
+    on_trust: Option<f64>,
+    /// How far from where they were told to be parts came to rest, mm.
+    moved_mm: f64,
 }
 
 pub(super) type System = Option<Result<DatumAlignment, DatumError>>;
 
 /// One scan on the part.
-struct Found<'a> {
-    scan: Cow<'a, Scan>,
-    located: Option<Located>,
-    fine: Alignment,
+pub(super) struct Found<'a> {
+    pub(super) scan: Cow<'a, Scan>,
+    pub(super) located: Option<Located>,
+    /// For a place that was told: how well the scan bears it out.
+    pub(super) told: Option<Told>,
+    pub(super) fine: Alignment,
 }
 
-enum Unaligned {
+/// Why a scan does not lie on the part.
+pub(super) enum Unaligned {
     Stopped(Stopped),
     LengthUnit(String),
     Because(String),
@@ -208,10 +216,26 @@ impl<'a> Scanned<'a> {
             ));
         }
         if job.scans.iter().any(|s| matches!(s.part, ScanPart::Placement(_))) {
-            cautions.push("Where the part lies in the scan was told and not searched for: a turned or neighbouring part that fits as well would not be noticed.".into());
+            cautions.push("Where the part lies in the scan was told and not searched for: it fits there, but a turned part, or one of the other hand, that fits as well would not be noticed.".into());
         }
         if let Self::On(on) = self
-            && on.fit.stop == Stop::OutOfSteps
+            && let Some(seen) = on.on_trust
+        {
+            cautions.push(format!(
+                "The scan shows only {:.0} % of the side that faces the scanner where the part was said to lie: that it lies there and not elsewhere is taken on trust.",
+                100.0 * seen
+            ));
+        }
+        if let Self::On(on) = self
+            && on.moved_mm > PLACED_REACH_MM
+        {
+            cautions.push(format!(
+                "The part came to rest {:.1} mm from where it was said to lie: make sure that it is the part meant.",
+                on.moved_mm
+            ));
+        }
+        if let Self::On(on) = self
+            && (on.fit.stop == Stop::OutOfSteps || on.moving())
         {
             cautions.push(
                 "The best fit was still moving when its steps were used up; the scan may not suit the part."
@@ -233,6 +257,12 @@ impl<'a> Scanned<'a> {
 }
 
 impl<'a> On<'a> {
+    /// Whether the best fit of any scan by itself had not come to rest.
+    fn moving(&self) -> bool {
+        let moving = |a: &AlignmentRecord| a.stop == Stop::OutOfSteps.word();
+        self.sources.iter().any(|s| s.alignment.as_ref().is_some_and(moving))
+    }
+
     fn new(
         run: &Run,
         job: &Job<'a>,
@@ -247,6 +277,10 @@ impl<'a> On<'a> {
             let aligned = alignment_record(f.located.as_ref(), &f.fine);
             sources.push(source(one, f.scan.points().len(), Some(aligned)));
         }
+        let trusted = |f: &Found| f.told.as_ref().filter(|t| !t.stands.sure).map(|t| t.stands.seen);
+        let on_trust = found.iter().filter_map(trusted).reduce(f64::min);
+        let moved_mm = found.iter().filter_map(|f| f.told.as_ref()).map(|t| t.moved_mm).fold(0.0, f64::max);
+        let further_off: usize = found.iter().filter_map(|f| f.told.as_ref()).map(|t| t.further_off).sum();
         let together = found.len() > 1;
         let first = found.remove(0);
         let (scan, located, aligned) = if together {
@@ -288,9 +322,21 @@ impl<'a> On<'a> {
         }
         let mut alignment = alignment_record(located.as_ref(), &aligned);
         alignment.noise_mm = noise_mm;
-        alignment.points_unexplained = best.unexplained() as u64;
+        alignment.points_unexplained = (best.unexplained() + further_off) as u64;
         let fit = aligned;
-        Ok(Self { nominal, scan, best, systems, noise_mm, cell_mm, alignment, fit, sources })
+        Ok(Self {
+            nominal,
+            scan,
+            best,
+            systems,
+            noise_mm,
+            cell_mm,
+            alignment,
+            fit,
+            sources,
+            on_trust,
+            moved_mm,
+        })
     }
 }
 
@@ -303,90 +349,36 @@ fn align<'a>(
     source: &ScanSource<'a>,
 ) -> Result<Found<'a>, Unaligned> {
     let because = |what: &str, error: &dyn std::fmt::Display| Unaligned::Because(format!("{what}: {error}"));
-    let (scan, located, start) = match &source.part {
-        ScanPart::Placement(placed) => {
-            let near = near(run, plan, nominal, tree, source.scan, placed)?;
-            if near.is_empty() {
-                return Err(Unaligned::Because("no point of the scan lies near the placement given".into()));
-            }
-            (Cow::Owned(source.scan.subset(&near)), None, *placed)
+    let scan = match &source.part {
+        ScanPart::Placement(told) => {
+            return placed::align(run, plan, nominal, tree, source.scan, told);
         }
-        part => {
-            let scan = match part {
-                ScanPart::Region(bounds) => {
-                    let inside: Vec<u32> = (0u32..)
-                        .zip(source.scan.points())
-                        .filter(|(_, p)| bounds.contains(p))
-                        .map(|(i, _)| i)
-                        .collect();
-                    if inside.is_empty() {
-                        return Err(Unaligned::Because(
-                            "no point of the scan lies in the region given".into(),
-                        ));
-                    }
-                    Cow::Owned(source.scan.subset(&inside))
-                }
-                _ => Cow::Borrowed(source.scan),
-            };
-            match locate(run, nominal, tree, &scan, &LocateSettings::default()) {
-                Ok(located) => {
-                    let start = located.part_from_scan;
-                    (scan, Some(located), start)
-                }
-                Err(LocateError::Stopped(stopped)) => return Err(stopped.into()),
-                Err(error @ LocateError::NoFit { unit_ratio: Some(_), .. }) => {
-                    return Err(Unaligned::LengthUnit(error.to_string()));
-                }
-                Err(error) => return Err(because("the scan could not be located on the part", &error)),
+        ScanPart::Region(bounds) => {
+            let inside: Vec<u32> = (0u32..)
+                .zip(source.scan.points())
+                .filter(|(_, p)| bounds.contains(p))
+                .map(|(i, _)| i)
+                .collect();
+            if inside.is_empty() {
+                return Err(Unaligned::Because("no point of the scan lies in the region given".into()));
             }
+            Cow::Owned(source.scan.subset(&inside))
         }
+        ScanPart::Whole => Cow::Borrowed(source.scan),
     };
-    match fine(run, nominal, tree, &scan, start, &FineSettings::default()) {
-        // Where nothing was searched, nothing has told the sides apart either.
-        Ok(Alignment { sides: Sides::Alike { thickness_mm }, .. }) if located.is_none() => {
-            Err(Unaligned::Because(format!(
-                "the scan fits both sides of the {thickness_mm:.2} mm skin where it was said to lie, and nothing shows \
-                 which one was scanned: scan normals, walls or rims too"
-            )))
+    let located = match locate(run, nominal, tree, &scan, &LocateSettings::default()) {
+        Ok(located) => located,
+        Err(LocateError::Stopped(stopped)) => return Err(stopped.into()),
+        Err(error @ LocateError::NoFit { unit_ratio: Some(_), .. }) => {
+            return Err(Unaligned::LengthUnit(error.to_string()));
         }
-        Ok(fine) => Ok(Found { scan, located, fine }),
+        Err(error) => return Err(because("the scan could not be located on the part", &error)),
+    };
+    match fine(run, nominal, tree, &scan, located.part_from_scan, &FineSettings::default()) {
+        Ok(fine) => Ok(Found { scan, located: Some(located), told: None, fine }),
         Err(AlignError::Stopped(stopped)) => Err(stopped.into()),
         Err(error) => Err(because("the scan could not be aligned", &error)),
     }
-}
-
-/// Points of a placed part lie within this of its nominal, mm: far enough for a part far out of tolerance,
-/// nearer than a neighbour on the table.
-const PLACED_REACH_MM: f64 = 10.0;
-
-/// The points of a scan near the part where it is said to lie, and those on the balls of its fixtures.
-fn near(
-    run: &Run,
-    plan: &Plan,
-    nominal: &Nominal,
-    tree: &SurfaceTree,
-    scan: &Scan,
-    placed: &Motion<PartFrame, ScanFrame>,
-) -> Result<Vec<u32>, Stopped> {
-    let bounds = nominal.mesh().bounds().grown(PLACED_REACH_MM);
-    let balls: Vec<(Point, f64)> = plan
-        .fixtures
-        .iter()
-        .flat_map(|f| &f.targets)
-        .filter_map(|t| Some((t.at, 0.5 * t.ball_diameter_mm? + PLACED_REACH_MM)))
-        .collect();
-    let mut near = Vec::new();
-    for (i, p) in (0u32..).zip(scan.points()) {
-        if (i as usize).is_multiple_of(CHECK_EVERY) {
-            run.check()?;
-        }
-        let p = placed.point(p);
-        let on_part = bounds.contains(&p) && tree.nearest(&p, PLACED_REACH_MM).is_some();
-        if on_part || balls.iter().any(|(at, reach)| (p - at).norm() <= *reach) {
-            near.push(i);
-        }
-    }
-    Ok(near)
 }
 
 /// Spacings that differ by no more than this factor leave no gap of each other's unseen (a place is seen

@@ -85,7 +85,13 @@ fn a_place_that_is_told_is_held_against_the_scan() {
     ] {
         let record = go(&scan, moved(&nominal, by, turn, truth)).unwrap();
         assert_eq!(record.verdict, Verdict::NotMeasured, "{by:?} {turn:?}: {}", record.reason);
-        assert!(record.evaluations.iter().all(|e| e.value_mm.is_none()), "{by:?} {turn:?}");
+        assert!(
+            record.evaluations.iter().all(|e| e.value_mm.is_none()),
+            "{by:?} {turn:?}: {} {:?} {:?}",
+            record.reason,
+            record.cautions,
+            record.alignment
+        );
         assert!(record.reason.contains("does not lie where it was said to"), "{}", record.reason);
         assert!(record.reason.contains("mm from there; correct the placement"), "{}", record.reason);
     }

@@ -20,6 +20,12 @@ pub(super) const PLACED_REACH_MM: f64 = 10.0;
 /// The part may come to rest this far from where it was said to lie, mm, before its points are chosen anew.
 const STAYED_MM: f64 = 1.0;
 
+/// So often at most.
+const ROUNDS: usize = 5;
+/// A part that came to rest further than this from where it was said to lie, mm, lies elsewhere: a placement is
+/// told by who sets the part down, not guessed (common practice, no source).
+const ELSEWHERE_MM: f64 = 50.0;
+
 /// How well a scan bears out a place that was told.
 pub(super) struct Told {
     pub(super) stands: Stands,
@@ -46,7 +52,7 @@ pub(super) fn align<'a>(
     let mut pose = *told;
     let mut chosen = near(run, plan, nominal, tree, scan, told)?;
     // Points near a place some millimetres off are not all of the part's.
-    for again in [true, false] {
+    for round in 1..=ROUNDS {
         let own = scan.subset(&chosen.all);
         let fine = match fine(run, nominal, tree, &own, pose, &FineSettings::default()) {
             Ok(fine) => fine,
@@ -57,7 +63,11 @@ pub(super) fn align<'a>(
                 return Err(Unaligned::Because(format!("the scan could not be aligned: {error}")));
             }
         };
-        if again && apart_mm(nominal, &fine.part_from_scan, &pose) > STAYED_MM {
+        let moved_mm = apart_mm(nominal, &fine.part_from_scan, told);
+        if moved_mm > ELSEWHERE_MM {
+            return Err(elsewhere(moved_mm));
+        }
+        if round < ROUNDS && apart_mm(nominal, &fine.part_from_scan, &pose) > STAYED_MM {
             pose = fine.part_from_scan;
             chosen = near(run, plan, nominal, tree, scan, &pose)?;
             continue;
@@ -70,11 +80,17 @@ pub(super) fn align<'a>(
             )));
         }
         let stands = bears_out(&chosen, &fine.part_from_scan)?;
-        let moved_mm = apart_mm(nominal, &fine.part_from_scan, told);
         let told = Some(Told { stands, further_off: chosen.further_off, moved_mm });
         return Ok(Found { scan: Cow::Owned(own), located: None, told, fine });
     }
     Err(Unaligned::Because("the scan could not be aligned where it was said to lie".into()))
+}
+
+fn elsewhere(moved_mm: f64) -> Unaligned {
+    Unaligned::Because(format!(
+        "the part does not lie where it was said to: the best fit came to rest {moved_mm:.1} mm from there; correct \
+         the placement, or leave it out and have the part searched for"
+    ))
 }
 
 fn refused(error: PlacedError) -> Unaligned {

@@ -181,7 +181,7 @@ fn one_bracket_on_a_table_is_located_and_two_are_to_be_chosen_from() {
     assert!(off < 1.0, "{off} mm: {located:?}");
     points.extend(at(&mesh, &view(10), 500.0).0);
     let error = one(&points).unwrap_err();
-    let LocateError::Several { poses } = &error else { panic!("{error}") };
+    let LocateError::Several { poses, open: 0 } = &error else { panic!("{error}") };
     assert_eq!(poses.len(), 2);
     assert!(error.to_string().contains("region"), "{error}");
 }
@@ -250,6 +250,21 @@ fn a_lone_scan_of_the_other_hand_is_not_located_as_this_one() {
     };
     assert!(one(&mesh).is_ok(), "{:?}", one(&mesh));
     assert_eq!(one(&other).unwrap_err(), LocateError::OtherHand);
+}
+
+#[test]
+fn what_is_open_beside_a_part_is_not_counted_as_one() {
+    let mesh = one_hole_apart(6.0, false);
+    let nominal = nominal(&mesh);
+    let tree = SurfaceTree::new(nominal.mesh());
+    let (mut points, _) = at(&mesh, &View { warp_mm: 0.0, ..view(7) }, 0.0);
+    // Without the ends, where the hands differ.
+    let (more, pose) = at(&mesh, &View { warp_mm: 0.0, ..view(8) }, 300.0);
+    let middle = |x: f64| x > 25.0 && x < 95.0;
+    points.extend(more.into_iter().filter(|p| middle(pose.point(&p.0).x)));
+    let error = locate(&quiet(), &nominal, &tree, &as_scan(&points), &LocateSettings::default()).unwrap_err();
+    assert!(matches!(&error, LocateError::Several { poses, open: 1 } if poses.len() == 1), "{error:?}");
+    assert!(error.to_string().starts_with("the scan holds 1 part of this kind and 1 thing that may be one;"));
 }
 
 /// The points as a file shows them whose unit is stated wrongly by a factor.

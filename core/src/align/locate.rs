@@ -162,13 +162,23 @@ pub enum LocateError {
     OtherHand,
     /// More than one part where one was expected.
     #[error(
-        "the scan holds {} parts of this kind; choose one by the region it lies in or by its placement",
-        poses.len()
+        "the scan holds {}; choose one by the region it lies in or by its placement",
+        several_words(poses.len(), *open)
     )]
     Several {
-        /// Where they lie, in the order of their first points.
+        /// Where the parts lie, in the order of their first points.
         poses: Vec<Motion<PartFrame, ScanFrame>>,
+        /// Further things of which it is open whether or how the part lies there.
+        open: usize,
     },
+}
+
+fn several_words(parts: usize, open: usize) -> String {
+    let count = |n: usize, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
+    match open {
+        0 => format!("{} of this kind", count(parts, "part")),
+        _ => format!("{} of this kind and {} that may be one", count(parts, "part"), count(open, "thing")),
+    }
 }
 
 fn fit_words(explained: Option<f64>, need: f64, beside: Option<f64>, most_beside: f64) -> String {
@@ -261,17 +271,17 @@ fn among(
         Err(InstancesError::LengthUnit(wrong)) => return Ok(Some(Err(wrong))),
     };
     let mut poses = Vec::new();
-    let mut open = None;
+    let mut open = Vec::new();
     let mut other_hand = false;
     for finding in &found.findings {
         match finding {
             Finding::Instance(i) => poses.push(i.part_from_scan),
             Finding::OtherHand(_) => other_hand = true,
-            Finding::Undetermined(o) => open = open.or(Some(o)),
+            Finding::Undetermined(o) => open.push(o),
             Finding::NotThisPart(_) => {}
         }
     }
-    Ok(match (found.parts().next(), open) {
+    Ok(match (found.parts().next(), open.first()) {
         (Some(one), None) if poses.len() == 1 => Some(Ok(Located {
             part_from_scan: one.part_from_scan,
             rms_mm: one.rms_mm,
@@ -281,10 +291,7 @@ fn among(
             tried: found.tried,
         })),
         // What is open may be a part as well.
-        (Some(_), open) => {
-            poses.extend(open.and_then(|o| o.poses.first()));
-            Some(Err(LocateError::Several { poses }))
-        }
+        (Some(_), _) => Some(Err(LocateError::Several { poses, open: open.len() })),
         (None, Some(open)) => Some(Err(open.why.clone())),
         (None, None) if other_hand => Some(Err(LocateError::OtherHand)),
         (None, None) => None,

@@ -1,11 +1,11 @@
 //! Several parts made of small cubes in one scan. Whole arrangements are tried in `core/tests/instances.rs`.
 
 use super::super::bracket::{View, bracket, cubes, scan, slab};
-use super::super::judge::other_hand;
 use super::super::locate::{locate, settle};
+use super::super::mirror::other_hand;
 use super::super::refine::apart_mm;
 use super::*;
-use crate::geometry::{Vector, random::Random};
+use crate::geometry::{Direction, Vector, random::Random};
 use crate::read::RawScan;
 use crate::run::quiet;
 use crate::scan::LengthUnit;

@@ -7,7 +7,8 @@
 
 use super::draw::share_of;
 use super::instances::{Finding, InstancesError, InstancesSettings, searched};
-use super::locate::{DENSE_POINTS, LEAST_POINTS, LocateError, LocateSettings};
+use super::locate::{DENSE_POINTS, LEAST_POINTS, LocateSettings};
+use super::locate_error::LocateError;
 use super::refine::apart_mm;
 use super::sample::Cloud;
 use super::samples::SHARE;

@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 
-use super::scanned::{Found, Unaligned};
+use super::found::{Found, Unaligned};
 use crate::align::{
     AlignError, Alignment, FineSettings, LocateSettings, PlacedError, Sides, Stands, fine, stands,
 };

@@ -1,4 +1,5 @@
-//! Binds the plan's picks to triangles of the nominal: once, so that a feature cannot move silently.
+//! Binds the plan's picks to triangles of the nominal: once, so that a feature cannot move silently. Long,
+//! because each kind of feature is found in its own way and judged in one.
 
 use super::domain::{DatumFrom, DatumSource, DatumSystem, Feature, FeatureKind, Place, Plan, Situation};
 use super::fault::Fault;

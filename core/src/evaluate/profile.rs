@@ -7,7 +7,6 @@ use crate::partition::{MeasuredFeature, MeasuredPoint, Rim, Seen, normals_under}
 use crate::record::{Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::run::Stopped;
 use crate::scan::Scan;
-use crate::search::PointGrid;
 use crate::uncertainty::{Budget, Source, of_motion};
 
 use super::{Outcome, Subject, coverage, decide_between, filter_words, missing, place, settle, sparse};
@@ -49,7 +48,7 @@ impl Field {
         let normals = normals_under(context.nominal, &feature.points);
         let deviations: Vec<f64> = feature.points.iter().map(|p| p.deviation_mm).collect();
         let points = feature.points.iter().map(|p| p.point).collect();
-        let mut gaussian = Gaussian::new(points, normals.clone(), filter.nesting_index_mm);
+        let mut gaussian = Gaussian::new(points, &normals, filter.nesting_index_mm);
         let filtered = match gaussian.apply(context.run, &deviations) {
             Ok(filtered) => filtered,
             Err(error) => return Ok(Err(sparse(error)?)),
@@ -103,16 +102,17 @@ impl Field {
     pub(super) fn between_points_mm(&self, at: u32, scan: &Scan) -> f64 {
         let spacing_mm = scan.spacing_of(self.feature.points[at as usize].index as usize);
         let Some(here) = self.filtered.value[at as usize] else { return f64::INFINITY };
-        let grid = PointGrid::new(self.filter.points(), 2.0 * spacing_mm);
+        let points = self.filter.points();
         let (mut sum, mut count) = (0.0, 0usize);
-        grid.within(&self.filter.points()[at as usize], 2.0 * spacing_mm, |j, _| {
-            if let Some(v) = self.filtered.value[j as usize]
-                && j != at
+        for (j, (p, value)) in points.iter().zip(&self.filtered.value).enumerate() {
+            if let Some(v) = value
+                && j != at as usize
+                && (p - points[at as usize]).norm() <= 2.0 * spacing_mm
             {
                 sum += (here - v).abs();
                 count += 1;
             }
-        });
+        }
         if count == 0 { f64::INFINITY } else { 0.5 * (sum / count as f64) / 3f64.sqrt() }
     }
 }

@@ -10,20 +10,14 @@
 
 use rayon::prelude::*;
 
+use super::neighbourhood::{Around, Factors, MIN_SUPPORT, Neighbourhoods};
 use crate::geometry::random::Random;
 use crate::geometry::sum::CHUNK;
-use crate::geometry::{Direction, Point, math};
+use crate::geometry::{Direction, Point};
 use crate::run::{Run, Stage, Stopped};
-use crate::search::PointGrid;
 
-/// sqrt(ln 2 / pi), the constant of the Gaussian filters of ISO 16610.
-const ALPHA: f64 = 0.469_718_639_349_825_8;
-
-/// Neighbours further than this many nesting indices weigh less than 3e-4 and are left out.
-const CUT: f64 = 0.77;
-
-/// A value is only given where so many points support it; fewer cannot average noise.
-const MIN_SUPPORT: usize = 5;
+/// Cells that one thread takes at a time.
+const CELLS: usize = 64;
 
 /// A point that stands out from its neighbours by more than this many standard deviations of the noise is
 /// a spike. Local scatter only: a dent or a bump moves the neighbours too and is never a spike.
@@ -60,12 +54,8 @@ pub enum FilterError {
 /// Neighbourhoods of one set of points, ready to filter values on them.
 pub struct Gaussian {
     points: Vec<Point>,
-    normals: Vec<Direction>,
-    grid: PointGrid,
-    reach_mm: f64,
-    scale: f64,
+    around: Neighbourhoods,
     nesting_index_mm: f64,
-    alive: Vec<bool>,
 }
 
 /// Filtered values and what they rest on.
@@ -136,56 +126,9 @@ fn extremes(values: impl Iterator<Item = Option<f64>>) -> Option<Extremes> {
 
 impl Gaussian {
     /// Prepares the neighbourhoods of `points` (mm), whose surface has the given `normals`.
-    pub fn new(points: Vec<Point>, normals: Vec<Direction>, nesting_index_mm: f64) -> Self {
-        let reach_mm = CUT * nesting_index_mm;
-        let grid = PointGrid::new(&points, 0.5 * reach_mm);
-        let scale = std::f64::consts::PI / (ALPHA * nesting_index_mm * ALPHA * nesting_index_mm);
-        let alive = vec![true; points.len()];
-        Self { points, normals, grid, reach_mm, scale, nesting_index_mm, alive }
-    }
-
-    /// The neighbours of point `i` and the factor by which each one's value enters the filtered value
-    /// there; false when too few support it.
-    fn factors(&self, i: usize, out: &mut Vec<(u32, f64)>) -> bool {
-        out.clear();
-        let p = self.points[i];
-        let (u, v) = self.normals[i].frame();
-        let n = self.normals[i];
-        // Weighted moments of the neighbours' places in the tangent plane, in units of the reach.
-        let mut m = [0.0f64; 6];
-        self.grid.within(&p, self.reach_mm, |j, d2| {
-            if !self.alive[j as usize] || self.normals[j as usize].dot(n) < 0.5 {
-                return;
-            }
-            let w = math::exp(-self.scale * d2);
-            let d = (self.points[j as usize] - p) / self.reach_mm;
-            let (x, y) = (d.dot(&u), d.dot(&v));
-            m[0] += w;
-            m[1] += w * x;
-            m[2] += w * y;
-            m[3] += w * x * x;
-            m[4] += w * x * y;
-            m[5] += w * y * y;
-            out.push((j, w));
-        });
-        if out.len() < MIN_SUPPORT {
-            return false;
-        }
-        // First row of the inverse of the moment matrix [[m0 m1 m2] [m1 m3 m4] [m2 m4 m5]].
-        let c0 = m[3] * m[5] - m[4] * m[4];
-        let c1 = m[2] * m[4] - m[1] * m[5];
-        let c2 = m[1] * m[4] - m[2] * m[3];
-        let det = m[0] * c0 + m[1] * c1 + m[2] * c2;
-        // Neighbours on a line cannot carry a plane; neither can far one-sided ones without blowing up noise.
-        if !(c0 > 1e-6 * m[0] * m[0]) || !(det > 1e-7 * m[0] * m[0] * m[0]) {
-            return false;
-        }
-        let (a, b, c) = (c0 / det, c1 / det, c2 / det);
-        for (j, w) in out.iter_mut() {
-            let d = (self.points[*j as usize] - p) / self.reach_mm;
-            *w *= a + b * d.dot(&u) + c * d.dot(&v);
-        }
-        true
+    pub fn new(points: Vec<Point>, normals: &[Direction], nesting_index_mm: f64) -> Self {
+        let around = Neighbourhoods::new(&points, normals, nesting_index_mm);
+        Self { points, around, nesting_index_mm }
     }
 
     /// Filters `values` (mm, one a point, finite).
@@ -193,23 +136,21 @@ impl Gaussian {
     /// # Errors
     /// Points too sparse for the nesting index, or a stop by the caller.
     pub fn apply(&mut self, run: &Run, values: &[f64]) -> Result<Filtered, FilterError> {
-        let first = self.pass(run, values)?;
-        let noise = first.noise();
+        let mut done = Pass::empty(self.points.len());
+        self.pass(run, values, &mut done, |_| true)?;
         // Leave out what stands alone, and filter once more where it stood.
-        let mut spikes = Vec::new();
-        for (i, alone) in first.alone.iter().enumerate() {
-            if let Some(r) = alone
-                && r.abs() > SPIKE * noise.max(LEAST_NOISE_MM)
-                && r.abs() > SPIKE * self.scatter_around(i, &first)
-            {
-                spikes.push(i);
-            }
+        let spikes = self.spikes(run, &done)?;
+        for &(position, _) in &spikes {
+            self.around.leave_out(position);
         }
-        for &i in &spikes {
-            self.alive[i] = false;
+        if !spikes.is_empty() {
+            let mut touched = vec![false; self.around.cells()];
+            for &(_, cell) in &spikes {
+                self.around.cells_around(cell, |c| touched[c] = true);
+            }
+            self.pass(run, values, &mut done, |cell| touched[cell])?;
         }
         let spikes = spikes.len();
-        let done = if spikes > 0 { self.pass(run, values)? } else { first };
         let supported = done.value.iter().filter(|v| v.is_some()).count();
         if 2 * supported < values.len() || supported == 0 {
             return Err(FilterError::TooSparse {
@@ -222,30 +163,51 @@ impl Gaussian {
         Ok(Filtered { noise_mm: done.noise(), value: done.value, spikes })
     }
 
-    /// Robust scatter of the residuals of the neighbours of point `i`, itself left out: at the flank of a
-    /// dent all residuals are large, around a flyer only its own is.
-    fn scatter_around(&self, i: usize, pass: &Pass) -> f64 {
-        let mut around = Vec::new();
-        self.grid.within(&self.points[i], self.reach_mm, |j, _| {
-            if j as usize != i
-                && let Some(r) = pass.alone[j as usize]
-            {
-                around.push(r.abs());
+    /// Positions and cells of the points that stand out from all around them.
+    fn spikes(&self, run: &Run, pass: &Pass) -> Result<Vec<(usize, usize)>, Stopped> {
+        let noise = pass.noise();
+        let order = self.around.order();
+        let mut found = Vec::new();
+        let mut around = Around::default();
+        for cell in 0..self.around.cells() {
+            let alone = |i: usize| pass.alone[order[i] as usize].map_or(0.0, f64::abs);
+            let large = |&i: &usize| alone(i) > SPIKE * noise.max(LEAST_NOISE_MM);
+            let mut candidates = self.around.cell(cell).filter(large).peekable();
+            if candidates.peek().is_some() {
+                run.check()?;
+                self.around.look_around(cell, &mut around);
             }
-        });
-        robust_scatter(&mut around)
+            // Robust scatter of the residuals around, its own left out: at the flank of a dent all residuals
+            // are large, around a flyer only its own is.
+            for i in candidates {
+                let near = self.around.within_reach(i, &around);
+                let mut near: Vec<f64> =
+                    near.filter_map(|j| pass.alone[order[j as usize] as usize]).map(f64::abs).collect();
+                if alone(i) > SPIKE * robust_scatter(&mut near) {
+                    found.push((i, cell));
+                }
+            }
+        }
+        Ok(found)
     }
 
-    /// The filtered value at point `i` and its residual, scaled to the standard deviation of one point.
-    fn at(&self, i: usize, values: &[f64], factors: &mut Vec<(u32, f64)>) -> Option<(f64, Option<f64>)> {
-        if !self.factors(i, factors) {
+    /// The filtered value at a position and its residual, scaled to the standard deviation of one point.
+    fn at(
+        &self,
+        position: usize,
+        values: &[f64],
+        around: &Around,
+        factors: &mut Factors,
+    ) -> Option<(f64, Option<f64>)> {
+        if !self.around.factors(position, around, factors) {
             return None;
         }
+        let order = self.around.order();
         let (mut g, mut square, mut own) = (0.0, 0.0, 0.0);
-        for &(j, h) in factors.iter() {
-            g += h * values[j as usize];
+        for (&j, &h) in factors.position.iter().zip(&factors.factor) {
+            g += h * values[order[j as usize] as usize];
             square += h * h;
-            if j as usize == i {
+            if j as usize == position {
                 own = h;
             }
         }
@@ -255,32 +217,44 @@ impl Gaussian {
         }
         // Var(d - g) = s^2 (1 - 2 h_ii + sum h^2) for white noise.
         let share = 1.0 - 2.0 * own + square;
-        Some((g, (share > 1e-3).then(|| (values[i] - g) / share.sqrt())))
+        let here = values[order[position] as usize];
+        Some((g, (share > 1e-3).then(|| (here - g) / share.sqrt())))
     }
 
-    fn pass(&self, run: &Run, values: &[f64]) -> Result<Pass, Stopped> {
-        let parts: Result<Vec<Pass>, Stopped> = (0..self.points.len().div_ceil(CHUNK))
+    /// Filters anew at the points of the cells that `wanted` names.
+    fn pass(
+        &self,
+        run: &Run,
+        values: &[f64],
+        all: &mut Pass,
+        wanted: impl Fn(usize) -> bool + Sync,
+    ) -> Result<(), Stopped> {
+        type Found = (usize, Option<(f64, Option<f64>)>);
+        let cells = self.around.cells();
+        let parts: Result<Vec<Vec<Found>>, Stopped> = (0..cells.div_ceil(CELLS))
             .into_par_iter()
-            .map(|chunk| {
-                let mut part = Pass::default();
-                let mut factors = Vec::new();
-                for i in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.points.len()) {
-                    // Every point, since one may have very many neighbours.
-                    run.check()?;
-                    let found = if self.alive[i] { self.at(i, values, &mut factors) } else { None };
-                    part.value.push(found.map(|(g, _)| g));
-                    part.alone.push(found.and_then(|(_, alone)| alone));
+            .map(|part| {
+                let mut found = Vec::new();
+                let (mut around, mut factors) = (Around::default(), Factors::default());
+                for cell in (part * CELLS..((part + 1) * CELLS).min(cells)).filter(|&c| wanted(c)) {
+                    self.around.look_around(cell, &mut around);
+                    for i in self.around.cell(cell) {
+                        // Every point, since one may have very many neighbours.
+                        run.check()?;
+                        let alive = self.around.alive(i);
+                        found.push((i, if alive { self.at(i, values, &around, &mut factors) } else { None }));
+                    }
                 }
-                Ok(part)
+                Ok(found)
             })
             .collect();
         run.tell(Stage::Filter, 1.0);
-        let mut all = Pass::default();
-        for part in parts? {
-            all.value.extend(part.value);
-            all.alone.extend(part.alone);
+        for (i, found) in parts?.into_iter().flatten() {
+            let i = self.around.order()[i] as usize;
+            all.value[i] = found.map(|(g, _)| g);
+            all.alone[i] = found.and_then(|(_, alone)| alone);
         }
-        Ok(all)
+        Ok(())
     }
 
     /// What noise of standard deviation `noise_mm` does to the extremes of the filtered field, by seeded
@@ -300,30 +274,35 @@ impl Gaussian {
         let noise = self.draw(noise_mm, seed);
         type Worst = [[f64; 4]; REHEARSALS];
         let start: Worst = [[f64::INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::NEG_INFINITY]; REHEARSALS];
-        let parts: Result<Vec<Worst>, Stopped> = (0..self.points.len().div_ceil(CHUNK))
+        let cells = self.around.cells();
+        let parts: Result<Vec<Worst>, Stopped> = (0..cells.div_ceil(CELLS))
             .into_par_iter()
-            .map(|chunk| {
+            .map(|part| {
                 let mut worst = start;
-                let mut factors = Vec::new();
-                let mut sum = [0.0f64; REHEARSALS];
-                for i in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.points.len()) {
-                    // Every point, since one may have very many neighbours.
-                    run.check()?;
-                    let Some(value) = field.value[i] else { continue };
-                    if !self.factors(i, &mut factors) {
-                        continue;
-                    }
-                    sum.fill(0.0);
-                    for &(j, h) in &factors {
-                        for (s, e) in sum.iter_mut().zip(&noise[j as usize]) {
-                            *s += h * f64::from(*e);
+                let (mut around, mut factors) = (Around::default(), Factors::default());
+                let mut sum = [0.0f32; REHEARSALS];
+                for cell in part * CELLS..((part + 1) * CELLS).min(cells) {
+                    self.around.look_around(cell, &mut around);
+                    for i in self.around.cell(cell) {
+                        // Every point, since one may have very many neighbours.
+                        run.check()?;
+                        let Some(value) = field.value[self.around.order()[i] as usize] else { continue };
+                        if !self.around.factors(i, &around, &mut factors) {
+                            continue;
                         }
-                    }
-                    for (w, &e) in worst.iter_mut().zip(&sum) {
-                        w[0] = w[0].min(value + e);
-                        w[1] = w[1].max(value + e);
-                        w[2] = w[2].min(e);
-                        w[3] = w[3].max(e);
+                        sum.fill(0.0);
+                        for (&j, &h) in factors.position.iter().zip(&factors.factor) {
+                            for (s, e) in sum.iter_mut().zip(&noise[j as usize]) {
+                                *s += h as f32 * e;
+                            }
+                        }
+                        for (w, &e) in worst.iter_mut().zip(&sum) {
+                            let e = f64::from(e);
+                            w[0] = w[0].min(value + e);
+                            w[1] = w[1].max(value + e);
+                            w[2] = w[2].min(e);
+                            w[3] = w[3].max(e);
+                        }
                     }
                 }
                 Ok(worst)
@@ -360,7 +339,7 @@ impl Gaussian {
         }))
     }
 
-    /// Independent noise for every point and repetition; single precision is plenty for noise.
+    /// Independent noise for every position and repetition; single precision is plenty for noise.
     fn draw(&self, noise_mm: f64, seed: u64) -> Vec<[f32; REHEARSALS]> {
         let parts: Vec<Vec<[f32; REHEARSALS]>> = (0..self.points.len().div_ceil(CHUNK))
             .into_par_iter()
@@ -380,13 +359,19 @@ impl Gaussian {
     /// A stop by the caller.
     pub fn noise_of(&self, run: &Run, values: &[f64], every: usize) -> Result<Option<f64>, Stopped> {
         let mut alone = Vec::new();
-        let mut factors = Vec::new();
-        for (n, i) in (0..self.points.len()).step_by(every.max(1)).enumerate() {
-            if n % crate::run::CHECK_EVERY == 0 {
-                run.check()?;
+        let (mut around, mut factors) = (Around::default(), Factors::default());
+        let every = every.max(1);
+        for cell in 0..self.around.cells() {
+            let chosen = |&i: &usize| (self.around.order()[i] as usize).is_multiple_of(every);
+            if !self.around.cell(cell).any(|i| chosen(&i)) {
+                continue;
             }
-            if let Some((_, Some(r))) = self.at(i, values, &mut factors) {
-                alone.push(r.abs());
+            run.check()?;
+            self.around.look_around(cell, &mut around);
+            for i in self.around.cell(cell).filter(chosen) {
+                if let Some((_, Some(r))) = self.at(i, values, &around, &mut factors) {
+                    alone.push(r.abs());
+                }
             }
         }
         Ok((!alone.is_empty()).then(|| robust_scatter(&mut alone)))
@@ -398,7 +383,7 @@ impl Gaussian {
     }
 }
 
-#[derive(Default)]
+/// By index of the point.
 struct Pass {
     value: Vec<Option<f64>>,
     /// Residual scaled to the standard deviation of one point.
@@ -406,6 +391,10 @@ struct Pass {
 }
 
 impl Pass {
+    fn empty(points: usize) -> Self {
+        Self { value: vec![None; points], alone: vec![None; points] }
+    }
+
     /// Robust standard deviation of the points' noise: 1.4826 times the median absolute residual
     /// (consistent for normal noise; Rousseeuw and Croux, JASA 88, 1993), so that spikes do not enter.
     fn noise(&self) -> f64 {
@@ -425,6 +414,7 @@ fn robust_scatter(sizes: &mut [f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::geometry::math;
     use crate::run::quiet;
 
     fn flat(spacing: f64, half: i32) -> (Vec<Point>, Vec<Direction>) {
@@ -446,7 +436,7 @@ mod tests {
             let wave = |x: f64| math::cos(2.0 * std::f64::consts::PI * x / wavelength);
             let values: Vec<f64> = points.iter().map(|p| wave(p.x)).collect();
             let middle = points.iter().position(|p| p.x == 0.0 && p.y == 0.0).unwrap();
-            let out = Gaussian::new(points, normals, 2.5).apply(&quiet(), &values).unwrap();
+            let out = Gaussian::new(points, &normals, 2.5).apply(&quiet(), &values).unwrap();
             let found = out.value[middle].unwrap();
             assert!((found - expected).abs() < 2e-3, "wavelength {wavelength}: {found}");
         }
@@ -456,7 +446,7 @@ mod tests {
     fn a_tilted_plane_passes_unchanged_up_to_its_edges() {
         let (points, normals) = flat(0.5, 20);
         let values: Vec<f64> = points.iter().map(|p| 0.3 + 0.01 * p.x - 0.02 * p.y).collect();
-        let out = Gaussian::new(points, normals, 2.5).apply(&quiet(), &values).unwrap();
+        let out = Gaussian::new(points, &normals, 2.5).apply(&quiet(), &values).unwrap();
         for (g, d) in out.value.iter().zip(&values) {
             assert!((g.unwrap() - d).abs() < 1e-12);
         }
@@ -471,7 +461,7 @@ mod tests {
         for seed in 0..6 {
             let mut random = Random::seeded(seed);
             let values: Vec<f64> = points.iter().map(|_| 0.02 * random.normal()).collect();
-            let mut filter = Gaussian::new(points.clone(), normals.clone(), 2.5);
+            let mut filter = Gaussian::new(points.clone(), &normals, 2.5);
             let out = filter.apply(&quiet(), &values).unwrap();
             assert!((out.noise_mm / 0.02 - 1.0).abs() < 0.03, "{}", out.noise_mm);
             let e = out.extremes().unwrap();
@@ -497,7 +487,7 @@ mod tests {
             .collect();
         let flyer = points.iter().position(|p| p.x == 10.0 && p.y == 10.0).unwrap();
         values[flyer] += 0.5;
-        let out = Gaussian::new(points, normals, 2.5).apply(&quiet(), &values).unwrap();
+        let out = Gaussian::new(points, &normals, 2.5).apply(&quiet(), &values).unwrap();
         assert_eq!(out.value[flyer], None);
         assert!(out.extremes().unwrap().low.0 < -0.78);
         assert!(out.extremes().unwrap().high.0 < 0.1);
@@ -507,8 +497,8 @@ mod tests {
     fn points_too_far_apart_are_refused() {
         let (points, normals) = flat(4.0, 10);
         let values = vec![0.0; points.len()];
-        let error = Gaussian::new(points, normals, 2.5).apply(&quiet(), &values).unwrap_err();
+        let error = Gaussian::new(points, &normals, 2.5).apply(&quiet(), &values).unwrap_err();
         assert!(matches!(error, FilterError::TooSparse { .. }), "{error}");
-        assert!(Gaussian::new(vec![], vec![], 2.5).apply(&quiet(), &[]).is_err());
+        assert!(Gaussian::new(vec![], &[], 2.5).apply(&quiet(), &[]).is_err());
     }
 }

@@ -4,5 +4,6 @@
 //! takes one therefore works on values filtered here.
 
 mod gaussian;
+mod neighbourhood;
 
 pub use gaussian::{Extremes, FilterError, Filtered, Gaussian, Rehearsal};

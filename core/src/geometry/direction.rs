@@ -24,6 +24,11 @@ impl Direction {
         (length.is_finite() && length > MIN_LENGTH_MM).then(|| Self(v / length))
     }
 
+    /// Of a vector that was taken from a direction.
+    pub(crate) fn of_unit(unit: Vector) -> Self {
+        Self(unit)
+    }
+
     /// The unit vector itself.
     pub fn vector(self) -> Vector {
         self.0

@@ -93,6 +93,17 @@ impl TriangleMesh {
         all
     }
 
+    /// The box of the same vertices in coordinates along three axes, lengths 1.
+    pub fn bounds_along(&self, axes: [Vector; 3]) -> Aabb {
+        let mut all = Aabb::empty();
+        for t in &self.triangles {
+            for &v in t {
+                all.add(&Point::from(axes.map(|a| self.vertices[v as usize].coords.dot(&a))));
+            }
+        }
+        all
+    }
+
     /// Every triangle turned round, so that its normal points the other way.
     pub fn reversed(&self) -> Self {
         let triangles = self.triangles.iter().map(|t| [t[0], t[2], t[1]]).collect();

@@ -5,6 +5,7 @@
 
 mod aabb;
 mod algebra;
+mod corner_normals;
 mod direction;
 pub mod math;
 mod mesh;
@@ -15,6 +16,7 @@ mod triangle;
 
 pub use aabb::Aabb;
 pub use algebra::{Cholesky, symmetric_eigen, symmetric_eigen3};
+pub use corner_normals::CornerNormals;
 pub use direction::Direction;
 pub use mesh::{MeshError, TriangleMesh};
 pub use motion::{Frame, Motion, PartFrame, ScanFrame};

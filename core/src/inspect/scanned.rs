@@ -284,7 +284,7 @@ fn noise(
     let values: Vec<f64> = placed.iter().map(|p| p.deviation_mm).collect();
     let points = placed.iter().map(|p| p.point).collect();
     let every = placed.len().div_ceil(NOISE_POINTS);
-    let found = Gaussian::new(points, normals, cell_mm).noise_of(run, &values, every)?;
+    let found = Gaussian::new(points, &normals, cell_mm).noise_of(run, &values, every)?;
     // Unknown is not zero: a scan too sparse to show its noise gets its spacing as an upper bound, which
     // proves nothing inside any usual tolerance.
     Ok(found.unwrap_or(scan.spacing_mm()))

@@ -4,8 +4,6 @@
 //! are grown in it from neighbouring strips, then large flat patches are split off; what is left is
 //! freeform, one face for each connected piece. Long, because each step takes what the one before left.
 
-use std::collections::BTreeMap;
-
 use super::carrier::{CylinderFit, PlaneSums, cylinder};
 use super::patches::{Patch, Regions, carrier_tolerance_mm, patches, regions};
 use super::{Carrier, Face};
@@ -43,6 +41,9 @@ struct Segments<'a> {
     /// What has been decided: the face of each patch and each face's carrier.
     face_of: Vec<u32>,
     carriers: Vec<Option<Carrier>>,
+    /// For each patch when it was last come upon, and the latest time.
+    marks: Vec<u32>,
+    mark: u32,
 }
 
 const NONE: u32 = u32::MAX;
@@ -64,7 +65,9 @@ pub(super) fn faces(
         of_region[patch.region as usize].push(number as u32);
     }
     let face_of = vec![NONE; patches.len()];
-    let mut segments = Segments { mesh, patches, beside, tolerance_mm, face_of, carriers: Vec::new() };
+    let (marks, mark) = (vec![0; patches.len()], 0);
+    let mut segments =
+        Segments { mesh, patches, beside, tolerance_mm, face_of, carriers: Vec::new(), marks, mark };
     for region in &of_region {
         segments.divide(region, run)?;
     }
@@ -180,10 +183,18 @@ impl Segments<'_> {
     /// The vertices of some patches, each once, in the order of the mesh.
     fn vertices(&self, patches: &[u32]) -> Vec<Point> {
         let triangles = patches.iter().flat_map(|&p| &self.patches[p as usize].triangles);
-        let mut corners: Vec<u32> = triangles.flat_map(|&t| self.mesh.triangles()[t as usize]).collect();
+        let corners = triangles.flat_map(|&t| self.mesh.triangles()[t as usize]);
+        let all = self.mesh.vertices();
+        if patches.len() > all.len() / 64 {
+            // Of a good part of all it is quicker to tick them off.
+            let mut used = vec![false; all.len()];
+            corners.for_each(|c| used[c as usize] = true);
+            return all.iter().zip(used).filter(|(_, used)| *used).map(|(p, _)| *p).collect();
+        }
+        let mut corners: Vec<u32> = corners.collect();
         corners.sort_unstable();
         corners.dedup();
-        corners.iter().map(|&c| self.mesh.vertices()[c as usize]).collect()
+        corners.iter().map(|&c| all[c as usize]).collect()
     }
 
     fn fit(&self, patches: &[u32]) -> Option<(CylinderFit, Vec<Point>)> {
@@ -279,21 +290,23 @@ impl Segments<'_> {
         (first.dot(second) >= 0.998_6).then_some([a, seed, b])
     }
 
-    fn grow(&self, start: [u32; 3]) -> Option<Vec<u32>> {
+    fn grow(&mut self, start: [u32; 3]) -> Option<Vec<u32>> {
         let mut grown = start.to_vec();
         let (mut fit, _) = self.fit(&grown)?;
         if fit.worst_mm > self.tolerance_mm {
             return None;
         }
         let sign = self.facing(start[1], &fit)?;
-        let mut tried: BTreeMap<u32, ()> = start.iter().map(|&p| (p, ())).collect();
+        self.mark += 1;
+        start.iter().for_each(|&p| self.marks[p as usize] = self.mark);
         let mut next = 0;
         let mut refit_at = 4;
         while next < grown.len() {
             let patch = grown[next];
             next += 1;
             for &(other, _) in &self.beside[patch as usize] {
-                if self.face_of[other as usize] != NONE || tried.insert(other, ()).is_some() {
+                let tried = std::mem::replace(&mut self.marks[other as usize], self.mark) == self.mark;
+                if self.face_of[other as usize] != NONE || tried {
                     continue;
                 }
                 let on = |t: &u32| {
@@ -315,13 +328,16 @@ impl Segments<'_> {
     }
 
     /// Connected pieces of what has no face yet.
-    fn pieces(&self, among: &[u32], run: &Run) -> Result<Vec<Vec<u32>>, Stopped> {
-        let mut open: BTreeMap<u32, bool> =
-            among.iter().filter(|&&p| self.face_of[p as usize] == NONE).map(|&p| (p, true)).collect();
-        let seeds: Vec<u32> = open.keys().copied().collect();
+    fn pieces(&mut self, among: &[u32], run: &Run) -> Result<Vec<Vec<u32>>, Stopped> {
+        let mut seeds: Vec<u32> =
+            among.iter().copied().filter(|&p| self.face_of[p as usize] == NONE).collect();
+        seeds.sort_unstable();
+        self.mark += 1;
+        let open = self.mark;
+        seeds.iter().for_each(|&p| self.marks[p as usize] = open);
         let mut pieces = Vec::new();
         for seed in seeds {
-            if !std::mem::replace(open.get_mut(&seed).unwrap_or(&mut false), false) {
+            if std::mem::replace(&mut self.marks[seed as usize], 0) != open {
                 continue;
             }
             let mut piece = vec![seed];
@@ -331,8 +347,7 @@ impl Segments<'_> {
                     run.check()?;
                 }
                 for &(other, _) in &self.beside[piece[next] as usize] {
-                    if let Some(is_open) = open.get_mut(&other).filter(|o| **o) {
-                        *is_open = false;
+                    if std::mem::replace(&mut self.marks[other as usize], 0) == open {
                         piece.push(other);
                     }
                 }

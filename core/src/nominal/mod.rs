@@ -14,8 +14,8 @@ pub use error::NominalError;
 
 use crate::geometry::{Direction, Point, TriangleMesh};
 use crate::read::RawScan;
-use crate::run::{CHECK_EVERY, Run};
-use crate::scan::{FURTHEST_MM, LengthUnit};
+use crate::run::Run;
+use crate::scan::{FURTHEST_MM, LengthUnit, into_mm};
 
 /// On which side of an open sheet the material is, as seen from the normals of the file (which follow
 /// from the order of the corners of its triangles).
@@ -90,14 +90,8 @@ impl Nominal {
             return Err(NominalError::NoTriangles);
         }
         let mm = unit.mm();
-        for (vertex, p) in points.iter_mut().enumerate() {
-            if vertex % CHECK_EVERY == 0 {
-                run.check()?;
-            }
-            *p = Point::from((p.coords * mm).add_scalar(0.0));
-            if !p.iter().all(|c| c.abs() <= FURTHEST_MM) {
-                return Err(NominalError::TooFar { vertex, limit_mm: FURTHEST_MM });
-            }
+        if let Some(vertex) = into_mm(&mut points, mm, run)? {
+            return Err(NominalError::TooFar { vertex, limit_mm: FURTHEST_MM });
         }
         // Edges are numbered in 32 bits, three to a triangle.
         const MOST: usize = u32::MAX as usize / 4;
@@ -110,8 +104,12 @@ impl Nominal {
         }
         let mut welded = weld::weld(&points, &triangles, run)?;
         drop((points, triangles));
-        let mut edges = edges::edges(&welded.triangles);
-        run.check()?;
+        let mut edges = edges::edges(welded.vertices.len(), &welded.triangles, run)?;
+        if edges.repeated {
+            weld::drop_repeated(&mut welded.triangles);
+            run.check()?;
+            edges = edges::edges(welded.vertices.len(), &welded.triangles, run)?;
+        }
         let closed = orient::outwards(&welded.vertices, &mut welded.triangles, &mut edges, side, run)?;
         let given = welded.triangles.len();
         let mesh = TriangleMesh::new(welded.vertices, welded.triangles)

@@ -1,5 +1,7 @@
 //! Flat patches: connected triangles of one region that lie in one plane. Every face is made of them.
 
+use rayon::prelude::*;
+
 use super::carrier::PlaneSums;
 use crate::geometry::{Direction, Point, TriangleMesh, Vector};
 use crate::run::{CHECK_EVERY, Run, Stopped};
@@ -64,23 +66,21 @@ fn normals(
     tolerance_mm: f64,
     run: &Run,
 ) -> Result<Vec<Vector>, Stopped> {
-    let mut weak = Vec::new();
-    let mut known = vec![true; mesh.triangles().len()];
-    let mut normals = Vec::with_capacity(known.len());
-    for t in 0..known.len() as u32 {
-        if (t as usize).is_multiple_of(CHECK_EVERY) {
-            run.check()?;
-        }
+    let of = |t: u32| {
         let c = mesh.corners(t);
         let lengths: [f64; 3] = std::array::from_fn(|k| (c[(k + 1) % 3] - c[k]).norm());
         let longest = (0..3).fold(0, |best, k| if lengths[k] > lengths[best] { k } else { best });
         let double_area = mesh.area_vector(t);
-        normals.push(Direction::new(double_area).map_or(Vector::z(), Direction::vector));
-        known[t as usize] = double_area.norm() > WEAK * tolerance_mm * lengths[longest];
-        if !known[t as usize] {
-            weak.push((t as usize, longest));
-        }
-    }
+        let weak = !(double_area.norm() > WEAK * tolerance_mm * lengths[longest]);
+        (Direction::new(double_area).map_or(Vector::z(), Direction::vector), weak.then_some(longest as u8))
+    };
+    let count = mesh.triangles().len() as u32;
+    let (mut normals, longest_of_weak): (Vec<Vector>, Vec<Option<u8>>) =
+        (0..count).into_par_iter().with_min_len(CHECK_EVERY).map(of).unzip();
+    run.check()?;
+    let mut known: Vec<bool> = longest_of_weak.iter().map(Option::is_none).collect();
+    let weak: Vec<(usize, usize)> =
+        longest_of_weak.iter().enumerate().filter_map(|(t, l)| l.map(|l| (t, l as usize))).collect();
     // Slivers beside slivers: from the outside inwards, a few layers deep.
     for _ in 0..8 {
         let mut found = Vec::new();
@@ -129,13 +129,18 @@ pub(super) fn patches(
     run: &Run,
 ) -> Result<(Vec<u32>, Vec<Patch>), Stopped> {
     const NONE: u32 = u32::MAX;
-    let areas: Vec<f64> = (0..mesh.triangles().len() as u32).map(|t| mesh.area(t)).collect();
-    let mut seeds: Vec<u32> = (0..areas.len() as u32).collect();
-    seeds.sort_by(|&a, &b| areas[b as usize].total_cmp(&areas[a as usize]));
+    let count = mesh.triangles().len() as u32;
+    let areas: Vec<f64> =
+        (0..count).into_par_iter().with_min_len(CHECK_EVERY).map(|t| mesh.area(t)).collect();
+    // Numbers that are not negative are in the order of their bits.
+    let mut seeds: Vec<(std::cmp::Reverse<u64>, u32)> =
+        areas.iter().zip(0..).map(|(a, t)| (std::cmp::Reverse(a.to_bits()), t)).collect();
+    seeds.par_sort_unstable();
+    run.check()?;
     let mut patch_of = vec![NONE; areas.len()];
     let mut patches: Vec<Patch> = Vec::new();
     let mut visited = 0;
-    for seed in seeds {
+    for (_, seed) in seeds {
         if patch_of[seed as usize] != NONE {
             continue;
         }

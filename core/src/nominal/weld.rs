@@ -1,6 +1,4 @@
-//! Vertices that are meant to be one become one; triangles that are none are dropped.
-
-use rayon::slice::ParallelSliceMut;
+//! Vertices that are meant to be one become one; triangles that are none, or repeated, are dropped.
 
 use super::NominalError;
 use crate::geometry::{Aabb, Point};
@@ -8,7 +6,7 @@ use crate::run::{CHECK_EVERY, Run};
 use crate::search::PointGrid;
 
 /// A mesh in mm whose vertices are all used, no two closer than the tolerance, and whose triangles have
-/// three different corners each.
+/// three different corners each; two may have the same three.
 pub(super) struct Welded {
     pub vertices: Vec<Point>,
     pub triangles: Vec<[u32; 3]>,
@@ -22,12 +20,19 @@ pub(super) fn tolerance_mm(bounds: &Aabb) -> f64 {
     (1e-7 * bounds.diagonal()).max(1e-5)
 }
 
+/// Edges of the cells in which vertices are looked for, in tolerances: so many that few vertices are near the
+/// border of theirs, so few that most have one to themselves.
+const CELL: f64 = 128.0;
+
 /// Welds vertices in mm. The vertex with the lowest index stays where it is and takes those around it.
 pub(super) fn weld(points: &[Point], triangles: &[[u32; 3]], run: &Run) -> Result<Welded, NominalError> {
     let tolerance_mm = tolerance_mm(&Aabb::of(points));
-    let grid = PointGrid::new(points, tolerance_mm);
+    let grid = PointGrid::new(points, CELL * tolerance_mm);
     const OPEN: u32 = u32::MAX;
     let mut taken_by = vec![OPEN; points.len()];
+    for i in grid.lonely(tolerance_mm) {
+        taken_by[i as usize] = i;
+    }
     for i in 0..points.len() {
         if i % CHECK_EVERY == 0 {
             run.check()?;
@@ -40,13 +45,11 @@ pub(super) fn weld(points: &[Point], triangles: &[[u32; 3]], run: &Run) -> Resul
             });
         }
     }
-    let mut kept: Vec<[u32; 3]> = triangles
+    let kept: Vec<[u32; 3]> = triangles
         .iter()
         .map(|t| t.map(|c| taken_by[c as usize]))
         .filter(|t| t[0] != t[1] && t[1] != t[2] && t[2] != t[0])
         .collect();
-    run.check()?;
-    drop_repeated(&mut kept);
     run.check()?;
     if kept.is_empty() {
         return Err(NominalError::NoArea { triangles: triangles.len(), tolerance_mm });
@@ -69,7 +72,7 @@ pub(super) fn weld(points: &[Point], triangles: &[[u32; 3]], run: &Run) -> Resul
 
 /// Of triangles with the same three corners, in any order, the first stays. A sheet of no thickness,
 /// given once for each side, becomes one sheet by this.
-fn drop_repeated(triangles: &mut Vec<[u32; 3]>) {
+pub(super) fn drop_repeated(triangles: &mut Vec<[u32; 3]>) {
     let mut keyed: Vec<([u32; 3], u32)> = triangles
         .iter()
         .enumerate()
@@ -79,7 +82,7 @@ fn drop_repeated(triangles: &mut Vec<[u32; 3]>) {
             (key, i as u32)
         })
         .collect();
-    keyed.par_sort_unstable();
+    keyed.sort_unstable();
     let mut repeated = vec![false; triangles.len()];
     for pair in keyed.windows(2) {
         repeated[pair[1].1 as usize] = pair[0].0 == pair[1].0;

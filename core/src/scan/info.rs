@@ -4,7 +4,7 @@
 use rayon::slice::ParallelSliceMut;
 use serde::Serialize;
 
-use super::{FURTHEST_MM, repeats};
+use super::{FURTHEST_MM, repeats, spacing};
 use crate::geometry::{Aabb, Point};
 use crate::read::{Format, LengthUnit, Packing, RawScan, ReadError, TextLayout, packing, read_with};
 use crate::run::{CHECK_EVERY, Run, Stopped};
@@ -110,13 +110,16 @@ pub fn info(
     // So that equal places have equal bits, as in `Scan::new`.
     points.iter_mut().for_each(|p| *p = Point::from(p.coords.add_scalar(0.0)));
     let bounds = Aabb::of(&points);
-    let sorted = repeats::sorted(&points);
-    run.check()?;
-    let first = repeats::first_of_each(&points, &sorted);
-    let spacing = repeats::spacing_mm(&points, &sorted, &first, run)?;
-    drop(sorted);
-    let places = first.iter().enumerate().filter(|(i, f)| *i == **f as usize).count();
+    let repeated = repeats::repeated(&points, run)?;
+    let first = repeats::first_of_each(points.len(), &repeated);
     let surface = Surface::of(&points, &triangles, &first, run)?;
+    let given = points.len();
+    if !repeated.is_empty() {
+        let mut first = (0u32..).zip(&first);
+        points.retain(|_| first.next().is_some_and(|(i, f)| i == *f));
+    }
+    drop(first);
+    let spacing = spacing::spacing_mm(&points, run)?;
     let (normals, points_without_normal) = if surface.areas > 0 {
         (NormalsFrom::Triangles, surface.unused_points)
     } else if let Some(normals) = normals.filter(|n| n.iter().any(|n| n.norm() > LEAST_NORMAL)) {
@@ -132,7 +135,7 @@ pub fn info(
         format,
         packing: packing(bytes),
         bytes: bytes.len() as u64,
-        points: points.len() as u64,
+        points: given as u64,
         triangles: triangles.len() as u64,
         invalid_points: source.invalid_points,
         scans: source.scans,
@@ -149,7 +152,7 @@ pub fn info(
         normals,
         points_without_normal,
         intensity: source.intensity,
-        repeated_points: (points.len() - places) as u64,
+        repeated_points: repeated.len() as u64,
         triangles_without_area: triangles.len() as u64 - surface.areas,
         boundary_edges: surface.boundary_edges,
         crowded_edges: surface.crowded_edges,

@@ -3,12 +3,15 @@
 mod info;
 mod normals;
 mod repeats;
+mod spacing;
 #[cfg(test)]
 mod tests;
 
 pub use info::{NormalsFrom, ScanInfo, TextInfo, info};
 
-use crate::geometry::{Direction, Motion, Point, ScanFrame};
+use rayon::prelude::*;
+
+use crate::geometry::{Direction, Motion, Point, ScanFrame, Vector};
 pub use crate::read::LengthUnit;
 use crate::read::RawScan;
 use crate::run::{CHECK_EVERY, Run, Stopped};
@@ -52,6 +55,33 @@ pub enum ScanError {
 /// of anything below are far from the limits of 64 bits.
 pub(crate) const FURTHEST_MM: f64 = 1e7;
 
+/// Brings lengths into mm in place; the answer is the first point beyond [`FURTHEST_MM`] or nowhere.
+pub(crate) fn into_mm(points: &mut [Point], mm: f64, run: &Run) -> Result<Option<usize>, Stopped> {
+    let of_chunk = |(chunk, points): (usize, &mut [Point])| {
+        run.check()?;
+        let mut far = None;
+        for (i, p) in points.iter_mut().enumerate() {
+            // Adding zero turns -0 into 0, so that equal coordinates have equal bits.
+            *p = Point::from((p.coords * mm).add_scalar(0.0));
+            if far.is_none() && !p.iter().all(|c| c.abs() <= FURTHEST_MM) {
+                far = Some(chunk * CHECK_EVERY + i);
+            }
+        }
+        Ok(far)
+    };
+    let first = |a: Option<usize>, b: Option<usize>| Ok(a.into_iter().chain(b).min());
+    points.par_chunks_mut(CHECK_EVERY).enumerate().map(of_chunk).try_reduce(|| None, first)
+}
+
+/// Keeps the items that are marked.
+fn retain<T>(items: &mut Vec<T>, keep: &[bool]) {
+    let mut marks = keep.iter();
+    items.retain(|_| marks.next() == Some(&true));
+    if items.len() < items.capacity() / 2 {
+        items.shrink_to_fit();
+    }
+}
+
 /// Points of one acquisition in mm, in the scanner's axes.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scan {
@@ -82,33 +112,33 @@ impl Scan {
         if !in_range || normals.as_ref().is_some_and(|n| n.len() != given) || given > u32::MAX as usize / 4 {
             return Err(ScanError::Inconsistent { points: given, normals: normals.map_or(0, |n| n.len()) });
         }
-        let mm = unit.mm();
-        for (i, p) in points.iter_mut().enumerate() {
-            if i % CHECK_EVERY == 0 {
-                run.check()?;
-            }
-            // Adding zero turns -0 into 0, so that equal coordinates have equal bits.
-            *p = Point::from((p.coords * mm).add_scalar(0.0));
-            if !p.iter().all(|c| c.abs() <= FURTHEST_MM) {
-                return Err(ScanError::TooFar { point: i });
-            }
+        if let Some(point) = into_mm(&mut points, unit.mm(), run)? {
+            return Err(ScanError::TooFar { point });
         }
-        let sorted = repeats::sorted(&points);
-        run.check()?;
-        let first = repeats::first_of_each(&points, &sorted);
-        let spacing_mm = repeats::spacing_mm(&points, &sorted, &first, run)?;
-        drop(sorted);
-        let mut found = normals::of_triangles(&points, &triangles, &first, run)?;
+        let repeated = repeats::repeated(&points, run)?;
+        let mut found = normals::of_triangles(&points, &triangles, &repeated, run)?;
         drop(triangles);
         if found.is_none()
             && let Some(file) = normals
         {
-            found = normals::of_file(&file, &first);
+            found = normals::of_file(file, &repeated, run)?;
         }
-        let keep = |i: &usize| first[*i] as usize == *i && found.as_ref().is_none_or(|n| n[*i].is_some());
-        let kept: Vec<usize> = (0..given).filter(keep).collect();
-        let normals = found.map(|n| kept.iter().filter_map(|&i| n[i]).collect());
-        let points: Vec<Point> = kept.iter().map(|&i| points[i]).collect();
+        // All in place: a second copy of a large scan would be more than all the rest together.
+        if !repeated.is_empty() {
+            let mut keep = vec![true; given];
+            repeated.iter().for_each(|&(i, _)| keep[i as usize] = false);
+            retain(&mut points, &keep);
+            found.iter_mut().for_each(|n| retain(n, &keep));
+        }
+        let spacing_mm = spacing::spacing_mm(&points, run)?;
+        if let Some(normals) = &mut found
+            && normals.par_iter().any(|n| *n == Vector::zeros())
+        {
+            let keep: Vec<bool> = normals.iter().map(|n| *n != Vector::zeros()).collect();
+            retain(&mut points, &keep);
+            retain(normals, &keep);
+        }
+        let normals = found.map(|n| n.into_iter().map(Direction::of_unit).collect());
         Ok(Self { dropped: given - points.len(), pieces: vec![(points.len(), spacing_mm)], points, normals })
     }
 

@@ -1,56 +1,84 @@
-//! Normals of points: from the triangles about them, or from the file.
+//! Normals of points: from the triangles about them, or from the file. A point without one has zeros.
 
+use rayon::prelude::*;
+
+use super::repeats::first_of_each;
 use crate::geometry::{Direction, Point, Vector, math};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 
 /// Normals of vertices: those of their triangles weighted by the angle at the vertex, which does not
 /// change with the triangulation. Thuermer and Wuethrich, "Computing Vertex Normals from Polygonal
-/// Facets", Journal of Graphics Tools 3(1), 1998. Repeated points share one normal, kept at the first.
-/// `None` when no triangle has an area; a point without one has no normal.
+/// Facets", Journal of Graphics Tools 3(1), 1998. Repeated points (with the first at their place) share one
+/// normal, kept at the first. `None` when no triangle has an area.
 pub(super) fn of_triangles(
     points: &[Point],
     triangles: &[[u32; 3]],
-    first: &[u32],
+    repeated: &[(u32, u32)],
     run: &Run,
-) -> Result<Option<Vec<Option<Direction>>>, Stopped> {
+) -> Result<Option<Vec<Vector>>, Stopped> {
     if triangles.is_empty() {
         return Ok(None);
     }
-    let mut sums = vec![Vector::zeros(); points.len()];
-    for (i, triangle) in triangles.iter().enumerate() {
-        if i % CHECK_EVERY == 0 {
-            run.check()?;
-        }
+    let first = first_of_each(points.len(), repeated);
+    // What a triangle gives to each of its corners.
+    let shares = |triangle: &[u32; 3]| {
         let corner = triangle.map(|c| points[c as usize]);
         let cross = (corner[1] - corner[0]).cross(&(corner[2] - corner[0]));
-        let Some(normal) = Direction::new(cross) else { continue };
-        for k in 0..3 {
+        let normal = Direction::new(cross)?;
+        Some([0, 1, 2].map(|k| {
             let a = corner[(k + 1) % 3] - corner[k];
             let b = corner[(k + 2) % 3] - corner[k];
             // The cross product of any two edges has the length of twice the area.
-            let angle = math::atan2(cross.norm(), a.dot(&b));
-            sums[first[triangle[k] as usize] as usize] += normal.vector() * angle;
+            normal.vector() * math::atan2(cross.norm(), a.dot(&b))
+        }))
+    };
+    let mut sums = vec![Vector::zeros(); points.len()];
+    for block in triangles.chunks(16 * CHECK_EVERY) {
+        run.check()?;
+        let shares: Vec<Option<[Vector; 3]>> =
+            block.par_iter().with_min_len(CHECK_EVERY / 4).map(shares).collect();
+        // Added in the order of the triangles.
+        for (triangle, shares) in block.iter().zip(shares) {
+            let Some(shares) = shares else { continue };
+            for (&corner, share) in triangle.iter().zip(shares) {
+                sums[first[corner as usize] as usize] += share;
+            }
         }
     }
-    Ok(some_usable(sums.into_iter().map(usable).collect()))
+    made_unit(sums, run)
 }
 
 /// Normals of the file made unit length; repeated points take the first usable one among them.
-pub(super) fn of_file(normals: &[Vector], first: &[u32]) -> Option<Vec<Option<Direction>>> {
-    let mut found = vec![None; normals.len()];
-    for (normal, &first) in normals.iter().zip(first) {
-        let place = &mut found[first as usize];
-        *place = place.or(usable(*normal));
-    }
-    some_usable(found)
+pub(super) fn of_file(
+    normals: Vec<Vector>,
+    repeated: &[(u32, u32)],
+    run: &Run,
+) -> Result<Option<Vec<Vector>>, Stopped> {
+    let found = made_unit(normals, run)?;
+    Ok(found.map(|mut found| {
+        for &(i, first) in repeated {
+            if found[first as usize] == Vector::zeros() {
+                found[first as usize] = found[i as usize];
+            }
+        }
+        found
+    }))
 }
 
-/// A sum of unit normals, or a file's normal, is usable when it is longer than what rounding leaves of
-/// normals that cancel (single precision).
-fn usable(v: Vector) -> Option<Direction> {
-    if v.norm() > 1e-6 { Direction::new(v) } else { None }
-}
-
-fn some_usable(normals: Vec<Option<Direction>>) -> Option<Vec<Option<Direction>>> {
-    normals.iter().any(Option::is_some).then_some(normals)
+/// Each made unit length in its place. A sum of unit normals, or a file's normal, is usable when it is longer
+/// than what rounding leaves of normals that cancel (single precision); others become zeros. `None` where
+/// there is no usable one.
+fn made_unit(mut normals: Vec<Vector>, run: &Run) -> Result<Option<Vec<Vector>>, Stopped> {
+    let any = |chunk: &mut [Vector]| {
+        run.check()?;
+        let mut any = false;
+        for v in chunk {
+            let usable = if v.norm() > 1e-6 { Direction::new(*v) } else { None };
+            *v = usable.map_or(Vector::zeros(), Direction::vector);
+            any |= usable.is_some();
+        }
+        Ok(any)
+    };
+    let any = normals.par_chunks_mut(CHECK_EVERY).map(any).try_reduce(|| false, |a, b| Ok(a | b))?;
+    Ok(any.then_some(normals))
 }

@@ -1,96 +1,111 @@
-//! Points sorted along the longest side of their box: which are repeated, and how far apart they are.
+//! Points at the place of an earlier one.
+//!
+//! Nearly all scans have none, or few. So places are first entered in a table of single bits by a hash of their
+//! coordinates (Bloom, "Space/time trade-offs in hash coding with allowable errors", Communications of the
+//! ACM 13(7), 1970, with one hash); only the points whose bit was set before, or later again, are compared.
+
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use rayon::prelude::*;
 
-use crate::geometry::{Aabb, Point};
-use crate::run::{CHECK_EVERY, Run, Stopped};
+use crate::geometry::Point;
+use crate::run::{Run, Stopped};
 
-/// Points in the order of their coordinates, the axis with the largest extent first.
-pub(super) struct Sorted {
-    order: Vec<u32>,
-    axis: usize,
-}
+/// Bits for each point, at least: fewer than one in sixteen points is compared for nothing.
+const BITS: usize = 16;
+/// Points looked at by one thread at a time.
+const CHUNK: usize = 1 << 16;
 
-/// Sorts the points; equal ones end up side by side, the lowest index first.
-pub(super) fn sorted(points: &[Point]) -> Sorted {
-    let axis = Aabb::of(points).size().imax();
-    let (second, third) = ((axis + 1) % 3, (axis + 2) % 3);
-    let mut order: Vec<u32> = (0..points.len() as u32).collect();
-    // The index decides last, so an unstable sort has one possible result.
-    order.par_sort_unstable_by(|&i, &j| {
-        let (p, q) = (&points[i as usize], &points[j as usize]);
-        p[axis]
-            .total_cmp(&q[axis])
-            .then_with(|| p[second].total_cmp(&q[second]))
-            .then_with(|| p[third].total_cmp(&q[third]))
-            .then(i.cmp(&j))
-    });
-    Sorted { order, axis }
-}
-
-/// For each point the lowest index with the same coordinates.
-pub(super) fn first_of_each(points: &[Point], sorted: &Sorted) -> Vec<u32> {
-    let mut first = vec![0; points.len()];
-    let mut current = sorted.order[0];
-    for &i in &sorted.order {
-        if points[i as usize] != points[current as usize] {
-            current = i;
+/// Each point that has the coordinates of an earlier one, with the first of these; ascending. Zeros must not
+/// have a sign.
+pub(super) fn repeated(points: &[Point], run: &Run) -> Result<Vec<(u32, u32)>, Stopped> {
+    let bits = (points.len() * BITS).next_power_of_two().max(64);
+    let table = |bits: usize| -> Vec<AtomicU64> { (0..bits / 64).map(|_| AtomicU64::new(0)).collect() };
+    let (once, again) = (table(bits), table(bits));
+    let bit_of = |p: &Point| {
+        let hash = hash(p) as usize & (bits - 1);
+        (hash / 64, 1u64 << (hash % 64))
+    };
+    points.par_chunks(CHUNK).try_for_each(|chunk| {
+        run.check()?;
+        for p in chunk {
+            // Whoever comes first: the bit is in both tables in the end when two came.
+            let (word, bit) = bit_of(p);
+            if once[word].fetch_or(bit, Ordering::Relaxed) & bit != 0 {
+                again[word].fetch_or(bit, Ordering::Relaxed);
+            }
         }
-        first[i as usize] = current;
+        Ok(())
+    })?;
+    drop(once);
+    let suspects = |(chunk, points): (usize, &[Point])| {
+        run.check()?;
+        let shared = |p: &Point| {
+            let (word, bit) = bit_of(p);
+            again[word].load(Ordering::Relaxed) & bit != 0
+        };
+        let numbered = (0u32..).zip(points).filter(|(_, p)| shared(p));
+        Ok(numbered.map(|(i, _)| i + (chunk * CHUNK) as u32).collect::<Vec<u32>>())
+    };
+    let found: Vec<Vec<u32>> =
+        points.par_chunks(CHUNK).enumerate().map(suspects).collect::<Result<_, Stopped>>()?;
+    drop(again);
+    let mut suspects = found.concat();
+    let place = |i: &u32| points[*i as usize].coords.map(f64::to_bits);
+    // The number decides last, so an unstable sort has one possible result.
+    suspects.par_sort_unstable_by(|i, j| {
+        let (p, q) = (place(i), place(j));
+        p.as_slice().cmp(q.as_slice()).then(i.cmp(j))
+    });
+    run.check()?;
+    let mut repeated = Vec::new();
+    for same in suspects.chunk_by(|i, j| place(i) == place(j)) {
+        repeated.extend(same[1..].iter().map(|&i| (i, same[0])));
     }
+    repeated.sort_unstable();
+    Ok(repeated)
+}
+
+/// For each of some points the first at its place.
+pub(super) fn first_of_each(points: usize, repeated: &[(u32, u32)]) -> Vec<u32> {
+    let mut first: Vec<u32> = (0..points as u32).collect();
+    repeated.iter().for_each(|&(i, f)| first[i as usize] = f);
     first
 }
 
-/// How many points are asked for their neighbour. The standard error of a median of 301 is about 7 % of
-/// the spread of the values, and odd so that the median is one of them.
-const SAMPLE: usize = 301;
-
-/// Median distance to the nearest other place; 0 when there is one place only.
-pub(super) fn spacing_mm(
-    points: &[Point],
-    sorted: &Sorted,
-    first: &[u32],
-    run: &Run,
-) -> Result<f64, Stopped> {
-    let places: Vec<Point> =
-        sorted.order.iter().filter(|&&i| first[i as usize] == i).map(|&i| points[i as usize]).collect();
-    if places.len() < 2 {
-        return Ok(0.0);
-    }
-    let sample = SAMPLE.min(places.len());
-    let mut found = (0..sample)
-        .into_par_iter()
-        .map(|k| nearest(&places, k * places.len() / sample, sorted.axis, run))
-        .collect::<Result<Vec<f64>, Stopped>>()?;
-    found.sort_unstable_by(f64::total_cmp);
-    Ok(found[found.len() / 2].sqrt())
+/// Steele et al., "Fast splittable pseudorandom number generators", OOPSLA 2014, figure 17 (`mix64`), over the
+/// coordinates one after the other.
+fn hash(p: &Point) -> u64 {
+    p.iter().fold(0, |h, c| {
+        let h = (h ^ c.to_bits()).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        let h = (h ^ (h >> 29)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        h ^ (h >> 32)
+    })
 }
 
-/// Squared distance from place `at` to the nearest other one: outwards along the sorted axis until the
-/// distance along it alone is larger than the best.
-fn nearest(places: &[Point], at: usize, axis: usize, run: &Run) -> Result<f64, Stopped> {
-    let p = places[at];
-    let mut best = f64::INFINITY;
-    let mut look = |(n, q): (usize, &Point)| {
-        if n % CHECK_EVERY == 0 {
-            run.check()?;
-        }
-        let along = q[axis] - p[axis];
-        if along * along >= best {
-            return Ok(false);
-        }
-        best = best.min((q - p).norm_squared());
-        Ok(true)
-    };
-    for item in places[at + 1..].iter().enumerate() {
-        if !look(item)? {
-            break;
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::random::Random;
+    use crate::run::quiet;
+    use std::collections::BTreeMap;
+
+    #[test]
+    fn repeated_points_are_those_of_a_map() {
+        let mut random = Random::seeded(9);
+        for (count, places) in [(1usize, 1), (2, 1), (500, 20), (70_000, 300), (200_000, 1 << 30)] {
+            let points: Vec<Point> = (0..count)
+                .map(|_| Point::new(random.below(places) as f64, 0.5, random.below(2) as f64))
+                .collect();
+            let mut first = BTreeMap::new();
+            let slow: Vec<(u32, u32)> = (0u32..)
+                .zip(&points)
+                .filter_map(|(i, p)| {
+                    let first = *first.entry([p.x, p.z].map(f64::to_bits)).or_insert(i);
+                    (first != i).then_some((i, first))
+                })
+                .collect();
+            assert_eq!(repeated(&points, &quiet()).unwrap(), slow, "{count} at {places}");
         }
     }
-    for item in places[..at].iter().rev().enumerate() {
-        if !look(item)? {
-            break;
-        }
-    }
-    Ok(best)
 }

@@ -1,6 +1,8 @@
 //! Neighbours of a place among many points, by a grid of cells.
 
-use rayon::slice::ParallelSliceMut;
+use std::ops::Range;
+
+use rayon::prelude::*;
 
 use crate::geometry::{Aabb, Point};
 
@@ -49,7 +51,7 @@ impl PointGrid {
             grid.size[axis] = ((bounds.high[axis] - low[axis]) / cell_mm) as u64 + 1;
         }
         let mut keyed: Vec<(u64, u32)> = points
-            .iter()
+            .par_iter()
             .enumerate()
             .filter(|(_, p)| finite(p))
             .map(|(i, p)| {
@@ -76,6 +78,57 @@ impl PointGrid {
     /// The indices of each occupied cell's points, ascending within a cell; the cells in a fixed order.
     pub fn cells(&self) -> impl Iterator<Item = &[u32]> {
         (0..self.keys.len()).map(|c| &self.order[self.starts[c] as usize..self.starts[c + 1] as usize])
+    }
+
+    /// Points that are alone in their cell and further than `radius_mm` from its border: no other point is
+    /// within that of them.
+    pub(crate) fn lonely(&self, radius_mm: f64) -> impl Iterator<Item = u32> {
+        // Rounding of the cell's number is far below a thousandth of a cell.
+        let margin = radius_mm / self.cell_mm + 1e-3;
+        (0..self.keys.len()).filter_map(move |c| {
+            let [from, to] = [self.starts[c], self.starts[c + 1]].map(|s| s as usize);
+            let inside = |k: usize| {
+                let along = (self.sorted[from][k] - self.low[k]) / self.cell_mm;
+                let within = along - along.floor();
+                within > margin && within < 1.0 - margin
+            };
+            (to - from == 1 && (0..3).all(inside)).then(|| self.order[from])
+        })
+    }
+
+    /// Point indices cell by cell, ascending within a cell; a *position* is a place in this order.
+    pub(crate) fn order(&self) -> &[u32] {
+        &self.order
+    }
+
+    /// The points in that order.
+    pub(crate) fn sorted(&self) -> &[Point] {
+        &self.sorted
+    }
+
+    /// How many cells hold points.
+    pub(crate) fn cell_count(&self) -> usize {
+        self.keys.len()
+    }
+
+    /// The positions of a cell's points.
+    pub(crate) fn cell(&self, cell: usize) -> Range<usize> {
+        self.starts[cell] as usize..self.starts[cell + 1] as usize
+    }
+
+    /// The cells that may hold points within `radius_mm` of a point of `cell`, as runs, in a fixed order.
+    pub(crate) fn cells_around(&self, cell: usize, radius_mm: f64) -> impl Iterator<Item = Range<usize>> {
+        let steps = (radius_mm / self.cell_mm).ceil() as u64;
+        let key = self.keys[cell];
+        let at = [key % self.size[0], key / self.size[0] % self.size[1], key / self.size[0] / self.size[1]];
+        let from = at.map(|c| c.saturating_sub(steps));
+        let to: [u64; 3] = std::array::from_fn(|k| (at[k] + steps).min(self.size[k] - 1));
+        (from[2]..=to[2]).flat_map(move |z| (from[1]..=to[1]).map(move |y| (y, z))).map(move |(y, z)| {
+            // Cells of one row have consecutive keys.
+            let first = self.keys.partition_point(|&k| k < self.key([from[0], y, z]));
+            let last = self.key([to[0], y, z]);
+            first..first + self.keys[first..].iter().take_while(|&&k| k <= last).count()
+        })
     }
 
     fn key(&self, c: [u64; 3]) -> u64 {

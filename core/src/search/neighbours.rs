@@ -3,22 +3,28 @@
 //! A balanced kd-tree whose points lie leaf by leaf in one array (after Bentley, "Multidimensional binary
 //! search trees used for associative searching", Communications of the ACM 18(9), 1975; split at the median
 //! across the longest side of the box, as Friedman, Bentley and Finkel, ACM TOMS 3(3), 1977, section 3).
-//! The points of a leaf are asked for together: their centre's k-th nearest point bounds theirs by the
-//! triangle inequality, so one descent finds the candidates of all.
+//! The points of a leaf are asked for together (`group.rs`).
+
+mod group;
+#[cfg(test)]
+mod tests;
 
 use rayon::prelude::*;
 
-use crate::geometry::{Aabb, Point, Vector};
+use crate::geometry::{Aabb, Point};
 use crate::run::{Run, Stopped};
+
+use group::Groups;
+pub(super) use group::Near;
 
 /// Most points of a leaf: enough to share a descent, few enough that most candidates are neighbours.
 const LEAF: usize = 16;
 /// Fewer points than this are split by one thread.
 const ALONE: usize = 1 << 14;
-/// Leaves asked for between two looks at whether to stop.
-const TOGETHER: usize = 1 << 12;
-/// Rounding of a sum of three squares and of a root is far below this part of it.
-const SLACK: f64 = 1.0 + 1e-9;
+/// Leaves that one thread asks for one after the other.
+const CHUNK: usize = 1 << 6;
+/// Chunks whose answers are held at once.
+const TOGETHER: usize = 1 << 6;
 
 /// A kd-tree over points; what it answers depends on the points only. Points that are not finite are left
 /// out.
@@ -52,52 +58,9 @@ impl Neighbours {
     }
 }
 
-/// The nearest points of one point, itself among them, in no order that means anything but a fixed one.
-pub(super) struct Near<'a> {
-    pub(super) number: u32,
-    pub(super) point: Point,
-    chosen: &'a [u32],
-    all: &'a Candidates,
-}
-
-impl Near<'_> {
-    /// From the point to each of the nearest ones.
-    pub(super) fn offsets(&self) -> impl Iterator<Item = Vector> {
-        self.chosen.iter().map(|&c| {
-            let c = c as usize;
-            Vector::new(
-                self.all.x[c] - self.point.x,
-                self.all.y[c] - self.point.y,
-                self.all.z[c] - self.point.z,
-            )
-        })
-    }
-
-    /// Squared distance and number of each.
-    fn ranked(&self) -> impl Iterator<Item = (f64, u32)> {
-        self.offsets().zip(self.chosen).map(|(d, &c)| (squared(d.x, d.y, d.z), self.all.number[c as usize]))
-    }
-}
-
-/// Points near a leaf, and what is worked out for one of its points after the other.
-#[derive(Default)]
-struct Candidates {
-    x: Vec<f64>,
-    y: Vec<f64>,
-    z: Vec<f64>,
-    number: Vec<u32>,
-}
-
-#[derive(Default)]
-struct Work {
-    candidates: Candidates,
-    squared: Vec<f64>,
-    near: Vec<u32>,
-    keys: Vec<u64>,
-    chosen: Vec<u32>,
-    best: Vec<(f64, u32)>,
-    open: Vec<usize>,
-}
+/// A point found: squared distance, number, place in the tree. They are compared in this order, so that of
+/// equally near ones the lowest number comes first.
+type Found = (f64, u32, u32);
 
 #[inline]
 fn squared(x: f64, y: f64, z: f64) -> f64 {
@@ -155,8 +118,13 @@ impl PointTree {
         self.points.is_empty()
     }
 
+    /// Where the points of a leaf lie.
+    fn range(&self, leaf: usize) -> std::ops::Range<usize> {
+        cut(self.points.len(), leaf, self.depth)..cut(self.points.len(), leaf + 1, self.depth)
+    }
+
     fn leaf(&self, leaf: usize) -> &[(Point, u32)] {
-        &self.points[cut(self.points.len(), leaf, self.depth)..cut(self.points.len(), leaf + 1, self.depth)]
+        &self.points[self.range(leaf)]
     }
 
     /// The `k` points nearest to a place, nearest first, with their distances in mm; equally near ones by
@@ -166,11 +134,11 @@ impl PointTree {
         if p.iter().all(|c| c.is_finite()) {
             self.best(p, k, &mut best, &mut open);
         }
-        best.into_iter().map(|(d2, number)| (number, d2.sqrt())).collect()
+        best.into_iter().map(|(d2, number, _)| (number, d2.sqrt())).collect()
     }
 
-    /// Fills `best` with squared distance and number of the `k` nearest, ascending.
-    fn best(&self, p: &Point, k: usize, best: &mut Vec<(f64, u32)>, open: &mut Vec<usize>) {
+    /// Fills `best` with the `k` nearest, ascending.
+    fn best(&self, p: &Point, k: usize, best: &mut Vec<Found>, open: &mut Vec<usize>) {
         best.clear();
         let k = k.min(self.points.len());
         if k == 0 {
@@ -190,8 +158,9 @@ impl PointTree {
                 open.extend(if a_first { [b, a] } else { [a, b] });
                 continue;
             }
-            for (q, number) in self.leaf(node - first_leaf) {
-                let item = (squared(q.x - p.x, q.y - p.y, q.z - p.z), *number);
+            let range = self.range(node - first_leaf);
+            for (place, (q, number)) in (range.start as u32..).zip(&self.points[range]) {
+                let item = (squared(q.x - p.x, q.y - p.y, q.z - p.z), *number, place);
                 if best.len() == k {
                     if item >= best[k - 1] {
                         continue;
@@ -214,131 +183,58 @@ impl PointTree {
         let k = k.min(self.points.len().saturating_sub(1));
         let mut flat = vec![NOBODY; self.given * k];
         if k > 0 {
-            let work = |near: &Near| {
-                let mut ranked: Vec<(f64, u32)> = near.ranked().collect();
-                ranked.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+            let work = |near: &mut Near, made: &mut Vec<u32>| {
                 // Among many at one place the point itself may not be one of the lowest numbers.
-                ranked.into_iter().map(|r| r.1).filter(|&n| n != near.number).take(k).collect::<Vec<u32>>()
+                let own = near.number;
+                let others = near.ranked().iter().map(|r| r.1).filter(|&n| n != own);
+                made.extend(others.take(k));
             };
-            self.each(k + 1, work, run, |number, found| {
+            self.each(k + 1, k, work, run, |number, found| {
                 let at = number as usize * k;
-                flat[at..at + found.len()].copy_from_slice(&found);
+                flat[at..at + k].copy_from_slice(found);
             })?;
         }
         Ok(Neighbours { k, flat })
     }
 
     /// Gives `work` the `k` points nearest to each point, itself counted (of those equally near the lowest
-    /// numbers), and `keep` what it makes of them, leaf by leaf.
+    /// numbers), and `keep` the `width` items that it makes of them, leaf by leaf.
     pub(super) fn each<T: Send>(
         &self,
         k: usize,
-        work: impl Fn(&Near) -> T + Sync,
+        width: usize,
+        work: impl Fn(&mut Near, &mut Vec<T>) + Sync,
         run: &Run,
-        mut keep: impl FnMut(u32, T),
+        mut keep: impl FnMut(u32, &[T]),
     ) -> Result<(), Stopped> {
         let k = k.min(self.points.len());
         if k == 0 {
             return Ok(());
         }
         let leaves = 1usize << self.depth;
-        for first in (0..leaves).step_by(TOGETHER) {
+        for first in (0..leaves).step_by(CHUNK * TOGETHER) {
             run.check()?;
-            let found: Vec<Vec<(u32, T)>> = (first..leaves.min(first + TOGETHER))
+            let last = leaves.min(first + CHUNK * TOGETHER);
+            let found: Vec<(Vec<u32>, Vec<T>)> = (0..(last - first).div_ceil(CHUNK))
                 .into_par_iter()
-                .map_init(Work::default, |space, leaf| self.ask(leaf, k, space, &work, run))
+                .map(|chunk| {
+                    run.check()?;
+                    let mut groups = Groups::new(self, k);
+                    let (mut numbers, mut made) = (Vec::new(), Vec::new());
+                    for leaf in first + chunk * CHUNK..last.min(first + (chunk + 1) * CHUNK) {
+                        groups.ask(leaf, |near| {
+                            numbers.push(near.number);
+                            work(near, &mut made);
+                        });
+                    }
+                    Ok((numbers, made))
+                })
                 .collect::<Result<_, Stopped>>()?;
-            found.into_iter().flatten().for_each(|(number, made)| keep(number, made));
+            for (numbers, made) in found {
+                numbers.iter().zip(made.chunks_exact(width)).for_each(|(&n, made)| keep(n, made));
+            }
         }
         Ok(())
-    }
-
-    fn ask<T>(
-        &self,
-        leaf: usize,
-        k: usize,
-        space: &mut Work,
-        work: impl Fn(&Near) -> T,
-        run: &Run,
-    ) -> Result<Vec<(u32, T)>, Stopped> {
-        run.check()?;
-        let members = self.leaf(leaf);
-        let mut made = Vec::with_capacity(members.len());
-        let own = self.boxes[(1 << self.depth) - 1 + leaf];
-        if members.is_empty() {
-            return Ok(made);
-        }
-        let centre = Point::from(own.low.coords * 0.5 + own.high.coords * 0.5);
-        self.best(&centre, k, &mut space.best, &mut space.open);
-        let reach = space.best[k - 1].0.sqrt();
-        let away = |p: &Point| squared(p.x - centre.x, p.y - centre.y, p.z - centre.z).sqrt();
-        let furthest = members.iter().map(|(p, _)| away(p)).fold(0.0, f64::max);
-        self.gather(&centre, (reach + 2.0 * furthest) * SLACK, space);
-        let Work { candidates, squared: distances, near, keys, chosen, .. } = space;
-        let count = candidates.number.len();
-        near.resize(count, 0);
-        for (p, number) in members {
-            distances.clear();
-            distances.extend(
-                candidates
-                    .x
-                    .iter()
-                    .zip(&candidates.y)
-                    .zip(&candidates.z)
-                    .map(|((x, y), z)| squared(x - p.x, y - p.y, z - p.z)),
-            );
-            let bound = (reach + away(p)) * SLACK;
-            let bound = bound * bound;
-            let mut within = 0;
-            for (c, &d2) in distances.iter().enumerate() {
-                near[within] = c as u32;
-                within += usize::from(d2 <= bound);
-            }
-            let near = &near[..within];
-            keys.clear();
-            // Numbers that are not negative are in the order of their bits.
-            keys.extend(near.iter().map(|&c| distances[c as usize].to_bits()));
-            let last = f64::from_bits(*keys.select_nth_unstable(k - 1).1);
-            chosen.clear();
-            chosen.extend(near.iter().filter(|&&c| distances[c as usize] <= last));
-            if chosen.len() > k {
-                chosen.sort_unstable_by(|&a, &b| {
-                    let key = |c: u32| (distances[c as usize].to_bits(), candidates.number[c as usize]);
-                    key(a).cmp(&key(b))
-                });
-                chosen.truncate(k);
-            }
-            made.push((*number, work(&Near { number: *number, point: *p, chosen, all: candidates })));
-        }
-        Ok(made)
-    }
-
-    /// Takes in all points within `radius` of `centre`, leaf by leaf.
-    fn gather(&self, centre: &Point, radius: f64, space: &mut Work) {
-        let Candidates { x, y, z, number } = &mut space.candidates;
-        [&mut *x, &mut *y, &mut *z].into_iter().for_each(Vec::clear);
-        number.clear();
-        let most = radius * radius;
-        let first_leaf = (1usize << self.depth) - 1;
-        space.open.clear();
-        space.open.push(0);
-        while let Some(node) = space.open.pop() {
-            if squared_to(centre, &self.boxes[node]) > most {
-                continue;
-            }
-            if node < first_leaf {
-                space.open.extend([2 * node + 2, 2 * node + 1]);
-                continue;
-            }
-            for (p, n) in self.leaf(node - first_leaf) {
-                if squared(p.x - centre.x, p.y - centre.y, p.z - centre.z) <= most {
-                    x.push(p.x);
-                    y.push(p.y);
-                    z.push(p.z);
-                    number.push(*n);
-                }
-            }
-        }
     }
 }
 
@@ -368,75 +264,5 @@ fn split(points: &mut [(Point, u32)], all: usize, part: usize, level: u32, depth
             || split(low, all, 2 * part, level + 1, depth),
             || split(high, all, 2 * part + 1, level + 1, depth),
         );
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::geometry::random::Random;
-    use crate::run::quiet;
-
-    fn clouds() -> Vec<Vec<Point>> {
-        let mut random = Random::seeded(6);
-        let mut sheet: Vec<Point> = (0..700)
-            .map(|_| Point::new(random.range(-9.0, 9.0), random.range(-9.0, 9.0), random.range(-0.1, 0.1)))
-            .collect();
-        sheet.extend_from_within(3..60);
-        sheet.push(Point::new(f64::NAN, 0.0, 0.0));
-        sheet.push(Point::new(1e6, f64::INFINITY, 0.0));
-        sheet.push(Point::new(1e6, 1e6, -1e6));
-        // A lattice is full of equal distances.
-        let lattice = (0..600).map(|i| Point::from([i % 10, i / 10 % 10, i / 100].map(f64::from)));
-        let same = vec![Point::new(1.0, 2.0, 3.0); 90];
-        vec![sheet, lattice.collect(), same, vec![Point::origin()], vec![]]
-    }
-
-    fn slow(points: &[Point], p: &Point, k: usize) -> Vec<(f64, u32)> {
-        let mut all: Vec<(f64, u32)> = (0..)
-            .zip(points)
-            .filter(|(_, q)| q.iter().all(|c| c.is_finite()))
-            .map(|(i, q)| (squared(q.x - p.x, q.y - p.y, q.z - p.z), i))
-            .collect();
-        all.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-        all.truncate(k);
-        all
-    }
-
-    #[test]
-    fn neighbours_are_those_of_brute_force() {
-        for points in clouds() {
-            let tree = PointTree::new(&points);
-            for k in [0, 1, 2, 7, 20, 100, 5000] {
-                let found = tree.k_nearest(k, &quiet()).unwrap();
-                for (i, p) in points.iter().enumerate().step_by(if k > 50 { 17 } else { 1 }) {
-                    let mut wanted: Vec<u32> = Vec::new();
-                    if p.iter().all(|c| c.is_finite()) {
-                        let all = slow(&points, p, usize::MAX);
-                        wanted.extend(all.iter().map(|r| r.1).filter(|&n| n as usize != i).take(k));
-                    }
-                    assert_eq!(found.of(i), wanted, "{k} of {i} among {}", points.len());
-                }
-            }
-            let mut random = Random::seeded(7);
-            for _ in 0..100 {
-                let p =
-                    Point::new(random.range(-12.0, 12.0), random.range(-12.0, 12.0), random.range(-2.0, 2.0));
-                let wanted: Vec<(u32, f64)> =
-                    slow(&points, &p, 9).into_iter().map(|(d2, i)| (i, d2.sqrt())).collect();
-                assert_eq!(tree.nearest(&p, 9), wanted);
-            }
-            assert!(tree.nearest(&Point::new(f64::NAN, 0.0, 0.0), 3).is_empty());
-        }
-    }
-
-    #[test]
-    fn threads_change_nothing() {
-        let points = &clouds()[0];
-        let answer = |threads| {
-            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-            pool.install(|| PointTree::new(points).k_nearest(8, &quiet()).unwrap())
-        };
-        assert_eq!(answer(1), answer(5));
     }
 }

@@ -1,6 +1,7 @@
 //! Normals of a cloud from each point's neighbours.
 
 use super::PointTree;
+use super::neighbours::Near;
 use crate::geometry::{Direction, Point, Vector};
 use crate::run::{Run, Stopped};
 
@@ -25,7 +26,7 @@ pub fn normals(
     let mut all = vec![None; points.len()];
     let tree = PointTree::new(points);
     run.check()?;
-    let work = |near: &super::neighbours::Near| {
+    let normal_of = |near: &Near| {
         let normal = across(near.offsets())?;
         let side = match viewpoint {
             Some(v) => normal.vector().dot(&(v - near.point)),
@@ -34,7 +35,8 @@ pub fn normals(
         // A point seen edge-on keeps what the other rule would say.
         Some(if side < 0.0 { normal.reversed() } else { normal })
     };
-    tree.each(k, work, run, |number, normal| all[number as usize] = normal)?;
+    let work = |near: &mut Near, made: &mut Vec<_>| made.push(normal_of(near));
+    tree.each(k, 1, work, run, |number, normal| all[number as usize] = normal[0])?;
     Ok(all)
 }
 

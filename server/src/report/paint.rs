@@ -3,12 +3,12 @@
 use super::palette::{self, Linear};
 use super::raster::{Canvas, Hit, View};
 use super::scale::Scale;
-use scantling_core::geometry::{Direction, TriangleMesh, Vector};
+use scantling_core::geometry::{CornerNormals, Direction, TriangleMesh};
 
 /// A part is shaded from this light up to full; less would turn the pale middle of the palette grey.
 const LEAST_LIGHT: f64 = 0.72;
 /// Where two neighbouring pixels' normals turn by more than about 30 degrees the part's own form shows a line.
-const FORM_COSINE: f64 = 0.87;
+pub(super) const FORM_COSINE: f64 = 0.87;
 /// A step in depth of more than this share of the picture's width is a silhouette.
 const STEP_SHARE: f64 = 0.006;
 /// Width of a stripe of the hatch in pixels.
@@ -35,25 +35,35 @@ fn deviation_at(corners: [u32; 3], weights: [f64; 3], deviation: &[Option<f32>])
     (weight > 0.0).then(|| sum / weight)
 }
 
+/// What is drawn.
+pub(super) struct Shown<'a> {
+    pub(super) mesh: &'a TriangleMesh,
+    /// Of the mesh, with the form line's angle as crease.
+    pub(super) normals: &'a CornerNormals,
+    /// One value per vertex, mm.
+    pub(super) deviation: &'a [Option<f32>],
+}
+
 /// The pixels as 8-bit red, green and blue, row by row from the top.
 pub(super) fn paint(
-    mesh: &TriangleMesh,
-    deviation: &[Option<f32>],
+    shown: &Shown,
     scale: &Scale,
     view: &View,
     canvas: &Canvas,
     hits: &[Option<Hit>],
 ) -> Vec<u8> {
+    let Shown { mesh, normals, deviation } = shown;
     let triangles = mesh.triangles();
     let values: Vec<Option<f64>> = hits
         .iter()
         .map(|hit| hit.and_then(|h| deviation_at(triangles[h.triangle as usize], h.corners(), deviation)))
         .collect();
-    let normals = smooth_normals(mesh);
     let step_mm = STEP_SHARE * canvas.width as f64 / canvas.scale;
     // Light from the upper left before the part, so that slopes to both sides differ.
     let light = Direction::new(view.toward() + view.up() * 0.45 - view.right() * 0.35)
-        .map_or(view.toward(), Direction::vector);
+        .map_or(view.toward(), Direction::vector)
+        .into();
+    let toward = view.toward().into();
     let mut pixels = Vec::with_capacity(hits.len() * 3);
     for (i, hit) in hits.iter().enumerate() {
         let (row, column) = (i / canvas.width, i % canvas.width);
@@ -71,7 +81,7 @@ pub(super) fn paint(
             None => None,
         }
         .unwrap_or(hatch(row, column));
-        let mut light_here = shade(&normals[hit.triangle as usize], hit, &light, view);
+        let mut light_here = shade(normals, hit, light, toward);
         let crosses = |limit: f64| {
             next.into_iter().flatten().any(|j| {
                 let same_surface = hits[j].is_some_and(|h| (h.near_mm - hit.near_mm).abs() < step_mm);
@@ -81,7 +91,7 @@ pub(super) fn paint(
         };
         if scale.lines().iter().any(|&limit| crosses(limit)) {
             (colour, light_here) = (palette::LIMIT_LINE, 1.0);
-        } else if next.into_iter().flatten().any(|j| form_line(mesh, hit, hits[j].as_ref(), step_mm)) {
+        } else if next.into_iter().flatten().any(|j| form_line(normals, hit, hits[j].as_ref(), step_mm)) {
             colour = mix(colour, palette::FORM_LINE, 0.75);
         }
         pixels.extend(palette::srgb(colour, light_here));
@@ -97,58 +107,19 @@ fn mix(a: Linear, b: Linear, share: f64) -> Linear {
     std::array::from_fn(|i| a[i] + (b[i] - a[i]) * share)
 }
 
-fn shade(normals: &[Vector; 3], hit: &Hit, light: &Vector, view: &View) -> f64 {
-    let w = hit.corners();
-    let n = normals[0] * w[0] + normals[1] * w[1] + normals[2] * w[2];
-    let Some(n) = Direction::new(n) else { return LEAST_LIGHT };
+fn shade(normals: &CornerNormals, hit: &Hit, light: [f64; 3], toward: [f64; 3]) -> f64 {
+    let Some(n) = normals.at(hit.triangle, hit.corners()) else { return LEAST_LIGHT };
+    let along = |d: [f64; 3]| n[0] * d[0] + n[1] * d[1] + n[2] * d[2];
     // The reverse of an open sheet is lit as its front would be.
-    let n = if n.vector().dot(&view.toward()) < 0.0 { -n.vector() } else { n.vector() };
-    LEAST_LIGHT + (1.0 - LEAST_LIGHT) * n.dot(light).clamp(0.0, 1.0)
+    let lit = if along(toward) < 0.0 { -along(light) } else { along(light) };
+    LEAST_LIGHT + (1.0 - LEAST_LIGHT) * lit.clamp(0.0, 1.0)
 }
 
-fn form_line(mesh: &TriangleMesh, here: &Hit, there: Option<&Hit>, step_mm: f64) -> bool {
+fn form_line(normals: &CornerNormals, here: &Hit, there: Option<&Hit>, step_mm: f64) -> bool {
     let Some(there) = there else { return true };
     if here.triangle == there.triangle {
         return false;
     }
-    let (a, b) = (mesh.area_vector(here.triangle), mesh.area_vector(there.triangle));
-    let turned = a.dot(&b) < FORM_COSINE * a.norm() * b.norm();
-    turned || (here.near_mm - there.near_mm).abs() > step_mm
-}
-
-/// Per triangle and corner the mean of the area vectors round the corner that turn by less than the form
-/// line's angle, so that curved skins shade smoothly and edges stay sharp. Common practice, no source.
-fn smooth_normals(mesh: &TriangleMesh) -> Vec<[Vector; 3]> {
-    let areas: Vec<Vector> = (0..mesh.triangles().len()).map(|t| mesh.area_vector(t as u32)).collect();
-    let mut first = vec![0usize; mesh.vertices().len() + 1];
-    for t in mesh.triangles() {
-        for &v in t {
-            first[v as usize + 1] += 1;
-        }
-    }
-    for v in 1..first.len() {
-        first[v] += first[v - 1];
-    }
-    let mut next = first.clone();
-    let mut round = vec![0u32; 3 * areas.len()];
-    for (index, t) in mesh.triangles().iter().enumerate() {
-        for &v in t {
-            round[next[v as usize]] = index as u32;
-            next[v as usize] += 1;
-        }
-    }
-    // A vertex of very many triangles (the middle of a fan) would cost their square: there this many do.
-    const MOST: usize = 64;
-    let mean = |own: &Vector, v: u32| {
-        let around = &round[first[v as usize]..first[v as usize + 1]];
-        let mut sum = Vector::zeros();
-        for &other in around.iter().take(MOST) {
-            let other = &areas[other as usize];
-            if own.dot(other) > FORM_COSINE * own.norm() * other.norm() {
-                sum += other;
-            }
-        }
-        Direction::new(sum).or(Direction::new(*own)).map_or(Vector::zeros(), Direction::vector)
-    };
-    mesh.triangles().iter().zip(&areas).map(|(t, own)| t.map(|v| mean(own, v))).collect()
+    normals.cosine_between(here.triangle, there.triangle) < FORM_COSINE
+        || (here.near_mm - there.near_mm).abs() > step_mm
 }

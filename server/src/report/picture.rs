@@ -5,11 +5,11 @@
 
 use super::ReportError;
 use super::marks::{Mark, PlacedMark, place_marks};
-use super::paint::paint;
+use super::paint::{FORM_COSINE, Shown, paint};
 use super::raster::{Canvas, View, rasterise};
 use super::scale::Scale;
 use base64::Engine as _;
-use scantling_core::geometry::{Direction, TriangleMesh};
+use scantling_core::geometry::{CornerNormals, Direction, TriangleMesh};
 
 /// The most pixels of a picture.
 #[derive(Clone, Copy, Debug)]
@@ -62,6 +62,8 @@ pub(super) fn pictures(
     marks: &[Mark],
     size: Size,
 ) -> Result<Vec<Picture>, ReportError> {
+    let normals = CornerNormals::new(mesh, FORM_COSINE);
+    let shown = Shown { mesh, normals: &normals, deviation };
     let (name, from, up) = best_side(mesh, deviation);
     let right = up.vector().cross(&from.vector());
     // From the upper or lower right corner, about 40 degrees off the straight view: form shows, and the
@@ -73,7 +75,7 @@ pub(super) fn pictures(
     titled
         .into_iter()
         .filter_map(|(title, view)| view.map(|view| (title, view)))
-        .map(|(title, view)| picture(mesh, deviation, scale, marks, size, title, view))
+        .map(|(title, view)| picture(&shown, scale, marks, size, title, view))
         .collect()
 }
 
@@ -111,17 +113,16 @@ fn best_side(mesh: &TriangleMesh, deviation: &[Option<f32>]) -> (&'static str, D
 }
 
 fn picture(
-    mesh: &TriangleMesh,
-    deviation: &[Option<f32>],
+    shown: &Shown,
     scale: &Scale,
     marks: &[Mark],
     size: Size,
     title: String,
     view: View,
 ) -> Result<Picture, ReportError> {
-    let canvas = Canvas::fit(mesh, view, size.widest, size.tallest, MARGIN);
-    let hits = rasterise(mesh, &canvas);
-    let pixels = paint(mesh, deviation, scale, &view, &canvas, &hits);
+    let canvas = Canvas::fit(shown.mesh, view, size.widest, size.tallest, MARGIN);
+    let hits = rasterise(shown.mesh, &canvas);
+    let pixels = paint(shown, scale, &view, &canvas, &hits);
     let axes = ["x", "y", "z"]
         .into_iter()
         .enumerate()
@@ -136,7 +137,7 @@ fn picture(
         height: canvas.height,
         share: canvas.width as f64 * 100.0 / size.widest as f64,
         png_base64: base64::engine::general_purpose::STANDARD.encode(png(&canvas, &pixels)?),
-        marks: place_marks(mesh, marks, &canvas, &hits),
+        marks: place_marks(shown.mesh, marks, &canvas, &hits),
         axes,
     })
 }

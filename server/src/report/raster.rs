@@ -4,7 +4,7 @@
 //! rasterization", SIGGRAPH 1988. A pixel on an edge that two triangles share may be drawn twice; the
 //! nearer or, when equal, the first triangle stays, so the picture does not depend on rounding elsewhere.
 
-use scantling_core::geometry::{Aabb, Direction, Point, TriangleMesh, Vector};
+use scantling_core::geometry::{Direction, Point, TriangleMesh, Vector};
 
 /// An orthographic view; the three axes are a right-handed triple.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -67,12 +67,7 @@ pub(super) struct Canvas {
 impl Canvas {
     /// Fits the mesh into at most `widest` by `tallest` pixels with `margin` pixels round it.
     pub(super) fn fit(mesh: &TriangleMesh, view: View, widest: usize, tallest: usize, margin: usize) -> Self {
-        let mut seen = Aabb::empty();
-        for triangle in mesh.triangles() {
-            for &v in triangle {
-                seen.add(&view.project(&mesh.vertices()[v as usize]));
-            }
-        }
+        let seen = mesh.bounds_along([view.right, view.up, view.toward]);
         // A part seen edge-on, or a mesh of one place, has no extent; a thousandth of a mm keeps the scale
         // finite.
         let (wide, tall) = (seen.size().x.max(1e-3), seen.size().y.max(1e-3));

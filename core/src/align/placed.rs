@@ -5,7 +5,7 @@
 //! (a table, a neighbour, a view of a corner only) the whole scan is searched for the part, and what is found
 //! decides. The scheme is ours.
 
-use super::draw::share_of;
+use super::draw::{share, share_of};
 use super::instances::{Finding, InstancesError, InstancesSettings, searched};
 use super::locate::{DENSE_POINTS, LEAST_POINTS, LocateSettings};
 use super::locate_error::LocateError;
@@ -13,6 +13,7 @@ use super::refine::apart_mm;
 use super::sample::Cloud;
 use super::samples::SHARE;
 use super::search::Search;
+use super::support::{Flats, supports};
 use super::unit::things_in_another;
 use crate::geometry::{Motion, PartFrame, ScanFrame};
 use crate::nominal::Nominal;
@@ -83,14 +84,25 @@ pub fn stands(
 ) -> Result<Stands, PlacedError> {
     let all = InstancesSettings { locate: settings.clone(), ..InstancesSettings::default() };
     let search = Search::new(run, nominal.mesh(), tree, scan.normals().is_some(), settings)?;
-    let cloud = share_of(&Cloud::pick(scan.points(), scan.normals(), near), SHARE).thinned(DENSE_POINTS);
-    let (explained, beside, seen) = if cloud.points.len() < LEAST_POINTS {
-        (0.0, 0.0, 0.0)
-    } else {
+    let fit = |near: &[u32]| -> Result<Fit, Stopped> {
+        let cloud = share_of(&Cloud::pick(scan.points(), scan.normals(), near), SHARE).thinned(DENSE_POINTS);
+        if cloud.points.len() < LEAST_POINTS {
+            return Ok(Fit { explained: 0.0, beside: 0.0, seen: 0.0 });
+        }
         let (explained, beside, _) = search.fit(run, &cloud, pose)?;
-        (explained, beside, search.seen(run, &cloud, pose)?.fraction)
+        Ok(Fit { explained, beside, seen: search.seen(run, &cloud, pose)?.fraction })
     };
-    let fits = explained >= settings.least_explained && beside <= settings.most_beside;
+    let fits = |fit: &Fit| fit.explained >= settings.least_explained && fit.beside <= settings.most_beside;
+    let mut there = fit(near)?;
+    if !fits(&there) {
+        // The table under it, perhaps.
+        let off = off_supports(run, &search, scan, near)?;
+        if off.len() < near.len() {
+            there = fit(&off)?;
+        }
+    }
+    let Fit { explained, beside, seen } = there;
+    let fits = fits(&there);
     if fits && seen >= all.least_seen {
         return Ok(Stands { explained, seen, sure: true });
     }
@@ -131,4 +143,25 @@ pub fn stands(
     }
     let (need, most_beside) = (settings.least_explained, settings.most_beside);
     Err(PlacedError::NotThere { explained, need, beside, most_beside, elsewhere_mm })
+}
+
+/// What the points near a place say of it.
+struct Fit {
+    explained: f64,
+    beside: f64,
+    seen: f64,
+}
+
+/// Those of some points of a scan that none of its supports holds.
+fn off_supports(run: &Run, search: &Search, scan: &Scan, near: &[u32]) -> Result<Vec<u32>, Stopped> {
+    let all = share(scan.points(), scan.normals(), SHARE);
+    let apart = (scan.points().len() as f64 / all.points.len().max(1) as f64).sqrt();
+    let flats = Flats::of(search.exact.mesh, search.exact.tree, search.settings.deviation_mm);
+    let spacing_mm = (scan.spacing_mm() * apart).max(1e-3);
+    let found = supports(run, &all, &all.thinned(DENSE_POINTS), spacing_mm, &flats)?;
+    let held = |i: usize| {
+        let normal = scan.normals().map(|n| n[i]);
+        found.iter().any(|s| s.holds(&scan.points()[i], normal))
+    };
+    Ok(near.iter().copied().filter(|&i| !held(i as usize)).collect())
 }

@@ -105,7 +105,7 @@ async fn until_interrupted(global: &Global, command: Command) -> anyhow::Result<
     let command = match command {
         Command::Completions(args) => return command::about::completions(&args),
         Command::Man(args) => return command::about::man(&args),
-        Command::Plan(Plan::Template) => return command::about::template(),
+        Command::Plan(Plan::Template) => return command::about::template(Output::new(global)),
         other => other,
     };
     let (output, progress) = (Output::new(global), Progress::new(global.quiet));

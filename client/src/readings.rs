@@ -1,4 +1,7 @@
-//! Files of readings by hand instruments, in a program without the service too.
+//! Files of readings by hand instruments.
+//!
+//! Core reads the same table (`readings::from_csv`). It is read here once more because a program without the service
+//! links no core, which is nearly all that such a build leaves out; a test holds the two to the same answers.
 
 use scantling_proto::v1::Reading;
 

@@ -5,7 +5,7 @@
 //! coordinate, and of the diameter), and `nom_x`, `nom_y`, `nom_z`, `dir_x`, `dir_y`, `dir_z` (what the
 //! instrument took for nominal, which must be what the plan says). Lengths in the unit that the caller states;
 //! the probe's radius is taken off already. A hole may have its centre and points of its wall: the centre tells its place,
-//! and the wall its diameter where the centre has none.
+//! and the wall its diameter where the centre has none. Long, because table and checks share its words.
 
 use crate::geometry::{Direction, Point, Vector};
 use crate::plan::Fault;

@@ -1,4 +1,5 @@
 //! What an inspection leaves behind: every value with its evidence, in one canonical form.
+//! One file, although long: it is one schema.
 
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;

@@ -11,7 +11,7 @@ use scantling_core::run::{Limits, Run};
 use scantling_core::scan::LengthUnit;
 
 use crate::blobs::Digest;
-use crate::convert::plan::{CheckedPlan, PlanInput, check_input};
+use crate::convert::plan::{CheckedPlan, PlanInput, check_input, sound_features};
 use crate::convert::status::{ErrorReason, Problem};
 use crate::nominals::{Key, NominalFailure};
 use crate::service::{Service, StopOnDrop};
@@ -75,7 +75,10 @@ fn check_blocking(
     nominal: Option<(Digest, LengthUnit)>,
     stop: &AtomicBool,
 ) -> Result<Checked, Refused> {
-    let plan = check_input(Some(input)).map_err(Refused::Faults)?;
+    let limits = Limits { file_bytes: service.config.limits.file_bytes, ..Limits::default() };
+    let run = Run { stop, progress: &|_, _| {}, limits };
+    let plan = check_input(Some(input))
+        .map_err(|faults| all_faults(service, &run, input, nominal.as_ref(), faults))?;
     let Some((digest, unit)) = nominal else {
         // Without a nominal there are only features that say their own place.
         let bound = match bind(&plan.plan, None) {
@@ -84,8 +87,6 @@ fn check_blocking(
         };
         return Ok(Checked { plan, bound });
     };
-    let limits = Limits { file_bytes: service.config.limits.file_bytes, ..Limits::default() };
-    let run = Run { stop, progress: &|_, _| {}, limits };
     let key = Key { digest, unit, side: plan.plan.side };
     let nominal = service.nominals.get(&service.blobs, &key, &run).map_err(|failure| match failure {
         // The call is over, so nobody reads this.
@@ -98,6 +99,24 @@ fn check_blocking(
     })?;
     let map = bind(&plan.plan, Some(&nominal)).map_err(Refused::Faults)?;
     Ok(Checked { bound: map.features.iter().map(bound).collect(), plan })
+}
+
+/// The faults of a plan, and those of picks on its nominal that can be told in spite of them.
+fn all_faults(
+    service: &Service,
+    run: &Run,
+    input: &PlanInput,
+    nominal: Option<&(Digest, LengthUnit)>,
+    mut faults: Vec<Fault>,
+) -> Refused {
+    if let (Some((digest, unit)), Some(sound)) = (nominal, sound_features(input)) {
+        let key = Key { digest: digest.clone(), unit: *unit, side: sound.side };
+        // A nominal that is refused is told once the plan is right.
+        if let Ok(nominal) = service.nominals.get(&service.blobs, &key, run) {
+            faults.extend(sound.faults_on(&nominal));
+        }
+    }
+    Refused::Faults(faults)
 }
 
 fn bound(feature: &BoundFeature) -> Bound {

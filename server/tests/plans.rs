@@ -81,6 +81,32 @@ async fn a_plan_is_told_all_its_faults_at_once() {
 }
 
 #[tokio::test]
+async fn a_pick_off_the_nominal_is_told_together_with_the_other_faults() {
+    let server = with_part().await;
+    let nominal = server.put(&nominal_stl()).await;
+    let first = good().find("near_mm = [").unwrap();
+    let end = first + good()[first..].find(']').unwrap();
+    let mut text = good();
+    // Nine metres away.
+    text.replace_range(first..=end, "near_mm = [9000, 0, 0]");
+    let text = text.replacen("association = \"least_squares\"", "association = \"minimum_zone\"", 1);
+    let request = |text: &str| CheckPlanRequest {
+        plan: toml(text),
+        nominal_blob: nominal.clone(),
+        nominal_length_unit: LengthUnit::Millimetre.into(),
+    };
+    let told = server.parts().check_plan(request(&text)).await.unwrap().into_inner();
+    let places: Vec<&str> = told.faults.iter().map(|f| f.place.as_str()).collect();
+    assert_eq!(places.len(), 2, "{:?}", told.faults);
+    assert!(places[0].starts_with("datum_system[0]") && places[1] == "feature[0].pick", "{places:?}");
+    // A feature with a fault of its own is told of that alone.
+    let text = text.replacen("kind = ", "kind = 3 # ", 1);
+    let told = server.parts().check_plan(request(&text)).await.unwrap().into_inner();
+    let of_it = told.faults.iter().filter(|f| f.place.starts_with("feature[0]")).count();
+    assert_eq!(of_it, 1, "{:?}", told.faults);
+}
+
+#[tokio::test]
 async fn a_plan_is_bound_and_kept_as_message_text_and_digest() {
     let server = with_part().await;
     let nominal = server.put(&nominal_stl()).await;

@@ -1,17 +1,20 @@
 //! The program about itself: completions, manual pages, a plan to begin with. No service is needed.
 
 use clap::CommandFactory;
+use scantling_proto::v1::{PlanInput, plan_input};
 
 use crate::args::{Arguments, Completions, Man};
 use crate::download::unwritable;
 use crate::exit::Exit;
-use crate::output::write;
+use crate::output::{Output, write};
 
 /// A plan with every key explained. A test of this file holds it against the schema.
 const TEMPLATE: &str = include_str!("plan_template.toml");
 
-pub(crate) fn template() -> anyhow::Result<Exit> {
-    write(TEMPLATE)?;
+/// As JSON it is what a service checks: the text within a `PlanInput`, since JSON holds no comments.
+pub(crate) fn template(output: Output) -> anyhow::Result<Exit> {
+    let input = PlanInput { plan: Some(plan_input::Plan::Toml(TEMPLATE.to_owned())) };
+    output.message("PlanInput", &input, |_, _| TEMPLATE.to_owned())?;
     Ok(Exit::Success)
 }
 

@@ -6,7 +6,7 @@ use anyhow::Context as _;
 use scantling_proto::v1::Blob;
 
 use super::{Context, sources};
-use crate::args::{Get, Push};
+use crate::args::{Form, Get, Push};
 use crate::download::{download, read};
 use crate::exit::Exit;
 use crate::names;
@@ -38,6 +38,10 @@ pub(crate) async fn get(context: &Context, args: Get) -> anyhow::Result<Exit> {
     }
     download(&context.channel, &blob, &args.to, &context.progress).await?;
     context.progress.say(&format!("saved as {}", args.to.display()));
+    if context.output.form == Form::Json {
+        let size_bytes = i64::try_from(std::fs::metadata(&args.to)?.len())?;
+        context.output.line("Blob", &Blob { name: blob, size_bytes }, |_, _| String::new())?;
+    }
     Ok(Exit::Success)
 }
 

@@ -1,4 +1,4 @@
-//! Answers of the calls that keep no record.
+//! Answers of the calls that keep no record. Long with its tests: one table for each.
 
 use scantling_proto::v1::{
     AlignResponse, AssociateResponse, EvaluateResponse, FindingKind, LocateResponse, Placement,

@@ -80,6 +80,24 @@ fn the_good_scan_by_call(scene: &Scene) {
     let all = kept(scene, &[&["measure"], &one[..], &again].concat());
     assert_eq!(all.status.code(), Some(0), "{}{}", said(&all.stdout), said(&all.stderr));
     assert!(said(&all.stdout).contains("T-1"), "{}", said(&all.stdout));
+
+    // A wrong unit is told in the same words, whatever was asked.
+    let inch = ["--revision", "ws-214/c1", "--scan", "kept/good.ply", "--unit", "inch"];
+    let serial = ["--simulated", "--purpose", "rehearsal", "--serial", "U"];
+    for (asked, more) in [
+        ("locate", &[][..]),
+        ("align", &["--placement", "found.json"]),
+        ("measure", &serial),
+        ("measure", &again),
+    ] {
+        let refused = kept(scene, &[&[asked], &inch[..], more].concat());
+        assert_eq!(refused.status.code(), Some(4), "{asked} {more:?}: {}", said(&refused.stderr));
+        let words = format!("{}{}", said(&refused.stdout), said(&refused.stderr));
+        let words: String = words.split_whitespace().collect::<Vec<_>>().join(" ");
+        let told = "the scan: the scan does not look like this part: their sizes are too far apart; multiplied by 0.0394 \
+                    it does, so check the length unit stated: this looks like mm, not inch";
+        assert!(words.contains(told), "{asked} {more:?}: {words}");
+    }
 }
 
 #[test]

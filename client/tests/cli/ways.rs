@@ -22,6 +22,9 @@ fn a_file_goes_in_once_and_comes_back_by_its_digest() {
 
     scene.scantling().args(["get", &blob, "--to", "b.bin"]).assert().success();
     assert_eq!(std::fs::read(scene.path().join("b.bin")).expect("saved"), bytes);
+    let got = scene.scantling().args(["--output", "json", "get", &blob, "--to", "b2.bin"]).assert().success();
+    let got = json(&got.get_output().stdout);
+    assert_eq!((got["name"].as_str(), got["sizeBytes"].as_str()), (Some(&*blob), Some("700000")));
     let digest = blob.trim_start_matches("blobs/");
     let out = scene.scantling().args(["get", digest, "--to", "-"]).assert().success();
     assert_eq!(out.get_output().stdout, bytes);
@@ -38,7 +41,9 @@ fn a_template_is_a_good_plan() {
     let scene = Scene::new();
     let template = scene.scantling().args(["plan", "template"]).assert().success();
     let text = said(&template.get_output().stdout);
-    scene.scantling().args(["plan", "check", "-"]).write_stdin(text).assert().success();
+    scene.scantling().args(["plan", "check", "-"]).write_stdin(text.clone()).assert().success();
+    let template = scene.scantling().args(["--output", "json", "plan", "template"]).assert().success();
+    assert_eq!(json(&template.get_output().stdout)["toml"].as_str(), Some(&*text));
 }
 
 #[test]

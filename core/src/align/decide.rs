@@ -1,7 +1,8 @@
 //! The winner against every rival, by the points that tell them apart.
 
 use super::evidence::{Evidence, Reach, distances, maps_onto_itself};
-use super::locate::{LocateError, Located};
+use super::locate::Located;
+use super::locate_error::LocateError;
 use super::refine::{Descent, Pose, apart_mm};
 use super::sample::{Cloud, SurfacePoint};
 use super::samples::Samples;

@@ -2,9 +2,12 @@
 
 use super::clusters::clusters;
 use super::draw::share_of;
+use super::groups::{Group, told, told_once};
 use super::instances::InstancesSettings;
-use super::judge::{Duel, Held, Judgement, Known, inside, other_hand, reflected};
-use super::locate::{DENSE_POINTS, FINE_POINTS, LEAST_POINTS, LocateError, Located};
+use super::judge::{Duel, Held, Judgement, Known, inside};
+use super::locate::{DENSE_POINTS, FINE_POINTS, LEAST_POINTS, Located};
+use super::locate_error::LocateError;
+use super::mirror::{other_hand, reflected};
 use super::refine::Pose;
 use super::sample::Cloud;
 use super::samples::FEW_POINTS;
@@ -18,7 +21,7 @@ use std::collections::VecDeque;
 /// Points this many deviations from a part that was found are taken away with it.
 const TAKEN: f64 = 3.0;
 /// What did not hold by itself is tried once more together with what lies within so many links.
-const LOOSER: f64 = 4.0;
+pub(super) const LOOSER: f64 = 4.0;
 /// Two parts and a half: larger heaps are taken apart one after the other anyway.
 const MOST_PARTS: f64 = 3.0;
 
@@ -48,12 +51,6 @@ pub(super) struct Hunt<'a> {
     /// Poses that searches came upon: those of a crowd lie on several of its parts.
     leads: Vec<Pose>,
     known: Known,
-}
-
-/// Points to try, and what came of it before.
-struct Group {
-    members: Vec<u32>,
-    failed: Option<LocateError>,
 }
 
 impl<'a> Hunt<'a> {
@@ -107,6 +104,19 @@ impl<'a> Hunt<'a> {
             }
         }
         Ok(self.caught)
+    }
+
+    /// Whether the part, of either hand, lies on any of some groups of points; which way round may stay open.
+    pub(super) fn any(mut self, run: &Run, groups: Vec<Vec<u32>>) -> Result<bool, Stopped> {
+        for members in groups {
+            match self.one(run, &members)? {
+                Ok(_) | Err(LocateError::Undetermined { .. } | LocateError::HandOpen { .. }) => {
+                    return Ok(true);
+                }
+                Err(_) => {}
+            }
+        }
+        Ok(false)
     }
 
     /// Takes parts out of groups until nothing more holds; what is left of those that were tried.
@@ -269,46 +279,6 @@ impl<'a> Hunt<'a> {
             }
         }
         Ok(())
-    }
-}
-
-/// Pieces that failed, or what they are together. A whole whose pose or hand is open stands for its pieces; one
-/// that is something else only where no piece of it was worth a try.
-fn told_once(pieces: Vec<Group>, joined: Vec<Group>, points: usize) -> Vec<Group> {
-    let mut in_a_piece = vec![false; points];
-    for &m in pieces.iter().flat_map(|g| &g.members) {
-        in_a_piece[m as usize] = true;
-    }
-    let open = |g: &Group| {
-        matches!(
-            g.failed,
-            Some(
-                LocateError::Undetermined { .. }
-                    | LocateError::HandOpen { .. }
-                    | LocateError::TooLittleSeen { .. }
-            )
-        )
-    };
-    let joined: Vec<Group> = joined
-        .into_iter()
-        .filter(|g| open(g) || !g.members.iter().any(|&m| in_a_piece[m as usize]))
-        .collect();
-    let mut in_a_whole = vec![false; points];
-    for &m in joined.iter().flat_map(|g| &g.members) {
-        in_a_whole[m as usize] = true;
-    }
-    let apart = pieces.into_iter().filter(|g| !g.members.iter().any(|&m| in_a_whole[m as usize]));
-    let mut told: Vec<Group> = apart.collect();
-    told.extend(joined);
-    told
-}
-
-/// Of two reasons the one that says more is told.
-fn told(error: &LocateError) -> f64 {
-    match error {
-        LocateError::NoFit { explained, .. } => explained.unwrap_or(0.0),
-        LocateError::OtherHand => 1.5,
-        _ => 2.0,
     }
 }
 

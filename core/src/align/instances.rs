@@ -6,18 +6,19 @@
 //! poses on points of their own are instances. What does not hold is named, never counted. The scheme is
 //! ours.
 
-use super::decide::BESIDE;
 use super::hunt::{Catch, Hunt, as_mirrored};
-use super::locate::{LEAST_POINTS, LocateError, LocateSettings};
+use super::locate::{LEAST_POINTS, LocateSettings};
+use super::locate_error::LocateError;
+use super::owners::{Owner, Owners};
 use super::refine::Pose;
 use super::scene::Scene;
 use super::search::Search;
-use crate::geometry::{Aabb, Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
+use super::unit::{giants_only, things_in_another};
+use crate::geometry::{Aabb, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
 use crate::nominal::Nominal;
-use crate::run::{CHECK_EVERY, Run, Stage, Stopped};
+use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
-use rayon::prelude::*;
 use std::sync::atomic::Ordering;
 
 /// How parts are located in a scan of several.
@@ -163,6 +164,9 @@ pub enum InstancesError {
         /// How many there are.
         got: usize,
     },
+    /// Nothing is found in the length unit stated, and in another there is: the [`LocateError::NoFit`] that says so.
+    #[error("{0}")]
+    LengthUnit(LocateError),
 }
 
 /// Finds every part of `nominal` in `scan`, and names what else of its size lies there. `tree` is the tree
@@ -174,7 +178,18 @@ pub fn locate_all(
     scan: &Scan,
     settings: &InstancesSettings,
 ) -> Result<Instances, InstancesError> {
-    searched(run, nominal.mesh(), tree, scan, settings, true)
+    let found = searched(run, nominal.mesh(), tree, scan, settings, true)?;
+    let may_be = |f: &Finding| match f {
+        Finding::Instance(_) | Finding::OtherHand(_) => true,
+        Finding::Undetermined(open) => !matches!(open.why, LocateError::TooLittleSeen { .. }),
+        Finding::NotThisPart(_) => false,
+    };
+    if !found.findings.iter().any(may_be)
+        && let Some(wrong) = things_in_another(run, nominal.mesh(), tree, scan, &settings.locate)?
+    {
+        return Err(InstancesError::LengthUnit(wrong));
+    }
+    Ok(found)
 }
 
 /// [`locate_all`]; what does not hold is searched once more, wider, if `again`.
@@ -194,6 +209,12 @@ pub(super) fn searched(
     }
     let search = Search::new(run, mesh, tree, normals.is_some(), &settings.locate)?;
     let scene = Scene::new(run, &search, points, normals, scan.spacing_mm())?;
+    // Things far larger than the part take long to be searched, and what they are is told sooner.
+    if giants_only(&search, &scene)
+        && let Some(wrong) = things_in_another(run, mesh, tree, scan, &settings.locate)?
+    {
+        return Err(InstancesError::LengthUnit(wrong));
+    }
     let caught = Hunt::new(&search, &scene, settings, again).all(run)?;
     let parts: Vec<(Pose, bool)> = caught
         .iter()
@@ -265,76 +286,6 @@ pub(super) fn searched(
 
 fn bounds(points: &[Point], chosen: &[u32]) -> Aabb {
     Aabb::of(chosen.iter().map(|&i| &points[i as usize]))
-}
-
-/// Whose a point is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Owner {
-    Part(u16),
-    Support,
-    Nobody,
-}
-
-/// Gives every point of the scan to the nearest part.
-struct Owners<'a> {
-    search: &'a Search<'a>,
-    scene: &'a Scene,
-    parts: &'a [(Pose, bool)],
-    near_mm: f64,
-}
-
-impl Owners<'_> {
-    fn of(&self, run: &Run, points: &[Point], normals: Option<&[Direction]>) -> Result<Vec<Owner>, Stopped> {
-        let chunks: Result<Vec<Vec<Owner>>, Stopped> = points
-            .par_chunks(CHECK_EVERY)
-            .enumerate()
-            .map(|(chunk, points)| {
-                run.check()?;
-                let normal = |n: usize| normals.map(|all| all[chunk * CHECK_EVERY + n]);
-                Ok(points.iter().enumerate().map(|(n, p)| self.one(p, normal(n))).collect())
-            })
-            .collect();
-        Ok(chunks?.into_iter().flatten().collect())
-    }
-
-    fn one(&self, p: &Point, normal: Option<Direction>) -> Owner {
-        let supported = self.scene.supported(p, normal);
-        // A point of a support is the part's only where it lies on it and faces its way: a flat part of a
-        // scan without a table may have been taken for one. Without normals that cannot be told.
-        let reach = if !supported {
-            self.near_mm
-        } else if normal.is_some() {
-            self.search.settings.deviation_mm
-        } else {
-            return Owner::Support;
-        };
-        let margin = BESIDE * self.search.settings.deviation_mm;
-        let mut best: Option<(f64, usize)> = None;
-        for (part, (pose, mirror)) in self.parts.iter().enumerate() {
-            let (p, normal) = if *mirror {
-                (Point::new(-p.x, p.y, p.z), normal.map(Direction::reflected_x))
-            } else {
-                (*p, normal)
-            };
-            let q = pose.point(&p);
-            let bounds = &self.search.bounds;
-            if !(0..3).all(|a| q[a] >= bounds.low[a] - margin && q[a] <= bounds.high[a] + margin) {
-                continue;
-            }
-            let facing = normal.filter(|_| supported).map(|n| pose.vector(&n.vector()));
-            let limit = best.map_or(reach, |b| b.0);
-            if let Some(d) = self.search.exact.distance(&q, facing.as_ref(), limit)
-                && best.is_none_or(|b| d < b.0)
-            {
-                best = Some((d, part));
-            }
-        }
-        match best {
-            Some((_, part)) => Owner::Part(part as u16),
-            None if supported => Owner::Support,
-            None => Owner::Nobody,
-        }
-    }
 }
 
 #[cfg(test)]

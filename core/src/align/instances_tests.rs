@@ -1,11 +1,11 @@
 //! Several parts made of small cubes in one scan. Whole arrangements are tried in `core/tests/instances.rs`.
 
 use super::super::bracket::{View, bracket, cubes, scan, slab};
-use super::super::judge::other_hand;
 use super::super::locate::{locate, settle};
+use super::super::mirror::other_hand;
 use super::super::refine::apart_mm;
 use super::*;
-use crate::geometry::{Vector, random::Random};
+use crate::geometry::{Direction, Vector, random::Random};
 use crate::read::RawScan;
 use crate::run::quiet;
 use crate::scan::LengthUnit;
@@ -181,7 +181,7 @@ fn one_bracket_on_a_table_is_located_and_two_are_to_be_chosen_from() {
     assert!(off < 1.0, "{off} mm: {located:?}");
     points.extend(at(&mesh, &view(10), 500.0).0);
     let error = one(&points).unwrap_err();
-    let LocateError::Several { poses } = &error else { panic!("{error}") };
+    let LocateError::Several { poses, open: 0 } = &error else { panic!("{error}") };
     assert_eq!(poses.len(), 2);
     assert!(error.to_string().contains("region"), "{error}");
 }
@@ -250,4 +250,55 @@ fn a_lone_scan_of_the_other_hand_is_not_located_as_this_one() {
     };
     assert!(one(&mesh).is_ok(), "{:?}", one(&mesh));
     assert_eq!(one(&other).unwrap_err(), LocateError::OtherHand);
+}
+
+#[test]
+fn what_is_open_beside_a_part_is_not_counted_as_one() {
+    let mesh = one_hole_apart(6.0, false);
+    let nominal = nominal(&mesh);
+    let tree = SurfaceTree::new(nominal.mesh());
+    let (mut points, _) = at(&mesh, &View { warp_mm: 0.0, ..view(7) }, 0.0);
+    // Without the ends, where the hands differ.
+    let (more, pose) = at(&mesh, &View { warp_mm: 0.0, ..view(8) }, 300.0);
+    let middle = |x: f64| x > 25.0 && x < 95.0;
+    points.extend(more.into_iter().filter(|p| middle(pose.point(&p.0).x)));
+    let error = locate(&quiet(), &nominal, &tree, &as_scan(&points), &LocateSettings::default()).unwrap_err();
+    assert!(matches!(&error, LocateError::Several { poses, open: 1 } if poses.len() == 1), "{error:?}");
+    assert!(error.to_string().starts_with("the scan holds 1 part of this kind and 1 thing that may be one;"));
+}
+
+/// The points as a file shows them whose unit is stated wrongly by a factor.
+fn scaled(points: &Points, factor: f64) -> Points {
+    points.iter().map(|(p, n)| (p * factor, *n)).collect()
+}
+
+#[test]
+fn parts_in_another_unit_are_proven_to_be_so_and_other_things_are_not() {
+    let (mesh, points, _) = four();
+    let nominal = nominal(&mesh);
+    let tree = SurfaceTree::new(nominal.mesh());
+    let settings = InstancesSettings::default();
+    let all = |points: &Points| locate_all(&quiet(), &nominal, &tree, &as_scan(points), &settings);
+    for (factor, said) in [
+        (1.0 / 25.4, "this looks like inch, not mm"),
+        (25.4, "this looks like mm, not inch"),
+        (0.001, "this looks like m, not mm"),
+    ] {
+        let error = all(&scaled(&points, factor)).unwrap_err();
+        assert!(matches!(error, InstancesError::LengthUnit(_)), "{factor}: {error}");
+        let words = error.to_string();
+        assert!(words.contains(said) && words.contains("check the length unit stated"), "{factor}: {words}");
+    }
+    // Of the other hand only, and on a table: a single part among other things says it too.
+    let (other, _) = at(&other_hand(&mesh), &view(3), 500.0);
+    assert!(matches!(all(&scaled(&other, 0.1)), Err(InstancesError::LengthUnit(_))));
+    let (table, _) = on_a_table(&mesh, 9);
+    let one = as_scan(&scaled(&table, 25.4));
+    let one = locate(&quiet(), &nominal, &tree, &one, &LocateSettings::default()).unwrap_err();
+    assert!(one.to_string().ends_with("this looks like mm, not inch"), "{one}");
+    // Blocks that would have the part's size in inch are no proof.
+    let block = at(&slab([110.0, 70.0, 20.0], &[], 2.0), &view(4), 0.0).0;
+    let mut blocks = scaled(&block, 1.0 / 25.4);
+    blocks.extend(scaled(&block, 1.0 / 25.4).iter().map(|(p, n)| (p + Vector::new(9.0, 0.0, 0.0), *n)));
+    assert_eq!(all(&blocks).unwrap().parts().count(), 0);
 }

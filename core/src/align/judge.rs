@@ -2,15 +2,17 @@
 
 use super::decide::{BESIDE, Decision, reach};
 use super::evidence::{Evidence, Reach, distances, maps_onto_itself};
-use super::locate::{DENSE_POINTS, LEAST_POINTS, LocateError, Located};
+use super::locate::{DENSE_POINTS, LEAST_POINTS, Located};
+use super::locate_error::LocateError;
+use super::mirror::reflected;
 use super::refine::{Pose, apart_mm, descend, equations};
 use super::sample::Cloud;
 use super::samples::{Samples, Source};
 use super::search::{Ranked, Search};
+use super::seen::{Seen, alike};
 use super::standing::{Said, Standing};
-use crate::geometry::{Aabb, Direction, Matrix3, Motion, PartFrame, Point, TriangleMesh, Vector};
+use crate::geometry::{Aabb, Motion, PartFrame, Point, TriangleMesh};
 use crate::run::{CHECK_EVERY, Run, Stopped};
-use crate::search::PointGrid;
 use rayon::prelude::*;
 
 /// Poses of one search that are judged.
@@ -45,16 +47,6 @@ pub(super) struct Held<'a> {
     pub(super) samples: Samples<'a>,
 }
 
-/// How much of the part a scan shows, and from where.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Seen {
-    /// Fraction of the surface on the scanned side that points lie on.
-    pub(super) fraction: f64,
-    /// The mean normal of the points on it, in the part's axes; `None` without normals and when it was
-    /// scanned from all round.
-    view: Option<Direction>,
-}
-
 /// Rivals of a part that was seen in some way, as motions of the nominal: a part that shows the same
 /// surface has the same rivals, and its search need not be repeated.
 #[derive(Default)]
@@ -64,12 +56,6 @@ pub(super) struct Known {
 }
 
 type Relative = Motion<PartFrame, PartFrame>;
-
-/// Nearly all of a side, from nearly the same direction (14 degrees): the same surface.
-fn alike(a: &Seen, b: &Seen) -> bool {
-    let whole = |s: &Seen| s.fraction >= 0.85;
-    whole(a) && whole(b) && a.view.zip(b.view).is_some_and(|(a, b)| a.dot(b) >= 0.97)
-}
 
 fn recalled<'a>(known: &'a [(Seen, Vec<Relative>)], seen: &Seen) -> Option<&'a [Relative]> {
     known.iter().find(|k| alike(&k.0, seen)).map(|k| &k.1[..])
@@ -191,7 +177,7 @@ impl Search<'_> {
     }
 
     /// Fractions of the points that lie on the part and beside it, and the distances of those on it.
-    fn fit(&self, run: &Run, cloud: &Cloud, pose: &Pose) -> Result<(f64, f64, Vec<f64>), Stopped> {
+    pub(super) fn fit(&self, run: &Run, cloud: &Cloud, pose: &Pose) -> Result<(f64, f64, Vec<f64>), Stopped> {
         let found = distances(run, &self.exact, cloud, pose, 1.5 * self.settings.deviation_mm)?;
         let beside = self.beside(run, cloud, pose, &found)?;
         let within: Vec<f64> = found.into_iter().flatten().collect();
@@ -208,44 +194,6 @@ impl Search<'_> {
             .map(|p| (*p, equations(&self.exact, fine, p, &self.middle, reach).loss))
             .collect();
         self.worth_comparing(again)
-    }
-
-    /// Of the nominal's surface that faces the scanned side, the fraction that has points on it. Without
-    /// normals, and for scans from all round, of the whole surface.
-    pub(super) fn seen(&self, run: &Run, dense: &Cloud, pose: &Pose) -> Result<Seen, Stopped> {
-        let found = distances(run, &self.exact, dense, pose, 1.5 * self.settings.deviation_mm)?;
-        let on: Vec<u32> = (0..dense.points.len() as u32).filter(|&i| found[i as usize].is_some()).collect();
-        let on = dense.some(&on);
-        let points: Vec<Point> = on.points.iter().map(|p| pose.point(p)).collect();
-        let Some(gap) = neighbour_mm(&points, self.bounds.diagonal()) else {
-            return Ok(Seen { fraction: 0.0, view: None });
-        };
-        // Of evenly thinned points the nearest neighbour is about half a cube away, and every place within
-        // two cubes of one.
-        let near = 4.0 * gap;
-        let grid = PointGrid::new(&points, near);
-        let normals: Option<Vec<Vector>> =
-            on.normals.as_ref().map(|n| n.iter().map(|n| pose.vector(&n.vector())).collect());
-        let view = normals.as_ref().and_then(|n| {
-            let mean = n.iter().fold(Vector::zeros(), |s, v| s + v) / n.len() as f64;
-            // A scan from all round has no side.
-            if mean.norm() >= 0.3 { Direction::new(mean) } else { None }
-        });
-        run.check()?;
-        let asked: Vec<bool> = self
-            .nominal
-            .par_iter()
-            .filter(|s| view.is_none_or(|v| s.normal.dot(&v.vector()) >= 0.35))
-            .map(|s| {
-                let mut covered = false;
-                grid.within(&s.point, near, |i, _| {
-                    covered |= normals.as_ref().is_none_or(|n| n[i as usize].dot(&s.normal) >= 0.5);
-                });
-                covered
-            })
-            .collect();
-        let fraction = asked.iter().filter(|c| **c).count() as f64 / asked.len().max(1) as f64;
-        Ok(Seen { fraction, view })
     }
 
     /// Whether the mirrored nominal, moved, is the nominal.
@@ -325,22 +273,6 @@ impl Search<'_> {
     }
 }
 
-/// A motion as a mirror at x = 0 on both its sides shows it.
-pub(super) fn reflected<To, From>(motion: &Motion<To, From>) -> Motion<To, From> {
-    let mirror = Matrix3::from_diagonal(&Vector::new(-1.0, 1.0, 1.0));
-    let shift = mirror * motion.translation();
-    Motion::new(mirror * motion.rotation() * mirror, shift)
-        .expect("a rotation between two mirrors is a rotation")
-}
-
-/// The nominal of the other hand: mirrored at x = 0, its triangles turned so that they face outwards again.
-pub(super) fn other_hand(mesh: &TriangleMesh) -> TriangleMesh {
-    let vertices = mesh.vertices().iter().map(|p| Point::new(-p.x, p.y, p.z)).collect();
-    TriangleMesh::new(vertices, mesh.triangles().to_vec())
-        .expect("the same numbers with another sign are a mesh")
-        .reversed()
-}
-
 /// The points in a box of the part's axes that is `margin_mm` larger on every side, ascending.
 pub(super) fn inside(
     run: &Run,
@@ -364,17 +296,4 @@ pub(super) fn inside(
         })
         .collect();
     Ok(chunks?.into_iter().flatten().collect())
-}
-
-/// Median distance to the nearest other point, over a few hundred of them.
-fn neighbour_mm(points: &[Point], diagonal: f64) -> Option<f64> {
-    let grid = PointGrid::new(points, 0.005 * diagonal);
-    let stride = (points.len() / 300).max(1);
-    let mut gaps: Vec<f64> = (0..points.len())
-        .into_par_iter()
-        .step_by(stride)
-        .filter_map(|i| Some(grid.nearest(&points[i], 0.05 * diagonal, Some(i as u32))?.1))
-        .collect();
-    gaps.sort_unstable_by(f64::total_cmp);
-    gaps.get(gaps.len() / 2).copied()
 }

@@ -9,13 +9,16 @@
 use super::decide::Decision;
 use super::draw::share;
 use super::instances::{Finding, InstancesError, InstancesSettings, searched};
-use super::judge::{Duel, Held, Known, other_hand};
+use super::judge::{Duel, Held, Known};
+use super::locate_error::{LocateError, no_fit};
+use super::mirror::other_hand;
 use super::refine::{Descent, Exact, Middle, descend};
-use super::sample::{Cloud, area, surface};
+use super::sample::Cloud;
 use super::samples::{SHARE, Samples, Source};
 use super::search::Search;
 use super::support::{Flats, supports};
-use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector};
+use super::unit::{size_ratio, things_in_another, whole_in_another};
+use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
 use crate::nominal::Nominal;
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
@@ -76,124 +79,6 @@ pub struct Located {
     pub tried: usize,
 }
 
-/// Why there is no single pose.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
-pub enum LocateError {
-    /// The caller stopped the run.
-    #[error(transparent)]
-    Stopped(#[from] Stopped),
-    /// Too little to say anything.
-    #[error("locating needs at least {need} scan points at different places, got {got}")]
-    TooFewPoints {
-        /// How many are needed.
-        need: usize,
-        /// How many there are.
-        got: usize,
-    },
-    /// The scan does not look like this part.
-    #[error(
-        "the scan does not look like this part: {}{}",
-        fit_words(*explained, *need, *beside, *most_beside),
-        hint_words(*size_ratio, *unit_ratio)
-    )]
-    NoFit {
-        /// Fraction of the scan that lies on the part under the best pose found; `None` when the sizes
-        /// are so far apart that nothing was tried.
-        explained: Option<f64>,
-        /// The fraction needed.
-        need: f64,
-        /// Fraction near the part but not on it, under the same pose.
-        beside: Option<f64>,
-        /// The largest fraction that may.
-        most_beside: f64,
-        /// The scan's size over the nominal's; `None` when one of them has no size.
-        size_ratio: Option<f64>,
-        /// Where that ratio looks like a wrong unit: what the scan's coordinates should be multiplied by.
-        unit_ratio: Option<f64>,
-    },
-    /// Several poses explain the same points.
-    #[error(
-        "the scan lies on the part in {} ways that its points do not tell apart ({}{evidence_for} points for \
-         the first, {evidence_against} against); {}",
-        poses.len(),
-        if *symmetric { "the nominal is symmetric; " } else { "" },
-        if *symmetric { "mark the part's orientation, or give a start pose" }
-        else { "scan more of what makes the part asymmetric (holes, edges), or give a start pose" }
-    )]
-    Undetermined {
-        /// The poses, best first.
-        poses: Vec<Motion<PartFrame, ScanFrame>>,
-        /// Whether the nominal maps onto itself between the first pose and one of the others.
-        symmetric: bool,
-        /// Points that fit under the first and clearly not under its strongest rival.
-        evidence_for: u64,
-        /// The reverse.
-        evidence_against: u64,
-        /// Fraction of the scan that the first pose explains.
-        explained: f64,
-    },
-    /// What is there fits, but most of the part is missing.
-    #[error(
-        "what was scanned fits, but shows only {:.0} % of the part's side that faces the scanner ({:.0} % are \
-         needed); scan more of it",
-        100.0 * seen,
-        100.0 * need
-    )]
-    TooLittleSeen {
-        /// Fraction of the surface on the scanned side that has points on it.
-        seen: f64,
-        /// The fraction needed.
-        need: f64,
-    },
-    /// The nominal and its mirror image explain the same points.
-    #[error(
-        "the points do not tell the part from its other hand ({evidence_for} points for it, \
-         {evidence_against} against); scan more of what makes the hands differ"
-    )]
-    HandOpen {
-        /// Points that fit here and clearly not on the mirrored nominal.
-        evidence_for: u64,
-        /// The reverse.
-        evidence_against: u64,
-    },
-    /// The mirrored nominal fits and the nominal does not.
-    #[error("the scan shows the part of the other hand; choose the part that is mirrored to this one")]
-    OtherHand,
-    /// More than one part where one was expected.
-    #[error(
-        "the scan holds {} parts of this kind; choose one by the region it lies in or by its placement",
-        poses.len()
-    )]
-    Several {
-        /// Where they lie, in the order of their first points.
-        poses: Vec<Motion<PartFrame, ScanFrame>>,
-    },
-}
-
-fn fit_words(explained: Option<f64>, need: f64, beside: Option<f64>, most_beside: f64) -> String {
-    match explained {
-        Some(e) => format!(
-            "at best {:.0} % of it lies on the part ({:.0} % are needed) and {:.0} % close beside it (at most {:.0} %)",
-            100.0 * e,
-            100.0 * need,
-            100.0 * beside.unwrap_or(0.0),
-            100.0 * most_beside
-        ),
-        None => "their sizes are too far apart".to_string(),
-    }
-}
-
-fn hint_words(size_ratio: Option<f64>, unit_ratio: Option<f64>) -> String {
-    match (size_ratio, unit_ratio) {
-        (Some(_), Some(k)) => {
-            let how = MIXED_UP.iter().find(|m| m.0 == k).map_or("its length unit is another", |m| m.1);
-            format!("; multiplied by {k:.4} it does, so check the length unit stated: {how}")
-        }
-        (Some(r), None) => format!("; it is {r:.2} times as large"),
-        (None, _) => String::new(),
-    }
-}
-
 /// Fewer points than this cannot hold six freedoms and leave evidence.
 pub(super) const LEAST_POINTS: usize = 60;
 /// Of a larger scan no more points are ever asked: a million still show a 3 mm hole of a metre-sized part.
@@ -225,57 +110,33 @@ pub fn locate(
     let (all, source) = source.share();
     let dense = all.thinned(DENSE_POINTS);
     let spacing_mm = scan.spacing_mm() * (points.len() as f64 / all.points.len().max(1) as f64).sqrt();
-    if let Some(error) = in_another_unit(run, mesh, tree, &all, &dense, settings)? {
+    if let Some(error) = whole_in_another(run, mesh, tree, &all, &dense, settings)? {
         return Err(error);
     }
     let crowded = size_ratio(mesh, &dense).is_some_and(|r| r > MOST_RATIO)
         || on_support(run, mesh, tree, &all, &dense, spacing_mm, settings)?;
-    if crowded {
+    let answer = if crowded {
         // What is not found among other things may still be told apart by its size.
-        return match among(run, nominal, tree, scan, settings, true)? {
+        match among(run, nominal, tree, scan, settings, true)? {
             Some(answer) => answer,
             None => of_hand(run, mesh, tree, Samples::new(all, dense, source), settings),
-        };
-    }
-    match of_hand(run, mesh, tree, Samples::new(all, dense, source), settings) {
-        // Something clings to the part, or it is of the other hand.
-        Err(error @ LocateError::NoFit { explained: Some(_), .. }) => {
-            // The nominal was searched wide already.
-            among(run, nominal, tree, scan, settings, false)?.unwrap_or(Err(error))
         }
-        answer => answer,
-    }
-}
-
-/// Whether the scan is this part in another length unit: where its size suggests one, that is tried, and only a scan
-/// that then lies on the part proves it. A wrong part or a table of the right size does not.
-fn in_another_unit(
-    run: &Run,
-    mesh: &TriangleMesh,
-    tree: &SurfaceTree,
-    all: &Cloud,
-    dense: &Cloud,
-    settings: &LocateSettings,
-) -> Result<Option<LocateError>, Stopped> {
-    let Some(ratio) = size_ratio(mesh, dense).and_then(unit_ratio) else { return Ok(None) };
-    let scaled = Cloud {
-        points: all.points.iter().map(|p| Point::from(p.coords * ratio)).collect(),
-        normals: all.normals.clone(),
+    } else {
+        match of_hand(run, mesh, tree, Samples::new(all, dense, source), settings) {
+            // Something clings to the part, or it is of the other hand.
+            Err(error @ LocateError::NoFit { explained: Some(_), .. }) => {
+                // The nominal was searched wide already.
+                among(run, nominal, tree, scan, settings, false)?.unwrap_or(Err(error))
+            }
+            answer => answer,
+        }
     };
-    let thin = scaled.thinned(DENSE_POINTS);
-    match posed(run, mesh, tree, Samples::new(scaled, thin, None), settings) {
-        Err(LocateError::Stopped(stopped)) => Err(stopped),
-        Ok(_) | Err(LocateError::Undetermined { .. }) => {
-            let LocateError::NoFit { explained, need, beside, most_beside, size_ratio, .. } =
-                no_fit(mesh, dense, settings, None)
-            else {
-                return Ok(None);
-            };
-            let unit_ratio = Some(ratio);
-            Ok(Some(LocateError::NoFit { explained, need, beside, most_beside, size_ratio, unit_ratio }))
-        }
-        Err(_) => Ok(None),
+    if matches!(answer, Err(LocateError::NoFit { unit_ratio: None, .. }))
+        && let Some(error) = things_in_another(run, mesh, tree, scan, settings)?
+    {
+        return Err(error);
     }
+    answer
 }
 
 /// The one part among other things; `None` when nothing there is like it.
@@ -292,19 +153,20 @@ fn among(
         Ok(found) => found,
         Err(InstancesError::Stopped(stopped)) => return Err(stopped),
         Err(InstancesError::TooFewPoints { .. }) => return Ok(None),
+        Err(InstancesError::LengthUnit(wrong)) => return Ok(Some(Err(wrong))),
     };
     let mut poses = Vec::new();
-    let mut open = None;
+    let mut open = Vec::new();
     let mut other_hand = false;
     for finding in &found.findings {
         match finding {
             Finding::Instance(i) => poses.push(i.part_from_scan),
             Finding::OtherHand(_) => other_hand = true,
-            Finding::Undetermined(o) => open = open.or(Some(o)),
+            Finding::Undetermined(o) => open.push(o),
             Finding::NotThisPart(_) => {}
         }
     }
-    Ok(match (found.parts().next(), open) {
+    Ok(match (found.parts().next(), open.first()) {
         (Some(one), None) if poses.len() == 1 => Some(Ok(Located {
             part_from_scan: one.part_from_scan,
             rms_mm: one.rms_mm,
@@ -314,10 +176,7 @@ fn among(
             tried: found.tried,
         })),
         // What is open may be a part as well.
-        (Some(_), open) => {
-            poses.extend(open.and_then(|o| o.poses.first()));
-            Some(Err(LocateError::Several { poses }))
-        }
+        (Some(_), _) => Some(Err(LocateError::Several { poses, open: open.len() })),
         (None, Some(open)) => Some(Err(open.why.clone())),
         (None, None) if other_hand => Some(Err(LocateError::OtherHand)),
         (None, None) => None,
@@ -351,7 +210,7 @@ pub fn locate_points(
     run.check()?;
     let (all, source) = Source::Scan(points, normals).share();
     let dense = all.thinned(DENSE_POINTS);
-    if let Some(error) = in_another_unit(run, mesh, tree, &all, &dense, settings)? {
+    if let Some(error) = whole_in_another(run, mesh, tree, &all, &dense, settings)? {
         return Err(error);
     }
     of_hand(run, mesh, tree, Samples::new(all, dense, source), settings)
@@ -374,7 +233,7 @@ fn of_hand(
 }
 
 /// The one pose, with the search and the points that found it.
-fn posed<'a>(
+pub(super) fn posed<'a>(
     run: &Run,
     mesh: &'a TriangleMesh,
     tree: &'a SurfaceTree,
@@ -429,72 +288,6 @@ pub fn settle(
     let descent =
         Descent { from_mm: 3.0 * deviation, to_mm: 2.0 * deviation, steps: 20, still_mm: 1e-4 * deviation };
     descend(&Exact { mesh, tree }, &cloud, near, &Middle::of(&mesh.bounds()), &descent).0
-}
-
-fn no_fit(
-    mesh: &TriangleMesh,
-    dense: &Cloud,
-    settings: &LocateSettings,
-    best: Option<(f64, f64)>,
-) -> LocateError {
-    let size_ratio = size_ratio(mesh, dense);
-    LocateError::NoFit {
-        explained: best.map(|b| b.0),
-        need: settings.least_explained,
-        beside: best.map(|b| b.1),
-        most_beside: settings.most_beside,
-        size_ratio,
-        // Only a scan that fits in another unit proves it.
-        unit_ratio: None,
-    }
-}
-
-/// The scan's size over the nominal's; `None` for a nominal without area.
-fn size_ratio(mesh: &TriangleMesh, dense: &Cloud) -> Option<f64> {
-    let places: Vec<Point> = surface(mesh, area(mesh) / 2000.0).iter().map(|s| s.point).collect();
-    Some(size_mm(&dense.points)? / size_mm(&places)?).filter(|r| r.is_finite())
-}
-
-/// The size of some points that clutter does not change: the distance from the middle that eight of ten stay
-/// within, mm.
-fn size_mm(points: &[Point]) -> Option<f64> {
-    // Of a frame the median lies on one side or the other; the middle between two tails does not jump.
-    let middle_of = |axis: usize| {
-        let mut values: Vec<f64> = points.iter().map(|p| p[axis]).collect();
-        values.sort_unstable_by(f64::total_cmp);
-        let tail = values.len() / 10;
-        Some(0.5 * (values.get(tail)? + values.get(values.len() - 1 - tail)?))
-    };
-    let middle = Vector::new(middle_of(0)?, middle_of(1)?, middle_of(2)?);
-    let mut radii: Vec<f64> = points.iter().map(|p| (p.coords - middle).norm()).collect();
-    radii.sort_unstable_by(f64::total_cmp);
-    radii.get(radii.len() * 8 / 10).copied()
-}
-
-/// Length units taken for one another: by what the scan's coordinates should be multiplied, and how that came about.
-const MIXED_UP: [(f64, &str); 12] = [
-    (25.4, "this looks like inch, not mm"),
-    (1.0 / 25.4, "this looks like mm, not inch"),
-    (10.0, "this looks like cm, not mm"),
-    (0.1, "this looks like mm, not cm"),
-    (1000.0, "this looks like m, not mm (or mm, not um)"),
-    (0.001, "this looks like mm, not m (or um, not mm)"),
-    (39.370_078_740_157_48, "this looks like m, not inch"),
-    (0.0254, "this looks like inch, not m"),
-    (2.54, "this looks like inch, not cm"),
-    (1.0 / 2.54, "this looks like cm, not inch"),
-    (100.0, "this looks like m, not cm"),
-    (0.01, "this looks like cm, not m"),
-];
-
-/// The factor between two length units that brings the sizes together, if one does and none is needed
-/// otherwise. A view of part of the part is smaller than it, so a third less is still the same size.
-fn unit_ratio(size_ratio: f64) -> Option<f64> {
-    let same = |r: f64| r > 0.65 && r < 1.3;
-    if same(size_ratio) {
-        return None;
-    }
-    MIXED_UP.iter().map(|m| m.0).find(|k| same(size_ratio * k))
 }
 
 #[cfg(test)]

@@ -161,15 +161,3 @@ fn a_stopped_run_ends_at_once() {
     let found = locate_points(&run, &mesh, &tree, &points, Some(&normals), &LocateSettings::default());
     assert_eq!(found, Err(LocateError::Stopped(Stopped)));
 }
-
-#[test]
-fn a_wrong_unit_is_told_in_words_and_no_ratio_is_left_without_them() {
-    let said = hint_words(Some(25.625_8), unit_ratio(25.625_8));
-    assert!(said.ends_with("this looks like mm, not inch"), "{said}");
-    let said = hint_words(Some(0.04), unit_ratio(0.04));
-    assert!(said.ends_with("this looks like inch, not mm"), "{said}");
-    for ratio in [25.4, 10.0, 0.1, 1000.0, 0.001, 39.37, 0.0254, 2.54, 0.3937, 100.0, 0.01] {
-        let said = hint_words(Some(ratio), unit_ratio(ratio));
-        assert!(said.contains("this looks like"), "{ratio}: {said}");
-    }
-}

@@ -1,4 +1,5 @@
-//! The orthogonal least-squares sphere, with free radius and with a known one.
+//! The orthogonal least-squares sphere, with free radius and with a known one. (Longer than most: both share
+//! one model and its derivatives.)
 
 use super::circle::{carried, one_minus};
 use super::cover::principal_axes;

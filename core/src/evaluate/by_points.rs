@@ -4,7 +4,7 @@
 //! and the alignment are what counts, and whether so few stand for a whole surface the plan must say. What a fit
 //! leaves over beyond the stated uncertainty joins the budget as sampling: the uncertainty is scaled by Birge's ratio
 //! where that is above 1, never below (Birge, Physical Review 40, 1932, p. 207, from memory). A point that lies where
-//! its name says it cannot is not measured.
+//! its name says it cannot is not measured. Long, because each requirement is a short rule of its own.
 
 use crate::associate::{minimum_zone_plane, plane};
 use crate::conformity::decide;

@@ -5,7 +5,8 @@
 //! Deviation from the standard, and why: distances are taken in space (along the surface they differ by
 //! less than 1 % within `L` on radii above `L`), and at the edge of a face the weighted mean is replaced by
 //! a weighted plane through the neighbours (first-order regression, as ISO 16610-28:2016 treats ends), so
-//! that a trimmed edge neither tilts the result nor needs points beyond it.
+//! that a trimmed edge neither tilts the result nor needs points beyond it. Long, because value, noise and bias share
+//! the same weights.
 
 use rayon::prelude::*;
 

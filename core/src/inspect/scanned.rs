@@ -2,19 +2,17 @@
 
 use std::borrow::Cow;
 
-use super::{InspectError, Job, Picture, ScanPart, ScanSource, datum_record, map};
-use crate::align::{
-    AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, Sides, Stop, fine, locate,
-};
+use super::found::{Found, Unaligned, align, alignment_record, source};
+use super::{InspectError, Job, Picture, datum_record, map};
+use crate::align::{AlignError, Alignment, FineSettings, fine};
 use crate::datum::{DatumAlignment, DatumError, DatumInput, establish};
 use crate::evaluate::{Aligned, Context, blank, evaluate};
 use crate::filter::Gaussian;
-use crate::geometry::{Motion, PartFrame, Point, ScanFrame};
 use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings, normals_under};
-use crate::plan::{Characteristic, Plan, Requirement};
+use crate::plan::{Characteristic, Requirement};
 use crate::record::{AlignmentRecord, DatumSystemRecord, DeviationMap, Evaluation, SourceRecord};
-use crate::run::{CHECK_EVERY, Run, Stopped};
+use crate::run::{Run, Stopped};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
 
@@ -30,36 +28,22 @@ pub(super) enum Scanned<'a> {
 pub(super) struct On<'a> {
     nominal: &'a Nominal,
     scan: Cow<'a, Scan>,
-    best: Partition,
+    pub(super) best: Partition,
     pub(super) systems: Vec<System>,
     pub(super) noise_mm: f64,
     cell_mm: f64,
     alignment: AlignmentRecord,
     /// The best fit behind `alignment`.
     pub(super) fit: Alignment,
-    sources: Vec<SourceRecord>,
+    pub(super) sources: Vec<SourceRecord>,
+    /// Of scans whose place was told: how much of the part's side the least telling one shows, where that is too
+    /// little to bear the place out.
+    pub(super) on_trust: Option<f64>,
+    /// How far from where they were told to be parts came to rest, mm.
+    pub(super) moved_mm: f64,
 }
 
 pub(super) type System = Option<Result<DatumAlignment, DatumError>>;
-
-/// One scan on the part.
-struct Found<'a> {
-    scan: Cow<'a, Scan>,
-    located: Option<Located>,
-    fine: Alignment,
-}
-
-enum Unaligned {
-    Stopped(Stopped),
-    LengthUnit(String),
-    Because(String),
-}
-
-impl From<Stopped> for Unaligned {
-    fn from(stopped: Stopped) -> Self {
-        Unaligned::Stopped(stopped)
-    }
-}
 
 impl<'a> Scanned<'a> {
     /// Aligns the scans and takes up `systems` on them, far enough round the nominal for `wanted`.
@@ -184,52 +168,6 @@ impl<'a> Scanned<'a> {
             })
             .collect()
     }
-
-    /// What a reader must know of them.
-    pub(super) fn cautions(&self, job: &Job) -> Vec<String> {
-        let mut cautions = Vec::new();
-        if job.scans.iter().any(|s| s.scan.normals().is_none()) {
-            cautions.push("The scan carries no normals: points of the two sides of a thin wall are told apart by distance only.".into());
-        }
-        if let Self::On(on) = self
-            && on.best.on_other_things() > 0
-        {
-            cautions.push(format!(
-                "{} points over the part lie on something that comes from beside it (a clamp, a stop): it was left out, and what it hides was not seen.",
-                on.best.on_other_things()
-            ));
-        }
-        let spacings = job.scans.iter().map(|s| s.scan.spacing_mm());
-        let (finest, widest) =
-            spacings.fold((f64::INFINITY, 0.0f64), |(low, high), s| (low.min(s), high.max(s)));
-        if widest > ALIKE * finest {
-            cautions.push(format!(
-                "The points of the scans lie {finest:.2} to {widest:.2} mm apart: on features that the densest has seen, what only a sparser one shows counts as unseen."
-            ));
-        }
-        if job.scans.iter().any(|s| matches!(s.part, ScanPart::Placement(_))) {
-            cautions.push("Where the part lies in the scan was told and not searched for: a turned or neighbouring part that fits as well would not be noticed.".into());
-        }
-        if let Self::On(on) = self
-            && on.fit.stop == Stop::OutOfSteps
-        {
-            cautions.push(
-                "The best fit was still moving when its steps were used up; the scan may not suit the part."
-                    .into(),
-            );
-        }
-        if let Self::On(on) = self
-            && let Sides::Alike { thickness_mm } = on.fit.sides
-        {
-            cautions.push(format!(
-                "The scan fits both sides of the {thickness_mm:.2} mm skin: nothing shows which one was scanned, and the nearer one was taken. Scan normals, walls or rims too."
-            ));
-        }
-        if job.scans.len() > 1 && matches!(self, Self::On(_)) {
-            cautions.push("Several scans were brought together by their best fits on the nominal; how well they fit each other is not part of the uncertainty.".into());
-        }
-        cautions
-    }
 }
 
 impl<'a> On<'a> {
@@ -247,6 +185,10 @@ impl<'a> On<'a> {
             let aligned = alignment_record(f.located.as_ref(), &f.fine);
             sources.push(source(one, f.scan.points().len(), Some(aligned)));
         }
+        let trusted = |f: &Found| f.told.as_ref().filter(|t| !t.stands.sure).map(|t| t.stands.seen);
+        let on_trust = found.iter().filter_map(trusted).reduce(f64::min);
+        let moved_mm = found.iter().filter_map(|f| f.told.as_ref()).map(|t| t.moved_mm).fold(0.0, f64::max);
+        let further_off: usize = found.iter().filter_map(|f| f.told.as_ref()).map(|t| t.further_off).sum();
         let together = found.len() > 1;
         let first = found.remove(0);
         let (scan, located, aligned) = if together {
@@ -288,110 +230,23 @@ impl<'a> On<'a> {
         }
         let mut alignment = alignment_record(located.as_ref(), &aligned);
         alignment.noise_mm = noise_mm;
-        alignment.points_unexplained = best.unexplained() as u64;
+        alignment.points_unexplained = (best.unexplained() + further_off) as u64;
         let fit = aligned;
-        Ok(Self { nominal, scan, best, systems, noise_mm, cell_mm, alignment, fit, sources })
+        Ok(Self {
+            nominal,
+            scan,
+            best,
+            systems,
+            noise_mm,
+            cell_mm,
+            alignment,
+            fit,
+            sources,
+            on_trust,
+            moved_mm,
+        })
     }
 }
-
-/// Finds one scan on the part, or takes it where it is said to lie, and aligns it.
-fn align<'a>(
-    run: &Run,
-    plan: &Plan,
-    nominal: &Nominal,
-    tree: &SurfaceTree,
-    source: &ScanSource<'a>,
-) -> Result<Found<'a>, Unaligned> {
-    let because = |what: &str, error: &dyn std::fmt::Display| Unaligned::Because(format!("{what}: {error}"));
-    let (scan, located, start) = match &source.part {
-        ScanPart::Placement(placed) => {
-            let near = near(run, plan, nominal, tree, source.scan, placed)?;
-            if near.is_empty() {
-                return Err(Unaligned::Because("no point of the scan lies near the placement given".into()));
-            }
-            (Cow::Owned(source.scan.subset(&near)), None, *placed)
-        }
-        part => {
-            let scan = match part {
-                ScanPart::Region(bounds) => {
-                    let inside: Vec<u32> = (0u32..)
-                        .zip(source.scan.points())
-                        .filter(|(_, p)| bounds.contains(p))
-                        .map(|(i, _)| i)
-                        .collect();
-                    if inside.is_empty() {
-                        return Err(Unaligned::Because(
-                            "no point of the scan lies in the region given".into(),
-                        ));
-                    }
-                    Cow::Owned(source.scan.subset(&inside))
-                }
-                _ => Cow::Borrowed(source.scan),
-            };
-            match locate(run, nominal, tree, &scan, &LocateSettings::default()) {
-                Ok(located) => {
-                    let start = located.part_from_scan;
-                    (scan, Some(located), start)
-                }
-                Err(LocateError::Stopped(stopped)) => return Err(stopped.into()),
-                Err(error @ LocateError::NoFit { unit_ratio: Some(_), .. }) => {
-                    return Err(Unaligned::LengthUnit(error.to_string()));
-                }
-                Err(error) => return Err(because("the scan could not be located on the part", &error)),
-            }
-        }
-    };
-    match fine(run, nominal, tree, &scan, start, &FineSettings::default()) {
-        // Where nothing was searched, nothing has told the sides apart either.
-        Ok(Alignment { sides: Sides::Alike { thickness_mm }, .. }) if located.is_none() => {
-            Err(Unaligned::Because(format!(
-                "the scan fits both sides of the {thickness_mm:.2} mm skin where it was said to lie, and nothing shows \
-                 which one was scanned: scan normals, walls or rims too"
-            )))
-        }
-        Ok(fine) => Ok(Found { scan, located, fine }),
-        Err(AlignError::Stopped(stopped)) => Err(stopped.into()),
-        Err(error) => Err(because("the scan could not be aligned", &error)),
-    }
-}
-
-/// Points of a placed part lie within this of its nominal, mm: far enough for a part far out of tolerance,
-/// nearer than a neighbour on the table.
-const PLACED_REACH_MM: f64 = 10.0;
-
-/// The points of a scan near the part where it is said to lie, and those on the balls of its fixtures.
-fn near(
-    run: &Run,
-    plan: &Plan,
-    nominal: &Nominal,
-    tree: &SurfaceTree,
-    scan: &Scan,
-    placed: &Motion<PartFrame, ScanFrame>,
-) -> Result<Vec<u32>, Stopped> {
-    let bounds = nominal.mesh().bounds().grown(PLACED_REACH_MM);
-    let balls: Vec<(Point, f64)> = plan
-        .fixtures
-        .iter()
-        .flat_map(|f| &f.targets)
-        .filter_map(|t| Some((t.at, 0.5 * t.ball_diameter_mm? + PLACED_REACH_MM)))
-        .collect();
-    let mut near = Vec::new();
-    for (i, p) in (0u32..).zip(scan.points()) {
-        if (i as usize).is_multiple_of(CHECK_EVERY) {
-            run.check()?;
-        }
-        let p = placed.point(p);
-        let on_part = bounds.contains(&p) && tree.nearest(&p, PLACED_REACH_MM).is_some();
-        if on_part || balls.iter().any(|(at, reach)| (p - at).norm() <= *reach) {
-            near.push(i);
-        }
-    }
-    Ok(near)
-}
-
-/// Spacings that differ by no more than this factor leave no gap of each other's unseen (a place is seen
-/// from one and a half spacings, and the middle of a square of points lies 0.71 of theirs away).
-const ALIKE: f64 = 2.0;
 
 /// Reach: well beyond the largest limit, so that a part far out of tolerance is still seen to be so.
 fn partition_settings(wanted: &[&Characteristic]) -> PartitionSettings {
@@ -433,39 +288,4 @@ fn noise(
     // Unknown is not zero: a scan too sparse to show its noise gets its spacing as an upper bound, which
     // proves nothing inside any usual tolerance.
     Ok(found.unwrap_or(scan.spacing_mm()))
-}
-
-fn source(one: &ScanSource, points: usize, alignment: Option<AlignmentRecord>) -> SourceRecord {
-    let used = match &one.part {
-        ScanPart::Whole => "the whole scan".to_owned(),
-        ScanPart::Region(b) => format!(
-            "the box from x {}, y {}, z {} to x {}, y {}, z {} mm in the scan's axes",
-            b.low.x, b.low.y, b.low.z, b.high.x, b.high.y, b.high.z
-        ),
-        ScanPart::Placement(_) => {
-            format!("points within {PLACED_REACH_MM} mm of the part where it was said to lie")
-        }
-    };
-    SourceRecord {
-        sha256: one.sha256.clone(),
-        content: "scan".into(),
-        used,
-        points: points as u64,
-        alignment,
-    }
-}
-
-fn alignment_record(located: Option<&Located>, fine: &Alignment) -> AlignmentRecord {
-    let (rotation, translation_mm) = fine.part_from_scan.rows();
-    AlignmentRecord {
-        rotation,
-        translation_mm,
-        rms_mm: fine.rms_mm,
-        points: fine.points_used as u64,
-        stop: fine.stop.word().into(),
-        evidence_for: located.map_or(0, |l| l.evidence_for),
-        evidence_against: located.map_or(0, |l| l.evidence_against),
-        noise_mm: 0.0,
-        points_unexplained: 0,
-    }
 }

@@ -2,7 +2,7 @@
 //!
 //! Sharp edges bound regions. A region is a plane, or a cylinder, or cylinders (fillets, ends of slots)
 //! are grown in it from neighbouring strips, then large flat patches are split off; what is left is
-//! freeform, one face for each connected piece.
+//! freeform, one face for each connected piece. Long, because each step takes what the one before left.
 
 use super::carrier::{CylinderFit, PlaneSums, cylinder};
 use super::patches::{Patch, Regions, carrier_tolerance_mm, patches, regions};

@@ -1,4 +1,5 @@
-//! Binds the plan's picks to triangles of the nominal: once, so that a feature cannot move silently.
+//! Binds the plan's picks to triangles of the nominal: once, so that a feature cannot move silently. Long,
+//! because each kind of feature is found in its own way and judged in one.
 
 use super::domain::{DatumFrom, DatumSource, DatumSystem, Feature, FeatureKind, Place, Plan, Situation};
 use super::fault::Fault;
@@ -95,18 +96,7 @@ pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault
         .iter()
         .enumerate()
         .map(|(i, feature)| {
-            let (near, facing, grow_to_angle_rad) = match feature.place {
-                Place::Pick { near, facing, grow_to_angle_rad } => (near, facing, grow_to_angle_rad),
-                Place::Stated(situation) => return Some(BoundFeature::stated(feature, situation)),
-            };
-            let pick = Pick { kind: feature.kind, near, facing, grow_to_angle_rad };
-            found(&pick, nominal)
-                .and_then(|(found, mesh)| found.bound(feature, mesh))
-                .map_err(|problem| {
-                    let (place, id) = (format!("feature[{i}].pick"), short(&feature.id));
-                    faults.push(Fault { place, problem: format!("feature {id}: {problem}") });
-                })
-                .ok()
+            bind_one(feature, nominal).map_err(|problem| faults.push(of_pick(i, feature, &problem))).ok()
         })
         .collect();
     for (i, system) in plan.datum_systems.iter().enumerate() {
@@ -116,6 +106,25 @@ pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault
         Some(features) if faults.is_empty() => Ok(FaceMap { features }),
         _ => Err(faults),
     }
+}
+
+fn bind_one(feature: &Feature, nominal: Option<&Nominal>) -> Result<BoundFeature, String> {
+    let (near, facing, grow_to_angle_rad) = match feature.place {
+        Place::Pick { near, facing, grow_to_angle_rad } => (near, facing, grow_to_angle_rad),
+        Place::Stated(situation) => return Ok(BoundFeature::stated(feature, situation)),
+    };
+    let pick = Pick { kind: feature.kind, near, facing, grow_to_angle_rad };
+    found(&pick, nominal).and_then(|(found, mesh)| found.bound(feature, mesh))
+}
+
+fn of_pick(index: usize, feature: &Feature, problem: &str) -> Fault {
+    let problem = format!("feature {}: {problem}", short(&feature.id));
+    Fault { place: format!("feature[{index}].pick"), problem }
+}
+
+/// What is wrong with where one feature is picked.
+pub(super) fn pick_fault(index: usize, feature: &Feature, nominal: &Nominal) -> Option<Fault> {
+    bind_one(feature, Some(nominal)).err().map(|problem| of_pick(index, feature, &problem))
 }
 
 fn found<'a>(pick: &Pick, nominal: Option<&'a Nominal>) -> Result<(Found, &'a TriangleMesh), String> {

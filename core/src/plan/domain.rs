@@ -1,4 +1,4 @@
-//! The checked plan: what the rest of core works with.
+//! The checked plan: what the rest of core works with. Long, because it is the whole vocabulary of a plan.
 
 pub use super::file::{Association, Axis, FeatureKind, PointOn};
 use crate::geometry::{Direction, Point};

@@ -1,7 +1,8 @@
 //! What a plan's file says: the one schema of its TOML and JSON form.
 //!
 //! The message `Plan` of the contract mirrors these types name for name; a test of the server fails when
-//! the two drift apart. Nothing here is checked beyond its form: `check` does that.
+//! the two drift apart. Nothing here is checked beyond its form: `check` does that. One file, although
+//! long: it is one schema.
 
 use serde::{Deserialize, Serialize};
 

@@ -20,6 +20,7 @@ mod place;
 mod reader;
 mod requirement;
 mod slot;
+mod sound;
 mod tree;
 
 pub use bind::{BoundFeature, FaceMap, bind};
@@ -30,6 +31,7 @@ pub use domain::{
 };
 pub use fault::Fault;
 pub use file::PlanFile;
+pub use sound::SoundFeatures;
 
 use fault::Faults;
 use tree::Tree;

@@ -2,7 +2,7 @@
 //! XML, and for each scan a section of packed points. Lengths are metres, angles radians.
 //!
 //! An own reader rather than a library: the output's bits must not depend on the processor, memory must
-//! not exceed the limits for any file, and a fault must name its byte.
+//! not exceed the limits for any file, and a fault must name its byte. Long, because a scan's parts refer to one another.
 
 use nalgebra::{Quaternion, UnitQuaternion};
 

@@ -1,7 +1,7 @@
 //! Bytes of a file become points, normals and triangles, within limits and without trust.
 //!
 //! [`read`] takes the whole file as bytes. Every count is held against the bytes that follow and the
-//! caller's limits before anything is reserved; every error names a byte or a line.
+//! caller's limits before anything is reserved; every error names a byte or a line. Long, because the errors of all readers stand here.
 
 mod crc32c;
 mod delimited;

@@ -3,7 +3,8 @@
 //!
 //! After the Wavefront Advanced Visualizer manual, appendix B1 "Object files", from memory: `v x y z`
 //! (with a weight, or with a colour, which is common practice and in no manual), `vn x y z`,
-//! `f v/vt/vn ...` counting from 1, negative numbers back from the latest.
+//! `f v/vt/vn ...` counting from 1, negative numbers back from the latest. Long, because what a number names depends
+//! on all that came before.
 
 use super::ply_ascii::{check, usable};
 use rayon::prelude::*;

@@ -1,4 +1,5 @@
-//! What a file holds and what is wrong with it, told without measuring anything.
+//! What a file holds and what is wrong with it, told without measuring anything. Long, because each
+//! fault is a rule and a sentence.
 
 use rayon::slice::ParallelSliceMut;
 use serde::Serialize;

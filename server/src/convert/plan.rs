@@ -1,7 +1,7 @@
 //! Plans: message, TOML or JSON in, the checked plan out; and the message of a plan's file.
 
 use super::bridge::{self, BridgeError};
-use scantling_core::plan::{self, Fault, Plan, PlanFile};
+use scantling_core::plan::{self, Fault, Plan, PlanFile, SoundFeatures};
 use scantling_proto::v1;
 
 use super::status::Problem;
@@ -37,6 +37,16 @@ pub fn check_input(input: Option<&PlanInput>) -> Result<CheckedPlan, Vec<Fault>>
     };
     let (file, plan) = checked;
     Ok(CheckedPlan { file, plan, source: source.cloned() })
+}
+
+/// What of a plan with faults can be held against its nominal all the same.
+pub(crate) fn sound_features(input: &PlanInput) -> Option<SoundFeatures> {
+    use v1::plan_input::Plan as Input;
+    match input.plan.as_ref()? {
+        Input::Message(message) => SoundFeatures::of_value(bridge::to_value(message).ok()?),
+        Input::Toml(text) => SoundFeatures::of_toml(text),
+        Input::Json(text) => SoundFeatures::of_json(text),
+    }
 }
 
 /// Checks a plan that came as a message.

@@ -17,7 +17,7 @@ use scantling_core::simulate::{
 use super::{Loaded, MeasureError, Ready, Rows, apart, load, part_of, ready, scan, unusable};
 use crate::service::Service;
 use crate::store::{Acquisition, Failure, NewRevision, SourceRequest};
-use crate::worker::failed;
+use crate::worker::{failed, wrong_unit};
 
 /// A scan that was asked about.
 #[derive(Clone, Debug)]
@@ -98,6 +98,7 @@ pub(crate) fn locate(
 fn not_located(error: InstancesError) -> SumError {
     match error {
         InstancesError::Stopped(_) => MeasureError::Stopped.into(),
+        InstancesError::LengthUnit(hint) => wrong_unit(&hint).into(),
         other @ InstancesError::TooFewPoints { .. } => SumError::Undetermined(other.to_string()),
     }
 }

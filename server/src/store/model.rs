@@ -1,4 +1,5 @@
-//! What the store keeps, in words of its own: neither rows nor messages.
+//! What the store keeps, in words of its own: neither rows nor messages. One file, although long: it is
+//! one vocabulary.
 
 use std::collections::BTreeMap;
 

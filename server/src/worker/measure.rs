@@ -115,9 +115,7 @@ pub(crate) fn measure(
 pub(crate) fn failed(error: &InspectError) -> MeasureError {
     match error {
         InspectError::Stopped(_) => MeasureError::Stopped,
-        InspectError::LengthUnit(hint) => {
-            MeasureError::Failed { failure: Failure::LengthUnit, reason: format!("the scan: {hint}") }
-        }
+        InspectError::LengthUnit(hint) => wrong_unit(hint),
         // Groups are checked when the request is accepted.
         InspectError::UnknownGroup(group) => internal("the scope", group),
         InspectError::Points(error) => refused_points(error),
@@ -125,4 +123,9 @@ pub(crate) fn failed(error: &InspectError) -> MeasureError {
             MeasureError::Failed { failure: Failure::ScanUnreadable, reason: error.to_string() }
         }
     }
+}
+
+/// The scan is told in another length unit than stated.
+pub(crate) fn wrong_unit(hint: &impl std::fmt::Display) -> MeasureError {
+    MeasureError::Failed { failure: Failure::LengthUnit, reason: format!("the scan: {hint}") }
 }

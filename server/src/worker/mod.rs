@@ -4,7 +4,7 @@ mod claimed;
 mod measure;
 mod page;
 
-pub(crate) use measure::failed;
+pub(crate) use measure::{failed, wrong_unit};
 
 use std::sync::Arc;
 use std::time::Duration;

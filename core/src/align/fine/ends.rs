@@ -9,6 +9,11 @@ const SHARP_COS: f64 = 0.866_025_403_784_438_6;
 /// So far beyond an edge a point is not of its face: more than noise and rounding of the edge, mm.
 const BEYOND_MM: f64 = 0.1;
 
+/// What is so far off a face at its very end is of the thing beyond, mm: as the table under the edge of a flange, of
+/// which the last points lie within [`BEYOND_MM`]. Further than noise and any rounding; and where a part itself
+/// stands off so far, the width of a tenth of a millimetre along its edges hardly counts.
+const STANDS_OFF_MM: f64 = 1.0;
+
 /// A foot is on an edge or corner within this, mm.
 const ON_MM: f64 = 1e-6;
 
@@ -19,17 +24,22 @@ const MOST_ABOUT: usize = 1000;
 /// edge, such as the table that the part lies on, and not the face. `normal` is that of the foot's triangle.
 pub(super) fn beyond(nominal: &Nominal, foot: &Foot, p: &Point, normal: &Vector) -> bool {
     let off = p - foot.point;
-    let aside = (off - normal * off.dot(normal)).norm();
-    if aside <= BEYOND_MM {
+    let along = off.dot(normal);
+    let aside = (off - normal * along).norm();
+    let on_mm = if aside > BEYOND_MM {
+        ON_MM
+    } else if along.abs() > STANDS_OFF_MM {
+        BEYOND_MM
+    } else {
         return false;
-    }
+    };
     let corners = nominal.mesh().corners(foot.triangle);
     let on = |k: usize| {
         let (a, b) = (corners[k], corners[(k + 1) % 3]);
         let along = b - a;
-        (foot.point - a).cross(&along).norm() / along.norm().max(1e-12) < ON_MM
+        (foot.point - a).cross(&along).norm() / along.norm().max(1e-12) < on_mm
     };
-    let at = |k: usize| (foot.point - corners[k]).norm() < ON_MM;
+    let at = |k: usize| (foot.point - corners[k]).norm() < on_mm;
     (0..3).any(|k| on(k) && onward(nominal, foot.triangle, k).is_none())
         || (0..3).any(|k| at(k) && ends_at(nominal, foot.triangle, k))
 }

@@ -1,0 +1,245 @@
+//! Whether a scan is told in another length unit than it was made in: proven, not guessed.
+//!
+//! Where the size of the scan, or of a thing in it, suggests another unit, the part is searched in that
+//! unit; only if it then lies there is that the answer. A wrong part of a suggestive size is no proof.
+
+use super::clusters::clusters;
+use super::draw::drawn;
+use super::hunt::{Hunt, LOOSER};
+use super::instances::InstancesSettings;
+use super::locate::{DENSE_POINTS, LEAST_POINTS, LocateSettings, posed};
+use super::locate_error::{LocateError, no_fit};
+use super::sample::{Cloud, area, surface};
+use super::samples::Samples;
+use super::scene::Scene;
+use super::search::Search;
+use crate::geometry::{Point, TriangleMesh, Vector};
+use crate::run::{Run, Stopped};
+use crate::scan::Scan;
+use crate::search::SurfaceTree;
+
+/// Length units taken for one another: by what the scan's coordinates should be multiplied, and how that came about.
+pub(super) const MIXED_UP: [(f64, &str); 12] = [
+    (25.4, "this looks like inch, not mm"),
+    (1.0 / 25.4, "this looks like mm, not inch"),
+    (10.0, "this looks like cm, not mm"),
+    (0.1, "this looks like mm, not cm"),
+    (1000.0, "this looks like m, not mm (or mm, not um)"),
+    (0.001, "this looks like mm, not m (or um, not mm)"),
+    (39.370_078_740_157_48, "this looks like m, not inch"),
+    (0.0254, "this looks like inch, not m"),
+    (2.54, "this looks like inch, not cm"),
+    (1.0 / 2.54, "this looks like cm, not inch"),
+    (100.0, "this looks like m, not cm"),
+    (0.01, "this looks like cm, not m"),
+];
+
+/// Of a scan of several things, points that are looked at: they need only show what hangs together and hold
+/// one part.
+const GUARD_POINTS: usize = 150_000;
+/// Units that are tried, those first in which most points are of things of the part's size; and things
+/// tried in each.
+const UNITS: usize = 4;
+const THINGS: usize = 2;
+
+/// A view of part of the part is smaller than it, so a third less is still the same size.
+fn same_size(ratio: f64) -> bool {
+    ratio > 0.65 && ratio < 1.3
+}
+
+pub(super) fn hint_words(size_ratio: Option<f64>, unit_ratio: Option<f64>) -> String {
+    match (size_ratio, unit_ratio) {
+        (Some(_), Some(k)) => {
+            let how = MIXED_UP.iter().find(|m| m.0 == k).map_or("its length unit is another", |m| m.1);
+            format!("; multiplied by {k:.4} it does, so check the length unit stated: {how}")
+        }
+        (Some(r), None) => format!("; it is {r:.2} times as large"),
+        (None, _) => String::new(),
+    }
+}
+
+/// Whether the scan as a whole is this part in another length unit.
+pub(super) fn whole_in_another(
+    run: &Run,
+    mesh: &TriangleMesh,
+    tree: &SurfaceTree,
+    all: &Cloud,
+    dense: &Cloud,
+    settings: &LocateSettings,
+) -> Result<Option<LocateError>, Stopped> {
+    let Some(size_ratio) = size_ratio(mesh, dense) else { return Ok(None) };
+    for ratio in unit_ratios(size_ratio) {
+        let scaled = Cloud {
+            points: all.points.iter().map(|p| Point::from(p.coords * ratio)).collect(),
+            normals: all.normals.clone(),
+        };
+        let thin = scaled.thinned(DENSE_POINTS);
+        match posed(run, mesh, tree, Samples::new(scaled, thin, None), settings) {
+            Err(LocateError::Stopped(stopped)) => return Err(stopped),
+            Ok(_) | Err(LocateError::Undetermined { .. }) => {
+                return Ok(Some(wrong_unit(mesh, dense, settings, size_ratio, ratio)));
+            }
+            Err(_) => {}
+        }
+    }
+    Ok(None)
+}
+
+/// Whether something in a scan of several things is this part, of either hand, in another length unit. Asked
+/// only where nothing was found in the unit stated.
+pub(super) fn things_in_another(
+    run: &Run,
+    mesh: &TriangleMesh,
+    tree: &SurfaceTree,
+    scan: &Scan,
+    settings: &LocateSettings,
+) -> Result<Option<LocateError>, Stopped> {
+    let Some(part_mm) = size_of(mesh) else { return Ok(None) };
+    let mut chosen = drawn(scan.points().len(), GUARD_POINTS);
+    let apart = scan.points().len() as f64 / chosen.len().max(1) as f64;
+    chosen.retain(|&i| scan.points()[i as usize].iter().all(|c| c.is_finite()));
+    if chosen.len() < LEAST_POINTS {
+        return Ok(None);
+    }
+    let cloud = Cloud::pick(scan.points(), scan.normals(), &chosen);
+    let spacing_mm = scan.spacing_mm() * apart.sqrt();
+    let whole_mm = crate::geometry::Aabb::of(&cloud.points).diagonal();
+    let search = Search::new(run, mesh, tree, cloud.normals.is_some(), settings)?;
+    let mut tries: Vec<Try> = Vec::new();
+    for (ratio, _) in MIXED_UP {
+        // No part is larger than the scan that shows it; of none that is so much larger anything is to be seen.
+        if !(whole_mm * ratio > part_mm && whole_mm * ratio < 1000.0 * part_mm) {
+            continue;
+        }
+        let points: Vec<Point> = cloud.points.iter().map(|p| Point::from(p.coords * ratio)).collect();
+        let scene = Scene::new(run, &search, &points, cloud.normals.as_deref(), spacing_mm * ratio)?;
+        let things = of_its_size(run, &search, &scene, part_mm)?;
+        if let Some((first, _)) = things.first() {
+            let (size, weight) = (*first, things.iter().map(|t| t.1.len()).sum());
+            let things = things.into_iter().map(|t| t.1).take(THINGS).collect();
+            tries.push(Try { ratio, scene, things, weight, size });
+        }
+    }
+    tries.sort_by_key(|t| std::cmp::Reverse(t.weight));
+    let settings = InstancesSettings { locate: settings.clone(), ..InstancesSettings::default() };
+    for one in tries.into_iter().take(UNITS) {
+        if Hunt::new(&search, &one.scene, &settings, false).any(run, one.things)? {
+            let as_stated = one.size / one.ratio / part_mm;
+            return Ok(Some(wrong_unit(mesh, &cloud, &settings.locate, as_stated, one.ratio)));
+        }
+    }
+    Ok(None)
+}
+
+/// No heap of parts is so many times as large as one of them.
+const GIANT: f64 = 6.0;
+
+/// Whether a scene holds things worth a search, and all of them are far larger than the part.
+pub(super) fn giants_only(search: &Search, scene: &Scene) -> bool {
+    let Some(part_mm) = size_of(search.exact.mesh) else { return false };
+    let mut things = scene.clusters.iter().filter(|c| search.plausible(c.cubes, scene.link_mm)).peekable();
+    things.peek().is_some()
+        && things.all(|c| {
+            let thin = scene.cloud.some(&c.members).thinned(DENSE_POINTS);
+            size_mm(&thin.points).is_some_and(|size| size > GIANT * part_mm)
+        })
+}
+
+/// A unit in which a scan holds things of the part's size.
+struct Try {
+    ratio: f64,
+    scene: Scene,
+    /// The largest of them, as points of the scene.
+    things: Vec<Vec<u32>>,
+    /// Points of all of them.
+    weight: usize,
+    /// Size of the first, mm.
+    size: f64,
+}
+
+/// The things of a scene that are as large as the part, and what is so together with its neighbours; each with
+/// its size.
+fn of_its_size(
+    run: &Run,
+    search: &Search,
+    scene: &Scene,
+    part_mm: f64,
+) -> Result<Vec<(f64, Vec<u32>)>, Stopped> {
+    let mut found: Vec<(f64, Vec<u32>)> = Vec::new();
+    for link_mm in [scene.link_mm, LOOSER * scene.link_mm] {
+        for cluster in clusters(run, &scene.cloud.points, link_mm)? {
+            if cluster.members.len() < LEAST_POINTS || !search.plausible(cluster.cubes, link_mm) {
+                continue;
+            }
+            let thin = scene.cloud.some(&cluster.members).thinned(DENSE_POINTS);
+            if let Some(size) = size_mm(&thin.points)
+                && same_size(size / part_mm)
+                && !found.iter().any(|f| f.1 == cluster.members)
+            {
+                found.push((size, cluster.members));
+            }
+        }
+        // Pieces are put together only where no whole is there.
+        if !found.is_empty() {
+            break;
+        }
+    }
+    Ok(found)
+}
+
+fn wrong_unit(
+    mesh: &TriangleMesh,
+    dense: &Cloud,
+    settings: &LocateSettings,
+    size_ratio: f64,
+    ratio: f64,
+) -> LocateError {
+    match no_fit(mesh, dense, settings, None) {
+        LocateError::NoFit { explained, need, beside, most_beside, .. } => LocateError::NoFit {
+            explained,
+            need,
+            beside,
+            most_beside,
+            size_ratio: Some(size_ratio),
+            unit_ratio: Some(ratio),
+        },
+        other => other,
+    }
+}
+
+/// The scan's size over the nominal's; `None` for a nominal without area.
+pub(super) fn size_ratio(mesh: &TriangleMesh, dense: &Cloud) -> Option<f64> {
+    Some(size_mm(&dense.points)? / size_of(mesh)?).filter(|r| r.is_finite())
+}
+
+/// The size of the nominal, mm; `None` when it has no area.
+fn size_of(mesh: &TriangleMesh) -> Option<f64> {
+    let places: Vec<Point> = surface(mesh, area(mesh) / 2000.0).iter().map(|s| s.point).collect();
+    size_mm(&places).filter(|s| *s > 0.0)
+}
+
+/// The size of some points that clutter does not change: the distance from the middle that eight of ten stay
+/// within, mm.
+fn size_mm(points: &[Point]) -> Option<f64> {
+    // Of a frame the median lies on one side or the other; the middle between two tails does not jump.
+    let middle_of = |axis: usize| {
+        let mut values: Vec<f64> = points.iter().map(|p| p[axis]).collect();
+        values.sort_unstable_by(f64::total_cmp);
+        let tail = values.len() / 10;
+        Some(0.5 * (values.get(tail)? + values.get(values.len() - 1 - tail)?))
+    };
+    let middle = Vector::new(middle_of(0)?, middle_of(1)?, middle_of(2)?);
+    let mut radii: Vec<f64> = points.iter().map(|p| (p.coords - middle).norm()).collect();
+    radii.sort_unstable_by(f64::total_cmp);
+    radii.get(radii.len() * 8 / 10).copied()
+}
+
+/// The factors between two length units that bring the sizes together; none where the sizes are alike.
+fn unit_ratios(size_ratio: f64) -> impl Iterator<Item = f64> {
+    let alike = same_size(size_ratio);
+    MIXED_UP.iter().map(|m| m.0).filter(move |k| !alike && same_size(size_ratio * k))
+}
+
+#[cfg(test)]
+#[path = "unit_tests.rs"]
+mod tests;

@@ -1,0 +1,64 @@
+//! What of a plan with faults can be held against its nominal all the same, so that one who mends it is told of every
+//! fault at once.
+
+use super::bind::pick_fault;
+use super::domain::Feature;
+use super::fault::{Fault, Faults};
+use super::file::{PlanFile, SideOfMaterial};
+use super::place::feature;
+use super::reader;
+use super::tree::Tree;
+use crate::nominal::{Nominal, Side};
+
+/// The features of a plan whose own lines have no fault, whatever the rest of it has.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SoundFeatures {
+    /// Each with its index in the plan.
+    features: Vec<(usize, Feature)>,
+    /// On which side of the nominal the material is.
+    pub side: Option<Side>,
+}
+
+impl SoundFeatures {
+    /// Of a plan in TOML; `None` where it has no form at all.
+    pub fn of_toml(text: &str) -> Option<Self> {
+        Self::of(&Tree::from_toml(text).ok()?)
+    }
+
+    /// Of a plan in JSON; `None` where it has no form at all.
+    pub fn of_json(text: &str) -> Option<Self> {
+        Self::of(&Tree::from_json(text).ok()?)
+    }
+
+    /// Of a plan that is a JSON value already; `None` where it has no form at all.
+    pub fn of_value(value: serde_json::Value) -> Option<Self> {
+        Self::of(&serde_json::from_value(value).ok()?)
+    }
+
+    fn of(tree: &Tree) -> Option<Self> {
+        let faults = Faults::default();
+        let file = reader::read::<PlanFile>(tree, &faults)?;
+        let features: Vec<_> = (0..file.feature.len()).map(|i| feature(&faults, &file, i)).collect();
+        let side = file.nominal.as_ref().and_then(|n| n.side_of_material).map(|side| match side {
+            SideOfMaterial::BehindNormal => Side::BehindNormal,
+            SideOfMaterial::InFrontOfNormal => Side::InFrontOfNormal,
+        });
+        let faults = faults.into_vec();
+        let sound = |i: usize| {
+            let place = format!("feature[{i}]");
+            !faults.iter().any(|f| {
+                f.place == "feature"
+                    || f.place
+                        .strip_prefix(&place)
+                        .is_some_and(|rest| !rest.starts_with(|c: char| c.is_ascii_digit()))
+            })
+        };
+        let features = features.into_iter().enumerate().filter(|(i, _)| sound(*i));
+        Some(Self { features: features.filter_map(|(i, f)| Some((i, f?))).collect(), side })
+    }
+
+    /// A fault for every pick that is near nothing of its kind on the nominal, or could mean two things.
+    pub fn faults_on(&self, nominal: &Nominal) -> Vec<Fault> {
+        self.features.iter().filter_map(|(i, feature)| pick_fault(*i, feature, nominal)).collect()
+    }
+}

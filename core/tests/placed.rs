@@ -23,15 +23,15 @@ fn moved(nominal: &Nominal, by: Vector, turn: Vector, pose: Pose) -> Pose {
 
 #[test]
 fn a_place_that_is_told_is_held_against_the_scan() {
-    let demo = Demo::new(3, 1.5);
+    let demo = Demo::new(3, 1.0);
     let run = quiet();
     let (_, plan) = plan::check_toml(&demo.plan_toml()).unwrap();
     let raw = read(&demo.nominal_stl(), &run).unwrap();
     let nominal = Nominal::from_mesh(raw, LengthUnit::Millimetre, plan.side, &run).unwrap();
     let faces = plan::bind(&plan, Some(&nominal)).unwrap();
-    let whole = read(&demo.good_scan_ply(1.5).unwrap(), &run).unwrap();
+    let whole = read(&demo.good_scan_ply(2.0).unwrap(), &run).unwrap();
     let truth = demo.good.scan_from_part.inverse();
-    let go = |scan: &Scan, pose: Pose| -> Result<Record, InspectError> {
+    let with = |scan: &Scan, pose: Pose, sum_too: bool| -> Result<Record, InspectError> {
         let scans = [ScanSource { scan, sha256: "s".into(), part: ScanPart::Placement(pose) }];
         let job = Job {
             nominal: Some(&nominal),
@@ -43,21 +43,22 @@ fn a_place_that_is_told_is_held_against_the_scan() {
             readings: &[],
             scope: &[],
         };
-        let aligned = align(&run, &job, None);
         let record = inspect(&run, &job)?.record;
         // The single sum tells the same as the record.
-        match (aligned, &record.alignment) {
-            (Ok(aligned), Some(found)) => assert_eq!(aligned.stop, found.stop),
-            (Err(error), None) => assert_eq!(error.to_string(), record.reason),
+        match (sum_too.then(|| align(&run, &job, None)), &record.alignment) {
+            (None, _) => {}
+            (Some(Ok(aligned)), Some(found)) => assert_eq!(aligned.stop, found.stop),
+            (Some(Err(error)), None) => assert_eq!(error.to_string(), record.reason),
             other => panic!("{other:?}"),
         }
         Ok(record)
     };
+    let go = |scan: &Scan, pose: Pose| with(scan, pose, false);
     let scan = Scan::new(whole.clone(), LengthUnit::Millimetre, &run).unwrap();
     let still = Vector::zeros();
 
     // Told exactly, and some millimetres beside: the same values.
-    let right = go(&scan, truth).unwrap();
+    let right = with(&scan, truth, true).unwrap();
     assert!(right.cautions.iter().any(|c| c.contains("not searched for: it fits there")));
     assert!(!right.cautions.iter().any(|c| c.contains("on trust")), "{:?}", right.cautions);
     let beside = moved(&nominal, Vector::new(6.0, -5.0, 4.0), Vector::new(0.0, 0.0, 0.001), truth);
@@ -78,12 +79,10 @@ fn a_place_that_is_told_is_held_against_the_scan() {
     // Elsewhere: nothing is judged, and the reason says where the part is.
     for (by, turn) in [
         (Vector::new(400.0, 0.0, 0.0), still),
-        (Vector::new(0.0, 250.0, 10.0), still),
         (still, Vector::new(0.0, 0.0, std::f64::consts::PI)),
-        (still, Vector::new(std::f64::consts::PI, 0.0, 0.0)),
         (Vector::new(5000.0, 0.0, 0.0), still),
     ] {
-        let record = go(&scan, moved(&nominal, by, turn, truth)).unwrap();
+        let record = with(&scan, moved(&nominal, by, turn, truth), by.x == 400.0).unwrap();
         assert_eq!(record.verdict, Verdict::NotMeasured, "{by:?} {turn:?}: {}", record.reason);
         assert!(
             record.evaluations.iter().all(|e| e.value_mm.is_none()),
@@ -114,7 +113,7 @@ fn a_place_that_is_told_is_held_against_the_scan() {
     assert!(words.ends_with("check the length unit stated: this looks like inch, not mm"), "{words}");
 
     // What lies within the part's box and yet far from it is counted.
-    let mut raw = whole.clone();
+    let mut raw = whole;
     let middle = nominal.mesh().bounds().centre();
     for k in 0..500 {
         let p = middle + Vector::new(f64::from(k % 25) - 12.0, f64::from(k / 25) - 10.0, 0.0);

@@ -50,7 +50,7 @@ pub enum ScanPart {
     Whole,
     /// The points inside a box along the scan's axes, mm.
     Region(Aabb),
-    /// The points near the part placed so; nothing is searched.
+    /// The points near the part placed so, which is held against the scan.
     Placement(Motion<PartFrame, ScanFrame>),
 }
 

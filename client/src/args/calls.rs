@@ -46,7 +46,8 @@ pub(crate) struct Align {
     pub(crate) judged_by: RevisionChoice,
     #[command(flatten)]
     pub(crate) scan: OneScan,
-    /// Where the part lies in the scan, as `scantling --output json locate` answers; nothing is searched then
+    /// Where the part lies in the scan, as `scantling --output json locate` answers; it is searched for
+    /// only where the scan leaves doubt of that
     #[arg(long, value_name = "FILE.json")]
     pub(crate) placement: Option<PathBuf>,
     /// Id of a datum system of the plan; by best fit only if not stated

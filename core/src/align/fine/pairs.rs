@@ -11,7 +11,7 @@ use crate::geometry::{
 };
 use crate::nominal::Nominal;
 use crate::run::{Run, Stopped};
-use crate::search::{Cursor, Facing, SurfaceTree, TOGETHER};
+use crate::search::{Cursor, SurfaceTree};
 
 type Pose = Motion<PartFrame, ScanFrame>;
 
@@ -65,27 +65,20 @@ impl Ground<'_> {
         pose: &Pose,
         reach: f64,
     ) -> Result<Vec<Option<Foot>>, Stopped> {
-        let mut feet = Vec::with_capacity(sample.points.len());
-        for (b, block) in sample.points.chunks(TOGETHER).enumerate() {
-            run.check()?;
-            let placed: Vec<Point> = block.par_iter().map(|p| pose.point(p)).collect();
-            let facing: Option<(Vec<Direction>, f64)> = match (&sample.normals, self.seen_from) {
-                (Some(normals), _) => {
-                    let normals = &normals[b * TOGETHER..][..block.len()];
-                    Some((normals.par_iter().map(|n| pose.direction(*n)).collect(), self.min_cos))
-                }
-                (None, Some(side)) => Some((vec![pose.direction(side); block.len()], ASLANT_COS)),
-                (None, None) => None,
-            };
-            feet.extend(match &facing {
-                Some((normals, min_cos)) => {
-                    let facing = Facing { normals, min_cos: *min_cos };
-                    self.tree.nearest_facing_each(&placed, facing, reach, |_, foot| foot)
-                }
-                None => self.tree.nearest_each(&placed, reach, |_, foot| foot),
-            });
-        }
-        Ok(feet)
+        let parts: Result<Vec<Vec<Option<Foot>>>, Stopped> = sample
+            .points
+            .par_chunks(PIECE)
+            .enumerate()
+            .map(|(c, piece)| {
+                run.check()?;
+                let mut cursor = self.tree.cursor();
+                let one = |(k, p): (usize, &Point)| {
+                    self.foot(&mut cursor, sample, c * PIECE + k, &pose.point(p), pose, reach)
+                };
+                Ok(piece.iter().enumerate().map(one).collect())
+            })
+            .collect();
+        Ok(parts?.concat())
     }
 
     /// The pose after a step of six lengths (turns times the radius, shifts), and how far it moves the corners at

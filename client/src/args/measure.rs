@@ -52,8 +52,8 @@ pub(crate) struct Sources {
     /// Only the scan's points in this box, mm, in the scan's axes
     #[arg(long, value_name = "X0,Y0,Z0,X1,Y1,Z1", value_parser = region, allow_hyphen_values = true, requires = "scans")]
     pub(crate) region: Option<Region>,
-    /// Where the part lies in the scan, as `scantling --output json locate` or `align` answers; nothing is
-    /// searched then
+    /// Where the part lies in the scan, as `scantling --output json locate` or `align` answers; it is
+    /// searched for only where the scan leaves doubt of that
     #[arg(long, value_name = "FILE.json", requires = "scans")]
     pub(crate) placement: Option<PathBuf>,
     /// A table of readings by hand instruments: columns characteristic, value, passed (true or false), unit,

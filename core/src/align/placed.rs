@@ -51,8 +51,8 @@ pub enum PlacedError {
         "the part does not lie where it was said to: {:.0} % of the points near that place lie on it ({:.0} % are \
          needed) and {:.0} % close beside it (at most {:.0} %){}; correct the placement, or leave it out and have \
          the part searched for",
-        100.0 * explained, 100.0 * need, 100.0 * beside, 100.0 * most_beside,
-        elsewhere_mm.map_or_else(String::new, |mm| format!(", and it was found {mm:.1} mm from there"))
+        (100.0 * explained).floor(), 100.0 * need, 100.0 * beside, 100.0 * most_beside,
+        elsewhere_mm.filter(|mm| mm.is_finite()).map_or_else(String::new, |mm| format!(", and it was found {mm:.1} mm from there"))
     )]
     NotThere {
         /// Fraction of the points near that place that lie on the part.

@@ -93,7 +93,7 @@ impl TriangleMesh {
         all
     }
 
-    /// The box of the same vertices in coordinates along three axes, lengths 1.
+    /// The box of the vertices that triangles use, in coordinates along three axes of length 1.
     pub fn bounds_along(&self, axes: [Vector; 3]) -> Aabb {
         let mut all = Aabb::empty();
         for t in &self.triangles {

@@ -7,7 +7,7 @@ use super::instances::InstancesSettings;
 use super::judge::{Duel, Held, Judgement, Known, inside};
 use super::locate::{DENSE_POINTS, FINE_POINTS, LEAST_POINTS, Located};
 use super::locate_error::LocateError;
-use super::mirror::{other_hand, reflected};
+use super::mirror::other_hand;
 use super::refine::Pose;
 use super::sample::Cloud;
 use super::samples::FEW_POINTS;
@@ -280,9 +280,4 @@ impl<'a> Hunt<'a> {
         }
         Ok(())
     }
-}
-
-/// The pose of the mirrored nominal, from a pose that was found in the mirror.
-pub(super) fn as_mirrored(pose: &Pose) -> Pose {
-    reflected(pose)
 }

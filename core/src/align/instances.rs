@@ -6,14 +6,15 @@
 //! poses on points of their own are instances. What does not hold is named, never counted. The scheme is
 //! ours.
 
-use super::hunt::{Catch, Hunt, as_mirrored};
+use super::hunt::{Catch, Hunt};
 use super::locate::{LEAST_POINTS, LocateSettings};
 use super::locate_error::LocateError;
+use super::mirror::reflected;
 use super::owners::{Owner, Owners};
 use super::refine::Pose;
 use super::scene::Scene;
 use super::search::Search;
-use super::unit::{giants_only, things_in_another};
+use super::unit::{mostly_giants, things_in_another};
 use crate::geometry::{Aabb, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
 use crate::nominal::Nominal;
 use crate::run::{Run, Stage, Stopped};
@@ -210,7 +211,7 @@ pub(super) fn searched(
     let search = Search::new(run, mesh, tree, normals.is_some(), &settings.locate)?;
     let scene = Scene::new(run, &search, points, normals, scan.spacing_mm())?;
     // Things far larger than the part take long to be searched, and what they are is told sooner.
-    if giants_only(&search, &scene)
+    if mostly_giants(&search, &scene)
         && let Some(wrong) = things_in_another(run, mesh, tree, scan, &settings.locate)?
     {
         return Err(InstancesError::LengthUnit(wrong));
@@ -243,11 +244,7 @@ pub(super) fn searched(
             Catch::Part { located: l, seen, other_hand, evidence_of_hand } => {
                 let points_of = shares.next().unwrap_or_default();
                 let instance = Instance {
-                    part_from_scan: if other_hand {
-                        as_mirrored(&l.part_from_scan)
-                    } else {
-                        l.part_from_scan
-                    },
+                    part_from_scan: if other_hand { reflected(&l.part_from_scan) } else { l.part_from_scan },
                     rms_mm: l.rms_mm,
                     explained: l.explained,
                     seen,

@@ -5,11 +5,13 @@
 //! (a table, a neighbour, a view of a corner only) the whole scan is searched for the part, and what is found
 //! decides. The scheme is ours.
 
+use std::borrow::Cow;
+
 use super::draw::{share, share_of};
 use super::instances::{Finding, InstancesError, InstancesSettings, searched};
 use super::locate::{DENSE_POINTS, LEAST_POINTS, LocateSettings};
 use super::locate_error::LocateError;
-use super::refine::apart_mm;
+use super::refine::{Pose, apart_mm};
 use super::sample::Cloud;
 use super::samples::SHARE;
 use super::search::Search;
@@ -30,6 +32,8 @@ pub struct Stands {
     pub seen: f64,
     /// Whether so much is seen that another place would hardly look the same; else the place is taken on trust.
     pub sure: bool,
+    /// Whether the scan was searched for the part, since the points near the place left doubt.
+    pub searched: bool,
 }
 
 /// Why it does not lie there, or is not known to.
@@ -46,13 +50,22 @@ pub enum PlacedError {
         "the part of the other hand lies where this one was said to; choose the part that is mirrored to it"
     )]
     OtherHand,
+    /// They fit, but most of them are of a part that lies otherwise.
+    #[error(
+        "the part does not lie where it was said to: most points near that place are of a part that lies otherwise, \
+         {apart_mm:.1} mm from there; correct the placement, or leave it out and have the part searched for"
+    )]
+    LiesOtherwise {
+        /// How far that part lies from the place told, at its farthest corner, mm.
+        apart_mm: f64,
+    },
     /// The points there are not the part's.
     #[error(
         "the part does not lie where it was said to: {:.0} % of the points near that place lie on it ({:.0} % are \
          needed) and {:.0} % close beside it (at most {:.0} %){}; correct the placement, or leave it out and have \
          the part searched for",
         (100.0 * explained).floor(), 100.0 * need, 100.0 * beside, 100.0 * most_beside,
-        elsewhere_mm.filter(|mm| mm.is_finite()).map_or_else(String::new, |mm| format!(", and it was found {mm:.1} mm from there"))
+        elsewhere_mm.map_or_else(String::new, |mm| format!(", and it was found {mm:.1} mm from there"))
     )]
     NotThere {
         /// Fraction of the points near that place that lie on the part.
@@ -93,18 +106,20 @@ pub fn stands(
         Ok(Fit { explained, beside, seen: search.seen(run, &cloud, pose)?.fraction })
     };
     let fits = |fit: &Fit| fit.explained >= settings.least_explained && fit.beside <= settings.most_beside;
-    let mut there = fit(near)?;
+    let mut near = Cow::Borrowed(near);
+    let mut there = fit(&near)?;
     if !fits(&there) {
         // The table under it, perhaps.
-        let off = off_supports(run, &search, scan, near)?;
+        let off = off_supports(run, &search, scan, &near)?;
         if off.len() < near.len() {
             there = fit(&off)?;
+            near = Cow::Owned(off);
         }
     }
     let Fit { explained, beside, seen } = there;
     let fits = fits(&there);
     if fits && seen >= all.least_seen {
-        return Ok(Stands { explained, seen, sure: true });
+        return Ok(Stands { explained, seen, sure: true, searched: false });
     }
     let found = match searched(run, nominal.mesh(), tree, scan, &all, false) {
         Ok(found) => found.findings,
@@ -112,9 +127,18 @@ pub fn stands(
         Err(InstancesError::LengthUnit(wrong)) => return Err(PlacedError::LengthUnit(wrong)),
         Err(InstancesError::TooFewPoints { .. }) => Vec::new(),
     };
+    let stands = |sure: bool| Ok(Stands { explained, seen, sure, searched: true });
+    // Two descents of one place end nearer to one another than this; other places are further off.
+    let same = |other: &Pose| apart_mm(other, pose, &search.bounds) <= 3.0 * settings.deviation_mm;
     let mut elsewhere_mm: Option<f64> = None;
-    let mut taken = false;
+    let mut taken_mm: Option<f64> = None;
     for finding in &found {
+        // What the scan leaves open is what the place was told for.
+        if let Finding::Undetermined(open) = finding
+            && open.poses.iter().any(same)
+        {
+            return stands(false);
+        }
         let other_hand = matches!(finding, Finding::OtherHand(_));
         let (Finding::Instance(part) | Finding::OtherHand(part)) = finding else { continue };
         let its = near.iter().filter(|i| part.points.binary_search(i).is_ok()).count();
@@ -125,16 +149,18 @@ pub fn stands(
         if other_hand {
             continue;
         }
-        let apart_mm = apart_mm(&part.part_from_scan, pose, &search.bounds);
-        // Two descents of one place end nearer to one another than this; other places are further off.
-        if apart_mm <= 3.0 * settings.deviation_mm {
-            return Ok(Stands { explained, seen, sure: true });
+        if same(&part.part_from_scan) {
+            return stands(true);
         }
-        taken |= mostly;
+        let apart_mm = apart_mm(&part.part_from_scan, pose, &search.bounds);
+        if mostly {
+            taken_mm = Some(apart_mm);
+        }
         elsewhere_mm = Some(elsewhere_mm.map_or(apart_mm, |e| e.min(apart_mm)));
     }
-    if fits && !taken {
-        return Ok(Stands { explained, seen, sure: false });
+    if fits {
+        return taken_mm
+            .map_or_else(|| stands(false), |apart_mm| Err(PlacedError::LiesOtherwise { apart_mm }));
     }
     if elsewhere_mm.is_none()
         && let Some(wrong) = things_in_another(run, nominal.mesh(), tree, scan, settings)?

@@ -134,15 +134,16 @@ pub(super) fn things_in_another(
 /// No heap of parts is so many times as large as one of them.
 const GIANT: f64 = 6.0;
 
-/// Whether a scene holds things worth a search, and all of them are far larger than the part.
-pub(super) fn giants_only(search: &Search, scene: &Scene) -> bool {
+/// Whether most points of a scene's things that are worth a search are of things far larger than the part.
+pub(super) fn mostly_giants(search: &Search, scene: &Scene) -> bool {
     let Some(part_mm) = size_of(search.exact.mesh) else { return false };
-    let mut things = scene.clusters.iter().filter(|c| search.plausible(c.cubes, scene.link_mm)).peekable();
-    things.peek().is_some()
-        && things.all(|c| {
-            let thin = scene.cloud.some(&c.members).thinned(DENSE_POINTS);
-            size_mm(&thin.points).is_some_and(|size| size > GIANT * part_mm)
-        })
+    let (mut giants, mut others) = (0, 0);
+    for thing in scene.clusters.iter().filter(|c| search.plausible(c.cubes, scene.link_mm)) {
+        let thin = scene.cloud.some(&thing.members).thinned(DENSE_POINTS);
+        let giant = size_mm(&thin.points).is_some_and(|size| size > GIANT * part_mm);
+        *(if giant { &mut giants } else { &mut others }) += thing.members.len();
+    }
+    giants > others
 }
 
 /// A unit in which a scan holds things of the part's size.

@@ -1,8 +1,8 @@
 //! What a reader must know of the scans of a part and of how they lie on it.
 
+use super::Job;
 use super::placed::PLACED_REACH_MM;
 use super::scanned::{On, Scanned};
-use super::{Job, ScanPart};
 use crate::align::{Sides, Stop};
 use crate::record::AlignmentRecord;
 
@@ -21,7 +21,7 @@ impl Scanned<'_> {
             && on.best.on_other_things() > 0
         {
             cautions.push(format!(
-                "{} points over the part lie on something that comes from beside it (a clamp, a stop): it was left out, and what it hides was not seen. The best fit may be drawn to its nearest points by some hundredths of a millimetre, which the fit's own uncertainty does not hold.",
+                "{} points over the part lie on something that comes from beside it (a table, a clamp, a stop): it was left out, and what it hides was not seen. The best fit may be drawn to its nearest points by some hundredths of a millimetre, which the fit's own uncertainty does not hold.",
                 on.best.on_other_things()
             ));
         }
@@ -33,14 +33,16 @@ impl Scanned<'_> {
                 "The points of the scans lie {finest:.2} to {widest:.2} mm apart: on features that the densest has seen, what only a sparser one shows counts as unseen."
             ));
         }
-        if job.scans.iter().any(|s| matches!(s.part, ScanPart::Placement(_))) {
+        if let Self::On(on) = self
+            && on.unsearched
+        {
             cautions.push("Where the part lies in the scan was told and not searched for: it fits there, but a turned part, or one of the other hand, that fits as well would not be noticed.".into());
         }
         if let Self::On(on) = self
             && let Some(seen) = on.on_trust
         {
             cautions.push(format!(
-                "The scan shows only {:.0} % of the side that faces the scanner where the part was said to lie: that it lies there and not elsewhere is taken on trust.",
+                "The scan shows {:.0} % of the side that faces the scanner where the part was said to lie, and nothing that tells it from other places: that it lies there is taken on trust.",
                 100.0 * seen
             ));
         }

@@ -22,6 +22,7 @@ const STAYED_MM: f64 = 1.0;
 
 /// So often at most.
 const ROUNDS: usize = 5;
+
 /// A part that came to rest further than this from where it was said to lie, mm, lies elsewhere: a placement is
 /// told by who sets the part down, not guessed (common practice, no source).
 const ELSEWHERE_MM: f64 = 50.0;
@@ -65,6 +66,8 @@ pub(super) fn align<'a>(
         };
         let moved_mm = apart_mm(nominal, &fine.part_from_scan, told);
         if moved_mm > ELSEWHERE_MM {
+            // What the scan shows of the place that was told says more than where the fit drifted to.
+            bears_out(&chosen, told)?;
             return Err(elsewhere(moved_mm));
         }
         if round < ROUNDS && apart_mm(nominal, &fine.part_from_scan, &pose) > STAYED_MM {

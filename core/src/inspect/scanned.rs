@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 
 use super::found::{Found, Unaligned, align, alignment_record, source};
+use super::placed::Told;
 use super::{InspectError, Job, Picture, datum_record, map};
 use crate::align::{AlignError, Alignment, FineSettings, fine};
 use crate::datum::{DatumAlignment, DatumError, DatumInput, establish};
@@ -39,6 +40,8 @@ pub(super) struct On<'a> {
     /// Of scans whose place was told: how much of the part's side the least telling one shows, where that is too
     /// little to bear the place out.
     pub(super) on_trust: Option<f64>,
+    /// Whether a place that was told was borne out by its own points, and the rest not searched.
+    pub(super) unsearched: bool,
     /// How far from where they were told to be parts came to rest, mm.
     pub(super) moved_mm: f64,
 }
@@ -185,10 +188,11 @@ impl<'a> On<'a> {
             let aligned = alignment_record(f.located.as_ref(), &f.fine);
             sources.push(source(one, f.scan.points().len(), Some(aligned)));
         }
-        let trusted = |f: &Found| f.told.as_ref().filter(|t| !t.stands.sure).map(|t| t.stands.seen);
-        let on_trust = found.iter().filter_map(trusted).reduce(f64::min);
-        let moved_mm = found.iter().filter_map(|f| f.told.as_ref()).map(|t| t.moved_mm).fold(0.0, f64::max);
-        let further_off: usize = found.iter().filter_map(|f| f.told.as_ref()).map(|t| t.further_off).sum();
+        let told: Vec<&Told> = found.iter().filter_map(|f| f.told.as_ref()).collect();
+        let on_trust = told.iter().filter(|t| !t.stands.sure).map(|t| t.stands.seen).reduce(f64::min);
+        let unsearched = told.iter().any(|t| !t.stands.searched);
+        let moved_mm = told.iter().map(|t| t.moved_mm).fold(0.0, f64::max);
+        let further_off: usize = told.iter().map(|t| t.further_off).sum();
         let together = found.len() > 1;
         let first = found.remove(0);
         let (scan, located, aligned) = if together {
@@ -243,6 +247,7 @@ impl<'a> On<'a> {
             fit,
             sources,
             on_trust,
+            unsearched,
             moved_mm,
         })
     }

@@ -110,7 +110,8 @@ pub fn info(
     // So that equal places have equal bits, as in `Scan::new`.
     points.iter_mut().for_each(|p| *p = Point::from(p.coords.add_scalar(0.0)));
     let bounds = spacing::bounds(&points);
-    let repeated = repeats::repeated(&points, &bounds, run)?;
+    let dealt = spacing::dealt(&points, &bounds);
+    let repeated = repeats::repeated(&points, &dealt, run)?;
     let first = repeats::first_of_each(points.len(), &repeated);
     let surface = Surface::of(&points, &triangles, &first, run)?;
     let given = points.len();
@@ -119,7 +120,7 @@ pub fn info(
         points.retain(|_| first.next().is_some_and(|(i, f)| i == *f));
     }
     drop(first);
-    let spacing = spacing::spacing_mm(&points, &bounds, run)?;
+    let spacing = spacing::spacing_mm(&points, &bounds, &dealt, run)?;
     let (normals, points_without_normal) = if surface.areas > 0 {
         (NormalsFrom::Triangles, surface.unused_points)
     } else if let Some(normals) = normals.filter(|n| n.iter().any(|n| n.norm() > LEAST_NORMAL)) {

@@ -53,7 +53,7 @@ pub enum ScanError {
 
 /// Ten kilometres: coordinates beyond it hold no micrometre detail in 32 bits, and squares and products
 /// of anything below are far from the limits of 64 bits.
-pub(crate) const FURTHEST_MM: f64 = 1e7;
+pub const FURTHEST_MM: f64 = 1e7;
 
 /// Brings lengths into mm in place; the answer is the first point beyond [`FURTHEST_MM`] or nowhere.
 pub(crate) fn into_mm(points: &mut [Point], mm: f64, run: &Run) -> Result<Option<usize>, Stopped> {
@@ -116,7 +116,8 @@ impl Scan {
             return Err(ScanError::TooFar { point });
         }
         let bounds = spacing::bounds(&points);
-        let repeated = repeats::repeated(&points, &bounds, run)?;
+        let dealt = spacing::dealt(&points, &bounds);
+        let repeated = repeats::repeated(&points, &dealt, run)?;
         let mut found = normals::of_triangles(&points, &triangles, &repeated, run)?;
         drop(triangles);
         if found.is_none()
@@ -131,7 +132,7 @@ impl Scan {
             retain(&mut points, &keep);
             found.iter_mut().for_each(|n| retain(n, &keep));
         }
-        let spacing_mm = spacing::spacing_mm(&points, &bounds, run)?;
+        let spacing_mm = spacing::spacing_mm(&points, &bounds, &dealt, run)?;
         if let Some(normals) = &mut found
             && normals.par_iter().any(|n| *n == Vector::zeros())
         {

@@ -21,18 +21,18 @@ const BLOCK: usize = 8;
 const CHUNK: usize = 1 << 16;
 
 /// Each point that has the coordinates of an earlier one, with the first of these; ascending. Zeros must not
-/// have a sign.
-pub(super) fn repeated(points: &[Point], bounds: &Aabb, run: &Run) -> Result<Vec<(u32, u32)>, Stopped> {
+/// have a sign. `dealt` is where most of them lie.
+pub(super) fn repeated(points: &[Point], dealt: &Aabb, run: &Run) -> Result<Vec<(u32, u32)>, Stopped> {
     let blocks = (points.len() * BITS / (64 * BLOCK)).next_power_of_two();
     let table = || -> Vec<AtomicU64> { (0..blocks * BLOCK).map(|_| AtomicU64::new(0)).collect() };
     let (once, again) = (table(), table());
     // As many cells on a surface as large as the largest side of the box.
-    let size = bounds.size();
+    let size = dealt.size();
     let side = (size.x * size.y).max(size.y * size.z).max(size.z * size.x).sqrt();
     let scale = (blocks as f64).sqrt() / side;
     let scale = if scale.is_finite() { scale } else { 0.0 };
     let bit_of = |p: &Point| {
-        let cell = (p - bounds.low).map(|along| (along * scale) as u64);
+        let cell = (p - dealt.low).map(|along| (along * scale) as i64 as u64);
         let block = hash([cell.x, cell.y, cell.z]) as usize & (blocks - 1);
         let bit = hash(p.coords.map(f64::to_bits).into()) as usize % (64 * BLOCK);
         (BLOCK * block + bit / 64, 1u64 << (bit % 64))

@@ -21,6 +21,8 @@ const SLICES: usize = 1 << 16;
 const WIDE_SLICES: usize = 1 << 12;
 /// One of so many points is held against the sample first.
 const SPARSE: usize = 16;
+/// Points that tell where most lie.
+const DEALT: usize = 1 << 10;
 /// Points looked at by one thread at a time.
 const CHUNK: usize = 1 << 16;
 
@@ -30,15 +32,35 @@ pub(super) fn bounds(points: &[Point]) -> Aabb {
     points.par_chunks(CHUNK).map(Aabb::of).reduce(Aabb::empty, join)
 }
 
+/// A box along which points may be dealt out evenly: that of all but a twentieth at either end of each axis, by
+/// some of them, so that one point far out does not make all others fall into one place. Where that has no size
+/// along an axis it is the box of all.
+pub(super) fn dealt(points: &[Point], bounds: &Aabb) -> Aabb {
+    let some: Vec<&Point> = points.iter().step_by((points.len() / DEALT).max(1)).collect();
+    let mut dealt = *bounds;
+    for axis in 0..3 {
+        let mut along: Vec<f64> = some.iter().map(|p| p[axis]).collect();
+        along.sort_unstable_by(f64::total_cmp);
+        let off = along.len() / 20;
+        if let [low, .., high] = along[off..along.len() - off]
+            && high > low
+        {
+            (dealt.low[axis], dealt.high[axis]) = (low, high);
+        }
+    }
+    dealt
+}
+
 /// Median distance to the nearest other place; 0 when there is one place only. No two points may be equal.
-pub(super) fn spacing_mm(points: &[Point], bounds: &Aabb, run: &Run) -> Result<f64, Stopped> {
+/// `dealt` is where most of them lie.
+pub(super) fn spacing_mm(points: &[Point], bounds: &Aabb, dealt: &Aabb, run: &Run) -> Result<f64, Stopped> {
     if points.len() < 2 {
         return Ok(0.0);
     }
     let axis = bounds.size().imax();
     let (second, third) = ((axis + 1) % 3, (axis + 2) % 3);
-    let (low, length) = (bounds.low[axis], bounds.size()[axis]);
-    // Grows with the coordinate, so slices are in the order of the points.
+    let (low, length) = (dealt.low[axis], dealt.size()[axis]);
+    // Grows with the coordinate, so slices are in the order of the points; what lies outside is in the first and last.
     let scale = |count: usize| count as f64 / length;
     let (thin, wide) = (scale(SLICES), scale(WIDE_SLICES));
     let slice = |along: f64, scale: f64, count: usize| (((along - low) * scale) as usize).min(count - 1);
@@ -171,10 +193,13 @@ mod tests {
         clouds.push(wall);
         clouds.push((0..8000).map(|i| Point::from([i % 20, i / 20 % 20, i / 400].map(f64::from))).collect());
         for points in clouds {
-            let found = spacing_mm(&points, &bounds(&points), &quiet()).unwrap();
+            let all = bounds(&points);
+            let found = spacing_mm(&points, &all, &dealt(&points, &all), &quiet()).unwrap();
             assert_eq!(found, slow(&points), "{} points", points.len());
         }
-        assert_eq!(spacing_mm(&[Point::origin()], &Aabb::empty(), &quiet()).unwrap(), 0.0);
-        assert_eq!(spacing_mm(&[], &Aabb::empty(), &quiet()).unwrap(), 0.0);
+        for points in [&[Point::origin()][..], &[]] {
+            let all = bounds(points);
+            assert_eq!(spacing_mm(points, &all, &dealt(points, &all), &quiet()).unwrap(), 0.0);
+        }
     }
 }

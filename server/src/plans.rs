@@ -113,7 +113,8 @@ fn all_faults(
         let key = Key { digest: digest.clone(), unit: *unit, side: sound.side };
         // A nominal that is refused is told once the plan is right.
         if let Ok(nominal) = service.nominals.get(&service.blobs, &key, run) {
-            faults.extend(sound.faults_on(&nominal));
+            // A stopped call is read by nobody.
+            let _ = sound.add_faults_on(&nominal, run, &mut faults);
         }
     }
     Refused::Faults(faults)

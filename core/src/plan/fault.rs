@@ -25,7 +25,7 @@ impl fmt::Display for Fault {
 }
 
 /// Nobody mends more than this at once, and a hostile file cannot make an answer of any size.
-const MOST_FAULTS: usize = 1000;
+pub(super) const MOST_FAULTS: usize = 1000;
 
 /// Gathers faults and remembers which places hold a placeholder instead of a value.
 #[derive(Debug, Default)]

@@ -3,12 +3,13 @@
 
 use super::bind::pick_fault;
 use super::domain::Feature;
-use super::fault::{Fault, Faults};
+use super::fault::{Fault, Faults, MOST_FAULTS};
 use super::file::{PlanFile, SideOfMaterial};
 use super::place::feature;
 use super::reader;
 use super::tree::Tree;
 use crate::nominal::{Nominal, Side};
+use crate::run::{Run, Stopped};
 
 /// The features of a plan whose own lines have no fault, whatever the rest of it has.
 #[derive(Clone, Debug, PartialEq)]
@@ -46,19 +47,30 @@ impl SoundFeatures {
         let faults = faults.into_vec();
         let sound = |i: usize| {
             let place = format!("feature[{i}]");
-            !faults.iter().any(|f| {
-                f.place == "feature"
-                    || f.place
-                        .strip_prefix(&place)
-                        .is_some_and(|rest| !rest.starts_with(|c: char| c.is_ascii_digit()))
-            })
+            !faults.iter().any(|f| f.place == "feature" || f.place.starts_with(&place))
         };
         let features = features.into_iter().enumerate().filter(|(i, _)| sound(*i));
         Some(Self { features: features.filter_map(|(i, f)| Some((i, f?))).collect(), side })
     }
 
-    /// A fault for every pick that is near nothing of its kind on the nominal, or could mean two things.
-    pub fn faults_on(&self, nominal: &Nominal) -> Vec<Fault> {
-        self.features.iter().filter_map(|(i, feature)| pick_fault(*i, feature, nominal)).collect()
+    /// Adds a fault for every pick that is near nothing of its kind on the nominal, or could mean two things; no more
+    /// than any plan is told of.
+    ///
+    /// # Errors
+    /// A stop by the caller.
+    pub fn add_faults_on(
+        &self,
+        nominal: &Nominal,
+        run: &Run,
+        faults: &mut Vec<Fault>,
+    ) -> Result<(), Stopped> {
+        for (i, feature) in &self.features {
+            run.check()?;
+            if faults.len() >= MOST_FAULTS {
+                break;
+            }
+            faults.extend(pick_fault(*i, feature, nominal));
+        }
+        Ok(())
     }
 }

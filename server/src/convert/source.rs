@@ -1,6 +1,7 @@
 //! Which part of a scan is meant: regions and placements; and readings.
 
 use scantling_core::readings::Reading;
+use scantling_core::scan::FURTHEST_MM;
 use scantling_proto::v1;
 
 use super::fields::Fields;
@@ -8,6 +9,9 @@ use crate::measuring::Rows;
 
 /// A rotation matrix is orthonormal within this, or it is a slip.
 const ORTHONORMAL: f64 = 1e-6;
+
+/// A scan and a part, turned about, each at the furthest that either may lie, mm.
+const MOST_SHIFT_MM: f64 = 4.0 * FURTHEST_MM;
 
 fn triple(fields: &mut Fields, field: &str, values: &[f64]) -> Option<[f64; 3]> {
     let three: Option<[f64; 3]> =
@@ -32,7 +36,15 @@ pub(crate) fn region(fields: &mut Fields, field: &str, sent: &v1::Region) -> Opt
 
 /// A rigid motion.
 pub(crate) fn placement(fields: &mut Fields, field: &str, sent: &v1::Placement) -> Option<Rows> {
-    let shift = triple(fields, &format!("{field}.translation_mm"), &sent.translation_mm);
+    let place = format!("{field}.translation_mm");
+    let shift = triple(fields, &place, &sent.translation_mm);
+    if shift.is_some_and(|s| s.iter().any(|v| v.abs() > MOST_SHIFT_MM)) {
+        fields.wrong(
+            &place,
+            format!("must be at most {MOST_SHIFT_MM} mm along each axis: no scan lies further"),
+        );
+        return None;
+    }
     let nine: Option<[f64; 9]> =
         sent.rotation.as_slice().try_into().ok().filter(|n: &[f64; 9]| n.iter().all(|v| v.is_finite()));
     let place = format!("{field}.rotation");

@@ -65,14 +65,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let scan = Scan::new(read(scan_file, &run)?, LengthUnit::Millimetre, &run)?;
         let scans = [ScanSource::whole(&scan, sha256_hex(scan_file))];
         let job = Job {
-            nominal: Some(&nominal),
             nominal_sha256: sha256_hex(&nominal_file),
-            plan: &plan,
-            faces: &faces,
-            scans: &scans,
-            points: &[],
-            readings: &[],
-            scope: &[],
+            ..Job::of_scans(&nominal, &plan, &faces, &scans)
         };
         let found = inspect(&run, &job)?;
         if asked("--digest") {

@@ -2,8 +2,11 @@
 //!
 //! `cargo run --release -p scantling-core --example large -- [--points 5000000] [--triangles 1000000] [--text]`
 
+mod cost;
+
 use std::time::Instant;
 
+use cost::{memory_mib, processor_s};
 use scantling_core::geometry::random::Random;
 use scantling_core::read::read;
 use scantling_core::run::quiet;
@@ -15,21 +18,6 @@ type Outcome = Result<(), Box<dyn std::error::Error>>;
 fn argument(name: &str, otherwise: usize) -> usize {
     let all: Vec<String> = std::env::args().collect();
     all.iter().position(|a| a == name).and_then(|i| all.get(i + 1)?.parse().ok()).unwrap_or(otherwise)
-}
-
-/// Processor seconds of all threads so far, in hundredths; 0 where the system does not tell.
-fn processor_s() -> f64 {
-    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
-    let after_name = stat.rsplit(')').next().unwrap_or_default();
-    let ticks = |n: usize| after_name.split_whitespace().nth(n).and_then(|w| w.parse::<f64>().ok());
-    (ticks(11).unwrap_or(0.0) + ticks(12).unwrap_or(0.0)) / 100.0
-}
-
-/// A line of `/proc/self/status` in MiB.
-fn memory_mib(name: &str) -> f64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = status.lines().find(|l| l.starts_with(name)).unwrap_or_default();
-    line.split_whitespace().nth(1).and_then(|w| w.parse::<f64>().ok()).unwrap_or(0.0) / 1024.0
 }
 
 /// Does it `rounds` times; prints the quickest wall time, mean processor time and the memory it adds at most.

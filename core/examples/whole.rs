@@ -2,10 +2,14 @@
 //! the largest memory so far.
 //!
 //! `cargo run --release -p scantling-core --example whole -- [--points 5000000] [--near]` for generated files, or
-//! `... --example whole -- --files SCAN NOMINAL [--near]`. `--near`: the scan lies nearly in place and is not located.
+//! `... --example whole -- --files SCAN NOMINAL [--near]`. `--near`: the scan lies nearly in place and is not located;
+//! `--normals`: normals of all points too, at the end.
+
+mod cost;
 
 use std::time::Instant;
 
+use cost::{memory_mib, processor_s};
 use scantling_core::align::{FineSettings, LocateSettings, fine, locate};
 use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector};
@@ -18,21 +22,6 @@ use scantling_core::simulate::window_surround::WindowSurround;
 use scantling_core::simulate::{write_ply, write_stl};
 
 type Fault = Box<dyn std::error::Error>;
-
-/// Processor seconds of all threads so far, in hundredths; 0 where the system does not tell.
-fn processor_s() -> f64 {
-    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
-    let after_name = stat.rsplit(')').next().unwrap_or_default();
-    let ticks = |n: usize| after_name.split_whitespace().nth(n).and_then(|w| w.parse::<f64>().ok());
-    (ticks(11).unwrap_or(0.0) + ticks(12).unwrap_or(0.0)) / 100.0
-}
-
-/// A line of `/proc/self/status` in MiB.
-fn memory_mib(name: &str) -> f64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = status.lines().find(|l| l.starts_with(name)).unwrap_or_default();
-    line.split_whitespace().nth(1).and_then(|w| w.parse::<f64>().ok()).unwrap_or(0.0) / 1024.0
-}
 
 /// Does it and tells what it cost.
 fn step<T>(name: &str, work: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {

@@ -82,6 +82,28 @@ pub struct Job<'a> {
     pub scope: &'a [String],
 }
 
+impl<'a> Job<'a> {
+    /// Scans of a part, without points and readings, and every group of its plan; of a nominal without a file.
+    pub fn of_scans(
+        nominal: &'a Nominal,
+        plan: &'a Plan,
+        faces: &'a FaceMap,
+        scans: &'a [ScanSource<'a>],
+    ) -> Self {
+        let nominal_sha256 = String::new();
+        Self {
+            nominal: Some(nominal),
+            nominal_sha256,
+            plan,
+            faces,
+            scans,
+            points: &[],
+            readings: &[],
+            scope: &[],
+        }
+    }
+}
+
 /// A finished inspection.
 #[derive(Clone, Debug)]
 pub struct Inspected {

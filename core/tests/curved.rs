@@ -86,16 +86,7 @@ fn a_check_point_on_a_curved_face_of_a_perfect_part_reads_zero() {
     let faces = plan::bind(&plan, Some(&nominal)).unwrap();
     for part in [ScanPart::Whole, ScanPart::Placement(Motion::identity())] {
         let scans = [ScanSource { scan: &scan, sha256: "s".into(), part: part.clone() }];
-        let job = Job {
-            nominal: Some(&nominal),
-            nominal_sha256: String::new(),
-            plan: &plan,
-            faces: &faces,
-            scans: &scans,
-            points: &[],
-            readings: &[],
-            scope: &[],
-        };
+        let job = Job::of_scans(&nominal, &plan, &faces, &scans);
         let record = inspect(&quiet(), &job).unwrap().record;
         assert_eq!(record.evaluations.len(), 9);
         for e in &record.evaluations {

@@ -133,16 +133,8 @@ fn a_stated_place_does_not_decide_between_sides_that_are_alike() {
         let scan = case.scan(true, normals, Some(12.0));
         let source =
             ScanSource { scan: &scan, sha256: "s".into(), part: ScanPart::Placement(Motion::identity()) };
-        let job = Job {
-            nominal: Some(&case.nominal),
-            nominal_sha256: String::new(),
-            plan: &plan,
-            faces: &faces,
-            scans: &[source],
-            points: &[],
-            readings: &[],
-            scope: &[],
-        };
+        let sources = [source];
+        let job = Job::of_scans(&case.nominal, &plan, &faces, &sources);
         match align(&quiet(), &job, None) {
             Ok(found) => assert!(normals, "aligned: {:?}", found.cautions),
             Err(error) => assert!(!normals && error.to_string().contains("fits both sides"), "{error}"),

@@ -34,16 +34,7 @@ fn record_after(change: impl Fn(&Demo, Point, Direction) -> Option<Point>) -> Re
     let faces = plan::bind(&plan, Some(&nominal)).unwrap();
     let scan = Scan::new(raw, LengthUnit::Millimetre, &run).unwrap();
     let scans = [ScanSource::whole(&scan, String::new())];
-    let job = Job {
-        nominal: Some(&nominal),
-        nominal_sha256: String::new(),
-        plan: &plan,
-        faces: &faces,
-        scans: &scans,
-        points: &[],
-        readings: &[],
-        scope: &[],
-    };
+    let job = Job::of_scans(&nominal, &plan, &faces, &scans);
     inspect(&run, &job).unwrap().record
 }
 

@@ -33,16 +33,7 @@ fn a_place_that_is_told_is_held_against_the_scan() {
     let truth = demo.good.scan_from_part.inverse();
     let with = |scan: &Scan, pose: Pose, sum_too: bool| -> Result<Record, InspectError> {
         let scans = [ScanSource { scan, sha256: "s".into(), part: ScanPart::Placement(pose) }];
-        let job = Job {
-            nominal: Some(&nominal),
-            nominal_sha256: String::new(),
-            plan: &plan,
-            faces: &faces,
-            scans: &scans,
-            points: &[],
-            readings: &[],
-            scope: &[],
-        };
+        let job = Job::of_scans(&nominal, &plan, &faces, &scans);
         let record = inspect(&run, &job)?.record;
         // The single sum tells the same as the record.
         match (sum_too.then(|| align(&run, &job, None)), &record.alignment) {

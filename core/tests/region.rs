@@ -30,16 +30,7 @@ fn a_table_in_the_box_moves_the_part_by_no_more_than_is_said() {
     };
     let go = |scan: &Scan, part: ScanPart| -> Result<Aligned, AlignedError> {
         let scans = [ScanSource { scan, sha256: "s".into(), part }];
-        let job = Job {
-            nominal: Some(&nominal),
-            nominal_sha256: String::new(),
-            plan: &plan,
-            faces: &faces,
-            scans: &scans,
-            points: &[],
-            readings: &[],
-            scope: &[],
-        };
+        let job = Job::of_scans(&nominal, &plan, &faces, &scans);
         align(&run, &job, None)
     };
     let all = raw(&|_| true);

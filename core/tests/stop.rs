@@ -31,16 +31,7 @@ fn the_work_stops_inside_every_stage() {
     )
     .unwrap();
     let scans = [ScanSource::whole(&scan, String::new())];
-    let job = Job {
-        nominal: Some(&nominal),
-        nominal_sha256: String::new(),
-        plan: &plan,
-        faces: &faces,
-        scans: &scans,
-        points: &[],
-        readings: &[],
-        scope: &[],
-    };
+    let job = Job::of_scans(&nominal, &plan, &faces, &scans);
     for at in [Stage::Locate, Stage::Align, Stage::Partition, Stage::Filter, Stage::Evaluate] {
         let stop = AtomicBool::new(false);
         let progress = |stage: Stage, _: f64| {

@@ -22,16 +22,7 @@ fn measure(demo: &Demo, scan_file: &[u8]) -> (Nominal, Inspected) {
     let faces = plan::bind(&plan, Some(&nominal)).unwrap();
     let scan = Scan::new(read(scan_file, &run).unwrap(), LengthUnit::Millimetre, &run).unwrap();
     let scans = [ScanSource::whole(&scan, String::new())];
-    let job = Job {
-        nominal: Some(&nominal),
-        nominal_sha256: String::new(),
-        plan: &plan,
-        faces: &faces,
-        scans: &scans,
-        points: &[],
-        readings: &[],
-        scope: &[],
-    };
+    let job = Job::of_scans(&nominal, &plan, &faces, &scans);
     let inspected = inspect(&run, &job).unwrap();
     (nominal, inspected)
 }

@@ -67,16 +67,7 @@ fn wrong(seed: u64) -> Vec<String> {
             sha256: String::new(),
             part: ScanPart::Placement(instance.part_from_scan),
         }];
-        let job = Job {
-            nominal: Some(&nominal),
-            nominal_sha256: String::new(),
-            plan: &plan,
-            faces: &faces,
-            scans: &scans,
-            points: &[],
-            readings: &[],
-            scope: &[],
-        };
+        let job = Job::of_scans(&nominal, &plan, &faces, &scans);
         let record = inspect(&run, &job).unwrap().record;
         let failed: Vec<&str> = record
             .evaluations

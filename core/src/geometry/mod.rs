@@ -9,6 +9,7 @@ mod corner_normals;
 mod direction;
 pub mod math;
 mod mesh;
+pub(crate) mod morton;
 mod motion;
 pub mod random;
 pub mod sum;

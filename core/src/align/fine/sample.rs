@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::geometry::random::Random;
-use crate::geometry::{Aabb, Direction, Point};
+use crate::geometry::{Aabb, Direction, Point, morton};
 use crate::scan::Scan;
 
 /// Points of a scan in an order that follows the surface, and their neighbourhoods.
@@ -43,10 +43,9 @@ impl Sample {
         let bounds = Aabb::of(chosen.iter().map(|&i| &all[i as usize]));
         let cells = f64::from(1u32 << BITS);
         let scale = if bounds.size().max() > 0.0 { cells / bounds.size().max() } else { 0.0 };
-        let cell = |p: &Point, axis: usize| {
-            spread((((p[axis] - bounds.low[axis]) * scale) as u64).min((1 << BITS) - 1))
-        };
-        let key = |p: &Point| cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2;
+        let cell =
+            |p: &Point, axis: usize| (((p[axis] - bounds.low[axis]) * scale) as u64).min((1 << BITS) - 1);
+        let key = |p: &Point| morton::key(std::array::from_fn(|axis| cell(p, axis)));
         // Every item differs in its index, so that an unstable sort has one possible result.
         let mut keyed: Vec<(u64, u32)> = chosen.par_iter().map(|&i| (key(&all[i as usize]), i)).collect();
         keyed.par_sort_unstable();
@@ -159,15 +158,6 @@ fn weights(keys: &[u64], level: u32) -> Vec<f64> {
         weights[cell.0].fill(weight);
     }
     weights
-}
-
-/// Two zeros before each of 21 bits.
-fn spread(x: u64) -> u64 {
-    let x = (x | x << 32) & 0x001f_0000_0000_ffff;
-    let x = (x | x << 16) & 0x001f_0000_ff00_00ff;
-    let x = (x | x << 8) & 0x100f_00f0_0f00_f00f;
-    let x = (x | x << 4) & 0x10c3_0c30_c30c_30c3;
-    (x | x << 2) & 0x1249_2492_4924_9249
 }
 
 #[cfg(test)]

@@ -225,9 +225,9 @@ fn cheapest<const BINS: usize>(bins: &[Extent; BINS]) -> Option<(usize, Extent, 
 fn partition(items: &mut [Item], first: impl Fn(&Item) -> bool) -> usize {
     let mut count = 0;
     for i in 0..items.len() {
-        let item = items[i];
-        items[i] = items[count];
-        items[count] = item;
+        // Not by `swap`, which goes through memory.
+        let (item, other) = (items[i], items[count]);
+        (items[i], items[count]) = (other, item);
         count += usize::from(first(&item));
     }
     count

@@ -13,7 +13,7 @@ use super::plane::Plane;
 use super::sample::Sample;
 use super::strays::strays;
 use super::sums::Sums;
-use crate::geometry::{Cholesky, Motion, PartFrame, Point, ScanFrame};
+use crate::geometry::{Cholesky, Direction, Foot, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector};
 use crate::run::{Run, Stopped};
 
 type Pose = Motion<PartFrame, ScanFrame>;
@@ -97,13 +97,12 @@ impl<'a> Pairs<'a> {
                 .zip(points)
                 .map(|(i, p)| (p, ground.foot(&mut cursor, sample, i, &p, &pose, reach)))
                 .collect();
-            // Apart from the searches, so that several corners are on their way from memory at once.
-            for (((plane, until), off), (p, foot)) in planes.iter_mut().zip(until).zip(off).zip(&places) {
+            let corners = corners(ground.mesh(), places.iter().map(|(_, foot)| foot.as_ref()));
+            let found = planes.iter_mut().zip(until).zip(off);
+            for (((plane, until), off), ((p, foot), corners)) in found.zip(places.iter().zip(&corners)) {
                 (*plane, *until) = (Plane::NONE, path);
-                let Some(foot) = foot else { continue };
-                let Some(face) = ground.mesh().normal(foot.triangle) else { continue };
-                let face = face.vector();
-                let (found, room) = Plane::of(ground.mesh(), foot, &face, p);
+                let (Some(foot), Some(face)) = (foot, normal(corners)) else { continue };
+                let (found, room) = Plane::of(corners, &face, foot, p);
                 (*plane, *until) = (found, path + room);
                 *off = (!beyond(ground.nominal, foot, p, &face)).then(|| (p - foot.point).dot(&face));
             }
@@ -170,11 +169,12 @@ impl<'a> Pairs<'a> {
                     }
                     let p = pose.point(scanned);
                     let foot = ground.foot(&mut cursor, sample, i, &p, &pose, reach);
-                    let face =
-                        foot.and_then(|foot| Some((foot, ground.mesh().normal(foot.triangle)?.vector())));
-                    let (found, room) = face.map_or((Plane::NONE, 0.0), |(foot, face)| {
-                        Plane::of(ground.mesh(), &foot, &face, &p)
-                    });
+                    let corners = foot.map(|foot| ground.mesh().corners(foot.triangle));
+                    let face = corners.as_ref().and_then(normal);
+                    let (found, room) = match (&foot, &corners, &face) {
+                        (Some(foot), Some(corners), Some(face)) => Plane::of(corners, face, foot, &p),
+                        _ => (Plane::NONE, 0.0),
+                    };
                     *until = path + room;
                     if !found.is(plane) {
                         let p = base.point(scanned);
@@ -230,4 +230,17 @@ impl<'a> Pairs<'a> {
             std::array::from_fn(|j| whole[i.max(j)][i.min(j)] * scale(i) * scale(j))
         }))
     }
+}
+
+/// The corners of the triangles of feet, of all one thing after the other: they are all over the memory, and so many
+/// are on their way at once.
+fn corners<'f>(mesh: &TriangleMesh, feet: impl Iterator<Item = Option<&'f Foot>>) -> Vec<[Point; 3]> {
+    let triangles: Vec<[u32; 3]> =
+        feet.map(|foot| foot.map_or([0; 3], |f| mesh.triangles()[f.triangle as usize])).collect();
+    triangles.iter().map(|t| t.map(|v| mesh.vertices()[v as usize])).collect()
+}
+
+/// The unit normal of a triangle, as the mesh says it.
+fn normal([a, b, c]: &[Point; 3]) -> Option<Vector> {
+    Direction::new((b - a).cross(&(c - a))).map(Direction::vector)
 }

@@ -2,7 +2,7 @@
 
 use super::ground::Ground;
 use super::sums::Sums;
-use crate::geometry::{Foot, Point, TriangleMesh, Vector};
+use crate::geometry::{Foot, Point, Vector};
 
 /// The tangent plane at a foot: that of its triangle; on an edge or corner, that across the way to the point, so that
 /// the distance does not jump where the nearest triangle changes.
@@ -22,14 +22,14 @@ const ASIDE_MM: f64 = 1e-7;
 impl Plane {
     pub(super) const NONE: Self = Self { normal: Vector::new(0.0, 0.0, 0.0), offset: 0.0, triangle: NOWHERE };
 
-    /// The plane of a point at `p` with this foot, whose triangle has the unit normal `face`, and half of the way to
-    /// the triangle's nearest edge, mm: no nearer than twice its own move beside another triangle may be as near.
-    pub(super) fn of(mesh: &TriangleMesh, foot: &Foot, face: &Vector, p: &Point) -> (Self, f64) {
+    /// The plane of a point at `p` with this foot, whose triangle has these corners and the unit normal `face`, and half
+    /// of the way to the triangle's nearest edge, mm: only nearer to it than twice its own move can a point come to
+    /// have another triangle as near.
+    pub(super) fn of([a, b, c]: &[Point; 3], face: &Vector, foot: &Foot, p: &Point) -> (Self, f64) {
         let off = p - foot.point;
         let on_edge = (off - face * off.dot(face)).norm() > ASIDE_MM;
         let normal = if on_edge { off / foot.distance } else { *face };
         let offset = normal.dot(&foot.point.coords);
-        let [a, b, c] = mesh.corners(foot.triangle);
         let inward = |a: &Point, b: &Point| {
             let along = b - a;
             let side = face.dot(&along.cross(&(foot.point - a)));
@@ -37,7 +37,7 @@ impl Plane {
             side * side.abs() / along.norm_squared()
         };
         let least = |x: f64, y: f64| if x < y { x } else { y };
-        let inside2 = least(least(inward(&a, &b), inward(&b, &c)), inward(&c, &a));
+        let inside2 = least(least(inward(a, b), inward(b, c)), inward(c, a));
         let room = if on_edge || !(inside2 > 0.0) { 0.0 } else { 0.5 * inside2.sqrt() };
         (Self { normal, offset, triangle: foot.triangle }, room)
     }

@@ -13,7 +13,7 @@ use super::plane::Plane;
 use super::sample::Sample;
 use super::strays::strays;
 use super::sums::Sums;
-use crate::geometry::{Cholesky, Direction, Foot, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector};
+use crate::geometry::{Cholesky, Direction, Foot, Motion, PartFrame, Point, ScanFrame, Vector};
 use crate::run::{Run, Stopped};
 
 type Pose = Motion<PartFrame, ScanFrame>;
@@ -91,20 +91,15 @@ impl<'a> Pairs<'a> {
         pieces.zip(off.par_chunks_mut(PIECE)).enumerate().try_for_each(|(c, ((planes, until), off))| {
             run.check()?;
             let first = c * PIECE;
-            let mut cursor = ground.tree.cursor();
-            let points = sample.points[first..].iter().take(planes.len()).map(|p| pose.point(p));
-            let places: Vec<(Point, _)> = (first..)
-                .zip(points)
-                .map(|(i, p)| (p, ground.foot(&mut cursor, sample, i, &p, &pose, reach)))
-                .collect();
-            let corners = corners(ground.mesh(), places.iter().map(|(_, foot)| foot.as_ref()));
-            let found = planes.iter_mut().zip(until).zip(off);
-            for (((plane, until), off), ((p, foot), corners)) in found.zip(places.iter().zip(&corners)) {
+            let which = first..first + planes.len();
+            let found = places(&ground, sample, which, &pose, reach);
+            for (((plane, until), off), place) in planes.iter_mut().zip(until).zip(off).zip(&found) {
                 (*plane, *until) = (Plane::NONE, path);
-                let (Some(foot), Some(face)) = (foot, normal(corners)) else { continue };
-                let (found, room) = Plane::of(corners, &face, foot, p);
+                let (Some(foot), Some(face)) = (&place.foot, normal(&place.corners)) else { continue };
+                let (found, room) = Plane::of(&place.corners, &face, foot, &place.p);
                 (*plane, *until) = (found, path + room);
-                *off = (!beyond(ground.nominal, foot, p, &face)).then(|| (p - foot.point).dot(&face));
+                let beyond = beyond(ground.nominal, foot, &place.p, &face);
+                *off = (!beyond).then(|| (place.p - foot.point).dot(&face));
             }
             Ok(())
         })?;
@@ -136,8 +131,8 @@ impl<'a> Pairs<'a> {
         if self.ground.apart_mm(&self.pose, &self.chosen_at) > MOVED_MM {
             self.choose(run)?;
         } else if self.path - self.searched > NEARBY_MM {
-            let path = self.path;
-            self.renew(run, |until, plane, p| until < path || plane.off(p).abs() > MIDWAY_MM)?;
+            let (path, pose) = (self.path, self.pose);
+            self.renew(run, |until, plane, p| until < path || plane.off(&pose.point(p)).abs() > MIDWAY_MM)?;
             self.searched = path;
         } else if self.fresh {
             return Ok(true);
@@ -146,7 +141,7 @@ impl<'a> Pairs<'a> {
         Ok(false)
     }
 
-    /// Searches those points of which `wanted` says so, by where they are due, their plane and place.
+    /// Searches those points of which `wanted` says so, by where they are due, their plane and the point.
     fn renew(
         &mut self,
         run: &Run,
@@ -160,26 +155,24 @@ impl<'a> Pairs<'a> {
         let changes: Result<Vec<Sums>, Stopped> = pieces
             .map(|(c, (planes, until))| {
                 run.check()?;
-                let mut cursor = ground.tree.cursor();
+                let first = c * PIECE;
+                let due = |i: &usize| {
+                    weights[*i] > 0.0 && wanted(until[i - first], &planes[i - first], &sample.points[*i])
+                };
+                let due: Vec<usize> = (first..first + planes.len()).filter(due).collect();
                 let mut change = Sums::zero();
-                for (i, (plane, until)) in (c * PIECE..).zip(planes.iter_mut().zip(until)) {
-                    let (weight, scanned) = (weights[i], &sample.points[i]);
-                    if !(weight > 0.0) || !wanted(*until, plane, &pose.point(scanned)) {
-                        continue;
-                    }
-                    let p = pose.point(scanned);
-                    let foot = ground.foot(&mut cursor, sample, i, &p, &pose, reach);
-                    let corners = foot.map(|foot| ground.mesh().corners(foot.triangle));
-                    let face = corners.as_ref().and_then(normal);
-                    let (found, room) = match (&foot, &corners, &face) {
-                        (Some(foot), Some(corners), Some(face)) => Plane::of(corners, face, foot, &p),
+                for place in places(&ground, sample, due, &pose, reach) {
+                    let i = place.number;
+                    let (found, room) = match (&place.foot, normal(&place.corners)) {
+                        (Some(foot), Some(face)) => Plane::of(&place.corners, &face, foot, &place.p),
                         _ => (Plane::NONE, 0.0),
                     };
-                    *until = path + room;
+                    until[i - first] = path + room;
+                    let plane = &mut planes[i - first];
                     if !found.is(plane) {
-                        let p = base.point(scanned);
-                        plane.unpair(&ground, &p, weight, &mut change);
-                        found.pair(&ground, &p, weight, &mut change);
+                        let p = base.point(&sample.points[i]);
+                        plane.unpair(&ground, &p, weights[i], &mut change);
+                        found.pair(&ground, &p, weights[i], &mut change);
                         *plane = found;
                     }
                 }
@@ -232,12 +225,38 @@ impl<'a> Pairs<'a> {
     }
 }
 
-/// The corners of the triangles of feet, of all one thing after the other: they are all over the memory, and so many
-/// are on their way at once.
-fn corners<'f>(mesh: &TriangleMesh, feet: impl Iterator<Item = Option<&'f Foot>>) -> Vec<[Point; 3]> {
-    let triangles: Vec<[u32; 3]> =
-        feet.map(|foot| foot.map_or([0; 3], |f| mesh.triangles()[f.triangle as usize])).collect();
-    triangles.iter().map(|t| t.map(|v| mesh.vertices()[v as usize])).collect()
+/// A point where the pose puts it.
+struct Place {
+    number: usize,
+    p: Point,
+    foot: Option<Foot>,
+    /// Of the foot's triangle.
+    corners: [Point; 3],
+}
+
+/// Where some points of a sample lie and where the surface is nearest. One thing after the other for all of them:
+/// triangles and corners are all over the memory, and so many are on their way at once.
+fn places(
+    ground: &Ground,
+    sample: &Sample,
+    which: impl IntoIterator<Item = usize>,
+    pose: &Pose,
+    reach: f64,
+) -> Vec<Place> {
+    let mesh = ground.mesh();
+    let mut cursor = ground.tree.cursor();
+    let search = |number: usize| {
+        let p = pose.point(&sample.points[number]);
+        let foot = ground.foot(&mut cursor, sample, number, &p, pose, reach);
+        Place { number, p, foot, corners: [Point::origin(); 3] }
+    };
+    let mut all: Vec<Place> = which.into_iter().map(search).collect();
+    let triangle = |place: &Place| place.foot.map_or([0; 3], |f| mesh.triangles()[f.triangle as usize]);
+    let triangles: Vec<[u32; 3]> = all.iter().map(triangle).collect();
+    for (place, triangle) in all.iter_mut().zip(triangles) {
+        place.corners = triangle.map(|v| mesh.vertices()[v as usize]);
+    }
+    all
 }
 
 /// The unit normal of a triangle, as the mesh says it.

@@ -1,6 +1,6 @@
 //! The points that an alignment uses: drawn without favour, weighed so that dense patches do not pull.
 
-use crate::geometry::random::Random;
+use crate::align::draw::drawn;
 use crate::geometry::{Aabb, Direction, Point};
 use crate::scan::Scan;
 
@@ -26,19 +26,14 @@ const BITS: u32 = 21;
 
 impl Sample {
     /// At most `wanted` of the scan's points. Where there are more, one of each run of as many neighbours in the
-    /// file, drawn by lot with a fixed seed: a fixed place in each run (or the lowest index of a cube) can follow
-    /// the scanner's own pattern.
+    /// file, drawn by lot: a fixed place in each run (or the lowest index of a cube) can follow the scanner's own
+    /// pattern.
     pub(super) fn drawn(scan: &Scan, wanted: usize) -> Self {
         let all = scan.points();
-        let count = all.len().min(wanted.max(1));
-        let mut random = Random::seeded(0x000f_15e5);
-        let chosen = (0..count).map(|k| {
-            let (from, to) = (k * all.len() / count, (k + 1) * all.len() / count);
-            from + if to - from > 1 { random.below(to - from) } else { 0 }
-        });
-        let chosen: Vec<usize> = chosen.filter(|&i| all[i].iter().all(|c| c.is_finite())).collect();
+        let mut chosen = drawn(all.len(), wanted.max(1));
+        chosen.retain(|&i| all[i as usize].iter().all(|c| c.is_finite()));
         // Together in memory: what follows goes over them again and again.
-        let points: Vec<Point> = chosen.iter().map(|&i| all[i]).collect();
+        let points: Vec<Point> = chosen.iter().map(|&i| all[i as usize]).collect();
         let bounds = Aabb::of(&points);
         let cells = f64::from(1u32 << BITS);
         let scale = if bounds.size().max() > 0.0 { cells / bounds.size().max() } else { 0.0 };
@@ -49,7 +44,7 @@ impl Sample {
         let keyed = sorted((0..).zip(&points).map(|(i, p)| (key(p), i)).collect());
         let keys: Vec<u64> = keyed.iter().map(|k| k.0).collect();
         let level = level(&keys);
-        let of = |n: &[Direction]| keyed.iter().map(|&(_, i)| n[chosen[i as usize]]).collect();
+        let of = |n: &[Direction]| keyed.iter().map(|&(_, i)| n[chosen[i as usize] as usize]).collect();
         Self {
             points: keyed.iter().map(|&(_, i)| points[i as usize]).collect(),
             normals: scan.normals().map(of),
@@ -218,6 +213,7 @@ fn spread(x: u64) -> u64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::geometry::random::Random;
     use crate::read::RawScan;
     use crate::run::quiet;
     use crate::scan::LengthUnit;

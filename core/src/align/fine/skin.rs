@@ -45,8 +45,9 @@ pub(super) fn approach_either(
     start: &Pose,
     settings: &FineSettings,
 ) -> Result<(Pose, usize, Sides), AlignError> {
-    let few = &sample.thinned(FEW);
-    let fewer = &sample.thinned(FEWER);
+    let telling = &sample.thinned(TELLING);
+    let few = &telling.thinned(FEW);
+    let fewer = &few.thinned(FEWER);
     let skin = if few.normals.is_none() && ground.seen_from.is_none() {
         skin(run, ground, fewer, start, settings)?
     } else {
@@ -56,7 +57,6 @@ pub(super) fn approach_either(
         let (pose, steps) = approach(run, ground, few, start, settings, PATIENT)?;
         return Ok((pose, steps, Sides::Told));
     };
-    let telling = &sample.thinned(TELLING);
     let trial = |pose: Pose| Try::new(run, ground, telling, pose, thickness_mm);
     let on = |side: Direction| Ground { seen_from: Some(start.inverse().direction(side)), ..*ground };
     let mut tried: Vec<Try> = Vec::new();

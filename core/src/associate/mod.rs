@@ -19,12 +19,16 @@ mod association;
 mod circle;
 mod cone;
 mod cover;
+mod criterion;
 mod cylinder;
+mod extremal;
 mod face;
 mod hole;
 mod levenberg;
 mod line;
+mod linear_by_criterion;
 mod plane;
+mod round_by_criterion;
 mod sphere;
 mod zone;
 mod zone_proof;
@@ -32,11 +36,14 @@ mod zone_proof;
 pub use association::{Association, Extreme, OutOfPlane, Uncertain, associate};
 pub use circle::{CircleFit, circle};
 pub use cone::{ConeFit, cone};
+pub use criterion::{Contact, Criterion, Material, Proof, Reach};
 pub use cylinder::{CylinderFit, cylinder};
 pub use face::{AssociatedPlane, plane_of_face};
 pub use hole::{AssociatedHole, HoleError, hole};
 pub use line::{LineFit, line};
+pub use linear_by_criterion::{Cone, Cylinder, Line, cone_by, cylinder_by, line_by};
 pub use plane::{PlaneFit, plane};
+pub use round_by_criterion::{Circle, Extremal, Sphere, circle_by, sphere_by};
 pub use sphere::{BallFit, SphereFit, sphere, sphere_of_radius};
 pub use zone::{ZoneFit, minimum_zone_plane};
 
@@ -108,6 +115,9 @@ pub enum Freedom {
     Centre,
     /// The residuals leave the cone's angle open by more than a third of itself (one standard deviation).
     Untapered,
+    /// Half of all directions from the centre or the axis hold no point: nothing stops an inscribed or circumscribed
+    /// shape on that side.
+    HalfOpen,
 }
 
 impl std::fmt::Display for Freedom {
@@ -122,6 +132,7 @@ impl std::fmt::Display for Freedom {
             Freedom::Coplanar => "they lie in a plane",
             Freedom::Centre => "within their residuals its centre is open by more than a third of its radius",
             Freedom::Untapered => "within their residuals its angle is open by more than a third of itself",
+            Freedom::HalfOpen => "half of all directions from its centre hold none, so nothing stops it there",
         })
     }
 }
@@ -161,6 +172,14 @@ pub enum FitError {
     BadRadius {
         /// The radius as given, mm.
         radius_mm: f64,
+    },
+    /// The criterion says nothing about such a shape.
+    #[error("a {shape} has no association by {criterion}; choose another criterion")]
+    NoMeaning {
+        /// The shape.
+        shape: Shape,
+        /// The criterion.
+        criterion: Criterion,
     },
     /// The iteration ended without coming to rest.
     #[error("the fit of a {shape} did not settle in {steps} steps; check the points for strays")]

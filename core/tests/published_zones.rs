@@ -70,7 +70,6 @@ fn zones_of_circles_spheres_and_cylinders_are_no_wider_than_stated_and_rest_on_t
         for (row, set) in pairs("Circle2d", "cir2d", by) {
             let zone = circle_by(run, Criterion::MinimumZone, &set.points, set.direction()).unwrap();
             let least = circle(&set.points, set.direction()).unwrap();
-            println!("{} {} {:.3e} gain {:.1e} held {} contacts {} arrived {} of {}", set.name, zone.width_mm(), zone.width_mm() - of(&row, "mz"), zone.proof.gain, zone.proof.held, zone.contacts.len(), zone.proof.arrived, zone.proof.starts);
             worst[0].see(&set.name, &[wider(zone.width_mm(), &row)]);
             gained.see(&set.name, &[zone.proof.gain]);
             assert!(zone.width_mm() <= least.high.0 - least.low.0 + 1e-12);
@@ -82,7 +81,6 @@ fn zones_of_circles_spheres_and_cylinders_are_no_wider_than_stated_and_rest_on_t
         for (row, set) in pairs("Sphere", "sph", by) {
             let zone = sphere_by(run, Criterion::MinimumZone, &set.points).unwrap();
             let least = sphere(&set.points).unwrap();
-            println!("{} {} {:.3e} gain {:.1e} held {} contacts {} arrived {} of {}", set.name, zone.width_mm(), zone.width_mm() - of(&row, "mz"), zone.proof.gain, zone.proof.held, zone.contacts.len(), zone.proof.arrived, zone.proof.starts);
             worst[1].see(&set.name, &[wider(zone.width_mm(), &row)]);
             gained.see(&set.name, &[zone.proof.gain]);
             assert!(zone.width_mm() <= least.high.0 - least.low.0 + 1e-12);
@@ -94,7 +92,6 @@ fn zones_of_circles_spheres_and_cylinders_are_no_wider_than_stated_and_rest_on_t
         for (row, set) in pairs("Cylinder", "cyl", by) {
             let zone = cylinder_by(run, Criterion::MinimumZone, &set.points).unwrap();
             let least = cylinder(&set.points).unwrap();
-            println!("{} {} {:.3e} gain {:.1e} held {} contacts {} arrived {} of {}", set.name, zone.width_mm(), zone.width_mm() - of(&row, "mz"), zone.proof.gain, zone.proof.held, zone.contacts.len(), zone.proof.arrived, zone.proof.starts);
             worst[2].see(&set.name, &[wider(zone.width_mm(), &row)]);
             gained.see(&set.name, &[zone.proof.gain]);
             assert!(zone.width_mm() <= least.high.0 - least.low.0 + 1e-12);
@@ -129,11 +126,14 @@ fn inscribed_and_circumscribed_circles_are_as_stated_or_refused_on_arcs() {
                 continue;
             }
             full += 1;
-            let (large, small) = (large.unwrap(), small.unwrap());
+            let large = large.unwrap();
             around.see(&set.name, &[(2.0 * large.shape.radius_mm - of(&row, "mcc_diameter")).abs()]);
             assert_eq!(large.proof.reach, Reach::Everywhere);
             assert!(large.contacts.len() == 2 || large.contacts.len() == 3, "{}", set.name);
+            // Circle 5 leaves 179.94 degrees open: nothing inscribed comes to rest there.
+            assert_eq!(small.is_ok(), set.number != 5, "{}: {small:?}", set.name);
             if let Some(known) = row["mic_diameter"].as_f64() {
+                let small = small.unwrap();
                 inside.see(&set.name, &[(known - 2.0 * small.shape.radius_mm).max(0.0)]);
                 assert_eq!(small.contacts.len() as u64, row["mic_contacts"].as_u64().unwrap(), "{}", set.name);
                 let least = circle(&set.points, set.direction()).unwrap().radius_mm;

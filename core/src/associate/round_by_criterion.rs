@@ -162,6 +162,9 @@ pub(super) fn told<T: Outline<N>, S, const N: usize>(
     (found, starts, arrived): (Found<T>, u64, u64),
     placed: impl FnOnce(&T) -> S,
 ) -> Result<Extremal<S>, FitError> {
+    if !found.settled && criterion == Criterion::MaximumInscribed {
+        return Err(FitError::Undetermined { shape, freedom: Freedom::HalfOpen });
+    }
     if !found.settled {
         return Err(FitError::NotSettled { shape, steps: found.steps });
     }

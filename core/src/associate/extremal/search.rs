@@ -146,12 +146,17 @@ pub(super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
     let mut model = start.clone();
     let mut linear = Linear::<M>::of(&model, items, aim);
     let mut value = aim.value(linear.low.0, linear.high.0);
-    let rounding = 2.0 * f64::EPSILON * (1.0 + model.size());
+    let size = model.size();
+    let rounding = 2.0 * f64::EPSILON * (1.0 + size);
     let mut reach = 2.0 * (linear.high.0 - linear.low.0).max(rounding);
     let (mut settled, mut steps) = (false, 0);
     while steps < STEPS && !settled {
         run.check()?;
         steps += 1;
+        // Twice the size that the points have: it has slipped out between them.
+        if aim == Aim::Inscribed && linear.low.0 > size {
+            break;
+        }
         if reach < rounding {
             settled = true;
             break;
@@ -200,7 +205,8 @@ pub(super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
     let (mut contacts, mut gain, mut firm) = (Vec::new(), f64::INFINITY, Held::No);
     if let Some(corner) = &corner {
         contacts = corner.above.iter().chain(&corner.below).map(|&(i, w)| (rows[i].index, w)).collect();
-        gain = ((value - corner.value) / near).max(0.0);
+        // What rounding could have made is no gain.
+        gain = ((value - corner.value - 2.0 * rounding) / near).max(0.0);
         firm = held(&model, items, aim, &linear, &rows, corner);
     }
     let mut offset = [0.0; N];

@@ -40,13 +40,16 @@ where
     let mut best = walk::<T, N, M>(run, start, judged, aim)?;
     let linear = Linear::<M>::of(start, judged, aim);
     let spread = (linear.high.0 - linear.low.0).max(16.0 * f64::EPSILON);
+    if !best.settled {
+        best.value = f64::INFINITY;
+    }
     let mut ends = vec![best.value];
     for step in places::<M>() {
         let step = linear.unscaled(&step.map(|s| s * spread));
         let Some(there) = start.moved(&aim.whole::<T, N, M>(&step)) else { continue };
         // All at the size of the first start, so that their values compare.
         let end = walk::<T, N, M>(run, &there, judged, aim)?;
-        ends.push(end.value);
+        ends.push(if end.settled { end.value } else { f64::INFINITY });
         if end.settled && end.value < best.value {
             best = end;
         }

@@ -7,8 +7,8 @@ mod published_sets;
 
 use published_sets::{Set, Worst, data, sets};
 use scantling_core::associate::{
-    Criterion, FitError, Freedom, Reach, circle, circle_by, cylinder, cylinder_by, minimum_zone_plane, plane, sphere,
-    sphere_by,
+    Criterion, FitError, Freedom, Reach, circle, circle_by, cylinder, cylinder_by, minimum_zone_plane, plane,
+    sphere, sphere_by,
 };
 use scantling_core::geometry::Vector;
 use scantling_core::run::quiet;
@@ -135,7 +135,12 @@ fn inscribed_and_circumscribed_circles_are_as_stated_or_refused_on_arcs() {
             if let Some(known) = row["mic_diameter"].as_f64() {
                 let small = small.unwrap();
                 inside.see(&set.name, &[(known - 2.0 * small.shape.radius_mm).max(0.0)]);
-                assert_eq!(small.contacts.len() as u64, row["mic_contacts"].as_u64().unwrap(), "{}", set.name);
+                assert_eq!(
+                    small.contacts.len() as u64,
+                    row["mic_contacts"].as_u64().unwrap(),
+                    "{}",
+                    set.name
+                );
                 let least = circle(&set.points, set.direction()).unwrap().radius_mm;
                 assert!(small.shape.radius_mm < least && least < large.shape.radius_mm, "{}", set.name);
             }

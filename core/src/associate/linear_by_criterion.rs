@@ -1,9 +1,9 @@
-//! Lines, cylinders and cones by minimum zone, maximum inscribed and minimum circumscribed.
+//! Lines, cylinders and cones by criteria other than least squares.
 
+use super::by_criterion::{Extremal, Wanted};
 use super::cone::{Funnel, cone_within};
 use super::cylinder::{Tube, cylinder_within};
 use super::extremal::{Aim, Outline, best_of_starts};
-use super::round_by_criterion::{Extremal, aim_of, refuse_half_open, told};
 use super::{Centred, Criterion, FitError, Shape, centred, line, signed, unit};
 use crate::geometry::{Direction, Point, Vector};
 use crate::run::Run;
@@ -74,9 +74,7 @@ fn along_axis(tube: &Tube, cloud: &Centred) -> (Point, Direction) {
 /// # Errors
 /// Those of the least-squares [`super::line()`]; [`FitError::NoMeaning`] for another criterion.
 pub fn line_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extremal<Line>, FitError> {
-    if criterion != Criterion::MinimumZone {
-        return Err(FitError::NoMeaning { shape: Shape::Line, criterion });
-    }
+    let wanted = Wanted::of(Shape::Line, criterion)?;
     let fit = line(points)?;
     let cloud = centred(Shape::Line, 2, points)?;
     let all = at_size_one(&cloud);
@@ -87,18 +85,13 @@ pub fn line_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extr
     let (mut found, starts, arrived) = best_of_starts::<Tube, 5, 4>(run, &start, &all, Aim::Circumscribed)?;
     // Distances from the axis itself.
     found.model.radius = 0.0;
-    let mut answer =
-        told(Shape::Line, criterion, &cloud, &all, (found, starts, arrived), |tube| along_axis(tube, &cloud))?;
-    for contact in &mut answer.contacts {
-        contact.residual_mm = contact.residual_mm.abs();
-    }
-    let Extremal { shape: (point, direction), criterion, points, rms_mm, low, high, contacts, proof } = answer;
-    let shape = Line { point, direction };
-    Ok(Extremal { shape, criterion, points, rms_mm, low, high, contacts, proof })
+    wanted.told(&cloud, &all, (found, starts, arrived), |tube| {
+        let (point, direction) = along_axis(tube, &cloud);
+        Line { point, direction }
+    })
 }
 
-/// The cylinder of at least six points, mm, by [`Criterion::MinimumZone`], [`Criterion::MaximumInscribed`] or
-/// [`Criterion::MinimumCircumscribed`].
+/// The cylinder of at least six points, mm, by any criterion but least squares without constraint.
 ///
 /// Searched from the least-squares cylinder and places about it; how: [`super::Proof`]. None of the three is a convex
 /// problem: the answer is the best of the local optima found. Contacts are at most six for a zone and five for the
@@ -107,8 +100,12 @@ pub fn line_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extr
 /// # Errors
 /// Those of the least-squares [`super::cylinder()`]; [`super::Freedom::HalfOpen`] for an inscribed or circumscribed
 /// cylinder of points that leave more than half a turn open; [`FitError::NoMeaning`] for another criterion.
-pub fn cylinder_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extremal<Cylinder>, FitError> {
-    let aim = aim_of(Shape::Cylinder, criterion)?;
+pub fn cylinder_by(
+    run: &Run,
+    criterion: Criterion,
+    points: &[Point],
+) -> Result<Extremal<Cylinder>, FitError> {
+    let wanted = Wanted::of(Shape::Cylinder, criterion)?;
     let fit = cylinder_within(run, points)?;
     let cloud = centred(Shape::Cylinder, 6, points)?;
     let all = at_size_one(&cloud);
@@ -124,24 +121,22 @@ pub fn cylinder_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<
         let length = (ray[0] * ray[0] + ray[1] * ray[1]).sqrt();
         (length > 0.0).then(|| ray.map(|v| v / length))
     });
-    refuse_half_open(Shape::Cylinder, aim, rays)?;
-    let ended = best_of_starts::<Tube, 5, 4>(run, &start, &all, aim)?;
-    told(Shape::Cylinder, criterion, &cloud, &all, ended, |tube| {
+    wanted.refuse_half_open(rays)?;
+    wanted.found::<_, _, 5, 4>(run, &cloud, &all, &start, |tube| {
         let (point, axis) = along_axis(tube, &cloud);
         Cylinder { point, axis, radius_mm: tube.radius * cloud.reach_mm }
     })
 }
 
-/// The cone of at least six points, mm, by [`Criterion::MinimumZone`]: between two cones of one axis and one angle.
+/// The cone of at least six points, mm, by [`Criterion::MinimumZone`] (between two cones of one axis and one angle) or
+/// [`Criterion::LeastSquaresOutside`].
 ///
 /// Searched as [`cylinder_by`] does, with one freedom more; at most seven contacts.
 ///
 /// # Errors
 /// Those of the least-squares [`super::cone()`]; [`FitError::NoMeaning`] for another criterion.
 pub fn cone_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extremal<Cone>, FitError> {
-    if criterion != Criterion::MinimumZone {
-        return Err(FitError::NoMeaning { shape: Shape::Cone, criterion });
-    }
+    let wanted = Wanted::of(Shape::Cone, criterion)?;
     let fit = cone_within(run, points)?;
     let cloud = centred(Shape::Cone, 6, points)?;
     let scale = cloud.reach_mm;
@@ -152,8 +147,7 @@ pub fn cone_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extr
         angle: fit.half_angle_rad,
         gap: fit.radius_mm / scale * crate::geometry::math::cos(fit.half_angle_rad),
     };
-    let ended = best_of_starts::<Funnel, 6, 5>(run, &start, &all, Aim::Zone)?;
-    told(Shape::Cone, criterion, &cloud, &all, ended, |cone| {
+    wanted.found::<_, _, 6, 5>(run, &cloud, &all, &start, |cone| {
         let cone = cone.opening();
         Cone {
             point: cloud.centre + cone.point * scale,

@@ -6,22 +6,22 @@
 use scantling_core::geometry::{Direction, Point, Vector};
 use std::path::PathBuf;
 
-pub struct Set {
-    pub name: String,
-    pub number: u32,
-    pub points: Vec<Point>,
-    pub fit: Vec<f64>,
+pub(crate) struct Set {
+    pub(crate) name: String,
+    pub(crate) number: u32,
+    pub(crate) points: Vec<Point>,
+    pub(crate) fit: Vec<f64>,
 }
 
-pub fn data() -> PathBuf {
+pub(crate) fn data() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/data")
 }
 
-pub fn numbers(text: &str) -> Vec<f64> {
+pub(crate) fn numbers(text: &str) -> Vec<f64> {
     text.split_whitespace().map(|word| word.parse().unwrap()).collect()
 }
 
-pub fn sets(folder: &str, stem: &str) -> Vec<Set> {
+pub(crate) fn sets(folder: &str, stem: &str) -> Vec<Set> {
     let path = data().join("nist_ats").join(folder);
     let found: Vec<Set> = (1..30)
         .step_by(2)
@@ -41,7 +41,7 @@ pub fn sets(folder: &str, stem: &str) -> Vec<Set> {
 
 impl Set {
     /// The same set and answer, elsewhere.
-    pub fn moved(&self, by: Vector) -> Set {
+    pub(crate) fn moved(&self, by: Vector) -> Set {
         let mut fit = self.fit.clone();
         for i in 0..3 {
             fit[i] += by[i];
@@ -50,25 +50,25 @@ impl Set {
         Set { name: self.name.clone(), number: self.number, points, fit }
     }
 
-    pub fn place(&self) -> Point {
+    pub(crate) fn place(&self) -> Point {
         Point::new(self.fit[0], self.fit[1], self.fit[2])
     }
 
-    pub fn direction(&self) -> Direction {
+    pub(crate) fn direction(&self) -> Direction {
         Direction::new(Vector::new(self.fit[3], self.fit[4], self.fit[5])).unwrap()
     }
 }
 
 /// Angle between two undirected axes, rad.
-pub fn angle(a: Direction, b: Direction) -> f64 {
+pub(crate) fn angle(a: Direction, b: Direction) -> f64 {
     a.vector().cross(&b.vector()).norm()
 }
 
 #[derive(Default)]
-pub struct Worst(f64, String);
+pub(crate) struct Worst(f64, String);
 
 impl Worst {
-    pub fn see(&mut self, name: &str, errors: &[f64]) {
+    pub(crate) fn see(&mut self, name: &str, errors: &[f64]) {
         for &e in errors {
             assert!(e.is_finite(), "{name}: an error is no number");
             if e > self.0 {
@@ -77,7 +77,7 @@ impl Worst {
         }
     }
 
-    pub fn below(&self, what: &str, limit: f64) {
+    pub(crate) fn below(&self, what: &str, limit: f64) {
         println!("{what}: worst {:.2e} mm or rad ({})", self.0, self.1);
         assert!(self.0 < limit, "{what}: {:e} in {}", self.0, self.1);
     }

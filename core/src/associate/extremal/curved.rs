@@ -156,8 +156,7 @@ pub(super) fn held<T: Outline<N>, const N: usize, const M: usize>(
     }
     for (i, u) in open.iter().enumerate() {
         for (j, v) in open.iter().enumerate() {
-            inside[i][j] =
-                (0..M).map(|k| (0..M).map(|l| u[k] * bend[k][l] * v[l]).sum::<f64>()).sum::<f64>();
+            inside[i][j] = (0..M).map(|k| (0..M).map(|l| u[k] * bend[k][l] * v[l]).sum::<f64>()).sum::<f64>();
         }
     }
     if symmetric_eigen(&inside).0[0] > 0.0 { Held::Yes } else { Held::No }

@@ -12,5 +12,6 @@ mod exchange;
 mod search;
 mod starts;
 
-pub(super) use search::{Aim, Found, Outline};
+pub(super) use elimination::solve_what_is_told;
+pub(super) use search::{Aim, Found, Outline, walk};
 pub(super) use starts::{best_of_starts, leaves_half_open};

@@ -136,7 +136,7 @@ impl<const M: usize> Linear<M> {
 ///
 /// # Errors
 /// A stop, looked for before each step.
-pub(super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
+pub(in super::super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
     run: &Run,
     start: &T,
     items: &[T::Item],

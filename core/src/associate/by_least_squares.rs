@@ -63,7 +63,10 @@ fn out_of(flat: PlaneFit, centre: Point, [a, b]: [Direction; 2]) -> OutOf {
     let rises = [[1.0, x, y], [0.0, -s.dot(a), -t.dot(a)], [0.0, -s.dot(b), -t.dot(b)]];
     let variance = noise_mm.map_or(0.0, |n| n * n);
     let covariance = std::array::from_fn(|i| {
-        std::array::from_fn(|j| variance * (0..3).map(|k| rises[i][k] * c[k][k] * rises[j][k]).sum::<f64>())
+        std::array::from_fn(|j| {
+            let (i, j) = (i.max(j), i.min(j));
+            variance * (0..3).map(|k| rises[i][k] * c[k][k] * rises[j][k]).sum::<f64>()
+        })
     });
     OutOf { flat, told, covariance }
 }

@@ -345,8 +345,12 @@ fn unit(v: Vector) -> Direction {
 #[cfg(test)]
 mod covariance_tests;
 #[cfg(test)]
+mod criterion_tests;
+#[cfg(test)]
 mod degenerate_tests;
 #[cfg(test)]
 mod law_tests;
 #[cfg(test)]
 mod round_tests;
+#[cfg(test)]
+mod torus_and_slot_tests;

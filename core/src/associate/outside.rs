@@ -76,7 +76,9 @@ pub(super) fn least_squares_outside<T: Model<N>, const N: usize>(
         .map(|i| (0..N).map(|j| found.step[i] * sums.normal[i][j] * found.step[j]).sum::<f64>())
         .sum::<f64>();
     let rms = (sums.square / n).sqrt();
-    let gain = if rms > 1e-15 { (moved.max(0.0) / n).sqrt() / rms } else { 0.0 };
+    // What rounding could have made is no gain.
+    let left = ((moved.max(0.0) / n).sqrt() - 64.0 * f64::EPSILON).max(0.0);
+    let gain = if left > 0.0 { left / rms } else { 0.0 };
     Ok(Some(Outside { model, contacts: found.contacts, gain, settled: settled && gain < 1e-6, steps }))
 }
 

@@ -59,6 +59,9 @@ impl SlotFit {
     }
 }
 
+/// How much worse, in variances of the noise, the points must fit with either end moved out by its radius: five
+/// standard deviations. Straight sides alone pretend to ends where noise bends their last points (measured).
+const LEAST_END: f64 = 25.0;
 /// Points that judge the starts; the end is always fitted to all points.
 const JUDGES: usize = 600;
 /// Directions tried over half a turn, from the principal one on.
@@ -122,11 +125,12 @@ pub(super) fn slot_within(run: &Run, points: &[Point], axis: Direction) -> Resul
     if !(sigma * cov[4][4].sqrt() <= LARGEST_RADIUS_SHARE * size) {
         return Err(free(Freedom::Radius));
     }
-    // Where an end is missing, the length goes with the place of the centre.
     let length = 2.0 * outline.half + size;
-    if !(sigma * cov[3][3].sqrt() <= LARGEST_RADIUS_SHARE * length)
-        || !(sigma * cov[0][0].sqrt() <= LARGEST_RADIUS_SHARE * length)
-    {
+    let open_end = [1.0, -1.0].into_iter().any(|end| {
+        let far = Sums::of(&outline.longer(end), &flat).square;
+        !(far > sums.square + LEAST_END * sigma * sigma)
+    });
+    if !(sigma * cov[3][3].sqrt() <= LARGEST_RADIUS_SHARE * length) || open_end {
         return Err(free(Freedom::Length));
     }
     if !((sums.square / flat.len() as f64).sqrt() <= LARGEST_RADIUS_SHARE * outline.radius) {
@@ -224,6 +228,13 @@ pub(super) struct Obround {
 }
 
 impl Obround {
+    /// The same slot with one end moved out by its radius.
+    fn longer(&self, end: f64) -> Self {
+        let by = 0.5 * self.radius;
+        let centre = [0, 1].map(|k| self.centre[k] + end * by * self.along[k]);
+        Self { centre, half: self.half + by, ..self.clone() }
+    }
+
     /// Inverse of J'J by the parameters that [`SlotFit::unit_covariance`] states, at size one.
     fn covariance(&self, sums: &Sums<5>) -> Option<[[f64; 5]; 5]> {
         let inverse = Cholesky::new(&sums.normal)?.inverse();

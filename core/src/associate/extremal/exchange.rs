@@ -108,8 +108,9 @@ pub(super) fn lowest<const M: usize>(
         let entering = {
             let careful = stalled > PATIENCE;
             let mut worst = (rounding, None);
+            // What is in the basis is met by construction.
             let mut see = |violation: f64, held: Held| {
-                if violation > worst.0 && !(careful && worst.1.is_some()) {
+                if violation > worst.0 && !(careful && worst.1.is_some()) && !basis.contains(&held) {
                     worst = (violation, Some(held));
                 }
             };

@@ -3,7 +3,7 @@
 //! [`line()`], [`plane`], [`circle`], [`sphere`], [`cylinder`], [`cone`], [`torus`] and [`slot`] are total (orthogonal)
 //! least squares. [`line_by`], [`plane_by`], [`circle_by`], [`sphere_by`], [`cylinder_by`], [`cone_by`], [`torus_by`]
 //! and [`slot_by`] take another [`Criterion`] and answer with the points that they rest on. [`associate`] is one call
-//! for all of them. Every fit subtracts the centroid first, so a part metres away from the origin loses nothing but
+//! for all of them; [`minimum_zone_line_in_plane`] is the narrowest strip of a profile. Every fit subtracts the centroid first, so a part metres away from the origin loses nothing but
 //! the rounding of its own coordinates; sums run in a fixed order.
 //!
 //! A residual is the signed orthogonal distance, mm: positive on the side of the plane's normal, or outside
@@ -39,6 +39,7 @@ mod plane_by_criterion;
 mod round_by_criterion;
 mod slot;
 mod sphere;
+mod strip;
 mod torus;
 mod zone;
 mod zone_proof;
@@ -59,6 +60,7 @@ pub use plane_by_criterion::{Plane, plane_by};
 pub use round_by_criterion::{Circle, Sphere, circle_by, sphere_by};
 pub use slot::{SlotFit, slot};
 pub use sphere::{BallFit, SphereFit, sphere, sphere_of_radius};
+pub use strip::minimum_zone_line_in_plane;
 pub use torus::{TorusFit, torus};
 pub use zone::{ZoneFit, minimum_zone_plane};
 

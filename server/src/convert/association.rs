@@ -31,11 +31,11 @@ pub(crate) fn criterion(fields: &mut Fields, sent: &v1::AssociateRequest) -> Opt
     };
     let outside = kind == v1::CriterionKind::LeastSquaresOutside;
     let plane = shape(sent.shape) == Some(Shape::Plane);
-    if side != v1::MaterialSide::Unspecified && !(outside && !plane) {
+    if side != v1::MaterialSide::Unspecified && (plane || !outside) {
         fields.wrong("material", "is for LEAST_SQUARES_OUTSIDE of a shape that is no plane; leave it out");
         return None;
     }
-    if !sent.outward.is_empty() && !(outside && plane) {
+    if !(sent.outward.is_empty() || (outside && plane)) {
         fields.wrong("outward", "is for LEAST_SQUARES_OUTSIDE of a plane; leave it out");
         return None;
     }

@@ -454,3 +454,27 @@ fn a_cone_has_its_zone() {
         proven(&zone, &format!("seed {seed}"));
     }
 }
+
+#[test]
+fn the_same_points_give_the_same_bits_on_any_number_of_threads() {
+    let random = &mut Random::seeded(12);
+    let pipe = tube(random, 12_000, 5.0, TAU, 9.0, 0.01);
+    let all = || {
+        let run = &quiet();
+        let by = |criterion| cylinder_by(run, criterion, &pipe).unwrap();
+        (by(ZONE), by(INSIDE), by(AROUND), by(Criterion::LeastSquaresOutside(Material::Around)))
+    };
+    let on = |threads| rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap().install(all);
+    assert_eq!(on(1), on(3));
+}
+
+#[test]
+fn a_search_can_be_stopped() {
+    use crate::run::{Limits, Run};
+    let stop = std::sync::atomic::AtomicBool::new(true);
+    let run = Run { stop: &stop, progress: &|_, _| {}, limits: Limits::default() };
+    let points = tube(&mut Random::seeded(1), 60, 5.0, TAU, 9.0, 0.01);
+    for criterion in [ZONE, INSIDE, AROUND, Criterion::LeastSquaresOutside(Material::Around)] {
+        assert!(matches!(cylinder_by(&run, criterion, &points), Err(FitError::Stopped(_))));
+    }
+}

@@ -46,7 +46,7 @@ pub(super) fn least_squares_outside<T: Model<N>, const N: usize>(
     while steps < STEPS && !settled {
         run.check()?;
         steps += 1;
-        let Some(found) = programme(&model, &sums, items, sign) else { return Ok(None) };
+        let Some(found) = programme(run, &model, &sums, items, sign)? else { return Ok(None) };
         let length = found.step.iter().map(|s| s * s).sum::<f64>().sqrt();
         let mut next = None;
         let mut part = 1.0;
@@ -70,7 +70,7 @@ pub(super) fn least_squares_outside<T: Model<N>, const N: usize>(
         }
         settled |= length <= 1e-15;
     }
-    let Some(found) = programme(&model, &sums, items, sign) else { return Ok(None) };
+    let Some(found) = programme(run, &model, &sums, items, sign)? else { return Ok(None) };
     let n = items.len() as f64;
     let moved: f64 = (0..N)
         .map(|i| (0..N).map(|j| found.step[i] * sums.normal[i][j] * found.step[j]).sum::<f64>())
@@ -95,13 +95,15 @@ struct Solved<const N: usize> {
     contacts: Vec<(usize, f64)>,
 }
 
+/// One step's quadratic programme; `None` where the points do not hold the shape.
 fn programme<T: Model<N>, const N: usize>(
+    run: &Run,
     model: &T,
     sums: &Sums<N>,
     items: &[T::Item],
     sign: f64,
-) -> Option<Solved<N>> {
-    let factor = Cholesky::new(&sums.normal)?;
+) -> Result<Option<Solved<N>>, Stopped> {
+    let Some(factor) = Cholesky::new(&sums.normal) else { return Ok(None) };
     let rows: Vec<(f64, [f64; N])> = items.iter().map(|q| model.row(q)).collect();
     let mut step = factor.solve(&sums.gradient.map(|g| -g));
     // Gradients of the constraints in the metric of the sum of squares: L^-1 n.
@@ -132,6 +134,7 @@ fn programme<T: Model<N>, const N: usize>(
 
     let mut held: Vec<(usize, f64, [f64; N])> = Vec::new();
     for _ in 0..EXCHANGES {
+        run.check()?;
         let mut worst = (-tolerance, None);
         for (i, (d, row)) in rows.iter().enumerate() {
             let at = sign * (d + dot(row, &step));
@@ -141,7 +144,7 @@ fn programme<T: Model<N>, const N: usize>(
         }
         let Some(entering) = worst.1 else {
             let contacts = held.iter().map(|h| (h.0, h.1)).collect();
-            return Some(Solved { step, contacts });
+            return Ok(Some(Solved { step, contacts }));
         };
         let normal = rows[entering].1.map(|v| sign * v);
         let own = whitened(&normal);
@@ -157,7 +160,7 @@ fn programme<T: Model<N>, const N: usize>(
                     gram[i][j] = dot(&a.2, &b.2);
                 }
             }
-            let r = solve_what_is_told(k, gram, right)?;
+            let Some(r) = solve_what_is_told(k, gram, right) else { return Ok(None) };
             let mut z = own;
             for (j, h) in held.iter().enumerate() {
                 for i in 0..N {
@@ -175,7 +178,7 @@ fn programme<T: Model<N>, const N: usize>(
                 }
             }
             if !length.is_finite() {
-                return None;
+                return Ok(None);
             }
             if free > 1e-13 * dot(&own, &own) && k < N {
                 let move_by = coloured(&z);
@@ -198,7 +201,7 @@ fn programme<T: Model<N>, const N: usize>(
             }
         }
     }
-    None
+    Ok(None)
 }
 
 #[cfg(test)]

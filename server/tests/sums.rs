@@ -153,7 +153,7 @@ async fn points_within_a_message_are_associated_and_bad_ones_refused() {
     let request = AssociateRequest { shape: 0, points: list(vec![1.0, f64::NAN, 2.0]), ..Default::default() };
     let status = refused(sums(&server).associate(request).await, Code::InvalidArgument, "INVALID_FIELD");
     assert_eq!(fields(&status), ["shape", "points.points.coordinates"]);
-    let request = AssociateRequest { shape: 1, points: list(vec![0.0; 300_003]) };
+    let request = AssociateRequest { shape: 1, points: list(vec![0.0; 300_003]), ..Default::default() };
     let status = refused(sums(&server).associate(request).await, Code::InvalidArgument, "INVALID_FIELD");
     assert!(status.message().contains("at most 100000"), "{status:?}");
     let toml = Some(Simulation::Toml(ONE.replace("spacing_mm = 1.8", "spacing_mm = -1")));
@@ -216,7 +216,9 @@ async fn shapes_are_associated_by_every_criterion_that_means_something() {
         ..ask(ShapeKind::Plane, CriterionKind::LeastSquaresOutside, &bump)
     };
     let found = sums(&server).associate(outside.clone()).await.unwrap().into_inner();
-    assert!(found.maximum.unwrap().value_mm.abs() < 1e-12 && (found.form_error_mm - 0.3).abs() < 1e-12);
+    assert!(
+        found.maximum.as_ref().unwrap().value_mm.abs() < 1e-12 && (found.form_error_mm - 0.3).abs() < 1e-12
+    );
     assert_eq!((found.contacts.len(), found.contacts[0].index), (1, 4));
     // The sum of squares of four points 0.3 mm off falls by 2 x 4 x 0.3 a mm.
     assert!((found.contacts[0].weight - 2.4).abs() < 1e-9, "{found:?}");

@@ -235,10 +235,8 @@ mod tests {
 
     #[test]
     fn walls_stop_a_step() {
-        let rows: Vec<Row<1>> = (0..5)
-            .map(|i| f64::from(i))
-            .map(|x| Row { index: x as usize, value: 0.5 * x, slope: [-x] })
-            .collect();
+        let rows: Vec<Row<1>> =
+            (0..5).map(f64::from).map(|x| Row { index: x as usize, value: 0.5 * x, slope: [-x] }).collect();
         let corner = lowest(&rows, BOTH, 0.1, 1e-15).unwrap();
         assert!((corner.step[0] - 0.1).abs() < 1e-15 && (corner.value - 1.6).abs() < 1e-14, "{corner:?}");
         let above = lowest(&rows, Sides { above: true, below: false }, 0.1, 1e-15).unwrap();

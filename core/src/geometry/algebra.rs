@@ -69,31 +69,34 @@ pub(crate) fn symmetric_eigen3_each<const L: usize>(m: &[Matrix3; L]) -> [([f64;
     let mut v: [[[f64; L]; 3]; 3] =
         std::array::from_fn(|i| std::array::from_fn(|j| [if i == j { 1.0 } else { 0.0 }; L]));
     const ROTATIONS: [(usize, usize); 3] = [(0, 1), (0, 2), (1, 2)];
-    let mut done = [false; L];
+    // All bits where a matrix is diagonal already, or no number: it stays as it is.
+    let mut done = [0u64; L];
+    let mark = |condition: bool| if condition { u64::MAX } else { 0 };
+    let select =
+        |mask: u64, kept: f64, new: f64| f64::from_bits((kept.to_bits() & mask) | (new.to_bits() & !mask));
     for _ in 0..60 {
         for l in 0..L {
             let off = ROTATIONS.iter().fold(0.0, |off, &(p, q)| off + a[p][q][l] * a[p][q][l]);
-            done[l] |= off == 0.0 || off.is_nan();
+            done[l] |= mark(off == 0.0) | mark(off.is_nan());
         }
-        if done == [true; L] {
+        if done == [u64::MAX; L] {
             break;
         }
         for (p, q) in ROTATIONS {
-            let (mut c, mut s, mut still) = ([0.0; L], [0.0; L], [false; L]);
+            let (mut c, mut s, mut still) = ([0.0; L], [0.0; L], done);
             for l in 0..L {
                 let apq = a[p][q][l];
                 let theta = (a[q][q][l] - a[p][p][l]) / (2.0 * apq);
-                let t = theta.signum() / (theta.abs() + (theta * theta + 1.0).sqrt());
+                let t = 1f64.copysign(theta) / (theta.abs() + (theta * theta + 1.0).sqrt());
                 c[l] = 1.0 / (t * t + 1.0).sqrt();
                 s[l] = t * c[l];
-                still[l] = done[l] | (apq == 0.0);
+                still[l] |= mark(apq == 0.0);
             }
             let turned = |x: [f64; L], y: [f64; L]| {
                 let (mut new_x, mut new_y) = (x, y);
                 for l in 0..L {
-                    let (turned_x, turned_y) = (c[l] * x[l] - s[l] * y[l], s[l] * x[l] + c[l] * y[l]);
-                    new_x[l] = if still[l] { x[l] } else { turned_x };
-                    new_y[l] = if still[l] { y[l] } else { turned_y };
+                    new_x[l] = select(still[l], x[l], c[l] * x[l] - s[l] * y[l]);
+                    new_y[l] = select(still[l], y[l], s[l] * x[l] + c[l] * y[l]);
                 }
                 (new_x, new_y)
             };
@@ -104,8 +107,8 @@ pub(crate) fn symmetric_eigen3_each<const L: usize>(m: &[Matrix3; L]) -> [([f64;
                 (a[p][k], a[q][k]) = turned(a[p][k], a[q][k]);
             }
             for l in 0..L {
-                a[p][q][l] = if still[l] { a[p][q][l] } else { 0.0 };
-                a[q][p][l] = if still[l] { a[q][p][l] } else { 0.0 };
+                a[p][q][l] = select(still[l], a[p][q][l], 0.0);
+                a[q][p][l] = select(still[l], a[q][p][l], 0.0);
             }
             for k in 0..3 {
                 (v[k][p], v[k][q]) = turned(v[k][p], v[k][q]);

@@ -1,6 +1,6 @@
 //! Which patches lie beside which.
 
-use super::patches::{Facet, NONE};
+use super::patches::{Facet, NONE, Patches};
 use crate::geometry::TriangleMesh;
 
 /// The neighbours of each patch of a region.
@@ -15,42 +15,34 @@ pub(super) struct Beside {
 const LOOK_BACK: usize = 8;
 
 impl Beside {
-    /// `triangles` are those of the region, ascending, and `patch_of` tells the patch of each, of `count`.
+    /// `triangles` are those of the region, ascending, and `patch_of` tells the patch of each.
     pub(super) fn new(
         mesh: &TriangleMesh,
         facets: &[Facet],
+        patches: &Patches,
         triangles: &[u32],
         patch_of: impl Fn(u32) -> u32,
-        count: usize,
     ) -> Self {
-        // Edges between patches, dealt to the patch that they are of.
-        let borders = |t: u32| {
-            let facet = &facets[t as usize];
-            let own = patch_of(t);
-            let border = |k: usize| {
-                let other = facet.beside[k];
-                let patch = if other == NONE { own } else { patch_of(other) };
-                (patch != own).then_some((k, patch))
-            };
-            (own, [border(0), border(1), border(2)])
-        };
+        let count = patches.count();
+        // Patches hang together: of the sides of `m` triangles at most `m + 2` are not between them.
         let mut places = vec![(0u32, 0u32); count];
-        for &t in triangles {
-            let (own, borders) = borders(t);
-            places[own as usize].1 += borders.iter().flatten().count() as u32;
-        }
         let mut sum = 0;
-        for (begin, edges) in &mut places {
+        for (patch, (begin, _)) in (0u32..).zip(&mut places) {
             *begin = sum;
-            sum += std::mem::take(edges);
+            sum += patches.triangles(patch).len() as u32 + 2;
         }
         let mut all = vec![(NONE, 0.0); sum as usize];
         for &t in triangles {
-            let (own, borders) = borders(t);
+            let facet = &facets[t as usize];
+            let own = patch_of(t);
             let (begin, added) = &mut places[own as usize];
-            for (k, patch) in borders.into_iter().flatten() {
-                let [a, b] = [k, (k + 1) % 3]
-                    .map(|k| mesh.vertices()[facets[t as usize].corners[k] as usize]);
+            for k in 0..3 {
+                let other = facet.beside[k];
+                let patch = if other == NONE { own } else { patch_of(other) };
+                if patch == own {
+                    continue;
+                }
+                let [a, b] = [k, (k + 1) % 3].map(|k| mesh.vertices()[facet.corners[k] as usize]);
                 let length = (b - a).norm();
                 let end = (*begin + *added) as usize;
                 let list = &mut all[*begin as usize..end];

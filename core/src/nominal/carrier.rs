@@ -56,11 +56,7 @@ impl PlaneSums {
         Some((mean, scatter))
     }
 
-    fn across(
-        &self,
-        mean: Vector,
-        (values, vectors): ([f64; 3], [Vector; 3]),
-    ) -> Option<(Point, Direction)> {
+    fn across(&self, mean: Vector, (values, vectors): ([f64; 3], [Vector; 3])) -> Option<(Point, Direction)> {
         let spread = values[1] > 1e-12 * values[2];
         if spread { Some((self.origin + mean, Direction::new(vectors[0])?)) } else { None }
     }

@@ -14,7 +14,7 @@ use super::carrier::{CylinderFit, PlaneSums, axis, cylinder};
 use super::patches::{NONE, Patches, carrier_tolerance_mm, facets, patches, regions};
 use super::pieces::{Dealt, Pieces};
 use super::{Carrier, Face};
-use crate::geometry::{Direction, Matrix3, Point, TriangleMesh, Vector, math};
+use crate::geometry::{Aabb, Direction, Matrix3, Point, TriangleMesh, Vector, math};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 
 /// Fewer strips than this are no evidence of a cylinder: three meet four lines, through which a circle
@@ -79,7 +79,7 @@ pub(super) fn faces(
             let triangles = of_region.of(region..region + 1);
             let patches = patches(mesh, &facets, triangles, &of_triangle, tolerance_mm, run)?;
             let patch_of = |t: u32| of_triangle[t as usize].load(Ordering::Relaxed);
-            let beside = Beside::new(mesh, &facets, triangles, patch_of, patches.count());
+            let beside = Beside::new(mesh, &facets, &patches, triangles, patch_of);
             let (face_of, marks) = (vec![NONE; patches.count()], vec![0; patches.count()]);
             let mut segments =
                 Segments { mesh, patches, beside, tolerance_mm, face_of, carriers, marks, mark: 0 };
@@ -214,8 +214,7 @@ impl Segments<'_> {
     fn fit(&self, patches: &[u32]) -> Option<(CylinderFit, Vec<Point>)> {
         let mut scatter = Matrix3::zeros();
         for &p in patches {
-            let (normal, area_mm2) =
-                (self.patches.normals[p as usize], self.patches.areas_mm2[p as usize]);
+            let (normal, area_mm2) = (self.patches.normals[p as usize], self.patches.areas_mm2[p as usize]);
             for row in 0..3 {
                 for column in 0..3 {
                     scatter[(row, column)] += area_mm2 * normal[row] * normal[column];
@@ -283,7 +282,8 @@ impl Segments<'_> {
             let Some(start) = self.bend(seed) else { continue };
             vain += 1;
             run.check()?;
-            if let Some(grown) = self.grow(start)
+            if let Some((grown, fit)) = self.grow(start)
+                && self.may_turn(&grown, &fit)
                 && let Some(carrier) = self.accepted(&grown)
             {
                 self.settle(&grown, Some(carrier));
@@ -306,7 +306,20 @@ impl Segments<'_> {
         (first.dot(second) >= 0.998_6).then_some([a, seed, b])
     }
 
-    fn grow(&mut self, start: [u32; 3]) -> Option<Vec<u32>> {
+    /// False when patches on this cylinder cannot span the least turn on any: their box is too small for its radius by
+    /// a factor of four and more. (Where two cylinders differ so much in their bend, points of such a turn can lie
+    /// on both within the tolerance only if they are within a hundred tolerances of each other.)
+    fn may_turn(&self, patches: &[u32], fit: &CylinderFit) -> bool {
+        let mut bounds = Aabb::empty();
+        for &t in patches.iter().flat_map(|&p| self.patches.triangles(p)) {
+            self.mesh.corners(t).iter().for_each(|p| bounds.add(p));
+        }
+        let size = bounds.diagonal();
+        !(size < 0.25 * LEAST_TURN_RAD * fit.radius_mm && size > 1000.0 * self.tolerance_mm)
+    }
+
+    /// What lies on the cylinder of three strips, and that cylinder as it was when last fitted.
+    fn grow(&mut self, start: [u32; 3]) -> Option<(Vec<u32>, CylinderFit)> {
         let mut grown = start.to_vec();
         let (mut fit, _) = self.fit(&grown)?;
         if fit.worst_mm > self.tolerance_mm {
@@ -328,8 +341,8 @@ impl Segments<'_> {
                 let on = |t: &u32| {
                     self.mesh.corners(*t).iter().all(|p| fit.distance_mm(p).abs() <= self.tolerance_mm)
                 };
-                let fits = self.patches.triangles(other).iter().all(on)
-                    && self.facing(other, &fit) == Some(sign);
+                let fits =
+                    self.patches.triangles(other).iter().all(on) && self.facing(other, &fit) == Some(sign);
                 if fits {
                     grown.push(other);
                     if grown.len() >= refit_at {
@@ -340,7 +353,7 @@ impl Segments<'_> {
             }
         }
         grown.sort_unstable();
-        Some(grown)
+        Some((grown, fit))
     }
 
     /// Connected pieces of what has no face yet.
@@ -352,7 +365,11 @@ impl Segments<'_> {
                 run.check()?;
             }
             if open(p) {
-                self.beside.of(p).iter().filter(|&&(o, _)| o < p && open(o)).for_each(|&(o, _)| pieces.join(p, o));
+                self.beside
+                    .of(p)
+                    .iter()
+                    .filter(|&&(o, _)| o < p && open(o))
+                    .for_each(|&(o, _)| pieces.join(p, o));
             }
         }
         let (mut number, count) = pieces.numbered();

@@ -104,7 +104,13 @@ mod tests {
                     let mut stack = vec![seed as u32];
                     while let Some(at) = stack.pop() {
                         for &(a, b) in &pairs {
-                            let other = if a == at { b } else if b == at { a } else { continue };
+                            let other = if a == at {
+                                b
+                            } else if b == at {
+                                a
+                            } else {
+                                continue;
+                            };
                             if flood[other as usize] == u32::MAX {
                                 flood[other as usize] = count;
                                 stack.push(other);

@@ -11,7 +11,7 @@ use rayon::prelude::*;
 
 use super::beside::Beside;
 use super::carrier::{CylinderFit, PlaneSums, axis, cylinder};
-use super::patches::{NONE, Patches, carrier_tolerance_mm, facets, patches, regions};
+use super::patches::{NONE, Patches, carrier_tolerance_mm, patches, regions};
 use super::pieces::{Dealt, Pieces};
 use super::{Carrier, Face};
 use crate::geometry::{Aabb, Direction, Matrix3, Point, TriangleMesh, Vector, math};
@@ -65,8 +65,7 @@ pub(super) fn faces(
     run: &Run,
 ) -> Result<(Vec<Face>, Vec<u32>), Stopped> {
     let tolerance_mm = carrier_tolerance_mm(mesh.bounds().diagonal());
-    let (normals, region_of, count) = regions(mesh, across, weld_mm, run)?;
-    let facets = facets(mesh, across, normals, &region_of);
+    let (facets, region_of, count) = regions(mesh, across, weld_mm, run)?;
     let of_region = Dealt::by(&region_of, count);
     drop(region_of);
     let groups = groups(&of_region);
@@ -270,7 +269,7 @@ impl Segments<'_> {
     fn grow_cylinders(&mut self, run: &Run) -> Result<(), Stopped> {
         let mut vain = 0;
         for seed in 0..self.patches.count() as u32 {
-            if seed as usize % CHECK_EVERY == 0 {
+            if (seed as usize).is_multiple_of(CHECK_EVERY) {
                 run.check()?;
             }
             if vain == MOST_VAIN_SEEDS {
@@ -361,7 +360,7 @@ impl Segments<'_> {
         let open = |p: u32| self.face_of[p as usize] == NONE;
         let mut pieces = Pieces::apart(self.patches.count());
         for p in 0..self.patches.count() as u32 {
-            if p as usize % CHECK_EVERY == 0 {
+            if (p as usize).is_multiple_of(CHECK_EVERY) {
                 run.check()?;
             }
             if open(p) {

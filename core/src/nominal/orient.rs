@@ -90,7 +90,7 @@ fn agree(
     if edges.agree {
         let mut shells = Pieces::apart(triangles.len());
         for (t, across) in (0u32..).zip(&edges.across) {
-            if t as usize % CHECK_EVERY == 0 {
+            if (t as usize).is_multiple_of(CHECK_EVERY) {
                 run.check()?;
             }
             across.iter().flatten().filter(|&&other| other < t).for_each(|&other| shells.join(t, other));

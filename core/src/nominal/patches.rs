@@ -19,48 +19,57 @@ const SMOOTH_COS: f64 = 0.866_025_403_784_438_6;
 /// corners turns it by more than half a degree.
 const WEAK: f64 = 100.0;
 
-/// A unit normal for every triangle, the region of each, and how many regions there are: the surface is cut along
-/// its sharp edges.
+/// The facets of the triangles, the region of each, and how many regions there are: the surface is cut along its
+/// sharp edges.
 pub(super) fn regions(
     mesh: &TriangleMesh,
     across: &[[Option<u32>; 3]],
     tolerance_mm: f64,
     run: &Run,
-) -> Result<(Vec<Vector>, Vec<u32>, usize), Stopped> {
-    let normals = normals(mesh, across, tolerance_mm, run)?;
-    let mut pieces = Pieces::apart(normals.len());
+) -> Result<(Vec<Facet>, Vec<u32>, usize), Stopped> {
+    let mut facets = facets(mesh, across, tolerance_mm, run)?;
+    let mut pieces = Pieces::apart(facets.len());
     for (t, across) in (0u32..).zip(across) {
-        if t as usize % CHECK_EVERY == 0 {
+        if (t as usize).is_multiple_of(CHECK_EVERY) {
             run.check()?;
         }
         for &other in across.iter().flatten().filter(|&&other| other < t) {
-            if normals[t as usize].dot(&normals[other as usize]) >= SMOOTH_COS {
+            if facets[t as usize].normal.dot(&facets[other as usize].normal) >= SMOOTH_COS {
                 pieces.join(t, other);
             }
         }
     }
     let (region_of, count) = pieces.numbered();
-    Ok((normals, region_of, count))
+    facets.par_iter_mut().zip(&region_of).with_min_len(CHECK_EVERY).for_each(|(facet, own)| {
+        let within = |other: u32| other != NONE && region_of[other as usize] == *own;
+        facet.beside = facet.beside.map(|other| if within(other) { other } else { NONE });
+    });
+    Ok((facets, region_of, count))
 }
 
-/// Unit normals; slivers take that of the triangle across their longest edge, so that a row of them in a
-/// plane does not cut it.
-fn normals(
+/// Facets with unit normals and all neighbours; slivers take the normal of the triangle across their longest edge, so
+/// that a row of them in a plane does not cut it.
+fn facets(
     mesh: &TriangleMesh,
     across: &[[Option<u32>; 3]],
     tolerance_mm: f64,
     run: &Run,
-) -> Result<Vec<Vector>, Stopped> {
+) -> Result<Vec<Facet>, Stopped> {
     let of = |t: u32| {
         let c = mesh.corners(t);
         let lengths: [f64; 3] = std::array::from_fn(|k| (c[(k + 1) % 3] - c[k]).norm());
         let longest = (0..3).fold(0, |best, k| if lengths[k] > lengths[best] { k } else { best });
         let double_area = mesh.area_vector(t);
         let weak = !(double_area.norm() > WEAK * tolerance_mm * lengths[longest]);
-        (Direction::new(double_area).map_or(Vector::z(), Direction::vector), weak.then_some(longest as u8))
+        let facet = Facet {
+            normal: Direction::new(double_area).map_or(Vector::z(), Direction::vector),
+            corners: mesh.triangles()[t as usize],
+            beside: across[t as usize].map(|other| other.unwrap_or(NONE)),
+        };
+        (facet, weak.then_some(longest as u8))
     };
     let count = mesh.triangles().len() as u32;
-    let (mut normals, longest_of_weak): (Vec<Vector>, Vec<Option<u8>>) =
+    let (mut facets, longest_of_weak): (Vec<Facet>, Vec<Option<u8>>) =
         (0..count).into_par_iter().with_min_len(CHECK_EVERY).map(of).unzip();
     run.check()?;
     let mut known: Vec<bool> = longest_of_weak.iter().map(Option::is_none).collect();
@@ -71,18 +80,18 @@ fn normals(
         let mut found = Vec::new();
         for &(t, longest) in weak.iter().filter(|&&(t, _)| !known[t]) {
             if let Some(other) = across[t][longest].map(|o| o as usize).filter(|&o| known[o]) {
-                found.push((t, normals[other]));
+                found.push((t, facets[other].normal));
             }
         }
         if found.is_empty() {
             break;
         }
         for (t, n) in found {
-            normals[t] = n;
+            facets[t].normal = n;
             known[t] = true;
         }
     }
-    Ok(normals)
+    Ok(facets)
 }
 
 /// Flat patches of one region.
@@ -127,21 +136,6 @@ pub(super) struct Facet {
 }
 
 pub(super) const NONE: u32 = u32::MAX;
-
-pub(super) fn facets(
-    mesh: &TriangleMesh,
-    across: &[[Option<u32>; 3]],
-    normals: Vec<Vector>,
-    region_of: &[u32],
-) -> Vec<Facet> {
-    let facet = |(t, normal): (usize, Vector)| Facet {
-        normal,
-        corners: mesh.triangles()[t],
-        beside: across[t]
-            .map(|other| other.filter(|&o| region_of[o as usize] == region_of[t]).unwrap_or(NONE)),
-    };
-    normals.into_par_iter().enumerate().with_min_len(CHECK_EVERY).map(facet).collect()
-}
 
 /// So many seeds are looked at ahead, and so many planes are fitted, at once.
 const TOGETHER: usize = 8;

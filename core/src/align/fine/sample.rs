@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use crate::geometry::random::Random;
 use crate::geometry::{Aabb, Direction, Point};
-use crate::scan::Scan;
+use crate::scan::{Normals, Scan};
 
 /// Points of a scan in an order that follows the surface, and their neighbourhoods.
 #[derive(Clone, Debug)]
@@ -39,8 +39,9 @@ impl Sample {
             from + if to - from > 1 { random.below(to - from) } else { 0 }
         });
         let chosen: Vec<u32> =
-            chosen.filter(|&i| all[i].iter().all(|c| c.is_finite())).map(|i| i as u32).collect();
-        let bounds = Aabb::of(chosen.iter().map(|&i| &all[i as usize]));
+            chosen.filter(|&i| all.at(i).iter().all(|c| c.is_finite())).map(|i| i as u32).collect();
+        let mut bounds = Aabb::empty();
+        chosen.iter().for_each(|&i| bounds.add(&all.at(i as usize)));
         let cells = f64::from(1u32 << BITS);
         let scale = if bounds.size().max() > 0.0 { cells / bounds.size().max() } else { 0.0 };
         let cell = |p: &Point, axis: usize| {
@@ -48,13 +49,13 @@ impl Sample {
         };
         let key = |p: &Point| cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2;
         // Every item differs in its index, so that an unstable sort has one possible result.
-        let mut keyed: Vec<(u64, u32)> = chosen.par_iter().map(|&i| (key(&all[i as usize]), i)).collect();
+        let mut keyed: Vec<(u64, u32)> = chosen.par_iter().map(|&i| (key(&all.at(i as usize)), i)).collect();
         keyed.par_sort_unstable();
         let keys: Vec<u64> = keyed.iter().map(|k| k.0).collect();
         let level = level(&keys);
-        let of = |n: &[Direction]| keyed.iter().map(|&(_, i)| n[i as usize]).collect();
+        let of = |n: Normals| keyed.iter().map(|&(_, i)| n.at(i as usize)).collect();
         Self {
-            points: keyed.iter().map(|&(_, i)| all[i as usize]).collect(),
+            points: keyed.iter().map(|&(_, i)| all.at(i as usize)).collect(),
             normals: scan.normals().map(of),
             weights: weights(&keys, level),
             keys,

@@ -1,6 +1,8 @@
 //! Parts and revisions.
 
-use scantling_proto::v1::{BoundFeature, FeatureKind, ListPartsResponse, Part, Revision, RevisionState};
+use scantling_proto::v1::{
+    BoundFeature, FeatureKind, GeneralTolerance, ListPartsResponse, Part, Revision, RevisionState,
+};
 
 use super::{Look, facts, number, number::plain, table, time, words};
 use crate::names::{id, short_revision};
@@ -124,8 +126,17 @@ fn requirement(c: &scantling_proto::v1::Characteristic) -> String {
             Some(v) if v > 0.0 => format!("+{v}"),
             v => shown(v),
         };
-        let (upper, lower) = (deviation(r.upper_deviation_mm), deviation(r.lower_deviation_mm));
-        return format!("diameter {} {upper} {lower}", shown(r.nominal_mm));
+        let limits = match (&r.tolerance_class, r.general_tolerance()) {
+            (Some(class), _) => class.clone(),
+            (None, GeneralTolerance::Unspecified) => {
+                format!("{} {}", deviation(r.upper_deviation_mm), deviation(r.lower_deviation_mm))
+            }
+            (None, GeneralTolerance::Fine) => "ISO 2768-f".to_owned(),
+            (None, GeneralTolerance::Medium) => "ISO 2768-m".to_owned(),
+            (None, GeneralTolerance::Coarse) => "ISO 2768-c".to_owned(),
+            (None, GeneralTolerance::VeryCoarse) => "ISO 2768-v".to_owned(),
+        };
+        return format!("diameter {} {limits}", shown(r.nominal_mm));
     }
     if let Some(r) = &c.position {
         return format!("position, zone diameter {}", shown(r.zone_diameter_mm));
@@ -221,17 +232,24 @@ c4        released  C                   4                0  -
     }
 
     #[test]
-    fn a_diameter_shows_its_deviations_with_their_signs() {
-        let c = Characteristic {
-            diameter: Some(Diameter {
-                nominal_mm: Some(10.0),
-                upper_deviation_mm: Some(0.1),
-                lower_deviation_mm: Some(-0.05),
-                size: 1,
-            }),
-            ..Characteristic::default()
+    fn a_diameter_shows_its_limits_as_they_were_written() {
+        let shown = |d: Diameter| {
+            requirement(&Characteristic {
+                diameter: Some(Diameter { nominal_mm: Some(10.0), size: 1, ..d }),
+                ..Characteristic::default()
+            })
         };
-        assert_eq!(requirement(&c), "diameter 10 +0.1 -0.05");
+        let deviations = Diameter {
+            upper_deviation_mm: Some(0.1),
+            lower_deviation_mm: Some(-0.05),
+            ..Diameter::default()
+        };
+        assert_eq!(shown(deviations), "diameter 10 +0.1 -0.05");
+        let class = Diameter { tolerance_class: Some("H8".into()), ..Diameter::default() };
+        assert_eq!(shown(class), "diameter 10 H8");
+        let general =
+            Diameter { general_tolerance: Some(GeneralTolerance::Medium.into()), ..Diameter::default() };
+        assert_eq!(shown(general), "diameter 10 ISO 2768-m");
     }
 
     #[test]

@@ -165,7 +165,7 @@ pub enum InstancesError {
         /// How many there are.
         got: usize,
     },
-    /// Nothing is found in the length unit stated, and in another there is: the [`LocateError::NoFit`] that says so.
+    /// Nothing is found in the length unit stated, and in another there is: the [`LocateError::OtherUnit`] that says so.
     #[error("{0}")]
     LengthUnit(LocateError),
 }

@@ -150,7 +150,6 @@ impl Search<'_> {
                 beside: Some(best.1),
                 most_beside: self.settings.most_beside,
                 size_ratio: None,
-                unit_ratio: None,
             },
         }))
     }

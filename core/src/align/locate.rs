@@ -131,7 +131,7 @@ pub fn locate(
             answer => answer,
         }
     };
-    if matches!(answer, Err(LocateError::NoFit { unit_ratio: None, .. }))
+    if matches!(answer, Err(LocateError::NoFit { .. }))
         && let Some(error) = things_in_another(run, mesh, tree, scan, settings)?
     {
         return Err(error);

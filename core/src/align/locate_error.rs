@@ -2,7 +2,7 @@
 
 use super::locate::LocateSettings;
 use super::sample::Cloud;
-use super::unit::{hint_words, size_ratio};
+use super::unit::{size_ratio, unit_words};
 use crate::geometry::{Motion, PartFrame, ScanFrame, TriangleMesh};
 use crate::run::Stopped;
 
@@ -24,7 +24,7 @@ pub enum LocateError {
     #[error(
         "the scan does not look like this part: {}{}",
         fit_words(*explained, *need, *beside, *most_beside),
-        hint_words(*size_ratio, *unit_ratio)
+        times_words(*size_ratio)
     )]
     NoFit {
         /// Fraction of the scan that lies on the part under the best pose found; `None` when the sizes
@@ -38,8 +38,16 @@ pub enum LocateError {
         most_beside: f64,
         /// The scan's size over the nominal's; `None` when one of them has no size.
         size_ratio: Option<f64>,
-        /// Where that ratio looks like a wrong unit: what the scan's coordinates should be multiplied by.
-        unit_ratio: Option<f64>,
+    },
+    /// The part is found in another length unit than the one stated.
+    #[error(
+        "nothing in the scan has the size of this part, and with all its lengths multiplied by {unit_ratio:.4} the \
+         part is found; check the length unit stated: {}",
+        unit_words(*unit_ratio)
+    )]
+    OtherUnit {
+        /// What the scan's coordinates should be multiplied by.
+        unit_ratio: f64,
     },
     /// Several poses explain the same points.
     #[error(
@@ -110,6 +118,10 @@ fn several_words(parts: usize, open: usize) -> String {
     }
 }
 
+fn times_words(size_ratio: Option<f64>) -> String {
+    size_ratio.map_or_else(String::new, |r| format!("; it is {r:.2} times as large"))
+}
+
 fn fit_words(explained: Option<f64>, need: f64, beside: Option<f64>, most_beside: f64) -> String {
     match explained {
         Some(e) => format!(
@@ -137,7 +149,5 @@ pub(super) fn no_fit(
         beside: best.map(|b| b.1),
         most_beside: settings.most_beside,
         size_ratio,
-        // Only a scan that fits in another unit proves it.
-        unit_ratio: None,
     }
 }

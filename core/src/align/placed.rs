@@ -42,7 +42,7 @@ pub enum PlacedError {
     /// The caller stopped the run.
     #[error(transparent)]
     Stopped(#[from] Stopped),
-    /// The part is there in another length unit: the [`LocateError::NoFit`] that says so.
+    /// The part is there in another length unit: the [`LocateError::OtherUnit`] that says so.
     #[error("{0}")]
     LengthUnit(LocateError),
     /// The part of the other hand lies there.

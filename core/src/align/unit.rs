@@ -8,7 +8,7 @@ use super::draw::drawn;
 use super::hunt::{Hunt, LOOSER};
 use super::instances::InstancesSettings;
 use super::locate::{DENSE_POINTS, LEAST_POINTS, LocateSettings, posed};
-use super::locate_error::{LocateError, no_fit};
+use super::locate_error::LocateError;
 use super::sample::{Cloud, area, surface};
 use super::samples::Samples;
 use super::scene::Scene;
@@ -47,15 +47,9 @@ fn same_size(ratio: f64) -> bool {
     ratio > 0.65 && ratio < 1.3
 }
 
-pub(super) fn hint_words(size_ratio: Option<f64>, unit_ratio: Option<f64>) -> String {
-    match (size_ratio, unit_ratio) {
-        (Some(_), Some(k)) => {
-            let how = MIXED_UP.iter().find(|m| m.0 == k).map_or("its length unit is another", |m| m.1);
-            format!("; multiplied by {k:.4} it does, so check the length unit stated: {how}")
-        }
-        (Some(r), None) => format!("; it is {r:.2} times as large"),
-        (None, _) => String::new(),
-    }
+/// What a factor between two length units says of the unit stated.
+pub(super) fn unit_words(unit_ratio: f64) -> &'static str {
+    MIXED_UP.iter().find(|m| m.0 == unit_ratio).map_or("its length unit is another", |m| m.1)
 }
 
 /// Whether the scan as a whole is this part in another length unit.
@@ -77,7 +71,7 @@ pub(super) fn whole_in_another(
         match posed(run, mesh, tree, Samples::new(scaled, thin, None), settings) {
             Err(LocateError::Stopped(stopped)) => return Err(stopped),
             Ok(_) | Err(LocateError::Undetermined { .. }) => {
-                return Ok(Some(wrong_unit(mesh, dense, settings, size_ratio, ratio)));
+                return Ok(Some(LocateError::OtherUnit { unit_ratio: ratio }));
             }
             Err(_) => {}
         }
@@ -117,18 +111,17 @@ pub(super) fn things_in_another(
             Scene::new(run, &search, (&points).into(), normals, spacing_mm * ratio)?
         };
         let things = of_its_size(run, &search, &scene, part_mm)?;
-        if let Some((first, _)) = things.first() {
-            let (size, weight) = (*first, things.iter().map(|t| t.1.len()).sum());
-            let things = things.into_iter().map(|t| t.1).take(THINGS).collect();
-            tries.push(Try { ratio, scene, things, weight, size });
+        if !things.is_empty() {
+            let weight = things.iter().map(Vec::len).sum();
+            let things = things.into_iter().take(THINGS).collect();
+            tries.push(Try { ratio, scene, things, weight });
         }
     }
     tries.sort_by_key(|t| std::cmp::Reverse(t.weight));
     let settings = InstancesSettings { locate: settings.clone(), ..InstancesSettings::default() };
     for one in tries.into_iter().take(UNITS) {
         if Hunt::new(&search, &one.scene, &settings, false).any(run, one.things)? {
-            let as_stated = one.size / one.ratio / part_mm;
-            return Ok(Some(wrong_unit(mesh, &cloud, &settings.locate, as_stated, one.ratio)));
+            return Ok(Some(LocateError::OtherUnit { unit_ratio: one.ratio }));
         }
     }
     Ok(None)
@@ -157,30 +150,21 @@ struct Try {
     things: Vec<Vec<u32>>,
     /// Points of all of them.
     weight: usize,
-    /// Size of the first, mm.
-    size: f64,
 }
 
-/// The things of a scene that are as large as the part, and what is so together with its neighbours; each with
-/// its size.
-fn of_its_size(
-    run: &Run,
-    search: &Search,
-    scene: &Scene,
-    part_mm: f64,
-) -> Result<Vec<(f64, Vec<u32>)>, Stopped> {
-    let mut found: Vec<(f64, Vec<u32>)> = Vec::new();
+/// The things of a scene that are as large as the part, and what is so together with its neighbours.
+fn of_its_size(run: &Run, search: &Search, scene: &Scene, part_mm: f64) -> Result<Vec<Vec<u32>>, Stopped> {
+    let mut found: Vec<Vec<u32>> = Vec::new();
     for link_mm in [scene.link_mm, LOOSER * scene.link_mm] {
         for cluster in clusters(run, &scene.cloud.points, link_mm)? {
             if cluster.members.len() < LEAST_POINTS || !search.plausible(cluster.cubes, link_mm) {
                 continue;
             }
             let thin = scene.cloud.some(&cluster.members).thinned(DENSE_POINTS);
-            if let Some(size) = size_mm(&thin.points)
-                && same_size(size / part_mm)
-                && !found.iter().any(|f| f.1 == cluster.members)
+            if size_mm(&thin.points).is_some_and(|size| same_size(size / part_mm))
+                && !found.contains(&cluster.members)
             {
-                found.push((size, cluster.members));
+                found.push(cluster.members);
             }
         }
         // Pieces are put together only where no whole is there.
@@ -189,26 +173,6 @@ fn of_its_size(
         }
     }
     Ok(found)
-}
-
-fn wrong_unit(
-    mesh: &TriangleMesh,
-    dense: &Cloud,
-    settings: &LocateSettings,
-    size_ratio: f64,
-    ratio: f64,
-) -> LocateError {
-    match no_fit(mesh, dense, settings, None) {
-        LocateError::NoFit { explained, need, beside, most_beside, .. } => LocateError::NoFit {
-            explained,
-            need,
-            beside,
-            most_beside,
-            size_ratio: Some(size_ratio),
-            unit_ratio: Some(ratio),
-        },
-        other => other,
-    }
 }
 
 /// The scan's size over the nominal's; `None` for a nominal without area.

@@ -63,7 +63,7 @@ pub(super) fn align<'a>(
     let located = match locate(run, nominal, tree, &scan, &LocateSettings::default()) {
         Ok(located) => located,
         Err(LocateError::Stopped(stopped)) => return Err(stopped.into()),
-        Err(error @ LocateError::NoFit { unit_ratio: Some(_), .. }) => {
+        Err(error @ LocateError::OtherUnit { .. }) => {
             return Err(Unaligned::LengthUnit(error.to_string()));
         }
         Err(error) => return Err(because("the scan could not be located on the part", &error)),

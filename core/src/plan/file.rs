@@ -490,18 +490,40 @@ pub enum SizeOperator {
     LeastSquares,
 }
 
-/// Diameter of a hole.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+/// Diameter of a hole; its limits in exactly one of three ways.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Diameter {
     /// Nominal diameter, mm.
     pub nominal_mm: f64,
-    /// Upper limit deviation, mm, signed.
-    pub upper_deviation_mm: f64,
-    /// Lower limit deviation, mm, signed.
-    pub lower_deviation_mm: f64,
+    /// Upper limit deviation, mm, signed; together with the lower one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub upper_deviation_mm: Option<f64>,
+    /// Lower limit deviation, mm, signed; together with the upper one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lower_deviation_mm: Option<f64>,
+    /// Instead of the deviations: a tolerance class of ISO 286-1:2010, such as `H8`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tolerance_class: Option<String>,
+    /// Instead of the deviations: a general tolerance of ISO 2768-1:1989.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub general_tolerance: Option<GeneralTolerance>,
     /// Which size.
     pub size: SizeOperator,
+}
+
+/// A class of general tolerances of ISO 2768-1:1989.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum GeneralTolerance {
+    /// Class f.
+    Fine,
+    /// Class m.
+    Medium,
+    /// Class c.
+    Coarse,
+    /// Class v.
+    VeryCoarse,
 }
 
 /// Position of a hole, regardless of its size.

@@ -5,6 +5,7 @@ use super::domain::{Characteristic, Filter, Needs, Requirement};
 use super::fault::Faults;
 use super::file::{self, FeatureKind, PlanFile, When};
 use super::nearest::list;
+use super::size::diameter;
 use super::tree::short;
 
 /// Seen fraction of the area of a plane or surface without which nothing is decided. A tenth may be
@@ -130,7 +131,7 @@ pub(super) fn characteristic(
 fn requirement(faults: &Faults, place: &str, c: &file::Characteristic) -> Option<Requirement> {
     let surface_profile =
         c.surface_profile.map(|s| surface_profile(faults, &format!("{place}.surface_profile"), s));
-    let diameter = c.diameter.map(|d| diameter(faults, &format!("{place}.diameter"), d));
+    let diameter = c.diameter.as_ref().map(|d| diameter(faults, &format!("{place}.diameter"), d));
     let position = c.position.map(|p| {
         let place = format!("{place}.position.zone_diameter_mm");
         in_range(faults, &place, p.zone_diameter_mm, |z| z > 0.0, "above 0, the zone's diameter in mm");
@@ -210,39 +211,6 @@ fn surface_profile(faults: &Faults, place: &str, s: file::SurfaceProfile) -> Req
         faults.add(place, "the zone has no width; write a limit above 0 on one side at least");
     }
     Requirement::SurfaceProfile { limit_outside_mm: s.limit_outside_mm, limit_inside_mm: s.limit_inside_mm }
-}
-
-fn diameter(faults: &Faults, place: &str, d: file::Diameter) -> Requirement {
-    let nominal = format!("{place}.nominal_mm");
-    let upper = format!("{place}.upper_deviation_mm");
-    let lower = format!("{place}.lower_deviation_mm");
-    let nominal_ok = in_range(faults, &nominal, d.nominal_mm, |n| n > 0.0, "above 0, the diameter in mm");
-    let ok = in_range(faults, &upper, d.upper_deviation_mm, |_| true, "in mm")
-        & in_range(faults, &lower, d.lower_deviation_mm, |_| true, "in mm");
-    if ok && faults.sound(&upper) && faults.sound(&lower) {
-        if d.upper_deviation_mm <= d.lower_deviation_mm {
-            faults.add(
-                &upper,
-                format!(
-                    "is {}, not above the lower deviation {}; write the larger one here, signed",
-                    d.upper_deviation_mm, d.lower_deviation_mm
-                ),
-            );
-        } else if nominal_ok && faults.sound(&nominal) && d.nominal_mm + d.lower_deviation_mm <= 0.0 {
-            faults.add(
-                &lower,
-                format!(
-                    "is {}, so the smallest diameter is not above 0; write a deviation, not a size",
-                    d.lower_deviation_mm
-                ),
-            );
-        }
-    }
-    Requirement::Diameter {
-        nominal_mm: d.nominal_mm,
-        upper_deviation_mm: d.upper_deviation_mm,
-        lower_deviation_mm: d.lower_deviation_mm,
-    }
 }
 
 fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<FeatureKind>) -> Needs {

@@ -173,7 +173,7 @@ fn a_scan_of_single_numbers_is_that_of_double_ones() {
     // Anything but points, or a fault, is for the reader of all.
     rows[5][1] = f32::INFINITY;
     assert!(take(&ply(&rows), &TextLayout::default(), &quiet()).is_err());
-    let mut longer = bytes.clone();
+    let mut longer = bytes;
     longer.push(b'\n');
     assert!(matches!(take(&longer, &TextLayout::default(), &quiet()), Ok(Taken::Raw(_))));
     longer.push(b'x');

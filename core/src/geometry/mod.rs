@@ -16,6 +16,7 @@ pub mod sum;
 mod triangle;
 
 pub use aabb::Aabb;
+pub(crate) use algebra::symmetric_eigen3_each;
 pub use algebra::{Cholesky, symmetric_eigen, symmetric_eigen3};
 pub use corner_normals::CornerNormals;
 pub use direction::Direction;

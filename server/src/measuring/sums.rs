@@ -84,8 +84,11 @@ pub(crate) fn locate(
     let nominal = with_nominal(&ready)?;
     let scan = match part_of(ask.region, None)? {
         ScanPart::Region(bounds) => {
-            let inside: Vec<u32> =
-                (0u32..).zip(scan.points()).filter(|(_, p)| bounds.contains(p)).map(|(i, _)| i).collect();
+            let inside: Vec<u32> = (0u32..)
+                .zip(scan.points().iter())
+                .filter(|(_, p)| bounds.contains(p))
+                .map(|(i, _)| i)
+                .collect();
             scan.subset(&inside)
         }
         _ => scan,
@@ -203,7 +206,7 @@ pub(crate) fn associated(
 ) -> Result<(Association, Vec<Point>, Vec<String>), SumError> {
     let (scan, notes) = scan_of(service, run, ask)?;
     let points: Vec<Point> = match part_of(ask.region, None)? {
-        ScanPart::Region(bounds) => scan.points().iter().copied().filter(|p| bounds.contains(p)).collect(),
+        ScanPart::Region(bounds) => scan.points().iter().filter(|p| bounds.contains(p)).collect(),
         _ => scan.points().to_vec(),
     };
     let found = associate_by(run, shape, criterion, &points).map_err(|e| match e {

@@ -2,7 +2,7 @@
 
 use crate::align::draw::drawn;
 use crate::geometry::{Aabb, Direction, Point, morton};
-use crate::scan::Scan;
+use crate::scan::{Normals, Scan};
 
 /// Points of a scan in an order that follows the surface, and their neighbourhoods.
 #[derive(Clone, Debug)]
@@ -31,9 +31,9 @@ impl Sample {
     pub(super) fn drawn(scan: &Scan, wanted: usize) -> Self {
         let all = scan.points();
         let mut chosen = drawn(all.len(), wanted.max(1));
-        chosen.retain(|&i| all[i as usize].iter().all(|c| c.is_finite()));
+        chosen.retain(|&i| all.at(i as usize).iter().all(|c| c.is_finite()));
         // Together in memory: what follows goes over them again and again.
-        let points: Vec<Point> = chosen.iter().map(|&i| all[i as usize]).collect();
+        let points: Vec<Point> = chosen.iter().map(|&i| all.at(i as usize)).collect();
         let bounds = Aabb::of(&points);
         let cells = f64::from(1u32 << BITS);
         let scale = if bounds.size().max() > 0.0 { cells / bounds.size().max() } else { 0.0 };
@@ -43,7 +43,7 @@ impl Sample {
         let keyed = sorted((0..).zip(&points).map(|(i, p)| (key(p), i)).collect());
         let keys: Vec<u64> = keyed.iter().map(|k| k.0).collect();
         let level = level(&keys);
-        let of = |n: &[Direction]| keyed.iter().map(|&(_, i)| n[chosen[i as usize] as usize]).collect();
+        let of = |n: Normals<'_>| keyed.iter().map(|&(_, i)| n.at(chosen[i as usize] as usize)).collect();
         Self {
             points: keyed.iter().map(|&(_, i)| points[i as usize]).collect(),
             normals: scan.normals().map(of),
@@ -250,7 +250,7 @@ mod tests {
 
     #[test]
     fn the_area_in_a_cube_is_that_of_the_plane_in_it() {
-        let key = |x: u64, y: u64, z: u64| spread(x) | spread(y) << 1 | spread(z) << 2;
+        let key = |x: u64, y: u64, z: u64| morton::key([x, y, z]);
         let of = |f: fn(u64, u64) -> [u64; 3]| -> Vec<u64> {
             (0..16).map(|k| f(k / 4, k % 4)).map(|[x, y, z]| key(x, y, z)).collect()
         };

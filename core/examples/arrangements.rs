@@ -75,9 +75,9 @@ fn main() {
                 Finding::Instance(i) | Finding::OtherHand(i) => {
                     let other = matches!(f, Finding::OtherHand(_));
                     let (mesh, tree) = if other { (&mirrored, &mirrored_tree) } else { (nominal, &tree) };
-                    let points: Vec<Point> = i.points.iter().map(|&p| scan.points()[p as usize]).collect();
+                    let points: Vec<Point> = i.points.iter().map(|&p| scan.points().at(p as usize)).collect();
                     let normals: Option<Vec<Direction>> =
-                        scan.normals().map(|n| i.points.iter().map(|&p| n[p as usize]).collect());
+                        scan.normals().map(|n| i.points.iter().map(|&p| n.at(p as usize)).collect());
                     let settings = LocateSettings::default();
                     let ends = |from: &Motion<PartFrame, ScanFrame>| {
                         settle(mesh, tree, &points, normals.as_deref(), from, &settings)

@@ -52,11 +52,11 @@ fn main() {
             Ok(found) => {
                 // The part's own points: what lies near it under the true pose.
                 let near: Vec<usize> = (0..scan.points().len())
-                    .filter(|&i| tree.nearest(&truth.point(&scan.points()[i]), 1.2).is_some())
+                    .filter(|&i| tree.nearest(&truth.point(&scan.points().at(i)), 1.2).is_some())
                     .collect();
-                let points: Vec<Point> = near.iter().map(|&i| scan.points()[i]).collect();
+                let points: Vec<Point> = near.iter().map(|&i| scan.points().at(i)).collect();
                 let normals: Option<Vec<Direction>> =
-                    scan.normals().map(|n| near.iter().map(|&i| n[i]).collect());
+                    scan.normals().map(|n| near.iter().map(|&i| n.at(i)).collect());
                 let ends = |from: &Motion<PartFrame, ScanFrame>| {
                     settle(mesh, &tree, &points, normals.as_deref(), from, &settings)
                 };

@@ -14,7 +14,7 @@ use scantling_core::align::{FineSettings, LocateSettings, fine, locate};
 use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector};
 use scantling_core::nominal::{Nominal, Side};
-use scantling_core::read::read;
+use scantling_core::read::{TextLayout, read, take};
 use scantling_core::run::{Limits, Run, quiet};
 use scantling_core::scan::{LengthUnit, Scan};
 use scantling_core::search::{SurfaceTree, normals};
@@ -62,9 +62,10 @@ fn main() -> Result<(), Fault> {
         |name: &str, n: usize| arguments.iter().position(|a| a == name).and_then(|i| arguments.get(i + n));
     let near = arguments.iter().any(|a| a == "--near");
     let run = Run { limits: Limits { file_bytes: u64::MAX, ..Limits::default() }, ..quiet() };
-    let (scan_file, nominal_file) = match (after("--files", 1), after("--files", 2)) {
-        (Some(scan), Some(nominal)) => step("bytes", || Ok((std::fs::read(scan)?, std::fs::read(nominal)?)))?,
-        _ => {
+    let files = after("--files", 1).zip(after("--files", 2));
+    let mut made = match files {
+        Some(_) => None,
+        None => {
             let wanted = after("--points", 1).and_then(|n| n.parse().ok()).unwrap_or(5_000_000);
             let mesh = WindowSurround::default().mesh();
             let (turn, shift) = if near { (0.03, 5.0) } else { (2.2, 400.0) };
@@ -72,17 +73,22 @@ fn main() -> Result<(), Fault> {
                 Vector::new(0.6, -0.5, 0.62) * turn,
                 Vector::new(-0.4, 0.7, 0.5) * shift,
             );
-            (scanned(&mesh, wanted, &motion), write_stl(&mesh))
+            Some((scanned(&mesh, wanted, &motion), write_stl(&mesh)))
         }
+    };
+    let mut bytes = |scan: bool| -> Result<Vec<u8>, Fault> {
+        Ok(match (&mut made, files) {
+            (Some(made), _) => std::mem::take(if scan { &mut made.0 } else { &mut made.1 }),
+            (None, Some((of_scan, of_nominal))) => std::fs::read(if scan { of_scan } else { of_nominal })?,
+            (None, None) => Vec::new(),
+        })
     };
     // Where that is refused the peak is that of the making of the files too.
     let _ = std::fs::write("/proc/self/clear_refs", "5");
     let (begin, start) = (processor_s(), Instant::now());
-    let raw = step("read the scan", || Ok(read(&scan_file, &run)?))?;
-    drop(scan_file);
-    let scan = step("take it in", || Ok(Scan::new(raw, LengthUnit::Millimetre, &run)?))?;
-    let raw = step("read the nominal", || Ok(read(&nominal_file, &run)?))?;
-    drop(nominal_file);
+    let taken = step("read the scan", || Ok(take(&bytes(true)?, &TextLayout::default(), &run)?))?;
+    let scan = step("take it in", || Ok(Scan::new(taken, LengthUnit::Millimetre, &run)?))?;
+    let raw = step("read the nominal", || Ok(read(&bytes(false)?, &run)?))?;
     let nominal = step("take it in", || {
         Ok(Nominal::from_mesh(raw, LengthUnit::Millimetre, Some(Side::BehindNormal), &run)?)
     })?;
@@ -101,8 +107,8 @@ fn main() -> Result<(), Fault> {
         let outside =
             |t: u32, way: &Vector| nominal.mesh().normal(t).is_none_or(|n| n.vector().dot(way) >= 0.0);
         let mut all: Vec<f32> = Vec::with_capacity(scan.points().len());
-        for points in scan.points().chunks(1 << 20) {
-            let placed: Vec<Point> = points.iter().map(|p| pose.point(p)).collect();
+        for points in scan.points().chunks(1 << 18) {
+            let placed: Vec<Point> = points.iter().map(|p| pose.point(&p)).collect();
             all.extend(tree.nearest_each(&placed, f64::INFINITY, |i, foot| {
                 foot.map_or(f32::NAN, |foot| {
                     let side = if outside(foot.triangle, &(placed[i] - foot.point)) { 1.0 } else { -1.0 };
@@ -122,7 +128,7 @@ fn main() -> Result<(), Fault> {
     );
     if arguments.iter().any(|a| a == "--normals") {
         let found: Vec<Option<Direction>> =
-            step("normals of 20", || Ok(normals(scan.points(), 20, None, &run)?))?;
+            step("normals of 20", || Ok(normals(&scan.points().to_vec(), 20, None, &run)?))?;
         println!("{} normals", found.iter().flatten().count());
     }
     Ok(())

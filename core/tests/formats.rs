@@ -306,7 +306,7 @@ fn e57_is_in_metres_and_another_unit_is_refused() {
         "the file's lengths are metres by its format or heading, but millimetres are stated: state metres"
     );
     let scan = Scan::new(raw, LengthUnit::Metre, &quiet()).unwrap();
-    assert!((scan.points()[1] - samples::points()[1]).norm() < 1e-12);
+    assert!((scan.points().at(1) - samples::points()[1]).norm() < 1e-12);
     let told = info(&bytes, &TextLayout::default(), Some(LengthUnit::Inch), &quiet()).unwrap();
     assert!(told.problems.iter().any(|p| p.contains("state metres")), "{:?}", told.problems);
 }

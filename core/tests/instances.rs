@@ -15,8 +15,9 @@ type Pose = Motion<PartFrame, ScanFrame>;
 /// How far the part's corners are from where the same descent ends that starts from the true pose, mm.
 fn off_mm(scan: &Scan, mesh: &TriangleMesh, found: &Instance, truth: &Pose) -> f64 {
     let tree = SurfaceTree::new(mesh);
-    let points: Vec<Point> = found.points.iter().map(|&i| scan.points()[i as usize]).collect();
-    let normals: Vec<Direction> = found.points.iter().map(|&i| scan.normals().unwrap()[i as usize]).collect();
+    let points: Vec<Point> = found.points.iter().map(|&i| scan.points().at(i as usize)).collect();
+    let normals: Vec<Direction> =
+        found.points.iter().map(|&i| scan.normals().unwrap().at(i as usize)).collect();
     let ends = settle(mesh, &tree, &points, Some(&normals), truth, &LocateSettings::default());
     apart_mm(&ends, &found.part_from_scan, &mesh.bounds())
 }

@@ -88,7 +88,8 @@ fn a_place_that_is_told_is_held_against_the_scan() {
 
     // A corner of the part alone fits where it is said to be, which proves little.
     let corner = |p: &Point| truth.point(p).x < 200.0 && truth.point(p).y < 200.0;
-    let some: Vec<u32> = (0u32..).zip(scan.points()).filter(|(_, p)| corner(p)).map(|(i, _)| i).collect();
+    let some: Vec<u32> =
+        (0u32..).zip(scan.points().iter()).filter(|(_, p)| corner(p)).map(|(i, _)| i).collect();
     let record = go(&scan.subset(&some), truth).unwrap();
     assert!(
         record.cautions.iter().any(|c| c.contains("taken on trust")),

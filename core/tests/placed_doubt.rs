@@ -101,7 +101,7 @@ impl Case {
         };
         let scan = Scan::new(raw, LengthUnit::Millimetre, &quiet()).unwrap();
         let near: Vec<u32> = (0u32..)
-            .zip(scan.points())
+            .zip(scan.points().iter())
             .filter(|(_, p)| self.tree.nearest(&pose.point(p), NEAR_MM).is_some())
             .map(|(i, _)| i)
             .collect();

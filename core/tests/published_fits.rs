@@ -2,95 +2,18 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot read its data must fail")]
 
-use scantling_core::associate::{
-    Shape, associate, circle, cone, cylinder, minimum_zone_plane, plane, sphere,
-};
+mod published_sets;
+
+use published_sets::{Worst, angle, sets};
+use scantling_core::associate::{Shape, associate, circle, cone, cylinder, plane, sphere};
 use scantling_core::geometry::{Direction, Point, Vector};
 use scantling_core::run::quiet;
-use std::path::PathBuf;
 
 /// What the sets allow when fitted where they are, mm and rad. 1e-11 is reachable; the coordinates carry
 /// five decimals and the answers twenty digits.
 const HERE: f64 = 1e-9;
 /// Four and a half metres away the coordinates themselves are rounded to 9e-13 mm.
 const AWAY: f64 = 1e-8;
-
-struct Set {
-    name: String,
-    number: u32,
-    points: Vec<Point>,
-    fit: Vec<f64>,
-}
-
-fn data() -> PathBuf {
-    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/data")
-}
-
-fn numbers(text: &str) -> Vec<f64> {
-    text.split_whitespace().map(|word| word.parse().unwrap()).collect()
-}
-
-fn sets(folder: &str, stem: &str) -> Vec<Set> {
-    let path = data().join("nist_ats").join(folder);
-    let found: Vec<Set> = (1..30)
-        .step_by(2)
-        .map(|number| {
-            let name = format!("{stem}{number}");
-            let read = |end: &str| std::fs::read_to_string(path.join(format!("{name}.{end}"))).unwrap();
-            let values = numbers(&read("ds"));
-            let points: Vec<Point> = values[1..].chunks(3).map(|c| Point::new(c[0], c[1], c[2])).collect();
-            assert_eq!(points.len() as f64, values[0], "{name}: the first line counts the points");
-            let fit = numbers(&read("fit"));
-            Set { name, number, points, fit }
-        })
-        .collect();
-    assert_eq!(found.len(), 15);
-    found
-}
-
-impl Set {
-    /// The same set and answer, elsewhere.
-    fn moved(&self, by: Vector) -> Set {
-        let mut fit = self.fit.clone();
-        for i in 0..3 {
-            fit[i] += by[i];
-        }
-        let points = self.points.iter().map(|p| p + by).collect();
-        Set { name: self.name.clone(), number: self.number, points, fit }
-    }
-
-    fn place(&self) -> Point {
-        Point::new(self.fit[0], self.fit[1], self.fit[2])
-    }
-
-    fn direction(&self) -> Direction {
-        Direction::new(Vector::new(self.fit[3], self.fit[4], self.fit[5])).unwrap()
-    }
-}
-
-/// Angle between two undirected axes, rad.
-fn angle(a: Direction, b: Direction) -> f64 {
-    a.vector().cross(&b.vector()).norm()
-}
-
-#[derive(Default)]
-struct Worst(f64, String);
-
-impl Worst {
-    fn see(&mut self, name: &str, errors: &[f64]) {
-        for &e in errors {
-            assert!(e.is_finite(), "{name}: an error is no number");
-            if e > self.0 {
-                *self = Worst(e, name.to_string());
-            }
-        }
-    }
-
-    fn below(&self, what: &str, limit: f64) {
-        println!("{what}: worst {:.2e} mm or rad ({})", self.0, self.1);
-        assert!(self.0 < limit, "{what}: {:e} in {}", self.0, self.1);
-    }
-}
 
 fn check(what: &str, by: Vector, limit: f64) {
     let mut planes = Worst::default();
@@ -169,35 +92,6 @@ fn fits_agree_four_and_a_half_metres_away() {
 #[test]
 fn fits_agree_twelve_metres_away() {
     check("12 m away", Vector::new(-7000.0, 7000.0, 7000.0), AWAY);
-}
-
-#[test]
-fn zones_are_as_wide_as_the_two_independent_computations_say() {
-    let text = std::fs::read_to_string(data().join("nist_ats_zone_values.json")).unwrap();
-    let values: serde_json::Value = serde_json::from_str(&text).unwrap();
-    let rows = values["plane"].as_array().unwrap();
-    let sets = sets("Plane", "pla");
-    assert_eq!(rows.len(), sets.len());
-    for (what, by, limit) in
-        [("as given", Vector::zeros(), 1e-10), ("12 m away", Vector::new(7000.0, -7000.0, 7000.0), 1e-10)]
-    {
-        let mut worst = Worst::default();
-        for (row, set) in rows.iter().zip(&sets) {
-            assert_eq!(row["set"].as_u64().unwrap(), u64::from(set.number));
-            let set = set.moved(by);
-            let fit = minimum_zone_plane(&set.points).unwrap();
-            let known = row["minimum_zone_width_mm"].as_f64().unwrap();
-            worst.see(&set.name, &[(fit.width_mm - known).abs()]);
-            assert!(fit.narrowest_of_all, "{}: not proven", set.name);
-            assert_eq!(fit.above.len() + fit.below.len(), 4, "{}", set.name);
-            let least = plane(&set.points).unwrap();
-            let about_least = least.high.0 - least.low.0;
-            let known = row["least_squares_width_mm"].as_f64().unwrap();
-            assert!((about_least - known).abs() < 1e-10, "{}", set.name);
-            assert!(fit.width_mm <= about_least, "{}", set.name);
-        }
-        worst.below(&format!("zones {what}"), limit);
-    }
 }
 
 fn flat(points: &[(f64, f64)]) -> Vec<Point> {

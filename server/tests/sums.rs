@@ -15,9 +15,10 @@ use scantling_proto::v1::scan_input::Scan;
 use scantling_proto::v1::simulate_scan_request::Simulation;
 use scantling_proto::v1::{
     Acquisition, AcquisitionContent, AlignRequest, AssociateRequest, CreateAcquisitionRequest,
-    CreateInspectionRequest, CreateRevisionRequest, EvaluateRequest, FindingKind, Inspection,
-    InspectionState, LengthUnit, LocateRequest, PointCoordinates, PointList, Purpose, ReadBlobRequest,
-    Reading, Revision, ScanInput, ShapeKind, SimulateScanRequest, Source, Verdict, WaitInspectionRequest,
+    CreateInspectionRequest, CreateRevisionRequest, CriterionKind, EvaluateRequest, FindingKind, Inspection,
+    InspectionState, LengthUnit, LocateRequest, MaterialSide, PointCoordinates, PointList, Purpose,
+    ReadBlobRequest, Reading, Revision, ScanInput, ShapeKind, SimulateScanRequest, Source, Verdict,
+    WaitInspectionRequest,
 };
 use tonic::Code;
 use tonic::transport::Channel;
@@ -112,7 +113,8 @@ async fn points_within_a_message_are_associated_and_bad_ones_refused() {
             [1.0 + 3.0 * math::cos(t), 2.0 + 3.0 * math::sin(t), 5.0]
         })
         .collect();
-    let request = AssociateRequest { shape: ShapeKind::Circle.into(), points: list(circle) };
+    let request =
+        AssociateRequest { shape: ShapeKind::Circle.into(), points: list(circle), ..Default::default() };
     let found = sums(&server).associate(request).await.unwrap().into_inner();
     let of = |name: &str| found.parameters.iter().find(|p| p.name == name).unwrap().value;
     assert!((of("diameter") - 60.0).abs() < 1e-9 && (of("centre_x") - 10.0).abs() < 1e-9, "{found:?}");
@@ -125,7 +127,8 @@ async fn points_within_a_message_are_associated_and_bad_ones_refused() {
     // noise over the root of 4, a diameter twice that. Out of their plane the points lie by 0.5 mm in turn.
     let oval = [(3.002, 0.0, 0.05), (0.0, 2.998, -0.05), (-3.002, 0.0, 0.05), (0.0, -2.998, -0.05)];
     let oval = oval.iter().flat_map(|(x, y, z)| [*x, *y, *z]).collect();
-    let request = AssociateRequest { shape: ShapeKind::Circle.into(), points: list(oval) };
+    let request =
+        AssociateRequest { shape: ShapeKind::Circle.into(), points: list(oval), ..Default::default() };
     let found = sums(&server).associate(request).await.unwrap().into_inner();
     let at = found.covariance_of.iter().position(|name| name == "diameter, mm").unwrap();
     assert!(!found.covariance_of.iter().any(|name| name.contains("radius")), "{:?}", found.covariance_of);
@@ -137,18 +140,20 @@ async fn points_within_a_message_are_associated_and_bad_ones_refused() {
     // Two cones meet these six points exactly (set con7 of the NIST algorithm testing system; its first line counts).
     let cone = include_str!("../../core/tests/data/nist_ats/Cone/con7.ds");
     let cone = cone.split_whitespace().skip(1).map(|word| word.parse().unwrap()).collect();
-    let request = AssociateRequest { shape: ShapeKind::Cone.into(), points: list(cone) };
+    let request =
+        AssociateRequest { shape: ShapeKind::Cone.into(), points: list(cone), ..Default::default() };
     let found = sums(&server).associate(request).await.unwrap().into_inner();
     let [rival] = found.rivals.as_slice() else { panic!("{found:?}") };
     assert!((rival.direction.iter().map(|v| v * v).sum::<f64>() - 1.0).abs() < 1e-12, "{rival:?}");
 
     let line: Vec<f64> = (0..10).flat_map(|i| [f64::from(i), 0.0, 0.0]).collect();
-    let request = AssociateRequest { shape: ShapeKind::Plane.into(), points: list(line) };
+    let request =
+        AssociateRequest { shape: ShapeKind::Plane.into(), points: list(line), ..Default::default() };
     refused(sums(&server).associate(request).await, Code::FailedPrecondition, "UNDETERMINED");
-    let request = AssociateRequest { shape: 0, points: list(vec![1.0, f64::NAN, 2.0]) };
+    let request = AssociateRequest { shape: 0, points: list(vec![1.0, f64::NAN, 2.0]), ..Default::default() };
     let status = refused(sums(&server).associate(request).await, Code::InvalidArgument, "INVALID_FIELD");
     assert_eq!(fields(&status), ["shape", "points.points.coordinates"]);
-    let request = AssociateRequest { shape: 1, points: list(vec![0.0; 300_003]) };
+    let request = AssociateRequest { shape: 1, points: list(vec![0.0; 300_003]), ..Default::default() };
     let status = refused(sums(&server).associate(request).await, Code::InvalidArgument, "INVALID_FIELD");
     assert!(status.message().contains("at most 100000"), "{status:?}");
     let toml = Some(Simulation::Toml(ONE.replace("spacing_mm = 1.8", "spacing_mm = -1")));
@@ -156,6 +161,114 @@ async fn points_within_a_message_are_associated_and_bad_ones_refused() {
     let status =
         refused(sums(&server).simulate_scan(request).await, Code::InvalidArgument, "SIMULATION_REFUSED");
     assert_eq!(fields(&status), ["scanner.spacing_mm"]);
+}
+
+/// Every shape and criterion is served by name. By hand: the square of side 20 mm has a circumscribed circle of
+/// 20 sqrt 2 mm, and with its four middles 0.2 mm farther in an inscribed one of 19.6 mm; a plane outside the material
+/// rests on the bump.
+#[tokio::test]
+async fn shapes_are_associated_by_every_criterion_that_means_something() {
+    let server = Server::start().await;
+    let list = |points: &[[f64; 3]]| {
+        let points = PointList {
+            coordinates: points.concat(),
+            length_unit: LengthUnit::Millimetre.into(),
+            ..Default::default()
+        };
+        Some(ScanInput { scan: Some(Scan::Points(points)), ..ScanInput::default() })
+    };
+    let square = [
+        [10.0, 10.0, 0.0],
+        [0.0, 9.8, 0.0],
+        [-10.0, 10.0, 0.0],
+        [-9.8, 0.0, 0.0],
+        [-10.0, -10.0, 0.0],
+        [0.0, -9.8, 0.0],
+        [10.0, -10.0, 0.0],
+        [9.8, 0.0, 0.0],
+    ];
+    let ask = |shape: ShapeKind, criterion: CriterionKind, points: &[[f64; 3]]| AssociateRequest {
+        shape: shape.into(),
+        criterion: criterion.into(),
+        points: list(points),
+        ..AssociateRequest::default()
+    };
+    for (criterion, diameter, best) in [
+        (CriterionKind::MinimumCircumscribed, 20.0 * 2f64.sqrt(), true),
+        (CriterionKind::MaximumInscribed, 19.6, false),
+    ] {
+        let request = ask(ShapeKind::Circle, criterion, &square);
+        let found = sums(&server).associate(request).await.unwrap().into_inner();
+        let of = |name: &str| found.parameters.iter().find(|p| p.name == name).unwrap().value;
+        assert!((of("diameter") - diameter).abs() < 1e-12, "{found:?}");
+        let proof = found.proof.unwrap();
+        // Of the four middles two carry all weight, and two alone do not hold an inscribed circle.
+        assert!(proof.best_of_all == best && proof.held == best && proof.gain < 1e-9, "{proof:?}");
+        assert!(found.contacts.len() >= 2 && found.contacts.iter().all(|c| c.value_mm.abs() < 1e-12));
+        let weights: f64 = found.contacts.iter().map(|c| c.weight).sum();
+        assert!((weights - 1.0).abs() < 1e-12 && found.covariance.is_empty(), "{found:?}");
+        assert_eq!(found.contacts[0].at_mm, square[found.contacts[0].index as usize]);
+        assert_eq!(found.criterion, if best { "minimum circumscribed" } else { "maximum inscribed" });
+    }
+
+    let bump = [[0.0, 0.0, 2.0], [10.0, 0.0, 2.0], [0.0, 10.0, 2.0], [10.0, 10.0, 2.0], [5.0, 5.0, 2.3]];
+    let outside = AssociateRequest {
+        outward: vec![0.0, 0.0, 5.0],
+        ..ask(ShapeKind::Plane, CriterionKind::LeastSquaresOutside, &bump)
+    };
+    let found = sums(&server).associate(outside.clone()).await.unwrap().into_inner();
+    assert!(
+        found.maximum.as_ref().unwrap().value_mm.abs() < 1e-12 && (found.form_error_mm - 0.3).abs() < 1e-12
+    );
+    assert_eq!((found.contacts.len(), found.contacts[0].index), (1, 4));
+    // The sum of squares of four points 0.3 mm off falls by 2 x 4 x 0.3 a mm.
+    assert!((found.contacts[0].weight - 2.4).abs() < 1e-9, "{found:?}");
+
+    // An outline of 30 x 10 mm at z = 1, seen where the sides meet the ends and between.
+    let slot: Vec<[f64; 3]> = (0..40)
+        .map(|i| {
+            let t = f64::from(i) * std::f64::consts::TAU / 40.0 + 0.01;
+            let end = if math::cos(t) > 0.0 { 10.0 } else { -10.0 };
+            [end + 5.0 * math::cos(t), 5.0 * math::sin(t), 1.0]
+        })
+        .collect();
+    for criterion in [CriterionKind::Unspecified, CriterionKind::MinimumZone] {
+        let found =
+            sums(&server).associate(ask(ShapeKind::Slot, criterion, &slot)).await.unwrap().into_inner();
+        let of = |name: &str| found.parameters.iter().find(|p| p.name == name).unwrap().value;
+        assert!((of("length") - 30.0).abs() < 1e-9 && (of("width") - 10.0).abs() < 1e-9, "{found:?}");
+        assert!((of("along_x") - 1.0).abs() < 1e-9 && of("centre_x").abs() < 1e-9, "{found:?}");
+        assert!(found.out_of_plane.is_some());
+    }
+    let torus: Vec<[f64; 3]> = (0..200)
+        .map(|i| {
+            let (f, p) = (f64::from(i) * 0.1, f64::from(i) * 1.7);
+            let r = 20.0 + 4.0 * math::cos(p);
+            [r * math::cos(f), r * math::sin(f), 4.0 * math::sin(p)]
+        })
+        .collect();
+    let request = ask(ShapeKind::Torus, CriterionKind::LeastSquares, &torus);
+    let found = sums(&server).associate(request).await.unwrap().into_inner();
+    let of = |name: &str| found.parameters.iter().find(|p| p.name == name).unwrap().value;
+    assert!((of("ring_diameter") - 40.0).abs() < 1e-9 && (of("diameter") - 8.0).abs() < 1e-9, "{found:?}");
+
+    // What means nothing is refused by the field that says it.
+    for (request, field) in [
+        (ask(ShapeKind::Plane, CriterionKind::MaximumInscribed, &bump), "criterion"),
+        (ask(ShapeKind::Circle, CriterionKind::LeastSquaresOutside, &square), "material"),
+        (ask(ShapeKind::Plane, CriterionKind::LeastSquaresOutside, &bump), "outward"),
+        (
+            AssociateRequest { criterion: 77, ..ask(ShapeKind::Circle, CriterionKind::Unspecified, &square) },
+            "criterion",
+        ),
+        (AssociateRequest { criterion: 0, ..outside.clone() }, "outward"),
+        (AssociateRequest { material: MaterialSide::Around.into(), ..outside }, "material"),
+    ] {
+        let status = refused(sums(&server).associate(request).await, Code::InvalidArgument, "INVALID_FIELD");
+        assert_eq!(fields(&status), [field], "{status:?}");
+    }
+    let half = ask(ShapeKind::Circle, CriterionKind::MinimumCircumscribed, &square[..3]);
+    refused(sums(&server).associate(half).await, Code::FailedPrecondition, "UNDETERMINED");
 }
 
 /// A caller that leaves stops the work; seen by the one place being free again. How long it took is printed (within
@@ -183,6 +296,7 @@ async fn a_leaving_caller_stops_the_work() {
             })),
             ..ScanInput::default()
         }),
+        ..AssociateRequest::default()
     };
     let status = refused(sums(&server).associate(small()).await, Code::ResourceExhausted, "OVERLOADED");
     assert!(!call.is_finished(), "the work is still under way: {status:?}");

@@ -3,9 +3,9 @@
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
-use scantling_proto::v1::{Region, ShapeKind};
+use scantling_proto::v1::{CriterionKind, MaterialSide, Region, ShapeKind};
 
-use super::words::{columns, region};
+use super::words::{columns, direction, region};
 use super::{RevisionChoice, Sources, Unit};
 
 /// One scan.
@@ -76,7 +76,10 @@ pub(crate) struct Evaluate {
   scantling associate plane flange.csv --unit mm
   scantling associate cylinder bore.txt --unit mm --columns \"x y z\"
   scantling associate sphere table.ply --unit mm --region 0,0,0,30,30,30
-  cat ball.csv | scantling --output json associate sphere - --unit inch")]
+  cat ball.csv | scantling --output json associate sphere - --unit inch
+  scantling associate cylinder bore.txt --unit mm --criterion maximum-inscribed
+  scantling associate slot slot.csv --unit mm --criterion least-squares-outside --material around
+  scantling associate plane flange.csv --unit mm --criterion least-squares-outside --outward 0,0,1")]
 pub(crate) struct Associate {
     /// The shape
     #[arg(value_enum)]
@@ -93,6 +96,15 @@ pub(crate) struct Associate {
     /// Only the points in this box, mm, in the file's axes
     #[arg(long, value_name = "X0,Y0,Z0,X1,Y1,Z1", value_parser = region, allow_hyphen_values = true)]
     pub(crate) region: Option<Region>,
+    /// By what the shape is associated
+    #[arg(long, value_enum, default_value_t = Criterion::LeastSquares)]
+    pub(crate) criterion: Criterion,
+    /// Where the material is, for least-squares-outside of any shape but a plane
+    #[arg(long, value_enum)]
+    pub(crate) material: Option<Material>,
+    /// A direction out of the material, for least-squares-outside of a plane
+    #[arg(long, value_name = "X,Y,Z", value_parser = direction, allow_hyphen_values = true)]
+    pub(crate) outward: Option<[f64; 3]>,
 }
 
 #[derive(Args, Debug)]
@@ -129,6 +141,10 @@ pub(crate) enum Shape {
     Sphere,
     Cylinder,
     Cone,
+    /// A tube along a circle
+    Torus,
+    /// Two straight sides with round ends
+    Slot,
 }
 
 impl From<Shape> for ShapeKind {
@@ -140,6 +156,53 @@ impl From<Shape> for ShapeKind {
             Shape::Sphere => Self::Sphere,
             Shape::Cylinder => Self::Cylinder,
             Shape::Cone => Self::Cone,
+            Shape::Torus => Self::Torus,
+            Shape::Slot => Self::Slot,
+        }
+    }
+}
+
+/// By what a shape is associated.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Criterion {
+    /// Least sum of squared distances (Gauss)
+    LeastSquares,
+    /// The narrowest zone that holds all points (minimax)
+    MinimumZone,
+    /// The largest circle, sphere or cylinder that no point lies inside of
+    MaximumInscribed,
+    /// The smallest circle, sphere or cylinder that no point lies outside of
+    MinimumCircumscribed,
+    /// Least sum of squared distances among all that lie outside the material
+    LeastSquaresOutside,
+}
+
+impl From<Criterion> for CriterionKind {
+    fn from(criterion: Criterion) -> Self {
+        match criterion {
+            Criterion::LeastSquares => Self::LeastSquares,
+            Criterion::MinimumZone => Self::MinimumZone,
+            Criterion::MaximumInscribed => Self::MaximumInscribed,
+            Criterion::MinimumCircumscribed => Self::MinimumCircumscribed,
+            Criterion::LeastSquaresOutside => Self::LeastSquaresOutside,
+        }
+    }
+}
+
+/// Where the material is, as seen from the shape.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Material {
+    /// A hole
+    Around,
+    /// A shaft
+    Within,
+}
+
+impl From<Material> for MaterialSide {
+    fn from(material: Material) -> Self {
+        match material {
+            Material::Around => Self::Around,
+            Material::Within => Self::Within,
         }
     }
 }

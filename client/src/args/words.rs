@@ -114,6 +114,14 @@ pub(super) fn region(typed: &str) -> Result<Region, String> {
     }
 }
 
+pub(super) fn direction(typed: &str) -> Result<[f64; 3], String> {
+    let numbers: Option<Vec<f64>> = typed.split(',').map(|word| number(word.trim())).collect();
+    match numbers.as_deref() {
+        Some([x, y, z]) if [x, y, z].iter().any(|v| **v != 0.0) => Ok([*x, *y, *z]),
+        _ => Err("write X,Y,Z, not all zero, such as 0,0,1".to_owned()),
+    }
+}
+
 pub(super) fn moment(typed: &str) -> Result<prost_types::Timestamp, String> {
     typed.parse().map_err(|_| "write date and time, such as 2026-05-04T10:30:00Z".to_owned())
 }

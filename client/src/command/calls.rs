@@ -5,8 +5,8 @@ use std::io::Write;
 use anyhow::Context as _;
 use scantling_proto::v1::simulate_scan_request::Simulation;
 use scantling_proto::v1::{
-    Acquisition, AlignRequest, AssociateRequest, EvaluateRequest, LengthUnit, LocateRequest, LocateResponse,
-    Placement, ScanBlob, ScanInput, ShapeKind, SimulateScanRequest, scan_input,
+    Acquisition, AlignRequest, AssociateRequest, CriterionKind, EvaluateRequest, LengthUnit, LocateRequest,
+    LocateResponse, MaterialSide, Placement, ScanBlob, ScanInput, ShapeKind, SimulateScanRequest, scan_input,
 };
 
 use super::{Context, sources};
@@ -78,7 +78,13 @@ pub(crate) async fn evaluate(context: &Context, args: args::Evaluate) -> anyhow:
 pub(crate) async fn associate(context: &Context, args: args::Associate) -> anyhow::Result<Exit> {
     let scan = sent(context, &args.points, args.unit.into(), &args.columns).await?;
     let points = ScanInput { scan: Some(scan), region: args.region, placement: None };
-    let request = AssociateRequest { shape: ShapeKind::from(args.shape).into(), points: Some(points) };
+    let request = AssociateRequest {
+        shape: ShapeKind::from(args.shape).into(),
+        points: Some(points),
+        criterion: CriterionKind::from(args.criterion).into(),
+        material: args.material.map_or(MaterialSide::Unspecified, MaterialSide::from).into(),
+        outward: args.outward.map(Vec::from).unwrap_or_default(),
+    };
     let mut client = measurements(&context.channel);
     let answer = patiently(async || client.associate(request.clone()).await).await.with_context(|| {
         format!("cannot associate {}", crate::report::printable(&args.points.display().to_string()))

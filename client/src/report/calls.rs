@@ -178,10 +178,31 @@ pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
         let told = format!("AMBIGUOUS: one along ({}) meets the points exactly as well", axis.join(", "));
         lines.push(("rival", told));
     }
+    if let Some(proof) = &answer.proof {
+        let far = if proof.best_of_all { "nothing is better anywhere" } else { "the best of what was found" };
+        let arrived = format!("{far}; {} of {} starts ended here", proof.arrived, proof.starts);
+        lines.push(("proof", arrived));
+        if !(proof.held && proof.gain < 1e-6) {
+            lines.push(("caution", format!("not held: a move of 1 mm could gain {:.1e} mm", proof.gain)));
+        }
+    }
     text += &facts(&lines, look);
+    if !answer.contacts.is_empty() {
+        let rows = answer.contacts.iter().map(|c| {
+            let at = c.at_mm.iter().map(|v| number(plain(*v)));
+            let told = [number(format!("{:.6}", c.value_mm)), number(format!("{:.4}", c.weight))];
+            std::iter::once(number(c.index.to_string())).chain(at).chain(told).collect()
+        });
+        text.push('\n');
+        text += &table(&["contact", "x", "y", "z", "mm off", "weight"], rows.collect(), look);
+    }
     let notes: Vec<_> = answer.notes.iter().map(|note| ("note", note.clone())).collect();
     text += &facts(&notes, look);
     let of = &answer.covariance_of;
+    // Noise says nothing of how a few contacts scatter.
+    if answer.proof.is_some() {
+        return text;
+    }
     if of.is_empty() || answer.covariance.len() != of.len() * of.len() {
         return text + "covariance  not known\n";
     }
@@ -200,7 +221,8 @@ mod tests {
     use super::*;
     use crate::report::tests::PLAIN;
     use scantling_proto::v1::{
-        DatumResidual, Extreme, Finding, OutOfPlane, Region, ShapeAxis, ShapeParameter,
+        DatumResidual, Extreme, Finding, OutOfPlane, Region, ShapeAxis, ShapeContact, ShapeParameter,
+        ShapeProof,
     };
 
     fn placement() -> Placement {
@@ -313,5 +335,13 @@ mod tests {
         }
         answer.covariance.clear();
         assert!(associated(&answer, &PLAIN).contains("covariance  not known"));
+        answer.proof = Some(ShapeProof { gain: 0.0, held: true, starts: 11, arrived: 9, best_of_all: false });
+        let contact = ShapeContact { at_mm: vec![1.0, 2.0, 3.0], value_mm: -0.005, weight: 0.5, index: 7 };
+        answer.contacts = vec![contact];
+        let text = associated(&answer, &PLAIN);
+        for wanted in ["the best of what was found; 9 of 11 starts ended here", "-0.005000  0.5000"] {
+            assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
+        }
+        assert!(!text.contains("covariance") && !text.contains("caution"), "{text}");
     }
 }

@@ -146,6 +146,23 @@ fn shapes_are_fitted_to_points_of_a_file_and_of_stdin() {
         assert!((form - 0.3).abs() < 1e-12, "{json}");
         assert_eq!(json["points"], "5");
     }
+    // Outside the material it rests on the one that stands out, and the zone has four contacts or fewer.
+    let outside = ["--criterion", "least-squares-outside", "--outward", "0,0,1"];
+    let output = scene
+        .scantling()
+        .args(["associate", "plane", "flange.csv", "--unit", "mm"])
+        .args(outside)
+        .assert()
+        .success();
+    let text = said(&output.get_output().stdout);
+    assert!(text.contains("outside the material") && text.contains("2.300"), "{text}");
+    let output = scene
+        .scantling()
+        .args(["associate", "plane", "flange.csv", "--unit", "mm", "--criterion", "maximum-inscribed"])
+        .output()
+        .expect("runs");
+    assert_eq!(output.status.code(), Some(4), "{}", said(&output.stderr));
+    assert!(said(&output.stderr).contains("choose another criterion"), "{}", said(&output.stderr));
     // Three points of a line hold no plane.
     scene.file("line.csv", "x,y,z\n0,0,0\n1,0,0\n2,0,0\n3,0,0\n");
     let output =

@@ -1,7 +1,8 @@
 //! An unbiased share of a large scan, drawn once.
 
 use super::sample::Cloud;
-use crate::geometry::{Direction, Point, random::Random};
+use crate::geometry::random::Random;
+use crate::scan::{Normals, Points};
 
 /// One index of each of at most `most` equal stretches of `0..count`, at a seeded place in it: a fixed step
 /// would fall in with the rows of a scanner.
@@ -15,9 +16,9 @@ pub(super) fn drawn(count: usize, most: usize) -> Vec<u32> {
 }
 
 /// At most `most` of the points, those that are finite.
-pub(super) fn share(points: &[Point], normals: Option<&[Direction]>, most: usize) -> Cloud {
+pub(super) fn share(points: Points, normals: Option<Normals>, most: usize) -> Cloud {
     let mut chosen = drawn(points.len(), most);
-    chosen.retain(|&i| points[i as usize].iter().all(|c| c.is_finite()));
+    chosen.retain(|&i| points.at(i as usize).iter().all(|c| c.is_finite()));
     Cloud::pick(points, normals, &chosen)
 }
 

@@ -8,10 +8,13 @@
 
 mod approach;
 mod ends;
+mod ground;
 mod pairs;
+mod plane;
 mod sample;
 mod skin;
 mod strays;
+mod sums;
 
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
 use crate::nominal::Nominal;
@@ -19,7 +22,8 @@ use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
 
-use pairs::{Ground, Pairs};
+use ground::Ground;
+use pairs::Pairs;
 use sample::Sample;
 
 /// How a fine alignment searches and when it stops.
@@ -140,12 +144,15 @@ pub enum AlignError {
 /// Fewer pairs than this are no basis for six freedoms and their spread.
 const MIN_PAIRS: usize = 30;
 
-/// A pose is at rest only if no point has another nearest place there. Points are searched again when it has moved
-/// further since, mm: what a shorter way changes is its square, from few points, and far less than a nanometre.
-const NEARBY_MM: f64 = 5e-4;
+/// So many points lead from few to all: with them the pose is near enough that hardly any of all has to be searched
+/// twice.
+const SOME: usize = 10_000;
 
-/// When the pose has moved further since it was decided which points count, mm, it is decided anew.
-const MOVED_MM: f64 = 0.1;
+/// The steps with some points end when they are shorter, mm.
+const SOME_STILL_MM: f64 = 1e-3;
+
+/// The equations bend with the square of the way, mm: after a longer one they are made anew.
+const STRAIGHT_MM: f64 = 0.02;
 
 /// Refines `start` until it rests. From a few degrees and 20 mm it comes home on shapes that hold all six
 /// freedoms.
@@ -164,56 +171,58 @@ pub fn fine(
     let centre = bounds.centre();
     let radius = 0.5 * bounds.diagonal().max(1e-9);
     let seen_from = settings.seen_from;
-    let ground = Ground { nominal, tree, centre, radius, min_cos: settings.min_cos, seen_from };
+    // A point that is paired lies within reach of the part.
+    let corners = bounds.grown(2.0 * settings.reach_mm).corners();
+    let ground = Ground { nominal, tree, centre, radius, min_cos: settings.min_cos, seen_from, corners };
     run.tell(Stage::Align, 0.0);
     let sample = Sample::drawn(scan, settings.points);
     run.tell(Stage::Align, 0.2);
     let (mut pose, mut steps, sides) = skin::approach_either(run, &ground, &sample, &start, settings)?;
     run.tell(Stage::Align, 0.5);
-    let reach = settings.reach_mm;
-    let mut pairs = Pairs::new(run, ground, &sample, &pose, reach)?;
-    let mut chosen_at = pose;
-    // Where every point was searched last.
-    let mut searched_at = pose;
-    let mut stop = Stop::OutOfSteps;
-    let mut sums = pairs.sums(&pose);
-    for step in 0..settings.max_steps {
-        run.check()?;
-        run.tell(Stage::Align, 0.5 + 0.5 * step as f64 / settings.max_steps as f64);
-        let (next, moved) = ground.moved(&pose, &sums.step(reach)?);
-        pose = next;
-        steps += 1;
-        if moved >= settings.still_mm {
-            sums = pairs.follow(run, &pose)?;
-        } else if apart_mm(&ground, &pose, &chosen_at) > MOVED_MM {
-            pairs.choose(run, &pose)?;
-            (chosen_at, searched_at) = (pose, pose);
-            sums = pairs.sums(&pose);
-        } else if apart_mm(&ground, &pose, &searched_at) > NEARBY_MM {
-            sums = pairs.settle(run, &pose, apart_mm(&ground, &pose, &searched_at))?;
-            searched_at = pose;
-        } else {
-            stop = Stop::Settled;
-            break;
+    if sample.points.len() > 2 * SOME {
+        let some = sample.thinned(SOME);
+        match rest(run, &ground, &some, pose, SOME_STILL_MM, settings) {
+            Ok((pairs, taken, _)) => (pose, steps) = (pairs.pose, steps + taken),
+            Err(AlignError::Stopped(stopped)) => return Err(stopped.into()),
+            // All of them have the say.
+            Err(_) => {}
         }
     }
+    run.tell(Stage::Align, 0.6);
+    let (pairs, taken, stop) = rest(run, &ground, &sample, pose, settings.still_mm, settings)?;
     Ok(Alignment {
-        part_from_scan: pose,
-        rms_mm: sums.rms(),
-        points_used: sums.pairs,
-        steps,
+        part_from_scan: pairs.pose,
+        rms_mm: pairs.sums.rms(),
+        points_used: pairs.sums.pairs,
+        steps: steps + taken,
         stop,
         sides,
         centre,
-        unit_covariance: pairs
-            .unit_covariance(&pose, &sums)
-            .ok_or(AlignError::Undetermined { freedoms: 1 })?,
+        unit_covariance: pairs.unit_covariance().ok_or(AlignError::Undetermined { freedoms: 1 })?,
     })
 }
 
-/// How far apart two poses put the corners of the part, mm.
-fn apart_mm(ground: &Ground, a: &Motion<PartFrame, ScanFrame>, b: &Motion<PartFrame, ScanFrame>) -> f64 {
-    let between: Motion<PartFrame, PartFrame> = *a * b.inverse();
-    let corners = ground.nominal.mesh().bounds().corners();
-    corners.iter().map(|c| (between.point(c) - c).norm()).fold(0.0, f64::max)
+/// Least squares over the pairs of a sample until the pose rests: the pairs there, and the steps taken.
+fn rest<'a>(
+    run: &Run,
+    ground: &Ground<'a>,
+    sample: &'a Sample,
+    start: Motion<PartFrame, ScanFrame>,
+    still_mm: f64,
+    settings: &FineSettings,
+) -> Result<(Pairs<'a>, usize, Stop), AlignError> {
+    let mut pairs = Pairs::new(run, *ground, sample, start, settings.reach_mm)?;
+    for step in 1..=settings.max_steps {
+        run.check()?;
+        let moved = pairs.step()?;
+        if moved >= still_mm {
+            pairs.follow(run)?;
+            if moved > STRAIGHT_MM {
+                pairs.rebase();
+            }
+        } else if pairs.rests(run)? {
+            return Ok((pairs, step, Stop::Settled));
+        }
+    }
+    Ok((pairs, settings.max_steps, Stop::OutOfSteps))
 }

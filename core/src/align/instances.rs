@@ -15,10 +15,10 @@ use super::refine::Pose;
 use super::scene::Scene;
 use super::search::Search;
 use super::unit::{mostly_giants, things_in_another};
-use crate::geometry::{Aabb, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
+use crate::geometry::{Aabb, Motion, PartFrame, ScanFrame, TriangleMesh};
 use crate::nominal::Nominal;
 use crate::run::{Run, Stage, Stopped};
-use crate::scan::Scan;
+use crate::scan::{Points, Scan};
 use crate::search::SurfaceTree;
 use std::sync::atomic::Ordering;
 
@@ -281,8 +281,10 @@ pub(super) fn searched(
     })
 }
 
-fn bounds(points: &[Point], chosen: &[u32]) -> Aabb {
-    Aabb::of(chosen.iter().map(|&i| &points[i as usize]))
+fn bounds(points: Points, chosen: &[u32]) -> Aabb {
+    let mut all = Aabb::empty();
+    chosen.iter().for_each(|&i| all.add(&points.at(i as usize)));
+    all
 }
 
 #[cfg(test)]

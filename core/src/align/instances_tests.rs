@@ -5,6 +5,7 @@ use super::super::locate::{locate, settle};
 use super::super::mirror::other_hand;
 use super::super::refine::apart_mm;
 use super::*;
+use crate::geometry::Point;
 use crate::geometry::{Direction, Vector, random::Random};
 use crate::read::RawScan;
 use crate::run::quiet;
@@ -79,8 +80,9 @@ fn two_brackets_one_of_the_other_hand_and_a_block_are_told_apart() {
     for (i, truth, mesh) in [(one, truths[0], &mesh), (two, truths[1], &mesh), (other, truths[2], &mirrored)]
     {
         let tree = SurfaceTree::new(mesh);
-        let own: Vec<Point> = i.points.iter().map(|&p| scan.points()[p as usize]).collect();
-        let normals: Vec<Direction> = i.points.iter().map(|&p| scan.normals().unwrap()[p as usize]).collect();
+        let own: Vec<Point> = i.points.iter().map(|&p| scan.points().at(p as usize)).collect();
+        let normals: Vec<Direction> =
+            i.points.iter().map(|&p| scan.normals().unwrap().at(p as usize)).collect();
         let ends = |from: &Pose| settle(mesh, &tree, &own, Some(&normals), from, &LocateSettings::default());
         let off = apart_mm(&ends(&i.part_from_scan), &ends(&truth), &mesh.bounds());
         assert!(off < 0.5, "{off} mm: {:?}", i.part_from_scan);

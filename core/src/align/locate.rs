@@ -21,7 +21,7 @@ use super::unit::{size_ratio, things_in_another, whole_in_another};
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
 use crate::nominal::Nominal;
 use crate::run::{Run, Stopped};
-use crate::scan::Scan;
+use crate::scan::{Normals, Scan};
 use crate::search::SurfaceTree;
 
 /// How a scan is located and what it takes to be sure.
@@ -208,7 +208,7 @@ pub fn locate_points(
     settings: &LocateSettings,
 ) -> Result<Located, LocateError> {
     run.check()?;
-    let (all, source) = Source::Scan(points, normals).share();
+    let (all, source) = Source::Scan(points.into(), normals.map(Normals::from)).share();
     let dense = all.thinned(DENSE_POINTS);
     if let Some(error) = whole_in_another(run, mesh, tree, &all, &dense, settings)? {
         return Err(error);
@@ -283,7 +283,10 @@ pub fn settle(
     near: &Motion<PartFrame, ScanFrame>,
     settings: &LocateSettings,
 ) -> Motion<PartFrame, ScanFrame> {
-    let cloud = share(points, normals, SHARE).without_strays().thinned(DENSE_POINTS).thinned(LAST_POINTS);
+    let cloud = share(points.into(), normals.map(Normals::from), SHARE)
+        .without_strays()
+        .thinned(DENSE_POINTS)
+        .thinned(LAST_POINTS);
     let deviation = settings.deviation_mm;
     let descent =
         Descent { from_mm: 3.0 * deviation, to_mm: 2.0 * deviation, steps: 20, still_mm: 1e-4 * deviation };

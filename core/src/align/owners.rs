@@ -6,6 +6,7 @@ use super::scene::Scene;
 use super::search::Search;
 use crate::geometry::{Direction, Point};
 use crate::run::{CHECK_EVERY, Run, Stopped};
+use crate::scan::{Normals, Points};
 use rayon::prelude::*;
 
 /// Whose a point is.
@@ -29,16 +30,16 @@ impl Owners<'_> {
     pub(super) fn of(
         &self,
         run: &Run,
-        points: &[Point],
-        normals: Option<&[Direction]>,
+        points: Points,
+        normals: Option<Normals>,
     ) -> Result<Vec<Owner>, Stopped> {
         let chunks: Result<Vec<Vec<Owner>>, Stopped> = points
             .par_chunks(CHECK_EVERY)
             .enumerate()
             .map(|(chunk, points)| {
                 run.check()?;
-                let normal = |n: usize| normals.map(|all| all[chunk * CHECK_EVERY + n]);
-                Ok(points.iter().enumerate().map(|(n, p)| self.one(p, normal(n))).collect())
+                let normal = |n: usize| normals.map(|all| all.at(chunk * CHECK_EVERY + n));
+                Ok(points.iter().enumerate().map(|(n, p)| self.one(&p, normal(n))).collect())
             })
             .collect();
         Ok(chunks?.into_iter().flatten().collect())

@@ -186,8 +186,8 @@ fn off_supports(run: &Run, search: &Search, scan: &Scan, near: &[u32]) -> Result
     let spacing_mm = (scan.spacing_mm() * apart).max(1e-3);
     let found = supports(run, &all, &all.thinned(DENSE_POINTS), spacing_mm, &flats)?;
     let held = |i: usize| {
-        let normal = scan.normals().map(|n| n[i]);
-        found.iter().any(|s| s.holds(&scan.points()[i], normal))
+        let normal = scan.normals().map(|n| n.at(i));
+        found.iter().any(|s| s.holds(&scan.points().at(i), normal))
     };
     Ok(near.iter().copied().filter(|&i| !held(i as usize)).collect())
 }

@@ -1,6 +1,7 @@
 //! Fair samples: of a scan so that dense patches do not pull, of a surface so that large triangles count.
 
 use crate::geometry::{Aabb, Direction, Point, TriangleMesh, Vector, random::Random};
+use crate::scan::{Normals, Points};
 use rayon::prelude::*;
 
 /// Points with or without normals.
@@ -17,7 +18,7 @@ impl Cloud {
 
     /// Some of the points, by index.
     pub(super) fn some(&self, chosen: &[u32]) -> Self {
-        Self::pick(&self.points, self.normals.as_deref(), chosen)
+        Self::pick((&self.points).into(), self.normals.as_deref().map(Normals::from), chosen)
     }
 
     /// The points as a mirror at x = 0 shows them: of the other hand.
@@ -28,10 +29,10 @@ impl Cloud {
         }
     }
 
-    pub(super) fn pick(points: &[Point], normals: Option<&[Direction]>, chosen: &[u32]) -> Self {
+    pub(super) fn pick(points: Points, normals: Option<Normals>, chosen: &[u32]) -> Self {
         Self {
-            points: chosen.iter().map(|&i| points[i as usize]).collect(),
-            normals: normals.map(|n| chosen.iter().map(|&i| n[i as usize]).collect()),
+            points: chosen.iter().map(|&i| points.at(i as usize)).collect(),
+            normals: normals.map(|n| chosen.iter().map(|&i| n.at(i as usize)).collect()),
         }
     }
 
@@ -43,7 +44,7 @@ impl Cloud {
         }
         let mut chosen: Vec<u32> = self.cubes(count).1;
         chosen.sort_unstable();
-        Self::pick(&self.points, self.normals.as_deref(), &chosen)
+        Self::pick((&self.points).into(), self.normals.as_deref().map(Normals::from), &chosen)
     }
 
     /// Without points that hang in the air: those in a cube (of a size at which surface fills cubes
@@ -80,7 +81,7 @@ impl Cloud {
             .filter(|(_, k)| occupied.binary_search(k).is_ok_and(|at| firm[at]))
             .map(|(i, _)| i as u32)
             .collect();
-        Self::pick(&self.points, self.normals.as_deref(), &chosen)
+        Self::pick((&self.points).into(), self.normals.as_deref().map(Normals::from), &chosen)
     }
 
     /// The edge of cubes of which about `count` are occupied (never more), and the lowest point in each.

@@ -4,7 +4,7 @@
 use super::draw::{drawn, share, share_of};
 use super::locate::{DENSE_POINTS, FINE_POINTS, LAST_POINTS, MOST_POINTS};
 use super::sample::Cloud;
-use crate::geometry::{Direction, Point};
+use crate::scan::{Normals, Points};
 use std::sync::OnceLock;
 
 /// Points from which the others are thinned: four for each of the densest, so that thinning is fair.
@@ -29,7 +29,7 @@ pub(super) struct Samples<'a> {
 /// Where more points are than the share.
 pub(super) enum Source<'a> {
     /// A scan with strays.
-    Scan(&'a [Point], Option<&'a [Direction]>),
+    Scan(Points<'a>, Option<Normals<'a>>),
     /// Some of the points of a cloud without strays.
     Some(&'a Cloud, Vec<u32>),
 }
@@ -68,7 +68,7 @@ impl<'a> Samples<'a> {
     pub(super) fn everything(&self) -> Option<&Cloud> {
         let source = self.source.as_ref()?;
         Some(self.everything.get_or_init(|| match source {
-            Source::Scan(points, normals) => share(points, *normals, MOST_POINTS).without_strays(),
+            Source::Scan(points, normals) => share(*points, *normals, MOST_POINTS).without_strays(),
             Source::Some(cloud, chosen) => cloud.some(chosen),
         }))
     }

@@ -8,6 +8,7 @@ use super::search::Search;
 use super::support::{Flats, Support, supports};
 use crate::geometry::{Direction, Point};
 use crate::run::{CHECK_EVERY, Run, Stopped};
+use crate::scan::{Normals, Points};
 use rayon::prelude::*;
 
 /// Of a larger scan no more points are looked at: several parts share them.
@@ -38,14 +39,14 @@ impl Scene {
     pub(super) fn new(
         run: &Run,
         search: &Search,
-        points: &[Point],
-        normals: Option<&[Direction]>,
+        points: Points,
+        normals: Option<Normals>,
         spacing_mm: f64,
     ) -> Result<Self, Stopped> {
         run.check()?;
         let mut origin = drawn(points.len(), MOST_POINTS);
         let thinned = points.len() as f64 / origin.len().max(1) as f64;
-        origin.retain(|&i| points[i as usize].iter().all(|c| c.is_finite()));
+        origin.retain(|&i| points.at(i as usize).iter().all(|c| c.is_finite()));
         let mut cloud = Cloud::pick(points, normals, &origin);
         // Where a file is thinned its points are that much further apart.
         let spacing_mm = (spacing_mm * thinned.sqrt()).max(1e-3);

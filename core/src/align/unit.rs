@@ -15,7 +15,7 @@ use super::scene::Scene;
 use super::search::Search;
 use crate::geometry::{Point, TriangleMesh, Vector};
 use crate::run::{Run, Stopped};
-use crate::scan::Scan;
+use crate::scan::{Normals, Scan};
 use crate::search::SurfaceTree;
 
 /// Length units taken for one another: by what the scan's coordinates should be multiplied, and how that came about.
@@ -91,7 +91,7 @@ pub(super) fn things_in_another(
     let Some(part_mm) = size_of(mesh) else { return Ok(None) };
     let mut chosen = drawn(scan.points().len(), GUARD_POINTS);
     let apart = scan.points().len() as f64 / chosen.len().max(1) as f64;
-    chosen.retain(|&i| scan.points()[i as usize].iter().all(|c| c.is_finite()));
+    chosen.retain(|&i| scan.points().at(i as usize).iter().all(|c| c.is_finite()));
     if chosen.len() < LEAST_POINTS {
         return Ok(None);
     }
@@ -106,7 +106,10 @@ pub(super) fn things_in_another(
             continue;
         }
         let points: Vec<Point> = cloud.points.iter().map(|p| Point::from(p.coords * ratio)).collect();
-        let scene = Scene::new(run, &search, &points, cloud.normals.as_deref(), spacing_mm * ratio)?;
+        let scene = {
+            let normals = cloud.normals.as_deref().map(Normals::from);
+            Scene::new(run, &search, (&points).into(), normals, spacing_mm * ratio)?
+        };
         let things = of_its_size(run, &search, &scene, part_mm)?;
         if !things.is_empty() {
             let weight = things.iter().map(Vec::len).sum();

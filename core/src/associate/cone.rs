@@ -291,20 +291,20 @@ fn sections(points: &[Vector], axis: Direction) -> Vec<Funnel> {
 /// A cone about points that are centred and of size one. `point` is the foot of the origin on the axis, `gap`
 /// the distance from it square to the surface; a negative `angle` opens against `axis`.
 #[derive(Clone, Debug)]
-struct Funnel {
-    axis: Vector,
-    point: Vector,
-    angle: f64,
-    gap: f64,
+pub(super) struct Funnel {
+    pub(super) axis: Vector,
+    pub(super) point: Vector,
+    pub(super) angle: f64,
+    pub(super) gap: f64,
 }
 
 impl Funnel {
-    fn radius(&self) -> f64 {
+    pub(super) fn radius(&self) -> f64 {
         self.gap / math::cos(self.angle)
     }
 
     /// The same cone with its axis towards the open end.
-    fn opening(&self) -> Self {
+    pub(super) fn opening(&self) -> Self {
         let mut cone = self.clone();
         if cone.angle < 0.0 {
             cone.axis = -cone.axis;

@@ -183,10 +183,10 @@ fn starts(judges: &[Vector], directions: &[Direction], apart: f64, keep: usize) 
 
 /// A cylinder about points that are centred and of size one; `point` is the foot of the origin.
 #[derive(Clone, Debug)]
-struct Tube {
-    axis: Vector,
-    point: Vector,
-    radius: f64,
+pub(super) struct Tube {
+    pub(super) axis: Vector,
+    pub(super) point: Vector,
+    pub(super) radius: f64,
 }
 
 impl Tube {

@@ -18,7 +18,7 @@ pub(super) trait Model<const N: usize>: Clone + Sync {
 pub(super) struct Sums<const N: usize> {
     pub(super) square: f64,
     pub(super) normal: [[f64; N]; N],
-    gradient: [f64; N],
+    pub(super) gradient: [f64; N],
 }
 
 impl<const N: usize> Sums<N> {

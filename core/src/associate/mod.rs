@@ -1,11 +1,13 @@
 //! Association: the ideal feature that stands for measured points.
 //!
-//! [`line()`], [`plane`], [`circle`], [`sphere`], [`cylinder`] and [`cone`] are total (orthogonal) least squares;
-//! [`associate`] is one call for all of them; [`minimum_zone_plane`] is the narrowest pair of parallel planes. Every fit subtracts the centroid first, so a part metres away
-//! from the origin loses nothing but the rounding of its own coordinates; sums run in a fixed order.
+//! [`line()`], [`plane`], [`circle`], [`sphere`], [`cylinder`], [`cone`], [`torus`] and [`slot`] are total (orthogonal)
+//! least squares. [`line_by`], [`plane_by`], [`circle_by`], [`sphere_by`], [`cylinder_by`], [`cone_by`], [`torus_by`]
+//! and [`slot_by`] take another [`Criterion`] and answer with the points that they rest on. [`associate`] is one call
+//! for all of them; [`minimum_zone_line_in_plane`] is the narrowest strip of a profile. Every fit subtracts the centroid first, so a part metres away from the origin loses nothing but
+//! the rounding of its own coordinates; sums run in a fixed order.
 //!
 //! A residual is the signed orthogonal distance, mm: positive on the side of the plane's normal, or outside
-//! the circle, sphere, cylinder or cone (the distance from a line has no sign). What lies on which side of the material is the caller's knowledge.
+//! the circle, sphere, cylinder, cone, torus or slot (the distance from a line has no sign). What lies on which side of the material is the caller's knowledge.
 //! `low` and `high` are the smallest and largest residual, each with the index of its point.
 //!
 //! `unit_covariance` is the inverse of J'J, where J holds the derivatives of the residuals by the
@@ -16,28 +18,50 @@
 #![allow(clippy::needless_range_loop, reason = "matrix algebra reads best with its indices")]
 
 mod association;
+mod by_criterion;
+mod by_least_squares;
+mod by_other_criteria;
 mod circle;
 mod cone;
 mod cover;
+mod criterion;
 mod cylinder;
+mod extremal;
 mod face;
 mod hole;
 mod levenberg;
 mod line;
+mod linear_by_criterion;
+mod other_by_criterion;
+mod outside;
 mod plane;
+mod plane_by_criterion;
+mod round_by_criterion;
+mod slot;
 mod sphere;
+mod strip;
+mod torus;
 mod zone;
 mod zone_proof;
 
-pub use association::{Association, Extreme, OutOfPlane, Uncertain, associate};
+pub use association::{Association, Extreme, OutOfPlane, Uncertain, associate, associate_by};
+pub use by_criterion::Extremal;
 pub use circle::{CircleFit, circle};
 pub use cone::{ConeFit, cone};
+pub use criterion::{Contact, Criterion, Material, Proof, Reach};
 pub use cylinder::{CylinderFit, cylinder};
 pub use face::{AssociatedPlane, plane_of_face};
 pub use hole::{AssociatedHole, HoleError, hole};
 pub use line::{LineFit, line};
+pub use linear_by_criterion::{Cone, Cylinder, Line, cone_by, cylinder_by, line_by};
+pub use other_by_criterion::{Slot, Torus, slot_by, torus_by};
 pub use plane::{PlaneFit, plane};
+pub use plane_by_criterion::{Plane, plane_by};
+pub use round_by_criterion::{Circle, Sphere, circle_by, sphere_by};
+pub use slot::{SlotFit, slot};
 pub use sphere::{BallFit, SphereFit, sphere, sphere_of_radius};
+pub use strip::minimum_zone_line_in_plane;
+pub use torus::{TorusFit, torus};
 pub use zone::{ZoneFit, minimum_zone_plane};
 
 use crate::geometry::{Direction, Point, Vector, sum::chunked};
@@ -60,12 +84,24 @@ pub enum Shape {
     Cylinder,
     /// A cone.
     Cone,
+    /// A torus: a tube along a circle.
+    Torus,
+    /// A slot: two straight sides with round ends, in the plane of its points.
+    Slot,
 }
 
 impl Shape {
     /// All shapes, simplest first.
-    pub const ALL: [Self; 6] =
-        [Self::Line, Self::Plane, Self::Circle, Self::Sphere, Self::Cylinder, Self::Cone];
+    pub const ALL: [Self; 8] = [
+        Self::Line,
+        Self::Plane,
+        Self::Circle,
+        Self::Sphere,
+        Self::Cylinder,
+        Self::Cone,
+        Self::Torus,
+        Self::Slot,
+    ];
 
     /// Its name as in a serialised result.
     pub fn name(self) -> &'static str {
@@ -76,6 +112,8 @@ impl Shape {
             Self::Sphere => "sphere",
             Self::Cylinder => "cylinder",
             Self::Cone => "cone",
+            Self::Torus => "torus",
+            Self::Slot => "slot",
         }
     }
 }
@@ -108,6 +146,12 @@ pub enum Freedom {
     Centre,
     /// The residuals leave the cone's angle open by more than a third of itself (one standard deviation).
     Untapered,
+    /// The residuals leave the slot's length open by more than a third of itself (one standard deviation): an end is
+    /// missing.
+    Length,
+    /// Half of all directions from the centre or the axis hold no point: nothing stops an inscribed or circumscribed
+    /// shape on that side.
+    HalfOpen,
 }
 
 impl std::fmt::Display for Freedom {
@@ -122,6 +166,10 @@ impl std::fmt::Display for Freedom {
             Freedom::Coplanar => "they lie in a plane",
             Freedom::Centre => "within their residuals its centre is open by more than a third of its radius",
             Freedom::Untapered => "within their residuals its angle is open by more than a third of itself",
+            Freedom::Length => "within their residuals its length is open by more than a third of itself",
+            Freedom::HalfOpen => {
+                "half of all directions from its centre hold none, so nothing stops it there"
+            }
         })
     }
 }
@@ -132,7 +180,7 @@ pub enum FitError {
     /// The caller asked to stop.
     #[error(transparent)]
     Stopped(#[from] Stopped),
-    /// Fewer points than the shape has freedoms (a cylinder: one more, five fit several cylinders).
+    /// Fewer points than the shape has freedoms (cylinder and torus: one more, as many fit several).
     #[error("a {shape} needs at least {need} points, got {got}")]
     TooFewPoints {
         /// The shape.
@@ -161,6 +209,14 @@ pub enum FitError {
     BadRadius {
         /// The radius as given, mm.
         radius_mm: f64,
+    },
+    /// The criterion says nothing about such a shape.
+    #[error("a {shape} has no association by {criterion}; choose another criterion")]
+    NoMeaning {
+        /// The shape.
+        shape: Shape,
+        /// The criterion.
+        criterion: Criterion,
     },
     /// The iteration ended without coming to rest.
     #[error("the fit of a {shape} did not settle in {steps} steps; check the points for strays")]
@@ -291,8 +347,12 @@ fn unit(v: Vector) -> Direction {
 #[cfg(test)]
 mod covariance_tests;
 #[cfg(test)]
+mod criterion_tests;
+#[cfg(test)]
 mod degenerate_tests;
 #[cfg(test)]
 mod law_tests;
 #[cfg(test)]
 mod round_tests;
+#[cfg(test)]
+mod torus_and_slot_tests;

@@ -287,9 +287,9 @@ fn triple(centre: &Vector) -> [Vector; 3] {
 
 /// A sphere about points that are centred and of size one.
 #[derive(Clone, Debug)]
-struct Ball {
-    centre: Vector,
-    radius: f64,
+pub(super) struct Ball {
+    pub(super) centre: Vector,
+    pub(super) radius: f64,
 }
 
 impl Ball {

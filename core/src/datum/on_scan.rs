@@ -210,7 +210,7 @@ fn on_ball(
         if i % CHECK_EVERY == 0 {
             run.check()?;
         }
-        let p = motion.point(p);
+        let p = motion.point(&p);
         if ((p - at).norm() - radius).abs() <= BALL_REACH_MM {
             near.push(p);
         }

@@ -60,6 +60,69 @@ pub fn symmetric_eigen<const N: usize>(m: &[[f64; N]; N]) -> ([f64; N], [[f64; N
     (order.map(|i| a[i][i]), order.map(|i| std::array::from_fn(|k| v[k][i])))
 }
 
+/// [`symmetric_eigen3`] of several matrices at once, to the same bits: the steps of one wait for each other,
+/// those of several do not.
+pub(crate) fn symmetric_eigen3_each<const L: usize>(m: &[Matrix3; L]) -> [([f64; 3], [Vector; 3]); L] {
+    // Each element of all matrices side by side.
+    let mut a: [[[f64; L]; 3]; 3] =
+        std::array::from_fn(|i| std::array::from_fn(|j| std::array::from_fn(|l| m[l][(i, j)])));
+    let mut v: [[[f64; L]; 3]; 3] =
+        std::array::from_fn(|i| std::array::from_fn(|j| [if i == j { 1.0 } else { 0.0 }; L]));
+    const ROTATIONS: [(usize, usize); 3] = [(0, 1), (0, 2), (1, 2)];
+    // All bits where a matrix is diagonal already, or no number: it stays as it is.
+    let mut done = [0u64; L];
+    let mark = |condition: bool| if condition { u64::MAX } else { 0 };
+    let select =
+        |mask: u64, kept: f64, new: f64| f64::from_bits((kept.to_bits() & mask) | (new.to_bits() & !mask));
+    for _ in 0..60 {
+        for l in 0..L {
+            let off = ROTATIONS.iter().fold(0.0, |off, &(p, q)| off + a[p][q][l] * a[p][q][l]);
+            done[l] |= mark(off == 0.0) | mark(off.is_nan());
+        }
+        if done == [u64::MAX; L] {
+            break;
+        }
+        for (p, q) in ROTATIONS {
+            let (mut c, mut s, mut still) = ([0.0; L], [0.0; L], done);
+            for l in 0..L {
+                let apq = a[p][q][l];
+                let theta = (a[q][q][l] - a[p][p][l]) / (2.0 * apq);
+                let t = 1f64.copysign(theta) / (theta.abs() + (theta * theta + 1.0).sqrt());
+                c[l] = 1.0 / (t * t + 1.0).sqrt();
+                s[l] = t * c[l];
+                still[l] |= mark(apq == 0.0);
+            }
+            let turned = |x: [f64; L], y: [f64; L]| {
+                let (mut new_x, mut new_y) = (x, y);
+                for l in 0..L {
+                    new_x[l] = select(still[l], x[l], c[l] * x[l] - s[l] * y[l]);
+                    new_y[l] = select(still[l], y[l], s[l] * x[l] + c[l] * y[l]);
+                }
+                (new_x, new_y)
+            };
+            for k in 0..3 {
+                (a[k][p], a[k][q]) = turned(a[k][p], a[k][q]);
+            }
+            for k in 0..3 {
+                (a[p][k], a[q][k]) = turned(a[p][k], a[q][k]);
+            }
+            for l in 0..L {
+                a[p][q][l] = select(still[l], a[p][q][l], 0.0);
+                a[q][p][l] = select(still[l], a[q][p][l], 0.0);
+            }
+            for k in 0..3 {
+                (v[k][p], v[k][q]) = turned(v[k][p], v[k][q]);
+            }
+        }
+    }
+    std::array::from_fn(|l| {
+        let mut order = [0, 1, 2];
+        order.sort_by(|&i: &usize, &j| a[i][i][l].total_cmp(&a[j][j][l]));
+        let vector = |i: usize| Vector::new(v[0][i][l], v[1][i][l], v[2][i][l]);
+        (order.map(|i| a[i][i][l]), order.map(vector))
+    })
+}
+
 /// Cholesky factor of a symmetric positive definite N x N matrix (N at most about ten).
 #[derive(Clone, Debug)]
 pub struct Cholesky<const N: usize> {
@@ -154,6 +217,34 @@ mod tests {
                     assert!((back - m[i][j]).abs() < 1e-13);
                 }
             }
+        }
+    }
+
+    #[test]
+    fn several_at_once_have_the_bits_of_one() {
+        let mut random = Random::seeded(12);
+        for round in 0..500 {
+            let m: [Matrix3; 8] = std::array::from_fn(|l| {
+                // Far from and near to diagonal, flat, zero, and no numbers.
+                let scale = [1.0, 1e-9, 1e-160, 0.0, 1e6, f64::NAN, 1.0, 1.0][(l + round) % 8];
+                let flat = f64::from((l % 3) as u32);
+                let mut m = Matrix3::zeros();
+                for i in 0..3 {
+                    for j in 0..=i {
+                        let value = random.normal();
+                        m[(i, j)] = if i == j { value } else { scale * value };
+                        m[(j, i)] = m[(i, j)];
+                    }
+                }
+                m.row_mut(2).scale_mut(flat);
+                m.column_mut(2).scale_mut(flat);
+                m
+            });
+            let bits = |(values, vectors): &([f64; 3], [Vector; 3])| {
+                (values.map(f64::to_bits), vectors.map(|v| [v.x, v.y, v.z].map(f64::to_bits)))
+            };
+            let each = symmetric_eigen3_each(&m);
+            assert!((0..8).all(|l| bits(&each[l]) == bits(&symmetric_eigen3(&m[l]))), "{m:?}");
         }
     }
 

@@ -31,6 +31,8 @@ pub enum MeshError {
 pub struct TriangleMesh {
     vertices: Vec<Point>,
     triangles: Vec<[u32; 3]>,
+    /// Of the vertices that triangles use.
+    bounds: Aabb,
 }
 
 impl TriangleMesh {
@@ -42,12 +44,16 @@ impl TriangleMesh {
         if let Some(vertex) = vertices.iter().position(|p| !p.iter().all(|c| c.is_finite())) {
             return Err(MeshError::NotFinite { vertex });
         }
+        let mut bounds = Aabb::empty();
         for (triangle, corners) in triangles.iter().enumerate() {
-            if let Some(&vertex) = corners.iter().find(|&&v| v as usize >= vertices.len()) {
-                return Err(MeshError::VertexOutOfRange { triangle, vertex, vertices: vertices.len() });
+            for &vertex in corners {
+                let Some(p) = vertices.get(vertex as usize) else {
+                    return Err(MeshError::VertexOutOfRange { triangle, vertex, vertices: vertices.len() });
+                };
+                bounds.add(p);
             }
         }
-        Ok(Self { vertices, triangles })
+        Ok(Self { vertices, triangles, bounds })
     }
 
     /// All vertices, mm.
@@ -84,13 +90,7 @@ impl TriangleMesh {
 
     /// The box of the vertices that triangles use.
     pub fn bounds(&self) -> Aabb {
-        let mut all = Aabb::empty();
-        for t in &self.triangles {
-            for &v in t {
-                all.add(&self.vertices[v as usize]);
-            }
-        }
-        all
+        self.bounds
     }
 
     /// The box of the vertices that triangles use, in coordinates along three axes of length 1.
@@ -107,6 +107,6 @@ impl TriangleMesh {
     /// Every triangle turned round, so that its normal points the other way.
     pub fn reversed(&self) -> Self {
         let triangles = self.triangles.iter().map(|t| [t[0], t[2], t[1]]).collect();
-        Self { vertices: self.vertices.clone(), triangles }
+        Self { vertices: self.vertices.clone(), triangles, bounds: self.bounds }
     }
 }

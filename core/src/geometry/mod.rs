@@ -9,12 +9,14 @@ mod corner_normals;
 mod direction;
 pub mod math;
 mod mesh;
+pub(crate) mod morton;
 mod motion;
 pub mod random;
 pub mod sum;
 mod triangle;
 
 pub use aabb::Aabb;
+pub(crate) use algebra::symmetric_eigen3_each;
 pub use algebra::{Cholesky, symmetric_eigen, symmetric_eigen3};
 pub use corner_normals::CornerNormals;
 pub use direction::Direction;

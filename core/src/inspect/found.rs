@@ -49,7 +49,7 @@ pub(super) fn align<'a>(
         }
         ScanPart::Region(bounds) => {
             let inside: Vec<u32> = (0u32..)
-                .zip(source.scan.points())
+                .zip(source.scan.points().iter())
                 .filter(|(_, p)| bounds.contains(p))
                 .map(|(i, _)| i)
                 .collect();

@@ -138,11 +138,11 @@ fn near(
         .filter_map(|t| Some((t.at, 0.5 * t.ball_diameter_mm? + PLACED_REACH_MM)))
         .collect();
     let mut near = Near { all: Vec::new(), on_part: Vec::new(), further_off: 0 };
-    for (i, p) in (0u32..).zip(scan.points()) {
+    for (i, p) in (0u32..).zip(scan.points().iter()) {
         if (i as usize).is_multiple_of(CHECK_EVERY) {
             run.check()?;
         }
-        let p = placed.point(p);
+        let p = placed.point(&p);
         if grown.contains(&p) && tree.nearest(&p, PLACED_REACH_MM).is_some() {
             near.all.push(i);
             near.on_part.push(i);

@@ -30,6 +30,8 @@ pub(super) struct Edges {
     pub crowded: Vec<Vec<HalfEdge>>,
     /// Whether two triangles have the same three corners.
     pub repeated: bool,
+    /// Whether all triangles that share an edge with one other run along it in opposite directions.
+    pub agree: bool,
 }
 
 /// Finds them by sorting, so that their order depends on the mesh only: half-edges are dealt to the lower of
@@ -55,8 +57,9 @@ pub(super) fn edges(vertices: usize, triangles: &[[u32; 3]], run: &Run) -> Resul
         }
     }
     run.check()?;
-    let mut found =
-        Edges { across: vec![[None; 3]; triangles.len()], open: vec![], crowded: vec![], repeated: false };
+    let across = vec![[None; 3]; triangles.len()];
+    let mut found = Edges { across, open: vec![], crowded: vec![], repeated: false, agree: true };
+    let begins_at = |h: HalfEdge, v: usize| triangles[h.triangle()][h.edge()] as usize == v;
     let opposite = |h: HalfEdge| triangles[h.triangle()][(h.edge() + 2) % 3];
     let mut begin = 0;
     // Each start has moved to the end.
@@ -75,6 +78,7 @@ pub(super) fn edges(vertices: usize, triangles: &[[u32; 3]], run: &Run) -> Resul
                     found.across[a.triangle()][a.edge()] = Some(b.triangle() as u32);
                     found.across[b.triangle()][b.edge()] = Some(a.triangle() as u32);
                     found.repeated |= opposite(a) == opposite(b);
+                    found.agree &= begins_at(a, v) != begins_at(b, v);
                 }
                 _ => {
                     let crowd: Vec<HalfEdge> = group.iter().map(|&(_, h)| HalfEdge(h)).collect();

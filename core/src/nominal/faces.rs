@@ -4,10 +4,17 @@
 //! are grown in it from neighbouring strips, then large flat patches are split off; what is left is
 //! freeform, one face for each connected piece. Long, because each step takes what the one before left.
 
-use super::carrier::{CylinderFit, PlaneSums, cylinder};
-use super::patches::{Patch, Regions, carrier_tolerance_mm, patches, regions};
+use std::ops::Range;
+use std::sync::atomic::{AtomicU32, Ordering};
+
+use rayon::prelude::*;
+
+use super::beside::Beside;
+use super::carrier::{CylinderFit, PlaneSums, axis, cylinder};
+use super::patches::{NONE, Patches, carrier_tolerance_mm, patches, regions};
+use super::pieces::{Dealt, Pieces};
 use super::{Carrier, Face};
-use crate::geometry::{Direction, Matrix3, Point, TriangleMesh, Vector, math};
+use crate::geometry::{Aabb, Direction, Matrix3, Point, TriangleMesh, Vector, math};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 
 /// Fewer strips than this are no evidence of a cylinder: three meet four lines, through which a circle
@@ -31,12 +38,16 @@ const EXACT: f64 = 0.2;
 /// A smooth piece of no more patches than this is made of planes, not of the facets of a curve.
 const FEW_PATCHES: usize = 4;
 
+/// Regions of at least so many triangles together are divided by one thread. A constant: it must not depend on the
+/// number of threads.
+const TOGETHER: usize = 1 << 14;
+
+/// One region on its way to faces.
 struct Segments<'a> {
     mesh: &'a TriangleMesh,
-    patches: Vec<Patch>,
-    /// For each patch its neighbours in the same region and the length of the common border, the
-    /// longest first.
-    beside: Vec<Vec<(u32, f64)>>,
+    patches: Patches,
+    /// For each patch its neighbours and the length of the common border, the longest first.
+    beside: Beside,
     tolerance_mm: f64,
     /// What has been decided: the face of each patch and each face's carrier.
     face_of: Vec<u32>,
@@ -46,8 +57,6 @@ struct Segments<'a> {
     mark: u32,
 }
 
-const NONE: u32 = u32::MAX;
-
 /// The faces of a mesh, in the order of their lowest triangle, and the face of each triangle.
 pub(super) fn faces(
     mesh: &TriangleMesh,
@@ -56,89 +65,93 @@ pub(super) fn faces(
     run: &Run,
 ) -> Result<(Vec<Face>, Vec<u32>), Stopped> {
     let tolerance_mm = carrier_tolerance_mm(mesh.bounds().diagonal());
-    let regions = regions(mesh, across, weld_mm, run)?;
-    let (patch_of, patches) = patches(mesh, across, &regions, tolerance_mm, run)?;
-    let beside = neighbours(mesh, across, &regions, &patch_of, patches.len());
-    run.check()?;
-    let mut of_region: Vec<Vec<u32>> = vec![Vec::new(); regions.count];
-    for (number, patch) in patches.iter().enumerate() {
-        of_region[patch.region as usize].push(number as u32);
+    let (facets, region_of, count) = regions(mesh, across, weld_mm, run)?;
+    let of_region = Dealt::by(&region_of, count);
+    drop(region_of);
+    let groups = groups(&of_region);
+    // Regions have no triangle in common: each writes to its own places only, first the patch of each triangle in the
+    // region, then its face in the group.
+    let of_triangle: Vec<AtomicU32> = facets.par_iter().map(|_| AtomicU32::new(NONE)).collect();
+    let divided = |regions: &Range<usize>| {
+        let mut carriers = Vec::new();
+        for region in regions.clone() {
+            let triangles = of_region.of(region..region + 1);
+            let patches = patches(mesh, &facets, triangles, &of_triangle, tolerance_mm, run)?;
+            let patch_of = |t: u32| of_triangle[t as usize].load(Ordering::Relaxed);
+            let beside = Beside::new(mesh, &facets, &patches, triangles, patch_of);
+            let (face_of, marks) = (vec![NONE; patches.count()], vec![0; patches.count()]);
+            let mut segments =
+                Segments { mesh, patches, beside, tolerance_mm, face_of, carriers, marks, mark: 0 };
+            segments.divide(run)?;
+            for &t in triangles {
+                let face = segments.face_of[patch_of(t) as usize];
+                of_triangle[t as usize].store(face, Ordering::Relaxed);
+            }
+            carriers = segments.carriers;
+        }
+        Ok(carriers)
+    };
+    let carriers = groups.par_iter().map(divided).collect::<Result<Vec<_>, Stopped>>()?;
+    drop(facets);
+    let mut of_triangle: Vec<u32> = of_triangle.into_iter().map(AtomicU32::into_inner).collect();
+    let mut before = carriers.first().map_or(0, Vec::len) as u32;
+    for (group, carriers) in groups.into_iter().zip(&carriers).skip(1) {
+        for &t in of_region.of(group) {
+            of_triangle[t as usize] += before;
+        }
+        before += carriers.len() as u32;
     }
-    let face_of = vec![NONE; patches.len()];
-    let (marks, mark) = (vec![0; patches.len()], 0);
-    let mut segments =
-        Segments { mesh, patches, beside, tolerance_mm, face_of, carriers: Vec::new(), marks, mark };
-    for region in &of_region {
-        segments.divide(region, run)?;
-    }
-    let of_triangle: Vec<u32> = patch_of.iter().map(|&p| segments.face_of[p as usize]).collect();
-    Ok(gather(mesh, across, &of_triangle, &segments.carriers))
+    drop(of_region);
+    Ok(gather(mesh, across, of_triangle, &carriers.concat()))
 }
 
-fn neighbours(
-    mesh: &TriangleMesh,
-    across: &[[Option<u32>; 3]],
-    regions: &Regions,
-    patch_of: &[u32],
-    count: usize,
-) -> Vec<Vec<(u32, f64)>> {
-    let mut beside: Vec<Vec<(u32, f64)>> = vec![Vec::new(); count];
-    for (t, across) in across.iter().enumerate() {
-        let corners = mesh.corners(t as u32);
-        for k in 0..3 {
-            let Some(o) = across[k].map(|o| o as usize) else { continue };
-            if regions.region_of[o] == regions.region_of[t] && patch_of[o] != patch_of[t] {
-                let length = (corners[(k + 1) % 3] - corners[k]).norm();
-                let list = &mut beside[patch_of[t] as usize];
-                match list.iter_mut().rev().take(8).find(|(p, _)| *p == patch_of[o]) {
-                    Some((_, sum)) => *sum += length,
-                    None => list.push((patch_of[o], length)),
-                }
-            }
+/// Runs of regions, each of [`TOGETHER`] triangles or one region more.
+fn groups(of_region: &Dealt) -> Vec<Range<usize>> {
+    let mut groups = Vec::new();
+    let (mut begin, mut size) = (0, 0);
+    for region in 0..of_region.count() {
+        size += of_region.of(region..region + 1).len();
+        if size >= TOGETHER || region + 1 == of_region.count() {
+            groups.push(begin..region + 1);
+            (begin, size) = (region + 1, 0);
         }
     }
-    for list in &mut beside {
-        list.sort_by_key(|&(p, _)| p);
-        list.dedup_by(|a, b| {
-            let same = a.0 == b.0;
-            if same {
-                b.1 += a.1;
-            }
-            same
-        });
-        list.sort_by(|a, b| b.1.total_cmp(&a.1));
-    }
-    beside
+    groups
 }
 
 impl Segments<'_> {
-    fn divide(&mut self, region: &[u32], run: &Run) -> Result<(), Stopped> {
+    fn divide(&mut self, run: &Run) -> Result<(), Stopped> {
         run.check()?;
-        if let [only] = *region {
-            self.plane(only);
+        if self.patches.count() == 1 {
+            self.plane(0);
             return Ok(());
         }
-        if let Some(carrier) = self.accepted(region) {
-            self.settle(region, Some(carrier));
+        let all: Vec<u32> = (0..self.patches.count() as u32).collect();
+        if let Some(carrier) = self.accepted(&all) {
+            self.settle(&all, Some(carrier));
             return Ok(());
         }
-        self.grow_cylinders(region, run)?;
-        for piece in self.pieces(region, run)? {
+        self.grow_cylinders(run)?;
+        let pieces = self.pieces(run)?;
+        for piece in (0..pieces.count()).map(|n| pieces.of(n..n + 1)) {
             if piece.len() <= FEW_PATCHES {
                 piece.iter().for_each(|&p| self.plane(p));
                 continue;
             }
-            let mut areas: Vec<f64> = piece.iter().map(|&p| self.patches[p as usize].area_mm2).collect();
-            areas.sort_unstable_by(f64::total_cmp);
-            let least = PLANE_OVER_MEDIAN * areas[areas.len() / 2];
-            for &p in &piece {
-                if self.patches[p as usize].area_mm2 >= least && self.is_exact(p) {
+            let area = |p: u32| self.patches.areas_mm2[p as usize];
+            let mut areas: Vec<f64> = piece.iter().map(|&p| area(p)).collect();
+            let (_, median, _) = areas.select_nth_unstable_by(piece.len() / 2, f64::total_cmp);
+            let least = PLANE_OVER_MEDIAN * *median;
+            let large: Vec<u32> = piece.iter().copied().filter(|&p| area(p) >= least).collect();
+            for p in large {
+                if self.is_exact(p) {
                     self.plane(p);
                 }
             }
-            for rest in self.pieces(&piece, run)? {
-                self.settle(&rest, None);
-            }
+        }
+        let rests = self.pieces(run)?;
+        for n in 0..rests.count() {
+            self.settle(rests.of(n..n + 1), None);
         }
         Ok(())
     }
@@ -153,7 +166,7 @@ impl Segments<'_> {
     /// Makes a patch a face of its own, on the plane of its vertices where that is one.
     fn plane(&mut self, patch: u32) {
         let points = self.vertices(&[patch]);
-        let outwards = self.patches[patch as usize].normal;
+        let outwards = self.patches.normals[patch as usize];
         let mut sums = PlaneSums::about(points[0]);
         points.iter().for_each(|p| sums.add(p));
         let carrier = sums.plane().and_then(|(point, normal)| {
@@ -182,7 +195,7 @@ impl Segments<'_> {
 
     /// The vertices of some patches, each once, in the order of the mesh.
     fn vertices(&self, patches: &[u32]) -> Vec<Point> {
-        let triangles = patches.iter().flat_map(|&p| &self.patches[p as usize].triangles);
+        let triangles = patches.iter().flat_map(|&p| self.patches.triangles(p));
         let corners = triangles.flat_map(|&t| self.mesh.triangles()[t as usize]);
         let all = self.mesh.vertices();
         if patches.len() > all.len() / 64 {
@@ -200,23 +213,24 @@ impl Segments<'_> {
     fn fit(&self, patches: &[u32]) -> Option<(CylinderFit, Vec<Point>)> {
         let mut scatter = Matrix3::zeros();
         for &p in patches {
-            let Patch { normal, area_mm2, .. } = &self.patches[p as usize];
+            let (normal, area_mm2) = (self.patches.normals[p as usize], self.patches.areas_mm2[p as usize]);
             for row in 0..3 {
                 for column in 0..3 {
                     scatter[(row, column)] += area_mm2 * normal[row] * normal[column];
                 }
             }
         }
+        let axis = axis(&scatter)?;
         let points = self.vertices(patches);
-        cylinder(&points, &scatter).map(|fit| (fit, points))
+        cylinder(&points, axis).map(|fit| (fit, points))
     }
 
     /// +1 where the normals of a patch point away from the axis all over, -1 where towards it, else
     /// `None`: the patch is no facet of this cylinder though its corners may lie on it.
     fn facing(&self, patch: u32, fit: &CylinderFit) -> Option<f64> {
-        let Patch { normal, triangles, .. } = &self.patches[patch as usize];
+        let normal = self.patches.normals[patch as usize];
         let mut sign: Option<f64> = None;
-        for p in triangles.iter().flat_map(|&t| self.mesh.corners(t)) {
+        for p in self.patches.triangles(patch).iter().flat_map(|&t| self.mesh.corners(t)) {
             let radial = fit.radial(&p);
             let cos = normal.dot(&radial) / radial.norm();
             if cos.is_nan() || cos.abs() < RADIAL_COS || sign.is_some_and(|s| s != cos.signum()) {
@@ -252,10 +266,10 @@ impl Segments<'_> {
     }
 
     /// Grows cylinders from strips that bend evenly to both sides.
-    fn grow_cylinders(&mut self, region: &[u32], run: &Run) -> Result<(), Stopped> {
+    fn grow_cylinders(&mut self, run: &Run) -> Result<(), Stopped> {
         let mut vain = 0;
-        for (i, &seed) in region.iter().enumerate() {
-            if i % CHECK_EVERY == 0 {
+        for seed in 0..self.patches.count() as u32 {
+            if (seed as usize).is_multiple_of(CHECK_EVERY) {
                 run.check()?;
             }
             if vain == MOST_VAIN_SEEDS {
@@ -267,7 +281,8 @@ impl Segments<'_> {
             let Some(start) = self.bend(seed) else { continue };
             vain += 1;
             run.check()?;
-            if let Some(grown) = self.grow(start)
+            if let Some((grown, fit)) = self.grow(start)
+                && self.may_turn(&grown, &fit)
                 && let Some(carrier) = self.accepted(&grown)
             {
                 self.settle(&grown, Some(carrier));
@@ -280,17 +295,30 @@ impl Segments<'_> {
     /// A strip with the two neighbours of the longest borders, when it turns towards both the same way
     /// about nearly the same axis (within 3 degrees).
     fn bend(&self, seed: u32) -> Option<[u32; 3]> {
-        let [(a, _), (b, _), ..] = *self.beside[seed as usize].as_slice() else { return None };
+        let [(a, _), (b, _), ..] = *self.beside.of(seed) else { return None };
         if self.face_of[a as usize] != NONE || self.face_of[b as usize] != NONE {
             return None;
         }
-        let normal = |p: u32| self.patches[p as usize].normal;
+        let normal = |p: u32| self.patches.normals[p as usize];
         let turn = |from: Vector, to: Vector| Direction::new(from.cross(&to));
         let (first, second) = (turn(normal(a), normal(seed))?, turn(normal(seed), normal(b))?);
         (first.dot(second) >= 0.998_6).then_some([a, seed, b])
     }
 
-    fn grow(&mut self, start: [u32; 3]) -> Option<Vec<u32>> {
+    /// False when patches on this cylinder cannot span the least turn on any: their box is too small for its radius by
+    /// a factor of four and more. (Where two cylinders differ so much in their bend, points of such a turn can lie
+    /// on both within the tolerance only if they are within a hundred tolerances of each other.)
+    fn may_turn(&self, patches: &[u32], fit: &CylinderFit) -> bool {
+        let mut bounds = Aabb::empty();
+        for &t in patches.iter().flat_map(|&p| self.patches.triangles(p)) {
+            self.mesh.corners(t).iter().for_each(|p| bounds.add(p));
+        }
+        let size = bounds.diagonal();
+        !(size < 0.25 * LEAST_TURN_RAD * fit.radius_mm && size > 1000.0 * self.tolerance_mm)
+    }
+
+    /// What lies on the cylinder of three strips, and that cylinder as it was when last fitted.
+    fn grow(&mut self, start: [u32; 3]) -> Option<(Vec<u32>, CylinderFit)> {
         let mut grown = start.to_vec();
         let (mut fit, _) = self.fit(&grown)?;
         if fit.worst_mm > self.tolerance_mm {
@@ -304,7 +332,7 @@ impl Segments<'_> {
         while next < grown.len() {
             let patch = grown[next];
             next += 1;
-            for &(other, _) in &self.beside[patch as usize] {
+            for &(other, _) in self.beside.of(patch) {
                 let tried = std::mem::replace(&mut self.marks[other as usize], self.mark) == self.mark;
                 if self.face_of[other as usize] != NONE || tried {
                     continue;
@@ -312,8 +340,8 @@ impl Segments<'_> {
                 let on = |t: &u32| {
                     self.mesh.corners(*t).iter().all(|p| fit.distance_mm(p).abs() <= self.tolerance_mm)
                 };
-                let fits = self.patches[other as usize].triangles.iter().all(on)
-                    && self.facing(other, &fit) == Some(sign);
+                let fits =
+                    self.patches.triangles(other).iter().all(on) && self.facing(other, &fit) == Some(sign);
                 if fits {
                     grown.push(other);
                     if grown.len() >= refit_at {
@@ -324,69 +352,73 @@ impl Segments<'_> {
             }
         }
         grown.sort_unstable();
-        Some(grown)
+        Some((grown, fit))
     }
 
     /// Connected pieces of what has no face yet.
-    fn pieces(&mut self, among: &[u32], run: &Run) -> Result<Vec<Vec<u32>>, Stopped> {
-        let mut seeds: Vec<u32> =
-            among.iter().copied().filter(|&p| self.face_of[p as usize] == NONE).collect();
-        seeds.sort_unstable();
-        self.mark += 1;
-        let open = self.mark;
-        seeds.iter().for_each(|&p| self.marks[p as usize] = open);
-        let mut pieces = Vec::new();
-        for seed in seeds {
-            if std::mem::replace(&mut self.marks[seed as usize], 0) != open {
-                continue;
+    fn pieces(&self, run: &Run) -> Result<Dealt, Stopped> {
+        let open = |p: u32| self.face_of[p as usize] == NONE;
+        let mut pieces = Pieces::apart(self.patches.count());
+        for p in 0..self.patches.count() as u32 {
+            if (p as usize).is_multiple_of(CHECK_EVERY) {
+                run.check()?;
             }
-            let mut piece = vec![seed];
-            let mut next = 0;
-            while next < piece.len() {
-                if next % CHECK_EVERY == 0 {
-                    run.check()?;
-                }
-                for &(other, _) in &self.beside[piece[next] as usize] {
-                    if std::mem::replace(&mut self.marks[other as usize], 0) == open {
-                        piece.push(other);
-                    }
-                }
-                next += 1;
+            if open(p) {
+                self.beside
+                    .of(p)
+                    .iter()
+                    .filter(|&&(o, _)| o < p && open(o))
+                    .for_each(|&(o, _)| pieces.join(p, o));
             }
-            piece.sort_unstable();
-            pieces.push(piece);
         }
-        Ok(pieces)
+        let (mut number, count) = pieces.numbered();
+        // What has a face is a piece by itself; those are left out.
+        let mut renumber = vec![NONE; count];
+        let mut kept = 0;
+        for (p, n) in (0u32..).zip(&mut number) {
+            if open(p) {
+                let new = &mut renumber[*n as usize];
+                if *new == NONE {
+                    *new = kept;
+                    kept += 1;
+                }
+                *n = *new;
+            } else {
+                *n = NONE;
+            }
+        }
+        Ok(Dealt::by(&number, kept as usize))
     }
 }
 
-/// Collects triangles, area, centroid and neighbours of each face.
+/// Collects triangles, area, centroid and neighbours of each face. The faces given, one a triangle, come in any order.
 fn gather(
     mesh: &TriangleMesh,
     across: &[[Option<u32>; 3]],
-    of_triangle: &[u32],
+    mut of_triangle: Vec<u32>,
     carriers: &[Option<Carrier>],
 ) -> (Vec<Face>, Vec<u32>) {
+    let mut sizes = vec![0; carriers.len()];
+    of_triangle.iter().for_each(|&f| sizes[f as usize] += 1);
     // Number the faces by their lowest triangle.
     let mut number = vec![NONE; carriers.len()];
     let mut faces: Vec<Face> = Vec::with_capacity(carriers.len());
     let mut moments: Vec<Vector> = Vec::with_capacity(carriers.len());
-    let mut face_of_triangle = Vec::with_capacity(of_triangle.len());
     let origin = mesh.bounds().centre();
-    for (t, &f) in of_triangle.iter().enumerate() {
-        let n = &mut number[f as usize];
+    for (t, f) in of_triangle.iter_mut().enumerate() {
+        let n = &mut number[*f as usize];
         if *n == NONE {
             *n = faces.len() as u32;
             faces.push(Face {
-                triangles: vec![],
-                carrier: carriers[f as usize],
+                triangles: Vec::with_capacity(sizes[*f as usize]),
+                carrier: carriers[*f as usize],
                 area_mm2: 0.0,
                 centroid: origin,
                 neighbours: vec![],
             });
             moments.push(Vector::zeros());
         }
-        face_of_triangle.push(*n);
+        *f = *n;
         let face = &mut faces[*n as usize];
         let [a, b, c] = mesh.corners(t as u32).map(|p| p - origin);
         let area = mesh.area(t as u32);
@@ -405,7 +437,7 @@ fn gather(
     let mut pairs: Vec<(u32, u32)> = Vec::new();
     for (t, across) in across.iter().enumerate() {
         for &o in across.iter().flatten() {
-            let (f, g) = (face_of_triangle[t], face_of_triangle[o as usize]);
+            let (f, g) = (of_triangle[t], of_triangle[o as usize]);
             if f != g {
                 pairs.push((f, g));
             }
@@ -416,5 +448,5 @@ fn gather(
     for (f, g) in pairs {
         faces[f as usize].neighbours.push(g);
     }
-    (faces, face_of_triangle)
+    (faces, of_triangle)
 }

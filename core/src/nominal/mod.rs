@@ -1,11 +1,13 @@
 //! The nominal part: a welded mesh whose triangles belong to faces, some with an analytic carrier.
 
+mod beside;
 mod carrier;
 mod edges;
 mod error;
 mod faces;
 mod orient;
 mod patches;
+mod pieces;
 #[cfg(test)]
 mod tests;
 mod weld;

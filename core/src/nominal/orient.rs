@@ -6,6 +6,7 @@
 //! part of its area has in the file, and the plan says on which side of it the material is.
 
 use super::edges::{Edges, HalfEdge};
+use super::pieces::Pieces;
 use super::{NominalError, Side};
 use crate::geometry::{Aabb, Point, math};
 use crate::run::{CHECK_EVERY, Run};
@@ -77,7 +78,7 @@ pub(super) fn outwards(
     Ok(all_closed)
 }
 
-/// Floods each shell; the answer is the shell of each triangle and whether it must be turned.
+/// The shell of each triangle, in the order of their lowest triangles, and whether it must be turned.
 fn agree(
     vertices: &[Point],
     triangles: &[[u32; 3]],
@@ -85,8 +86,18 @@ fn agree(
     run: &Run,
 ) -> Result<(Vec<u32>, Vec<bool>), NominalError> {
     const NONE: u32 = u32::MAX;
-    let mut shell_of = vec![NONE; triangles.len()];
     let mut turned = vec![false; triangles.len()];
+    if edges.agree {
+        let mut shells = Pieces::apart(triangles.len());
+        for (t, across) in (0u32..).zip(&edges.across) {
+            if (t as usize).is_multiple_of(CHECK_EVERY) {
+                run.check()?;
+            }
+            across.iter().flatten().filter(|&&other| other < t).for_each(|&other| shells.join(t, other));
+        }
+        return Ok((shells.numbered().0, turned));
+    }
+    let mut shell_of = vec![NONE; triangles.len()];
     let mut shells = 0;
     let mut stack = Vec::new();
     let mut visited = 0;
@@ -126,6 +137,11 @@ fn agree(
 
 fn shells(vertices: &[Point], triangles: &[[u32; 3]], shell_of: &[u32]) -> Vec<Shell> {
     let count = shell_of.iter().max().map_or(0, |&m| m as usize + 1);
+    if count == 1 {
+        // Every vertex is one of a triangle.
+        let triangles = (0..triangles.len() as u32).collect();
+        return vec![Shell { triangles, closed: true, bounds: Aabb::of(vertices) }];
+    }
     let mut shells: Vec<Shell> =
         (0..count).map(|_| Shell { triangles: vec![], closed: true, bounds: Aabb::empty() }).collect();
     for (t, &s) in shell_of.iter().enumerate() {

@@ -1,17 +1,14 @@
 //! Flat patches: connected triangles of one region that lie in one plane. Every face is made of them.
 
+use std::cmp::Reverse;
+use std::sync::atomic::{AtomicU32, Ordering};
+
 use rayon::prelude::*;
 
 use super::carrier::PlaneSums;
+use super::pieces::Pieces;
 use crate::geometry::{Direction, Point, TriangleMesh, Vector};
 use crate::run::{CHECK_EVERY, Run, Stopped};
-
-/// A unit normal for every triangle, and its region.
-pub(super) struct Regions {
-    pub normals: Vec<Vector>,
-    pub region_of: Vec<u32>,
-    pub count: usize,
-}
 
 /// Surfaces that meet at more than 30 degrees meet at an edge. Common practice without a source: facets
 /// of a round wall turn by up to 15 degrees each (24 to the circle), which must pass with a margin, and
@@ -22,59 +19,57 @@ const SMOOTH_COS: f64 = 0.866_025_403_784_438_6;
 /// corners turns it by more than half a degree.
 const WEAK: f64 = 100.0;
 
-/// Cuts the surface along its sharp edges.
+/// The facets of the triangles, the region of each, and how many regions there are: the surface is cut along its
+/// sharp edges.
 pub(super) fn regions(
     mesh: &TriangleMesh,
     across: &[[Option<u32>; 3]],
     tolerance_mm: f64,
     run: &Run,
-) -> Result<Regions, Stopped> {
-    let normals = normals(mesh, across, tolerance_mm, run)?;
-    let mut region_of = vec![NONE; normals.len()];
-    let mut count = 0;
-    let mut stack = Vec::new();
-    let mut visited = 0;
-    for seed in 0..normals.len() {
-        if region_of[seed] != NONE {
-            continue;
+) -> Result<(Vec<Facet>, Vec<u32>, usize), Stopped> {
+    let mut facets = facets(mesh, across, tolerance_mm, run)?;
+    let mut pieces = Pieces::apart(facets.len());
+    for (t, across) in (0u32..).zip(across) {
+        if (t as usize).is_multiple_of(CHECK_EVERY) {
+            run.check()?;
         }
-        region_of[seed] = count;
-        stack.push(seed);
-        while let Some(t) = stack.pop() {
-            visited += 1;
-            if visited % CHECK_EVERY == 0 {
-                run.check()?;
-            }
-            for other in across[t].iter().flatten().map(|&o| o as usize) {
-                if region_of[other] == NONE && normals[t].dot(&normals[other]) >= SMOOTH_COS {
-                    region_of[other] = count;
-                    stack.push(other);
-                }
+        for &other in across.iter().flatten().filter(|&&other| other < t) {
+            if facets[t as usize].normal.dot(&facets[other as usize].normal) >= SMOOTH_COS {
+                pieces.join(t, other);
             }
         }
-        count += 1;
     }
-    Ok(Regions { normals, region_of, count: count as usize })
+    let (region_of, count) = pieces.numbered();
+    facets.par_iter_mut().zip(&region_of).with_min_len(CHECK_EVERY).for_each(|(facet, own)| {
+        let within = |other: u32| other != NONE && region_of[other as usize] == *own;
+        facet.beside = facet.beside.map(|other| if within(other) { other } else { NONE });
+    });
+    Ok((facets, region_of, count))
 }
 
-/// Unit normals; slivers take that of the triangle across their longest edge, so that a row of them in a
-/// plane does not cut it.
-fn normals(
+/// Facets with unit normals and all neighbours; slivers take the normal of the triangle across their longest edge, so
+/// that a row of them in a plane does not cut it.
+fn facets(
     mesh: &TriangleMesh,
     across: &[[Option<u32>; 3]],
     tolerance_mm: f64,
     run: &Run,
-) -> Result<Vec<Vector>, Stopped> {
+) -> Result<Vec<Facet>, Stopped> {
     let of = |t: u32| {
         let c = mesh.corners(t);
         let lengths: [f64; 3] = std::array::from_fn(|k| (c[(k + 1) % 3] - c[k]).norm());
         let longest = (0..3).fold(0, |best, k| if lengths[k] > lengths[best] { k } else { best });
         let double_area = mesh.area_vector(t);
         let weak = !(double_area.norm() > WEAK * tolerance_mm * lengths[longest]);
-        (Direction::new(double_area).map_or(Vector::z(), Direction::vector), weak.then_some(longest as u8))
+        let facet = Facet {
+            normal: Direction::new(double_area).map_or(Vector::z(), Direction::vector),
+            corners: mesh.triangles()[t as usize],
+            beside: across[t as usize].map(|other| other.unwrap_or(NONE)),
+        };
+        (facet, weak.then_some(longest as u8))
     };
     let count = mesh.triangles().len() as u32;
-    let (mut normals, longest_of_weak): (Vec<Vector>, Vec<Option<u8>>) =
+    let (mut facets, longest_of_weak): (Vec<Facet>, Vec<Option<u8>>) =
         (0..count).into_par_iter().with_min_len(CHECK_EVERY).map(of).unzip();
     run.check()?;
     let mut known: Vec<bool> = longest_of_weak.iter().map(Option::is_none).collect();
@@ -85,28 +80,41 @@ fn normals(
         let mut found = Vec::new();
         for &(t, longest) in weak.iter().filter(|&&(t, _)| !known[t]) {
             if let Some(other) = across[t][longest].map(|o| o as usize).filter(|&o| known[o]) {
-                found.push((t, normals[other]));
+                found.push((t, facets[other].normal));
             }
         }
         if found.is_empty() {
             break;
         }
         for (t, n) in found {
-            normals[t] = n;
+            facets[t].normal = n;
             known[t] = true;
         }
     }
-    Ok(normals)
+    Ok(facets)
 }
 
-/// A flat patch.
-#[derive(Clone, Debug)]
-pub(super) struct Patch {
-    pub triangles: Vec<u32>,
-    pub region: u32,
+/// Flat patches of one region.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Patches {
+    /// Patch by patch, ascending in each.
+    triangles: Vec<u32>,
+    /// Where the triangles of each end.
+    ends: Vec<u32>,
     /// Of the fitted plane, on the side of the triangles' normals.
-    pub normal: Vector,
-    pub area_mm2: f64,
+    pub normals: Vec<Vector>,
+    pub areas_mm2: Vec<f64>,
+}
+
+impl Patches {
+    pub(super) fn count(&self) -> usize {
+        self.ends.len()
+    }
+
+    pub(super) fn triangles(&self, patch: u32) -> &[u32] {
+        let begin = if patch == 0 { 0 } else { self.ends[patch as usize - 1] };
+        &self.triangles[begin as usize..self.ends[patch as usize] as usize]
+    }
 }
 
 /// How far from a plane or a cylinder vertices may lie that belong to it: 0.2 micrometres, or 1e-6 of the
@@ -120,89 +128,111 @@ pub(super) fn carrier_tolerance_mm(diagonal_mm: f64) -> f64 {
 const FLAT_COS: f64 = 0.999_847_695_156_391_2;
 
 /// What growing asks of a triangle, side by side in memory: the order of areas leads all over the mesh.
-struct Facet {
-    normal: Vector,
-    corners: [u32; 3],
+pub(super) struct Facet {
+    pub normal: Vector,
+    pub corners: [u32; 3],
     /// Neighbours of the same region; `NONE` for none.
-    beside: [u32; 3],
+    pub beside: [u32; 3],
 }
 
-const NONE: u32 = u32::MAX;
+pub(super) const NONE: u32 = u32::MAX;
 
-/// Grows patches, the largest triangle first; ties go to the lowest index.
+/// So many seeds are looked at ahead, and so many planes are fitted, at once.
+const TOGETHER: usize = 8;
+
+/// Grows the patches of a region of the `triangles` given, the largest triangle first; ties go to the lowest index.
+/// `patch_of`, which has a place for every triangle of the mesh, is `NONE` for these and becomes their patch's number.
 pub(super) fn patches(
     mesh: &TriangleMesh,
-    across: &[[Option<u32>; 3]],
-    regions: &Regions,
+    facets: &[Facet],
+    triangles: &[u32],
+    patch_of: &[AtomicU32],
     flat_mm: f64,
     run: &Run,
-) -> Result<(Vec<u32>, Vec<Patch>), Stopped> {
-    let count = mesh.triangles().len() as u32;
-    let facet = |t: usize| Facet {
-        normal: regions.normals[t],
-        corners: mesh.triangles()[t],
-        beside: across[t].map(|other| {
-            other.filter(|&o| regions.region_of[o as usize] == regions.region_of[t]).unwrap_or(NONE)
-        }),
-    };
-    let facets: Vec<Facet> =
-        (0..count as usize).into_par_iter().with_min_len(CHECK_EVERY).map(facet).collect();
-    let areas: Vec<f64> =
-        (0..count).into_par_iter().with_min_len(CHECK_EVERY).map(|t| mesh.area(t)).collect();
-    // Numbers that are not negative are in the order of their bits.
-    let mut seeds: Vec<(std::cmp::Reverse<u64>, u32)> =
-        areas.iter().zip(0..).map(|(a, t)| (std::cmp::Reverse(a.to_bits()), t)).collect();
-    seeds.par_sort_unstable();
-    run.check()?;
-    let mut patch_of = vec![NONE; areas.len()];
-    let mut patches: Vec<Patch> = Vec::new();
+) -> Result<Patches, Stopped> {
+    let open = |t: u32| patch_of[t as usize].load(Ordering::Relaxed) == NONE;
+    let vertices = mesh.vertices();
+    let mut patches = Patches { triangles: Vec::with_capacity(triangles.len()), ..Patches::default() };
+    let mut unfitted: Vec<GrowingPlane> = Vec::with_capacity(TOGETHER);
     let mut visited = 0;
-    for (_, seed) in seeds {
-        if patch_of[seed as usize] != NONE {
-            continue;
+    for seeds in by_area(mesh, triangles).chunks(TOGETHER) {
+        // Far apart in memory, and waited for together here.
+        for &seed in seeds.iter().filter(|&&t| open(t)) {
+            std::hint::black_box(facets[seed as usize].corners[0]);
         }
-        let number = patches.len() as u32;
-        let region = regions.region_of[seed as usize];
-        let mut plane = GrowingPlane::from(mesh.corners(seed), regions.normals[seed as usize]);
-        patch_of[seed as usize] = number;
-        let mut members = vec![seed];
-        let mut next = 0;
-        let mut refit_at = 4;
-        while next < members.len() {
-            visited += 1;
-            if visited % CHECK_EVERY == 0 {
-                run.check()?;
+        for &seed in seeds {
+            if !open(seed) {
+                continue;
             }
-            let t = members[next];
-            next += 1;
-            for other in facets[t as usize].beside {
-                let o = other as usize;
-                if other == NONE || patch_of[o] != NONE {
-                    continue;
+            let number = patches.ends.len() as u32;
+            let begin = patches.triangles.len();
+            let members = &mut patches.triangles;
+            let mut plane = GrowingPlane::from(mesh.corners(seed), facets[seed as usize].normal);
+            patch_of[seed as usize].store(number, Ordering::Relaxed);
+            members.push(seed);
+            let mut next = begin;
+            let mut refit_at = 4;
+            while next < members.len() {
+                visited += 1;
+                if visited % CHECK_EVERY == 0 {
+                    run.check()?;
                 }
-                let facet = &facets[o];
-                if !(facet.normal.dot(&plane.normal) >= FLAT_COS) {
-                    continue;
-                }
-                let corners = facet.corners.map(|c| mesh.vertices()[c as usize]);
-                if corners.iter().all(|p| plane.distance_mm(p).abs() <= flat_mm) {
-                    patch_of[o] = number;
-                    members.push(other);
-                    corners.iter().for_each(|p| plane.sums.add(p));
-                    // The plane of a few triangles is uncertain far out: fit again as the patch doubles.
-                    if members.len() == refit_at {
-                        refit_at *= 2;
-                        plane.fit_again();
+                let t = members[next];
+                next += 1;
+                for other in facets[t as usize].beside {
+                    if other == NONE || !open(other) {
+                        continue;
+                    }
+                    let facet = &facets[other as usize];
+                    if !(facet.normal.dot(&plane.normal) >= FLAT_COS) {
+                        continue;
+                    }
+                    let corners = facet.corners.map(|c| vertices[c as usize]);
+                    if corners.iter().all(|p| plane.distance_mm(p).abs() <= flat_mm) {
+                        patch_of[other as usize].store(number, Ordering::Relaxed);
+                        members.push(other);
+                        corners.iter().for_each(|p| plane.sums.add(p));
+                        // The plane of a few triangles is uncertain far out: fit again as the patch doubles.
+                        if members.len() - begin == refit_at {
+                            refit_at *= 2;
+                            plane.turn_to(plane.sums.plane());
+                        }
                     }
                 }
             }
+            members[begin..].sort_unstable();
+            patches.areas_mm2.push(members[begin..].iter().map(|&t| mesh.area(t)).sum());
+            patches.ends.push(members.len() as u32);
+            unfitted.push(plane);
+            if unfitted.len() == TOGETHER {
+                fit_last(&mut unfitted, &mut patches.normals);
+            }
         }
-        plane.fit_again();
-        members.sort_unstable();
-        let area_mm2 = members.iter().map(|&t| areas[t as usize]).sum();
-        patches.push(Patch { triangles: members, region, normal: plane.normal, area_mm2 });
     }
-    Ok((patch_of, patches))
+    fit_last(&mut unfitted, &mut patches.normals);
+    Ok(patches)
+}
+
+/// Triangles by falling area, then by their index.
+fn by_area(mesh: &TriangleMesh, triangles: &[u32]) -> Vec<u32> {
+    // Numbers that are not negative are in the order of their bits.
+    let key = |&t: &u32| (Reverse(mesh.area(t).to_bits()), t);
+    let mut keyed: Vec<(Reverse<u64>, u32)> =
+        triangles.par_iter().with_min_len(CHECK_EVERY).map(key).collect();
+    keyed.par_sort_unstable();
+    keyed.into_iter().map(|(_, t)| t).collect()
+}
+
+/// Fits planes that have grown, at most [`TOGETHER`], for the last time.
+fn fit_last(planes: &mut Vec<GrowingPlane>, normals: &mut Vec<Vector>) {
+    let Some(first) = planes.first() else { return };
+    let sums: [&PlaneSums; TOGETHER] = std::array::from_fn(|i| &planes.get(i).unwrap_or(first).sums);
+    let fitted = PlaneSums::planes(&sums);
+    for (plane, fitted) in planes.iter_mut().zip(fitted) {
+        plane.turn_to(fitted);
+        normals.push(plane.normal);
+    }
+    planes.clear();
 }
 
 struct GrowingPlane {
@@ -222,8 +252,8 @@ impl GrowingPlane {
         (p - self.point).dot(&self.normal)
     }
 
-    fn fit_again(&mut self) {
-        if let Some((point, normal)) = self.sums.plane() {
+    fn turn_to(&mut self, fitted: Option<(Point, Direction)>) {
+        if let Some((point, normal)) = fitted {
             let normal = normal.vector();
             let agrees = normal.dot(&self.normal);
             // A fit across a sliver may stand at a right angle to the surface; keep the old one then.

@@ -497,3 +497,29 @@ fn half_a_million_curved_triangles_are_one_face() {
     let all: f64 = n.faces().iter().map(|f| f.area_mm2).sum();
     assert!(largest > 0.99 * all, "{} faces", n.faces().len());
 }
+
+#[test]
+fn thousands_of_regions_are_divided_as_one_by_one() {
+    let mut boxes = Builder::default();
+    for i in 0..3000u32 {
+        let at = Point::new(f64::from(i % 60) * 3.0, f64::from(i / 60) * 4.0, 0.0);
+        boxes.cuboid(at, at + Vector::new(1.0, 2.0, 1.0 + f64::from(i % 7)));
+    }
+    let on = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| {
+            Nominal::from_mesh(boxes.raw.clone(), LengthUnit::Millimetre, None, &quiet()).unwrap()
+        })
+    };
+    let nominal = on(1);
+    sound(&nominal);
+    assert_eq!((nominal.faces().len(), planes(&nominal)), (18_000, 18_000));
+    for (f, face) in (0u32..).zip(nominal.faces()) {
+        assert_eq!(face.triangles, [2 * f, 2 * f + 1]);
+        let Some(Carrier::Plane { point, normal }) = face.carrier else { panic!("no plane") };
+        for p in face.triangles.iter().flat_map(|&t| nominal.mesh().corners(t)) {
+            assert!((p - point).dot(&normal.vector()).abs() < 1e-9);
+        }
+    }
+    assert!(on(4) == nominal);
+}

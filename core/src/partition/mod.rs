@@ -13,7 +13,7 @@ use rayon::prelude::*;
 use crate::geometry::sum::CHUNK;
 use crate::geometry::{Direction, Foot, Motion, PartFrame, Point, ScanFrame};
 use crate::nominal::Nominal;
-use crate::run::{Run, Stage, Stopped};
+use crate::run::{CHECK_EVERY, Run, Stage, Stopped};
 use crate::scan::Scan;
 use crate::search::{Facing, SurfaceTree, TOGETHER};
 
@@ -104,7 +104,8 @@ impl Partition {
         };
         for (b, block) in scan.points().chunks(TOGETHER).enumerate() {
             run.check()?;
-            let placed: Vec<Point> = block.par_iter().map(|p| part_from_scan.point(p)).collect();
+            let placed: Vec<Point> =
+                block.par_iter().with_min_len(CHECK_EVERY).map(|p| part_from_scan.point(&p)).collect();
             let given = |k: usize, foot: Option<Foot>| {
                 let found = foot.and_then(|f| Some((f, nominal.mesh().normal(f.triangle)?)));
                 let Some((foot, normal)) = found else { return (NOTHING, 0.0) };
@@ -114,9 +115,12 @@ impl Partition {
             };
             let found = match normals {
                 Some(n) => {
-                    let n = &n[b * TOGETHER..][..block.len()];
-                    let normals: Vec<Direction> =
-                        n.par_iter().map(|n| part_from_scan.direction(*n)).collect();
+                    let first = b * TOGETHER;
+                    let normals: Vec<Direction> = (first..first + block.len())
+                        .into_par_iter()
+                        .with_min_len(CHECK_EVERY)
+                        .map(|i| part_from_scan.direction(n.at(i)))
+                        .collect();
                     let facing = Facing { normals: &normals, min_cos: settings.min_cos };
                     tree.nearest_facing_each(&placed, facing, settings.reach_mm, given)
                 }
@@ -137,10 +141,10 @@ impl Partition {
                 let lost =
                     chunk.iter().enumerate().filter(|(_, t)| **t == NOTHING).map(|(k, _)| c * CHUNK + k);
                 let look = |i: usize| {
-                    let p = part_from_scan.point(&scan.points()[i]);
+                    let p = part_from_scan.point(&scan.points().at(i));
                     let reach = FAR * settings.reach_mm;
                     let same = normals.and_then(|n| {
-                        tree.nearest_facing(&p, part_from_scan.direction(n[i]), settings.min_cos, reach)
+                        tree.nearest_facing(&p, part_from_scan.direction(n.at(i)), settings.min_cos, reach)
                     });
                     Some((i as u32, same.or_else(|| tree.nearest(&p, reach))?.triangle))
                 };
@@ -160,7 +164,7 @@ impl Partition {
         }
         let lost = self.triangle.iter().enumerate().filter(|(_, t)| **t == NOTHING);
         let lost: Vec<(u32, Point)> =
-            lost.map(|(i, _)| (i as u32, self.part_from_scan.point(&scan.points()[i]))).collect();
+            lost.map(|(i, _)| (i as u32, self.part_from_scan.point(&scan.points().at(i)))).collect();
         let others = things::beside_the_part(run, nominal, &lost, &self.far, scan.spacing_mm())?;
         let before = self.far.len();
         self.far.retain(|(i, _)| others.binary_search(i).is_err());
@@ -182,7 +186,7 @@ impl Partition {
     pub fn placed<'a>(&'a self, scan: &'a Scan) -> impl Iterator<Item = MeasuredPoint> + 'a {
         self.triangle.iter().enumerate().filter(|(_, t)| **t != NOTHING).map(|(i, &triangle)| MeasuredPoint {
             index: i as u32,
-            point: self.part_from_scan.point(&scan.points()[i]),
+            point: self.part_from_scan.point(&scan.points().at(i)),
             triangle,
             deviation_mm: self.deviation_mm[i],
         })
@@ -219,7 +223,7 @@ impl Partition {
             if triangles.binary_search(&t).is_err() {
                 continue;
             }
-            let point = self.part_from_scan.point(&scan.points()[i as usize]);
+            let point = self.part_from_scan.point(&scan.points().at(i as usize));
             let [a, b, c] = nominal.mesh().corners(t);
             if !rim.nearer_than(&crate::geometry::closest_point_on_triangle(&point, &a, &b, &c), margin_mm) {
                 found = Some(found.map_or((1, point), |(n, first)| (n + 1, first)));

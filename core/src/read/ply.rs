@@ -7,7 +7,7 @@
 use std::collections::BTreeSet;
 
 use super::text::{Lines, shown, words};
-use super::{Place, RawScan, ReadError, allowed, ply_ascii, ply_binary};
+use super::{Place, RawScan, ReadError, allowed, ply_ascii, ply_binary, ply_rows};
 use crate::run::Run;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -147,6 +147,19 @@ pub(super) fn read(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
         Encoding::Ascii => ply_ascii::read(bytes, &layout, run),
         Encoding::Little => ply_binary::read::<false>(bytes, &layout, run),
         Encoding::Big => ply_binary::read::<true>(bytes, &layout, run),
+    }
+}
+
+/// Points in single numbers, and normals, of a binary file that holds nothing else; `None` of any other, and of one
+/// with a fault, which [`read`] names.
+pub(super) fn read_single(bytes: &[u8], run: &Run) -> Result<Option<ply_rows::Singles>, ReadError> {
+    let layout = layout_within(bytes, Some(run))?;
+    let [only] = layout.elements.as_slice() else { return Ok(None) };
+    let body = &bytes[layout.body..];
+    match layout.encoding {
+        Encoding::Ascii => Ok(None),
+        Encoding::Little => ply_rows::singles::<false>(body, only, run),
+        Encoding::Big => ply_rows::singles::<true>(body, only, run),
     }
 }
 

@@ -109,9 +109,9 @@ pub fn info(
     let RawScan { mut points, normals, triangles, source } = raw;
     // So that equal places have equal bits, as in `Scan::new`.
     points.iter_mut().for_each(|p| *p = Point::from(p.coords.add_scalar(0.0)));
-    let bounds = spacing::bounds(&points);
-    let dealt = spacing::dealt(&points, &bounds);
-    let repeated = repeats::repeated(&points, &dealt, run)?;
+    let bounds = spacing::bounds((&points).into());
+    let dealt = spacing::dealt((&points).into(), &bounds);
+    let repeated = repeats::repeated((&points).into(), &dealt, run)?;
     let first = repeats::first_of_each(points.len(), &repeated);
     let surface = Surface::of(&points, &triangles, &first, run)?;
     let given = points.len();
@@ -120,7 +120,7 @@ pub fn info(
         points.retain(|_| first.next().is_some_and(|(i, f)| i == *f));
     }
     drop(first);
-    let spacing = spacing::spacing_mm(&points, &bounds, &dealt, run)?;
+    let spacing = spacing::spacing_mm((&points).into(), &bounds, &dealt, run)?;
     let (normals, points_without_normal) = if surface.areas > 0 {
         (NormalsFrom::Triangles, surface.unused_points)
     } else if let Some(normals) = normals.filter(|n| n.iter().any(|n| n.norm() > LEAST_NORMAL)) {

@@ -1,6 +1,7 @@
 //! A scan in millimetres, with normals where they are known.
 
 mod info;
+mod kept;
 mod normals;
 mod repeats;
 mod spacing;
@@ -8,13 +9,15 @@ mod spacing;
 mod tests;
 
 pub use info::{NormalsFrom, ScanInfo, TextInfo, info};
+pub use kept::{Normals, Points};
 
 use rayon::prelude::*;
 
 use crate::geometry::{Direction, Motion, Point, ScanFrame, Vector};
 pub use crate::read::LengthUnit;
-use crate::read::RawScan;
+use crate::read::{RawScan, Source, Taken};
 use crate::run::{CHECK_EVERY, Run, Stopped};
+use kept::{Places, Ways};
 
 /// Why a file's points are no scan.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
@@ -73,6 +76,38 @@ pub(crate) fn into_mm(points: &mut [Point], mm: f64, run: &Run) -> Result<Option
     points.par_chunks_mut(CHECK_EVERY).enumerate().map(of_chunk).try_reduce(|| None, first)
 }
 
+/// The first point beyond [`FURTHEST_MM`] or nowhere.
+fn too_far(points: Points, run: &Run) -> Result<Option<usize>, Stopped> {
+    let of_chunk = |(chunk, points): (usize, Points)| {
+        run.check()?;
+        let far = |p: Point| !p.iter().all(|c| c.abs() <= FURTHEST_MM);
+        Ok(points.iter().position(far).map(|i| chunk * CHECK_EVERY + i))
+    };
+    let first = |a: Option<usize>, b: Option<usize>| Ok(a.into_iter().chain(b).min());
+    points.par_chunks(CHECK_EVERY).enumerate().map(of_chunk).try_reduce(|| None, first)
+}
+
+/// Refuses what does not belong together.
+fn check(
+    points: usize,
+    normals: Option<usize>,
+    triangles: &[[u32; 3]],
+    source: &Source,
+    unit: LengthUnit,
+) -> Result<(), ScanError> {
+    if let Some(file) = source.unit.filter(|&file| file != unit) {
+        return Err(ScanError::UnitInFile { file, stated: unit });
+    }
+    if points == 0 {
+        return Err(ScanError::NoPoints);
+    }
+    let in_range = triangles.iter().flatten().all(|&c| (c as usize) < points);
+    if !in_range || normals.is_some_and(|n| n != points) || points > u32::MAX as usize / 4 {
+        return Err(ScanError::Inconsistent { points, normals: normals.unwrap_or(0) });
+    }
+    Ok(())
+}
+
 /// Keeps the items that are marked.
 fn retain<T>(items: &mut Vec<T>, keep: &[bool]) {
     let mut marks = keep.iter();
@@ -83,13 +118,21 @@ fn retain<T>(items: &mut Vec<T>, keep: &[bool]) {
 }
 
 /// Points of one acquisition in mm, in the scanner's axes.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug)]
 pub struct Scan {
-    points: Vec<Point>,
-    normals: Option<Vec<Direction>>,
+    points: Places,
+    normals: Option<Ways>,
     /// One a scan that went in: the end of its points and their spacing, mm.
     pieces: Vec<(usize, f64)>,
     dropped: usize,
+}
+
+impl PartialEq for Scan {
+    /// The same numbers, in whatever precision they are kept.
+    fn eq(&self, other: &Self) -> bool {
+        let told = |s: &Self| (s.pieces.clone(), s.dropped);
+        self.points() == other.points() && self.normals() == other.normals() && told(self) == told(other)
+    }
 }
 
 /// A scan with fewer of a feature's points than this share of them has not seen it, but strayed onto it.
@@ -99,27 +142,39 @@ impl Scan {
     /// Takes a file's points into mm. Of repeated points the first stays; normals come from the
     /// triangles where there are any, else from the file; where only some points have a usable normal,
     /// the others are dropped. A unit other than the one that the file's format fixes (E57: metres) is refused.
-    pub fn new(raw: RawScan, unit: LengthUnit, run: &Run) -> Result<Self, ScanError> {
-        let RawScan { mut points, normals, triangles, source } = raw;
-        if let Some(file) = source.unit.filter(|&file| file != unit) {
-            return Err(ScanError::UnitInFile { file, stated: unit });
+    pub fn new(taken: impl Into<Taken>, unit: LengthUnit, run: &Run) -> Result<Self, ScanError> {
+        let mm = unit.mm();
+        match taken.into() {
+            Taken::Raw(RawScan { points, normals, triangles, source }) => {
+                let (points_given, normals_given) = (points.len(), normals.as_ref().map(Vec::len));
+                check(points_given, normals_given, &triangles, &source, unit)?;
+                let points = Places::of(points, mm, run)?;
+                // Normals of triangles are taken instead.
+                let normals = normals.map(|n| Ways::of(n, run)).transpose()?;
+                Self::of(points, normals, &triangles, run)
+            }
+            Taken::Single { points, normals, source } => {
+                check(points.len(), normals.as_ref().map(Vec::len), &[], &source, unit)?;
+                Self::of(Places::Single { rows: points, mm }, normals.map(Ways::Single), &[], run)
+            }
         }
-        if points.is_empty() {
-            return Err(ScanError::NoPoints);
-        }
-        let given = points.len();
-        let in_range = triangles.iter().flatten().all(|&c| (c as usize) < given);
-        if !in_range || normals.as_ref().is_some_and(|n| n.len() != given) || given > u32::MAX as usize / 4 {
-            return Err(ScanError::Inconsistent { points: given, normals: normals.map_or(0, |n| n.len()) });
-        }
-        if let Some(point) = into_mm(&mut points, unit.mm(), run)? {
+    }
+
+    fn of(
+        mut points: Places,
+        normals: Option<Ways>,
+        triangles: &[[u32; 3]],
+        run: &Run,
+    ) -> Result<Self, ScanError> {
+        let all = points.view();
+        let given = all.len();
+        if let Some(point) = too_far(all, run)? {
             return Err(ScanError::TooFar { point });
         }
-        let bounds = spacing::bounds(&points);
-        let dealt = spacing::dealt(&points, &bounds);
-        let repeated = repeats::repeated(&points, &dealt, run)?;
-        let mut found = normals::of_triangles(&points, &triangles, &repeated, run)?;
-        drop(triangles);
+        let bounds = spacing::bounds(all);
+        let dealt = spacing::dealt(all, &bounds);
+        let repeated = repeats::repeated(all, &dealt, run)?;
+        let mut found = normals::of_triangles(all, triangles, &repeated, run)?;
         if found.is_none()
             && let Some(file) = normals
         {
@@ -129,27 +184,27 @@ impl Scan {
         if !repeated.is_empty() {
             let mut keep = vec![true; given];
             repeated.iter().for_each(|&(i, _)| keep[i as usize] = false);
-            retain(&mut points, &keep);
-            found.iter_mut().for_each(|n| retain(n, &keep));
+            points.retain(&keep);
+            found.iter_mut().for_each(|n| n.retain(&keep));
         }
-        let spacing_mm = spacing::spacing_mm(&points, &bounds, &dealt, run)?;
+        let spacing_mm = spacing::spacing_mm(points.view(), &bounds, &dealt, run)?;
         if let Some(normals) = &mut found
-            && normals.par_iter().any(|n| *n == Vector::zeros())
+            && (0..normals.len()).into_par_iter().with_min_len(CHECK_EVERY).any(|i| normals.lacks(i))
         {
-            let keep: Vec<bool> = normals.iter().map(|n| *n != Vector::zeros()).collect();
-            retain(&mut points, &keep);
-            retain(normals, &keep);
+            let keep: Vec<bool> = (0..normals.len()).map(|i| !normals.lacks(i)).collect();
+            points.retain(&keep);
+            normals.retain(&keep);
         }
-        let normals = found.map(|n| n.into_iter().map(Direction::of_unit).collect());
-        Ok(Self { dropped: given - points.len(), pieces: vec![(points.len(), spacing_mm)], points, normals })
+        let count = points.view().len();
+        Ok(Self { dropped: given - count, pieces: vec![(count, spacing_mm)], points, normals: found })
     }
 
     /// Some of its points, by their indices, ascending. The spacing stays that of the whole.
     pub fn subset(&self, indices: &[u32]) -> Self {
         let of = |i: &u32| *i as usize;
         Self {
-            points: indices.iter().map(|i| self.points[of(i)]).collect(),
-            normals: self.normals.as_ref().map(|n| indices.iter().map(|i| n[of(i)]).collect()),
+            points: self.points.some(indices),
+            normals: self.normals.as_ref().map(|n| n.some(indices)),
             pieces: {
                 let end =
                     |&(end, spacing): &(usize, f64)| (indices.partition_point(|i| of(i) < end), spacing);
@@ -161,31 +216,34 @@ impl Scan {
 
     /// This scan and others brought into its axes. Normals stay only where all have them.
     pub fn with(&self, others: &[(&Scan, Motion<ScanFrame, ScanFrame>)]) -> Self {
-        let mut all = self.clone();
+        let mut points = self.points().to_vec();
+        let mut normals: Option<Vec<Vector>> =
+            self.normals().map(|n| n.iter().map(Direction::vector).collect());
+        let (mut pieces, mut dropped) = (self.pieces.clone(), self.dropped);
         for (scan, motion) in others {
-            all.points.extend(scan.points.iter().map(|p| motion.point(p)));
-            all.normals = match (all.normals, &scan.normals) {
+            points.extend(scan.points().iter().map(|p| motion.point(&p)));
+            normals = match (normals, scan.normals()) {
                 (Some(mut mine), Some(theirs)) => {
-                    mine.extend(theirs.iter().map(|n| motion.direction(*n)));
+                    mine.extend(theirs.iter().map(|n| motion.direction(n).vector()));
                     Some(mine)
                 }
                 _ => None,
             };
-            let before = all.pieces.last().map_or(0, |p| p.0);
-            all.pieces.extend(scan.pieces.iter().map(|(end, spacing)| (before + end, *spacing)));
-            all.dropped += scan.dropped;
+            let before = pieces.last().map_or(0, |p| p.0);
+            pieces.extend(scan.pieces.iter().map(|(end, spacing)| (before + end, *spacing)));
+            dropped += scan.dropped;
         }
-        all
+        Self { points: Places::Double(points), normals: normals.map(Ways::Double), pieces, dropped }
     }
 
     /// All points, mm.
-    pub fn points(&self) -> &[Point] {
-        &self.points
+    pub fn points(&self) -> Points<'_> {
+        self.points.view()
     }
     /// One unit normal a point, pointing out of the material; `None` when the file had neither normals
     /// nor triangles.
-    pub fn normals(&self) -> Option<&[Direction]> {
-        self.normals.as_deref()
+    pub fn normals(&self) -> Option<Normals<'_>> {
+        self.normals.as_ref().map(Ways::view)
     }
     /// Median distance from a point to its nearest other point, mm, over a fixed sample; 0 for a single
     /// point, which has no neighbour. Of several scans together that of the densest, so that a sparse one

@@ -2,8 +2,9 @@
 
 use rayon::prelude::*;
 
+use super::kept::{Points, Ways};
 use super::repeats::first_of_each;
-use crate::geometry::{Direction, Point, Vector, math};
+use crate::geometry::{Direction, Vector, math};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 
 /// Normals of vertices: those of their triangles weighted by the angle at the vertex, which does not
@@ -11,18 +12,18 @@ use crate::run::{CHECK_EVERY, Run, Stopped};
 /// Facets", Journal of Graphics Tools 3(1), 1998. Repeated points (with the first at their place) share one
 /// normal, kept at the first. `None` when no triangle has an area.
 pub(super) fn of_triangles(
-    points: &[Point],
+    points: Points,
     triangles: &[[u32; 3]],
     repeated: &[(u32, u32)],
     run: &Run,
-) -> Result<Option<Vec<Vector>>, Stopped> {
+) -> Result<Option<Ways>, Stopped> {
     if triangles.is_empty() {
         return Ok(None);
     }
     let first = first_of_each(points.len(), repeated);
     // What a triangle gives to each of its corners.
     let shares = |triangle: &[u32; 3]| {
-        let corner = triangle.map(|c| points[c as usize]);
+        let corner = triangle.map(|c| points.at(c as usize));
         let cross = (corner[1] - corner[0]).cross(&(corner[2] - corner[0]));
         let normal = Direction::new(cross)?;
         Some([0, 1, 2].map(|k| {
@@ -45,40 +46,23 @@ pub(super) fn of_triangles(
             }
         }
     }
-    made_unit(sums, run)
+    made_usable(Ways::Double(sums), run)
 }
 
-/// Normals of the file made unit length; repeated points take the first usable one among them.
-pub(super) fn of_file(
-    normals: Vec<Vector>,
-    repeated: &[(u32, u32)],
-    run: &Run,
-) -> Result<Option<Vec<Vector>>, Stopped> {
-    let found = made_unit(normals, run)?;
+/// Normals of the file; repeated points take the first usable one among them.
+pub(super) fn of_file(normals: Ways, repeated: &[(u32, u32)], run: &Run) -> Result<Option<Ways>, Stopped> {
+    let found = made_usable(normals, run)?;
     Ok(found.map(|mut found| {
         for &(i, first) in repeated {
-            if found[first as usize] == Vector::zeros() {
-                found[first as usize] = found[i as usize];
+            if found.lacks(first as usize) {
+                found.copy(i as usize, first as usize);
             }
         }
         found
     }))
 }
 
-/// Each made unit length in its place. A sum of unit normals, or a file's normal, is usable when it is longer
-/// than what rounding leaves of normals that cancel (single precision); others become zeros. `None` where
-/// there is no usable one.
-fn made_unit(mut normals: Vec<Vector>, run: &Run) -> Result<Option<Vec<Vector>>, Stopped> {
-    let any = |chunk: &mut [Vector]| {
-        run.check()?;
-        let mut any = false;
-        for v in chunk {
-            let usable = if v.norm() > 1e-6 { Direction::new(*v) } else { None };
-            *v = usable.map_or(Vector::zeros(), Direction::vector);
-            any |= usable.is_some();
-        }
-        Ok(any)
-    };
-    let any = normals.par_chunks_mut(CHECK_EVERY).map(any).try_reduce(|| false, |a, b| Ok(a | b))?;
-    Ok(any.then_some(normals))
+/// `None` where there is no usable one.
+fn made_usable(mut normals: Ways, run: &Run) -> Result<Option<Ways>, Stopped> {
+    Ok(normals.make_usable(run)?.then_some(normals))
 }

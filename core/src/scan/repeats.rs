@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use rayon::prelude::*;
 
+use super::kept::Points;
 use crate::geometry::{Aabb, Point};
 use crate::run::{Run, Stopped};
 
@@ -22,7 +23,7 @@ const CHUNK: usize = 1 << 16;
 
 /// Each point that has the coordinates of an earlier one, with the first of these; ascending. Zeros must not
 /// have a sign. `dealt` is where most of them lie.
-pub(super) fn repeated(points: &[Point], dealt: &Aabb, run: &Run) -> Result<Vec<(u32, u32)>, Stopped> {
+pub(super) fn repeated(points: Points, dealt: &Aabb, run: &Run) -> Result<Vec<(u32, u32)>, Stopped> {
     let blocks = (points.len() * BITS / (64 * BLOCK)).next_power_of_two();
     let table = || -> Vec<AtomicU64> { (0..blocks * BLOCK).map(|_| AtomicU64::new(0)).collect() };
     let (once, again) = (table(), table());
@@ -39,9 +40,9 @@ pub(super) fn repeated(points: &[Point], dealt: &Aabb, run: &Run) -> Result<Vec<
     };
     points.par_chunks(CHUNK).try_for_each(|chunk| {
         run.check()?;
-        for p in chunk {
+        for p in chunk.iter() {
             // Whoever comes first: the bit is in both tables in the end when two came.
-            let (word, bit) = bit_of(p);
+            let (word, bit) = bit_of(&p);
             if once[word].fetch_or(bit, Ordering::Relaxed) & bit != 0 {
                 again[word].fetch_or(bit, Ordering::Relaxed);
             }
@@ -49,20 +50,20 @@ pub(super) fn repeated(points: &[Point], dealt: &Aabb, run: &Run) -> Result<Vec<
         Ok(())
     })?;
     drop(once);
-    let suspects = |(chunk, points): (usize, &[Point])| {
+    let suspects = |(chunk, points): (usize, Points)| {
         run.check()?;
         let shared = |p: &Point| {
             let (word, bit) = bit_of(p);
             again[word].load(Ordering::Relaxed) & bit != 0
         };
-        let numbered = (0u32..).zip(points).filter(|(_, p)| shared(p));
+        let numbered = (0u32..).zip(points.iter()).filter(|(_, p)| shared(p));
         Ok(numbered.map(|(i, _)| i + (chunk * CHUNK) as u32).collect::<Vec<u32>>())
     };
     let found: Vec<Vec<u32>> =
         points.par_chunks(CHUNK).enumerate().map(suspects).collect::<Result<_, Stopped>>()?;
     drop(again);
     let mut suspects = found.concat();
-    let place = |i: &u32| points[*i as usize].coords.map(f64::to_bits);
+    let place = |i: &u32| points.at(*i as usize).coords.map(f64::to_bits);
     // The number decides last, so an unstable sort has one possible result.
     suspects.par_sort_unstable_by(|i, j| {
         let (p, q) = (place(i), place(j));
@@ -116,7 +117,11 @@ mod tests {
                     (first != i).then_some((i, first))
                 })
                 .collect();
-            assert_eq!(repeated(&points, &Aabb::of(&points), &quiet()).unwrap(), slow, "{count} at {places}");
+            assert_eq!(
+                repeated((&points).into(), &Aabb::of(&points), &quiet()).unwrap(),
+                slow,
+                "{count} at {places}"
+            );
         }
     }
 }

@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 
 use rayon::prelude::*;
 
+use super::kept::Points;
 use crate::geometry::{Aabb, Point};
 use crate::run::{Run, Stopped};
 
@@ -27,16 +28,21 @@ const DEALT: usize = 1 << 10;
 const CHUNK: usize = 1 << 16;
 
 /// The box of all points.
-pub(super) fn bounds(points: &[Point]) -> Aabb {
+pub(super) fn bounds(points: Points) -> Aabb {
     let join = |a: Aabb, b: Aabb| Aabb { low: a.low.inf(&b.low), high: a.high.sup(&b.high) };
-    points.par_chunks(CHUNK).map(Aabb::of).reduce(Aabb::empty, join)
+    let of_chunk = |chunk: Points| {
+        let mut all = Aabb::empty();
+        chunk.iter().for_each(|p| all.add(&p));
+        all
+    };
+    points.par_chunks(CHUNK).map(of_chunk).reduce(Aabb::empty, join)
 }
 
 /// A box along which points may be dealt out evenly: that of all but a twentieth at either end of each axis, by
 /// some of them, so that one point far out does not make all others fall into one place. Where that has no size
 /// along an axis it is the box of all.
-pub(super) fn dealt(points: &[Point], bounds: &Aabb) -> Aabb {
-    let some: Vec<&Point> = points.iter().step_by((points.len() / DEALT).max(1)).collect();
+pub(super) fn dealt(points: Points, bounds: &Aabb) -> Aabb {
+    let some: Vec<Point> = points.iter().step_by((points.len() / DEALT).max(1)).collect();
     let mut dealt = *bounds;
     for axis in 0..3 {
         let mut along: Vec<f64> = some.iter().map(|p| p[axis]).collect();
@@ -53,7 +59,7 @@ pub(super) fn dealt(points: &[Point], bounds: &Aabb) -> Aabb {
 
 /// Median distance to the nearest other place; 0 when there is one place only. No two points may be equal.
 /// `dealt` is where most of them lie.
-pub(super) fn spacing_mm(points: &[Point], bounds: &Aabb, dealt: &Aabb, run: &Run) -> Result<f64, Stopped> {
+pub(super) fn spacing_mm(points: Points, bounds: &Aabb, dealt: &Aabb, run: &Run) -> Result<f64, Stopped> {
     if points.len() < 2 {
         return Ok(0.0);
     }
@@ -67,7 +73,7 @@ pub(super) fn spacing_mm(points: &[Point], bounds: &Aabb, dealt: &Aabb, run: &Ru
     let counts: Vec<AtomicU32> = (0..SLICES).map(|_| AtomicU32::new(0)).collect();
     points.par_chunks(CHUNK).try_for_each(|chunk| {
         run.check()?;
-        for p in chunk {
+        for p in chunk.iter() {
             counts[slice(p[axis], thin, SLICES)].fetch_add(1, Ordering::Relaxed);
         }
         Ok(())
@@ -86,9 +92,9 @@ pub(super) fn spacing_mm(points: &[Point], bounds: &Aabb, dealt: &Aabb, run: &Ru
         before += count;
         kept += if *wanted { count } else { 0 };
     }
-    let of_chunk = |chunk: &[Point]| {
+    let of_chunk = |chunk: Points| {
         run.check()?;
-        Ok(chunk.iter().filter(|p| wanted[slice(p[axis], thin, SLICES)]).copied().collect::<Vec<Point>>())
+        Ok(chunk.iter().filter(|p| wanted[slice(p[axis], thin, SLICES)]).collect::<Vec<Point>>())
     };
     let mut sorted = points.par_chunks(CHUNK).map(of_chunk).collect::<Result<Vec<_>, Stopped>>()?.concat();
     // No two are equal, so an unstable sort has one possible result.
@@ -111,14 +117,14 @@ pub(super) fn spacing_mm(points: &[Point], bounds: &Aabb, dealt: &Aabb, run: &Ru
             let last = (slice(p[axis] + reach, wide, WIDE_SLICES) + 1).min(WIDE_SLICES - 1);
             near[first..=last].iter_mut().for_each(|n| n.push(s));
         }
-        let of_chunk = |chunk: &[Point]| {
+        let of_chunk = |chunk: Points| {
             run.check()?;
             let mut best: Vec<f64> = sample.iter().map(|s| s.1).collect();
             for q in chunk.iter().step_by(step) {
                 for &s in &near[slice(q[axis], wide, WIDE_SLICES)] {
                     let p = &sample[s as usize].0;
                     let d2 = (q - p).norm_squared();
-                    if d2 < best[s as usize] && q != p {
+                    if d2 < best[s as usize] && q != *p {
                         best[s as usize] = d2;
                     }
                 }
@@ -193,11 +199,13 @@ mod tests {
         clouds.push(wall);
         clouds.push((0..8000).map(|i| Point::from([i % 20, i / 20 % 20, i / 400].map(f64::from))).collect());
         for points in clouds {
-            let all = bounds(&points);
-            let found = spacing_mm(&points, &all, &dealt(&points, &all), &quiet()).unwrap();
+            let view = Points::from(&points);
+            let all = bounds(view);
+            let found = spacing_mm(view, &all, &dealt(view, &all), &quiet()).unwrap();
             assert_eq!(found, slow(&points), "{} points", points.len());
         }
         for points in [&[Point::origin()][..], &[]] {
+            let points = Points::from(points);
             let all = bounds(points);
             assert_eq!(spacing_mm(points, &all, &dealt(points, &all), &quiet()).unwrap(), 0.0);
         }

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use super::SurfaceTree;
 use super::tree::{Groups, normal};
 use crate::geometry::sum::CHUNK;
-use crate::geometry::{Aabb, Direction, Foot, Point};
+use crate::geometry::{Aabb, Direction, Foot, Point, morton};
 
 /// Which triangles may be nearest to a point with a normal.
 #[derive(Clone, Copy, Debug)]
@@ -118,7 +118,6 @@ const IN_CELL: usize = 512;
 const MOST_BITS: u32 = 6;
 
 /// The points' indices in the order of Morton's curve through rough cells, equal cells in the given order.
-/// Morton, "A computer oriented geodetic data base", IBM, 1966.
 fn along_a_curve(points: &[Point], bounds: &Aabb) -> Vec<u32> {
     // A surface has about as many cells as a square of as many along each side.
     let bits = ((points.len() / IN_CELL).max(1).ilog2().div_ceil(2)).min(MOST_BITS);
@@ -126,8 +125,8 @@ fn along_a_curve(points: &[Point], bounds: &Aabb) -> Vec<u32> {
     let scale = if largest > 0.0 { f64::from(1u32 << bits) / largest } else { 0.0 };
     let low = bounds.low;
     // A number that is no cell becomes 0, and all fit.
-    let cell = |p: &Point, k: usize| spread((((p[k] - low[k]) * scale) as u32).min((1 << bits) - 1));
-    let key = |p: &Point| cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2;
+    let cell = |p: &Point, k: usize| (((p[k] - low[k]) * scale) as u32).min((1 << bits) - 1);
+    let key = |p: &Point| morton::short_key(std::array::from_fn(|k| cell(p, k)));
     let keys: Vec<u32> = points.par_iter().with_min_len(CHUNK).map(key).collect();
     let mut start = vec![0u32; 1 << (3 * bits)];
     for &key in &keys {
@@ -144,13 +143,6 @@ fn along_a_curve(points: &[Point], bounds: &Aabb) -> Vec<u32> {
         *s += 1;
     }
     order
-}
-
-/// Two zeros before each of eight bits.
-fn spread(x: u32) -> u32 {
-    let x = (x | x << 8) & 0x0300_f00f;
-    let x = (x | x << 4) & 0x030c_30c3;
-    (x | x << 2) & 0x0924_9249
 }
 
 #[cfg(test)]

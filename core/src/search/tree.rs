@@ -107,7 +107,7 @@ impl SurfaceTree {
         let short = bounds.diagonal() * 1e-5;
         // A foot lies in the box of its triangle but for a few roundings of its coordinates.
         let margin = largest * 1e-12;
-        let item = |(which, &t): (usize, &u32)| {
+        let item = |&t: &u32| {
             let [a, b, c] = mesh.corners(t);
             let least = |x: f64, y: f64| if x < y { x } else { y };
             let most = |x: f64, y: f64| if x > y { x } else { y };
@@ -115,12 +115,12 @@ impl SurfaceTree {
             let high = |k: usize| most(most(a[k], b[k]), c[k]) - origin[k] + margin;
             let low = std::array::from_fn(|k| node::below(low(k)));
             let high = std::array::from_fn(|k| node::above(high(k)));
-            Item::new(low, high, which as u32, is_sliver(&a, &b, &c))
+            Item::new(low, high, t, is_sliver(&a, &b, &c))
         };
-        let mut items: Vec<Item> = triangles.par_iter().enumerate().map(item).collect();
+        let mut items: Vec<Item> = triangles.par_iter().with_min_len(CHUNK).map(item).collect();
         let mut nodes = if unbounded { Vec::new() } else { build::build(&mut items) };
         let place = |item: &Item| {
-            let index = triangles[item.which() as usize];
+            let index = item.which();
             let mut corner = mesh.triangles()[index as usize];
             corner[0] |= if item.sliver() { SLIVER } else { 0 };
             Triangle { corner, index }

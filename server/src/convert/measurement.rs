@@ -1,8 +1,7 @@
 //! Single sums: what is asked, and what was found.
 
 use scantling_core::align::{Finding, Instance, Instances};
-use scantling_core::associate::{Association, Shape, Uncertain};
-use scantling_core::geometry::{Aabb, Direction, Motion, PartFrame, Point, ScanFrame, Vector};
+use scantling_core::geometry::{Aabb, Motion, PartFrame, Point, ScanFrame, Vector};
 use scantling_core::inspect::Aligned;
 use scantling_core::read::{RawScan, TextLayout};
 use scantling_core::record::Record;
@@ -114,18 +113,6 @@ pub(crate) fn kept(mut ask: ScanAsk, acquisition: &Acquisition) -> ScanAsk {
     ask
 }
 
-pub(crate) fn shape(value: i32) -> Option<Shape> {
-    match v1::ShapeKind::try_from(value).ok()? {
-        v1::ShapeKind::Unspecified => None,
-        v1::ShapeKind::Line => Some(Shape::Line),
-        v1::ShapeKind::Plane => Some(Shape::Plane),
-        v1::ShapeKind::Circle => Some(Shape::Circle),
-        v1::ShapeKind::Sphere => Some(Shape::Sphere),
-        v1::ShapeKind::Cylinder => Some(Shape::Cylinder),
-        v1::ShapeKind::Cone => Some(Shape::Cone),
-    }
-}
-
 fn placed(motion: &Motion<PartFrame, ScanFrame>) -> v1::Placement {
     source::of_placement(motion.rows())
 }
@@ -210,74 +197,6 @@ pub(crate) fn evaluated(record: Record) -> Result<v1::EvaluateResponse, Problem>
         result_sha256: scantling_core::canonical::sha256_hex(result_json.as_bytes()),
         result_json,
     })
-}
-
-pub(crate) fn associated(found: &Association, [low, high]: [Point; 2]) -> v1::AssociateResponse {
-    let mut parameters = Vec::new();
-    let mut add = |name: &str, value: f64, unit: &str| {
-        parameters.push(v1::ShapeParameter { name: name.into(), value, unit: unit.into() });
-    };
-    let place = match found.shape {
-        Shape::Circle | Shape::Sphere => "centre",
-        _ => "point",
-    };
-    for (axis, value) in ["x", "y", "z"].iter().zip(found.point_mm) {
-        add(&format!("{place}_{axis}"), value, "mm");
-    }
-    if let Some(direction) = found.direction.and_then(|d| Direction::new(Vector::from(d))) {
-        let word = match found.shape {
-            Shape::Plane | Shape::Circle => "normal",
-            _ => "direction",
-        };
-        let v = direction.vector();
-        for (axis, value) in [("x", v.x), ("y", v.y), ("z", v.z)] {
-            add(&format!("{word}_{axis}"), value, "1");
-        }
-    }
-    if let Some(radius) = found.radius_mm {
-        add("diameter", 2.0 * radius, "mm");
-    }
-    if let Some(half) = found.half_angle_rad {
-        add("half_angle", half, "rad");
-    }
-    if let Some(apex) = found.apex_mm {
-        for (axis, value) in ["x", "y", "z"].iter().zip(apex) {
-            add(&format!("apex_{axis}"), value, "mm");
-        }
-    }
-    let extreme = |value_mm: f64, p: Point| v1::Extreme { value_mm, at_mm: vec![p.x, p.y, p.z] };
-    let named = found.parameters.iter().map(|p| match p.along {
-        Some([x, y, z]) => format!("{} along ({x:.6}, {y:.6}, {z:.6}), {}", answered(p).0, p.unit),
-        None => format!("{}, {}", answered(p).0, p.unit),
-    });
-    let times: Vec<f64> = found.parameters.iter().map(|p| answered(p).1).collect();
-    let rows = found.covariance.iter().flatten().zip(&times);
-    let covariance =
-        rows.flat_map(|(row, by)| row.iter().zip(&times).map(move |(c, and)| c * by * and)).collect();
-    v1::AssociateResponse {
-        parameters,
-        points: i64::try_from(found.points).unwrap_or(i64::MAX),
-        form_error_mm: found.form_mm,
-        minimum: Some(extreme(found.low.residual_mm, low)),
-        maximum: Some(extreme(found.high.residual_mm, high)),
-        rms_mm: found.rms_mm,
-        noise_mm: found.noise_mm,
-        covariance_of: named.collect(),
-        covariance,
-        criterion: "least squares of the orthogonal distances".into(),
-        rivals: found.rivals.iter().map(|r| v1::ShapeAxis { direction: r.to_vec() }).collect(),
-        out_of_plane: found.out_of_plane.map(|o| v1::OutOfPlane {
-            form_error_mm: o.form_mm,
-            rms_mm: o.rms_mm,
-            noise_mm: o.noise_mm,
-        }),
-        notes: Vec::new(),
-    }
-}
-
-/// A radius is answered as a diameter: by that name and, in the covariance, as its double.
-fn answered(parameter: &Uncertain) -> (&str, f64) {
-    if parameter.name == "radius" { ("diameter", 2.0) } else { (&parameter.name, 1.0) }
 }
 
 impl From<SumError> for Problem {

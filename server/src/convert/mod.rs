@@ -1,6 +1,7 @@
 //! The only place where messages meet the store's and core's own words.
 
 pub(crate) mod acquisition;
+pub(crate) mod association;
 pub mod bridge;
 pub(crate) mod enums;
 pub mod evaluation;

@@ -132,10 +132,10 @@ pub(crate) fn scan(
 ) -> Result<(Scan, Vec<String>), MeasureError> {
     let bytes = read_blob(service, blob)?;
     let layout = TextLayout::parse(columns).map_err(|e| internal("checked columns", &e))?;
-    let mut raw = read::read_with(&bytes, &layout, run).map_err(|e| unreadable(&e))?;
+    let taken = read::take(&bytes, &layout, run).map_err(|e| unreadable(&e))?;
     drop(bytes);
-    let notes = std::mem::take(&mut raw.source.notes);
-    Ok((Scan::new(raw, unit, run).map_err(|e| unusable(&e))?, notes))
+    let notes = taken.source().notes.clone();
+    Ok((Scan::new(taken, unit, run).map_err(|e| unusable(&e))?, notes))
 }
 
 /// What was loaded, apart.

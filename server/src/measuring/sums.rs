@@ -1,7 +1,7 @@
 //! Single sums: none is a record.
 
 use scantling_core::align::{Instances, InstancesError, InstancesSettings, locate_all};
-use scantling_core::associate::{Association, FitError, Shape, associate};
+use scantling_core::associate::{Association, Criterion, FitError, Shape, associate_by};
 use scantling_core::geometry::Point;
 use scantling_core::inspect::{self, Aligned, AlignedError, ScanPart, ScanSource};
 use scantling_core::read::RawScan;
@@ -84,8 +84,11 @@ pub(crate) fn locate(
     let nominal = with_nominal(&ready)?;
     let scan = match part_of(ask.region, None)? {
         ScanPart::Region(bounds) => {
-            let inside: Vec<u32> =
-                (0u32..).zip(scan.points()).filter(|(_, p)| bounds.contains(p)).map(|(i, _)| i).collect();
+            let inside: Vec<u32> = (0u32..)
+                .zip(scan.points().iter())
+                .filter(|(_, p)| bounds.contains(p))
+                .map(|(i, _)| i)
+                .collect();
             scan.subset(&inside)
         }
         _ => scan,
@@ -194,25 +197,24 @@ pub(crate) fn evaluate(
     Ok((found.record, notes))
 }
 
-/// A shape by least squares, and the points that are its extremes.
+/// A shape by a criterion, and the points that it was associated with.
 pub(crate) fn associated(
     service: &Service,
     run: &Run,
-    shape: Shape,
+    (shape, criterion): (Shape, Criterion),
     ask: &ScanAsk,
-) -> Result<(Association, [Point; 2], Vec<String>), SumError> {
+) -> Result<(Association, Vec<Point>, Vec<String>), SumError> {
     let (scan, notes) = scan_of(service, run, ask)?;
     let points: Vec<Point> = match part_of(ask.region, None)? {
-        ScanPart::Region(bounds) => scan.points().iter().copied().filter(|p| bounds.contains(p)).collect(),
+        ScanPart::Region(bounds) => scan.points().iter().filter(|p| bounds.contains(p)).collect(),
         _ => scan.points().to_vec(),
     };
-    let found = associate(run, shape, &points).map_err(|e| match e {
+    let found = associate_by(run, shape, criterion, &points).map_err(|e| match e {
         FitError::Stopped(_) => MeasureError::Stopped.into(),
+        FitError::NoMeaning { .. } => SumError::Fields(vec![("criterion".into(), e.to_string())]),
         other => SumError::Undetermined(other.to_string()),
     })?;
-    let at = |index: u64| points.get(index as usize).copied().unwrap_or_else(Point::origin);
-    let extremes = [at(found.low.index), at(found.high.index)];
-    Ok((found, extremes, notes))
+    Ok((found, points, notes))
 }
 
 /// A scan made by computation.

@@ -13,7 +13,7 @@ use tonic::{Request, Response, Status};
 use crate::convert::fields::Fields;
 use crate::convert::measurement::{self, Asked};
 use crate::convert::status::{ErrorReason, Problem};
-use crate::convert::{name, simulation, source};
+use crate::convert::{association, name, simulation, source};
 use crate::measuring::memory;
 use crate::measuring::sums::{self, EvaluateAsk, ScanAsk, SumError};
 use crate::service::Service;
@@ -214,14 +214,16 @@ impl MeasurementService for Measurements {
     ) -> Result<Response<AssociateResponse>, Status> {
         let sent = request.into_inner();
         let mut fields = Fields::new(&self.0.config.limits);
-        let shape = measurement::shape(sent.shape);
+        let shape = association::shape(sent.shape);
         if shape.is_none() {
-            fields.wrong("shape", "must be said: LINE, PLANE, CIRCLE, SPHERE, CYLINDER or CONE");
+            let words = "must be said: LINE, PLANE, CIRCLE, SPHERE, CYLINDER, CONE, TORUS or SLOT";
+            fields.wrong("shape", words);
         }
+        let criterion = association::criterion(&mut fields, &sent);
         unplaced(&mut fields, "points", sent.points.as_ref());
         let asked = measurement::scan(&mut fields, "points", sent.points, self.0.config.limits.inline_points);
         fields.finish()?;
-        let Some(shape) = shape else {
+        let (Some(shape), Some(criterion)) = (shape, criterion) else {
             return Err(Problem::internal("fields were checked and are missing").into());
         };
         let ask = Arc::new(self.scan(asked).await?);
@@ -229,13 +231,13 @@ impl MeasurementService for Measurements {
         let cost = move |service: &Service, _: &AtomicBool| {
             Ok(memory::of_sum(service, None, std::iter::once(&*asked), std::iter::empty())?)
         };
-        let (found, extremes, notes) = self
+        let (found, points, notes) = self
             .sum(cost, move |service, stop| {
                 let run = crate::measuring::run(service, stop, &|_, _| {});
-                sums::associated(service, &run, shape, &ask)
+                sums::associated(service, &run, (shape, criterion), &ask)
             })
             .await?;
-        Ok(Response::new(AssociateResponse { notes, ..measurement::associated(&found, extremes) }))
+        Ok(Response::new(AssociateResponse { notes, ..association::associated(&found, &points) }))
     }
 
     async fn simulate_scan(

@@ -106,7 +106,7 @@ pub fn whole(dir: &Path, name: &str) -> Result<Value> {
     let given = std::env::var("POSE_GIVEN").is_ok();
     let begin = std::time::Instant::now();
     let mut line = Line::new();
-    let (raw, cost) = once(|| ours::read(&dir.join(format!("scan_{name}.ply"))));
+    let (raw, cost) = once(|| ours::read_scan(&dir.join(format!("scan_{name}.ply"))));
     line.step("read scan", cost);
     let (nominal, cost) = once(|| ours::read(&dir.join("panel_1m.stl")).and_then(ours::nominal));
     let nominal = nominal?;

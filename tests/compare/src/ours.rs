@@ -4,9 +4,9 @@ use rayon::prelude::*;
 use scantling_core::align::{self, FineSettings, LocateSettings};
 use scantling_core::geometry::{Direction, Foot, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
 use scantling_core::nominal::Nominal;
-use scantling_core::read::{self, LengthUnit, RawScan, Source};
+use scantling_core::read::{self, LengthUnit, RawScan, Source, Taken, TextLayout};
 use scantling_core::run::{Limits, Run, quiet};
-use scantling_core::scan::Scan;
+use scantling_core::scan::{Points, Scan};
 use scantling_core::search::{self, PointTree, SurfaceTree};
 
 use anyhow::{Result, anyhow};
@@ -48,12 +48,17 @@ pub fn read(path: &Path) -> Result<RawScan> {
     Ok(read::read(&fs::read(path)?, &unlimited())?)
 }
 
+/// A scan of points, as the product takes it in: in the file's own precision.
+pub fn read_scan(path: &Path) -> Result<Taken> {
+    Ok(read::take(&fs::read(path)?, &TextLayout::default(), &unlimited())?)
+}
+
 pub fn nominal(raw: RawScan) -> Result<Nominal> {
     Ok(Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet())?)
 }
 
-pub fn scan(raw: RawScan) -> Result<Scan> {
-    Ok(Scan::new(raw, LengthUnit::Millimetre, &quiet())?)
+pub fn scan(taken: impl Into<Taken>) -> Result<Scan> {
+    Ok(Scan::new(taken, LengthUnit::Millimetre, &quiet())?)
 }
 
 /// Points with no normals, as a scan.
@@ -78,11 +83,11 @@ pub fn locate(nominal: &Nominal, tree: &SurfaceTree, scan: &Scan) -> Result<Part
 }
 
 /// Signed distance of each point, outside positive, by the side of the nearest triangle.
-pub fn deviations(nominal: &Nominal, tree: &SurfaceTree, points: &[Point], pose: &PartFromScan) -> Vec<f32> {
+pub fn deviations(nominal: &Nominal, tree: &SurfaceTree, points: Points, pose: &PartFromScan) -> Vec<f32> {
     let mut all = Vec::with_capacity(points.len());
-    // A million at a time: all of them placed would be a second copy of the scan.
-    for points in points.chunks(1 << 20) {
-        let placed: Vec<Point> = points.par_iter().with_min_len(4096).map(|p| pose.point(p)).collect();
+    // Some at a time: all of them placed would be two copies of the scan.
+    for points in points.chunks(1 << 18) {
+        let placed: Vec<Point> = points.par_iter().with_min_len(4096).map(|p| pose.point(&p)).collect();
         all.extend(tree.nearest_each(&placed, f64::INFINITY, |i, foot| {
             let Some(foot) = foot else { return f32::NAN };
             let way = placed[i] - foot.point;

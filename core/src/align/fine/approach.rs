@@ -5,8 +5,9 @@
 
 use rayon::prelude::*;
 
-use super::pairs::{Ground, Sums};
+use super::ground::{Ground, PIECE};
 use super::sample::Sample;
+use super::sums::Sums;
 use super::{AlignError, FineSettings};
 use crate::geometry::{Foot, Motion, PartFrame, ScanFrame};
 use crate::run::{Run, Stopped};
@@ -103,9 +104,9 @@ fn robust(run: &Run, ground: &Ground, sample: &Sample, pose: &Pose, reach: f64) 
         s
     };
     let parts: Vec<Sums> = feet
-        .par_chunks(super::pairs::PIECE)
+        .par_chunks(PIECE)
         .enumerate()
-        .map(|(c, piece)| (c * super::pairs::PIECE..).zip(piece).fold(Sums::zero(), one))
+        .map(|(c, piece)| (c * PIECE..).zip(piece).fold(Sums::zero(), one))
         .collect();
     Ok(parts.iter().fold(Sums::zero(), Sums::add))
 }

@@ -1,197 +1,54 @@
-//! Points paired with tangent planes of the nominal, and the normal equations of one step.
+//! Points paired with tangent planes of the nominal, and the sums of their equations.
+//!
+//! The equations are linear in the step from one pose, the base; when the pose moves, the planes of the points that can
+//! have another nearest place there are exchanged in the sums. Which these are is known from how far the pose has
+//! moved in all: every other point is known to lie above its triangle still. Own rule, no source.
 
 use rayon::prelude::*;
 
+use super::AlignError;
 use super::ends::beyond;
+use super::ground::{Ground, PIECE};
+use super::plane::Plane;
 use super::sample::Sample;
 use super::strays::strays;
-use super::{AlignError, MIN_PAIRS};
-use crate::geometry::{
-    Cholesky, Direction, Foot, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector, symmetric_eigen,
-};
-use crate::nominal::Nominal;
+use super::sums::Sums;
+use crate::geometry::{Cholesky, Direction, Foot, Motion, PartFrame, Point, ScanFrame, Vector};
 use crate::run::{Run, Stopped};
-use crate::search::{Cursor, SurfaceTree};
 
 type Pose = Motion<PartFrame, ScanFrame>;
-
-/// Points of one piece of work: few, so that small samples too share the threads. A constant, so that sums have
-/// the same bits on any number of threads.
-pub(super) const PIECE: usize = 512;
-
-/// Where points are paired with the surface, and how steps are told.
-#[derive(Clone, Copy)]
-pub(super) struct Ground<'a> {
-    pub(super) nominal: &'a Nominal,
-    pub(super) tree: &'a SurfaceTree,
-    pub(super) centre: Point,
-    /// Turns times this are lengths.
-    pub(super) radius: f64,
-    pub(super) min_cos: f64,
-    /// For points without normals: what faces this direction (in the scan's axes) is searched only.
-    pub(super) seen_from: Option<Direction>,
-}
-
-/// Walls are seen from aside, and those of a curved sheet lean away a little.
-const ASLANT_COS: f64 = -0.3;
-
-impl Ground<'_> {
-    fn mesh(&self) -> &TriangleMesh {
-        self.nominal.mesh()
-    }
-
-    /// The nearest place of the nominal that faces as point `i` of the sample does, which lies at `p`.
-    fn foot(
-        &self,
-        cursor: &mut Cursor,
-        sample: &Sample,
-        i: usize,
-        p: &Point,
-        pose: &Pose,
-        reach: f64,
-    ) -> Option<Foot> {
-        match (&sample.normals, self.seen_from) {
-            (Some(normals), _) => cursor.nearest_facing(p, pose.direction(normals[i]), self.min_cos, reach),
-            (None, Some(side)) => cursor.nearest_facing(p, pose.direction(side), ASLANT_COS, reach),
-            (None, None) => cursor.nearest(p, reach),
-        }
-    }
-
-    /// The feet of all points.
-    pub(super) fn feet(
-        &self,
-        run: &Run,
-        sample: &Sample,
-        pose: &Pose,
-        reach: f64,
-    ) -> Result<Vec<Option<Foot>>, Stopped> {
-        let parts: Result<Vec<Vec<Option<Foot>>>, Stopped> = sample
-            .points
-            .par_chunks(PIECE)
-            .enumerate()
-            .map(|(c, piece)| {
-                run.check()?;
-                let mut cursor = self.tree.cursor();
-                let one = |(k, p): (usize, &Point)| {
-                    self.foot(&mut cursor, sample, c * PIECE + k, &pose.point(p), pose, reach)
-                };
-                Ok(piece.iter().enumerate().map(one).collect())
-            })
-            .collect();
-        Ok(parts?.concat())
-    }
-
-    /// The pose after a step of six lengths (turns times the radius, shifts), and how far it moves the corners at
-    /// most: none is further from the centre than the radius.
-    pub(super) fn moved(&self, pose: &Pose, x: &[f64; 6]) -> (Pose, f64) {
-        let turn = Vector::new(x[0], x[1], x[2]) / self.radius;
-        let shift = Vector::new(x[3], x[4], x[5]);
-        let moved = Motion::<PartFrame, PartFrame>::turn_about(self.centre, turn, shift) * *pose;
-        (moved.orthonormalised(), turn.norm() * self.radius + shift.norm())
-    }
-
-    /// The row of a point at `p` that lies off a plane: what the six unknowns change in its distance.
-    pub(super) fn row(&self, p: &Point, normal: &Vector) -> [f64; 6] {
-        let turn = (p - self.centre).cross(normal) / self.radius;
-        [turn.x, turn.y, turn.z, normal.x, normal.y, normal.z]
-    }
-}
-
-/// Sums over pairs.
-#[derive(Clone)]
-pub(super) struct Sums {
-    /// Of weight times row times row: the lower triangle.
-    jtj: [[f64; 6]; 6],
-    jtr: [f64; 6],
-    square: f64,
-    weight: f64,
-    pub(super) pairs: usize,
-}
-
-impl Sums {
-    pub(super) fn zero() -> Self {
-        Self { jtj: [[0.0; 6]; 6], jtr: [0.0; 6], square: 0.0, weight: 0.0, pairs: 0 }
-    }
-
-    #[inline]
-    pub(super) fn pair(&mut self, row: &[f64; 6], d: f64, weight: f64) {
-        for i in 0..6 {
-            let wi = weight * row[i];
-            for j in 0..=i {
-                self.jtj[i][j] += wi * row[j];
-            }
-            self.jtr[i] -= wi * d;
-        }
-        self.square += weight * d * d;
-        self.weight += weight;
-        self.pairs += 1;
-    }
-
-    pub(super) fn add(mut self, other: &Self) -> Self {
-        for i in 0..6 {
-            for j in 0..=i {
-                self.jtj[i][j] += other.jtj[i][j];
-            }
-            self.jtr[i] += other.jtr[i];
-        }
-        self.square += other.square;
-        self.weight += other.weight;
-        self.pairs += other.pairs;
-        self
-    }
-
-    pub(super) fn matrix(&self) -> [[f64; 6]; 6] {
-        std::array::from_fn(|i| std::array::from_fn(|j| self.jtj[i.max(j)][i.min(j)]))
-    }
-
-    pub(super) fn rms(&self) -> f64 {
-        (self.square / self.weight).sqrt()
-    }
-
-    /// The step that makes the sum of squares least.
-    pub(super) fn step(&self, reach_mm: f64) -> Result<[f64; 6], AlignError> {
-        if self.pairs < MIN_PAIRS {
-            return Err(AlignError::TooFewPairs { pairs: self.pairs, need: MIN_PAIRS, reach_mm });
-        }
-        let matrix = self.matrix();
-        let (values, _) = symmetric_eigen(&matrix);
-        // A direction that holds a millionth of the best held one is held by noise in the normals.
-        let freedoms = values.iter().filter(|&&v| !(v > 1e-6 * values[5])).count();
-        if freedoms > 0 {
-            return Err(AlignError::Undetermined { freedoms });
-        }
-        let factorised = Cholesky::new(&matrix).ok_or(AlignError::Undetermined { freedoms: 1 })?;
-        Ok(factorised.solve(&self.jtr))
-    }
-}
-
-/// The tangent plane at a foot: that of its triangle; on an edge or corner, that across the way to the point, so that
-/// the distance does not jump where the nearest triangle changes.
-#[derive(Clone, Copy)]
-struct Plane {
-    normal: Vector,
-    offset: f64,
-    /// [`NOWHERE`]: none within reach.
-    triangle: u32,
-    on_edge: bool,
-}
-
-const NOWHERE: u32 = u32::MAX;
 
 /// No two walls are nearer to each other than twice this, mm.
 const MIDWAY_MM: f64 = 0.2;
 
-/// A foot from which the point lies aside by more is on an edge, mm: more than rounding.
-const ASIDE_MM: f64 = 1e-7;
+/// Points that may lie midway between two walls are searched again when the pose has moved further since, mm: what a
+/// shorter way changes is its square, from few points, and far less than a nanometre.
+const NEARBY_MM: f64 = 5e-4;
+
+/// When the pose has moved further since it was decided which points count, mm, it is decided anew.
+const MOVED_MM: f64 = 0.1;
 
 /// Each point of a sample with the plane that it is drawn to.
 pub(super) struct Pairs<'a> {
     ground: Ground<'a>,
     sample: &'a Sample,
+    reach: f64,
     planes: Vec<Plane>,
     /// Zero for points that are left out.
     weights: Vec<f64>,
-    reach: f64,
+    pub(super) pose: Pose,
+    /// The ways of the pose added up, mm.
+    path: f64,
+    /// Where on the path each point is searched again.
+    until: Vec<f64>,
+    /// Where on the path all points midway were searched.
+    searched: f64,
+    chosen_at: Pose,
+    base: Pose,
+    /// Of the equations about the base.
+    pub(super) sums: Sums,
+    /// No plane was exchanged since the base was made.
+    fresh: bool,
 }
 
 impl<'a> Pairs<'a> {
@@ -201,89 +58,146 @@ impl<'a> Pairs<'a> {
         run: &Run,
         ground: Ground<'a>,
         sample: &'a Sample,
-        pose: &Pose,
+        pose: Pose,
         reach: f64,
     ) -> Result<Self, Stopped> {
-        let planes = vec![Plane::NONE; sample.points.len()];
-        let mut pairs = Self { ground, sample, planes, weights: Vec::new(), reach };
-        pairs.choose(run, pose)?;
+        let count = sample.points.len();
+        let mut pairs = Self {
+            ground,
+            sample,
+            reach,
+            planes: vec![Plane::NONE; count],
+            weights: Vec::new(),
+            pose,
+            path: 0.0,
+            until: vec![0.0; count],
+            searched: 0.0,
+            chosen_at: pose,
+            base: pose,
+            sums: Sums::zero(),
+            fresh: false,
+        };
+        pairs.choose(run)?;
+        pairs.rebase();
         Ok(pairs)
     }
 
     /// Chooses anew which points count, and pairs all.
-    pub(super) fn choose(&mut self, run: &Run, pose: &Pose) -> Result<(), Stopped> {
-        let (ground, sample) = (self.ground, self.sample);
-        let feet = ground.feet(run, sample, pose, self.reach)?;
-        let off: Vec<Option<f64>> = feet
-            .par_iter()
-            .zip(&sample.points)
-            .map(|(foot, scanned)| {
-                let foot = foot.as_ref()?;
-                let normal = ground.mesh().normal(foot.triangle)?.vector();
-                let p = pose.point(scanned);
-                (!beyond(ground.nominal, foot, &p, &normal)).then(|| (p - foot.point).dot(&normal))
-            })
-            .collect();
-        run.check()?;
+    fn choose(&mut self, run: &Run) -> Result<(), Stopped> {
+        let (ground, sample, pose, reach, path) =
+            (self.ground, self.sample, self.pose, self.reach, self.path);
+        let mut off: Vec<Option<f64>> = vec![None; sample.points.len()];
+        let pieces = self.planes.par_chunks_mut(PIECE).zip(self.until.par_chunks_mut(PIECE));
+        pieces.zip(off.par_chunks_mut(PIECE)).enumerate().try_for_each(|(c, ((planes, until), off))| {
+            run.check()?;
+            let first = c * PIECE;
+            let which = first..first + planes.len();
+            let found = places(&ground, sample, which, &pose, reach);
+            for (((plane, until), off), place) in planes.iter_mut().zip(until).zip(off).zip(&found) {
+                (*plane, *until) = (Plane::NONE, path);
+                let (Some(foot), Some(face)) = (&place.foot, normal(&place.corners)) else { continue };
+                let (found, room) = Plane::of(&place.corners, &face, foot, &place.p);
+                (*plane, *until) = (found, path + room);
+                let beyond = beyond(ground.nominal, foot, &place.p, &face);
+                *off = (!beyond).then(|| (place.p - foot.point).dot(&face));
+            }
+            Ok(())
+        })?;
         let stray = strays(sample, &off);
         let count = |i: usize| if off[i].is_some() && !stray[i] { sample.weights[i] } else { 0.0 };
         self.weights = (0..sample.points.len()).map(count).collect();
-        let places = self.planes.par_iter_mut().zip(feet).zip(&sample.points);
-        places
-            .for_each(|((plane, foot), p)| *plane = Plane::of(ground.mesh(), foot.as_ref(), &pose.point(p)));
+        (self.chosen_at, self.searched) = (pose, path);
         Ok(())
     }
 
-    /// Searches those points whose foot has left its triangle, and sums the equations of all.
-    pub(super) fn follow(&mut self, run: &Run, pose: &Pose) -> Result<Sums, Stopped> {
-        self.renew(run, pose, 0.0, f64::INFINITY)
+    /// Takes the step that makes the sum of squares least; returns how far it moves the part, mm.
+    pub(super) fn step(&mut self) -> Result<f64, AlignError> {
+        let (next, _) = self.ground.moved(&self.base, &self.sums.step(self.reach)?);
+        let moved = self.ground.apart_mm(&next, &self.pose);
+        self.pose = next;
+        self.path += moved;
+        Ok(moved)
     }
 
-    /// Searches all points that can have another nearest place since all were searched, `moved_mm` from here: those
-    /// nearer than twice that to the edge of their triangle, beyond which another wall may be as near, and those so
-    /// far off that they may lie midway between two walls.
-    pub(super) fn settle(&mut self, run: &Run, pose: &Pose, moved_mm: f64) -> Result<Sums, Stopped> {
-        self.renew(run, pose, 2.0 * moved_mm, MIDWAY_MM)
+    /// Searches what may have another nearest place now.
+    pub(super) fn follow(&mut self, run: &Run) -> Result<(), Stopped> {
+        let path = self.path;
+        self.fresh = false;
+        self.renew(run, |until, _, _| until < path)
     }
 
-    fn renew(&mut self, run: &Run, pose: &Pose, margin: f64, midway: f64) -> Result<Sums, Stopped> {
+    /// After a step too short to matter: whether nothing is left to decide, to search or to sum anew.
+    pub(super) fn rests(&mut self, run: &Run) -> Result<bool, Stopped> {
+        if self.ground.apart_mm(&self.pose, &self.chosen_at) > MOVED_MM {
+            self.choose(run)?;
+        } else if self.path - self.searched > NEARBY_MM {
+            let (path, pose) = (self.path, self.pose);
+            self.renew(run, |until, plane, p| until < path || plane.off(&pose.point(p)).abs() > MIDWAY_MM)?;
+            self.searched = path;
+        } else if self.fresh {
+            return Ok(true);
+        }
+        self.rebase();
+        Ok(false)
+    }
+
+    /// Searches those points of which `wanted` says so, by where they are due, their plane and the point.
+    fn renew(
+        &mut self,
+        run: &Run,
+        wanted: impl Fn(f64, &Plane, &Point) -> bool + Sync,
+    ) -> Result<(), Stopped> {
         let (ground, sample, weights) = (self.ground, self.sample, &self.weights);
+        let (pose, base, path) = (self.pose, self.base, self.path);
         // Who was chosen stays, also when a step takes it out of reach.
         let reach = 2.0 * self.reach;
-        let pieces: Result<Vec<Sums>, Stopped> = self
-            .planes
-            .par_chunks_mut(PIECE)
-            .enumerate()
-            .map(|(c, planes)| {
+        let pieces = self.planes.par_chunks_mut(PIECE).zip(self.until.par_chunks_mut(PIECE)).enumerate();
+        let changes: Result<Vec<Sums>, Stopped> = pieces
+            .map(|(c, (planes, until))| {
                 run.check()?;
-                let mut cursor = ground.tree.cursor();
-                let mut sums = Sums::zero();
-                for (i, plane) in (c * PIECE..).zip(planes) {
-                    if !(weights[i] > 0.0) {
-                        continue;
+                let first = c * PIECE;
+                let due = |i: &usize| {
+                    weights[*i] > 0.0 && wanted(until[i - first], &planes[i - first], &sample.points[*i])
+                };
+                let due: Vec<usize> = (first..first + planes.len()).filter(due).collect();
+                let mut change = Sums::zero();
+                for place in places(&ground, sample, due, &pose, reach) {
+                    let i = place.number;
+                    let (found, room) = match (&place.foot, normal(&place.corners)) {
+                        (Some(foot), Some(face)) => Plane::of(&place.corners, &face, foot, &place.p),
+                        _ => (Plane::NONE, 0.0),
+                    };
+                    until[i - first] = path + room;
+                    let plane = &mut planes[i - first];
+                    if !found.is(plane) {
+                        let p = base.point(&sample.points[i]);
+                        plane.unpair(&ground, &p, weights[i], &mut change);
+                        found.pair(&ground, &p, weights[i], &mut change);
+                        *plane = found;
                     }
-                    let p = pose.point(&sample.points[i]);
-                    if !plane.is_below(ground.mesh(), &p, margin, midway) {
-                        let foot = ground.foot(&mut cursor, sample, i, &p, pose, reach);
-                        *plane = Plane::of(ground.mesh(), foot.as_ref(), &p);
-                    }
-                    plane.pair(&ground, &p, weights[i], &mut sums);
                 }
-                Ok(sums)
+                Ok(change)
             })
             .collect();
-        Ok(pieces?.iter().fold(Sums::zero(), Sums::add))
+        self.sums = changes?.iter().fold(self.sums.clone(), Sums::add);
+        Ok(())
     }
 
-    /// Sums over all pairs. The weights are squared for the middle of the covariance.
-    fn summed(&self, pose: &Pose, squared: bool) -> Sums {
+    /// Makes the equations linear about where the pose is now.
+    pub(super) fn rebase(&mut self) {
+        self.base = self.pose;
+        self.sums = self.summed(|w| w);
+        self.fresh = true;
+    }
+
+    /// Sums over all pairs, with `weight` made of their weights.
+    fn summed(&self, weight: impl Fn(f64) -> f64 + Sync) -> Sums {
         let pieces = self.planes.par_chunks(PIECE).enumerate().map(|(c, planes)| {
             let mut s = Sums::zero();
             for (i, plane) in (c * PIECE..).zip(planes) {
                 let w = self.weights[i];
                 if w > 0.0 {
-                    let p = pose.point(&self.sample.points[i]);
-                    plane.pair(&self.ground, &p, if squared { w * w } else { w }, &mut s);
+                    plane.pair(&self.ground, &self.base.point(&self.sample.points[i]), weight(w), &mut s);
                 }
             }
             s
@@ -292,16 +206,12 @@ impl<'a> Pairs<'a> {
         pieces.iter().fold(Sums::zero(), Sums::add)
     }
 
-    pub(super) fn sums(&self, pose: &Pose) -> Sums {
-        self.summed(pose, false)
-    }
-
     /// What the variance of the points is multiplied by to give the covariance of the pose: weighted least squares
     /// with weights that do not come from the variances. (From memory: H. White, Econometrica 48(4), 1980, for
     /// equal variances.)
-    pub(super) fn unit_covariance(&self, pose: &Pose, sums: &Sums) -> Option<[[f64; 6]; 6]> {
-        let inverse = Cholesky::new(&sums.matrix())?.inverse();
-        let middle = self.summed(pose, true).matrix();
+    pub(super) fn unit_covariance(&self) -> Option<[[f64; 6]; 6]> {
+        let inverse = Cholesky::new(&self.sums.matrix())?.inverse();
+        let middle = self.summed(|w| w * w).matrix();
         let radius = self.ground.radius;
         let scale = |i: usize| if i < 3 { 1.0 / radius } else { 1.0 };
         let times = |a: &[[f64; 6]; 6], b: &[[f64; 6]; 6]| -> [[f64; 6]; 6] {
@@ -315,44 +225,41 @@ impl<'a> Pairs<'a> {
     }
 }
 
-impl Plane {
-    const NONE: Self =
-        Self { normal: Vector::new(0.0, 0.0, 0.0), offset: 0.0, triangle: NOWHERE, on_edge: false };
+/// A point where the pose puts it.
+struct Place {
+    number: usize,
+    p: Point,
+    foot: Option<Foot>,
+    /// Of the foot's triangle.
+    corners: [Point; 3],
+}
 
-    fn of(mesh: &TriangleMesh, foot: Option<&Foot>, p: &Point) -> Self {
-        let plane = foot.and_then(|foot| {
-            let face = mesh.normal(foot.triangle)?.vector();
-            let off = p - foot.point;
-            let on_edge = (off - face * off.dot(&face)).norm() > ASIDE_MM;
-            let normal = if on_edge { off / foot.distance } else { face };
-            let offset = normal.dot(&foot.point.coords);
-            Some(Self { normal, offset, triangle: foot.triangle, on_edge })
-        });
-        plane.unwrap_or(Self::NONE)
+/// Where some points of a sample lie and where the surface is nearest. One thing after the other for all of them:
+/// triangles and corners are all over the memory, and so many are on their way at once.
+fn places(
+    ground: &Ground,
+    sample: &Sample,
+    which: impl IntoIterator<Item = usize>,
+    pose: &Pose,
+    reach: f64,
+) -> Vec<Place> {
+    let mesh = ground.mesh();
+    let mut cursor = ground.tree.cursor();
+    let search = |number: usize| {
+        let p = pose.point(&sample.points[number]);
+        let foot = ground.foot(&mut cursor, sample, number, &p, pose, reach);
+        Place { number, p, foot, corners: [Point::origin(); 3] }
+    };
+    let mut all: Vec<Place> = which.into_iter().map(search).collect();
+    let triangle = |place: &Place| place.foot.map_or([0; 3], |f| mesh.triangles()[f.triangle as usize]);
+    let triangles: Vec<[u32; 3]> = all.iter().map(triangle).collect();
+    for (place, triangle) in all.iter_mut().zip(triangles) {
+        place.corners = triangle.map(|v| mesh.vertices()[v as usize]);
     }
+    all
+}
 
-    /// Adds the equation of a point at `p`.
-    #[inline]
-    fn pair(&self, ground: &Ground, p: &Point, weight: f64, sums: &mut Sums) {
-        if self.triangle != NOWHERE {
-            let d = self.normal.dot(&p.coords) - self.offset;
-            sums.pair(&ground.row(p, &self.normal), d, weight);
-        }
-    }
-
-    /// Whether the foot of `p` on the plane lies in the triangle, no nearer than `margin` to an edge, and `p` no further
-    /// off than `midway`.
-    #[inline]
-    fn is_below(&self, mesh: &TriangleMesh, p: &Point, margin: f64, midway: f64) -> bool {
-        if self.triangle == NOWHERE || self.on_edge {
-            return false;
-        }
-        let [a, b, c] = mesh.corners(self.triangle);
-        let inside = |a: &Point, b: &Point| {
-            let (side, along) = (self.normal.dot(&(b - a).cross(&(p - a))), (b - a).norm_squared());
-            side >= 0.0 && side * side >= margin * margin * along
-        };
-        let off = self.normal.dot(&p.coords) - self.offset;
-        off.abs() <= midway && inside(&a, &b) && inside(&b, &c) && inside(&c, &a)
-    }
+/// The unit normal of a triangle, as the mesh says it.
+fn normal([a, b, c]: &[Point; 3]) -> Option<Vector> {
+    Direction::new((b - a).cross(&(c - a))).map(Direction::vector)
 }

@@ -1,10 +1,8 @@
 //! The points that an alignment uses: drawn without favour, weighed so that dense patches do not pull.
 
-use rayon::prelude::*;
-
-use crate::geometry::random::Random;
-use crate::geometry::{Aabb, Direction, Point};
-use crate::scan::Scan;
+use crate::align::draw::drawn;
+use crate::geometry::{Aabb, Direction, Point, morton};
+use crate::scan::{Normals, Scan};
 
 /// Points of a scan in an order that follows the surface, and their neighbourhoods.
 #[derive(Clone, Debug)]
@@ -28,33 +26,26 @@ const BITS: u32 = 21;
 
 impl Sample {
     /// At most `wanted` of the scan's points. Where there are more, one of each run of as many neighbours in the
-    /// file, drawn by lot with a fixed seed: a fixed place in each run (or the lowest index of a cube) can follow
-    /// the scanner's own pattern.
+    /// file, drawn by lot: a fixed place in each run (or the lowest index of a cube) can follow the scanner's own
+    /// pattern.
     pub(super) fn drawn(scan: &Scan, wanted: usize) -> Self {
         let all = scan.points();
-        let count = all.len().min(wanted.max(1));
-        let mut random = Random::seeded(0x000f_15e5);
-        let chosen = (0..count).map(|k| {
-            let (from, to) = (k * all.len() / count, (k + 1) * all.len() / count);
-            from + if to - from > 1 { random.below(to - from) } else { 0 }
-        });
-        let chosen: Vec<u32> =
-            chosen.filter(|&i| all[i].iter().all(|c| c.is_finite())).map(|i| i as u32).collect();
-        let bounds = Aabb::of(chosen.iter().map(|&i| &all[i as usize]));
+        let mut chosen = drawn(all.len(), wanted.max(1));
+        chosen.retain(|&i| all.at(i as usize).iter().all(|c| c.is_finite()));
+        // Together in memory: what follows goes over them again and again.
+        let points: Vec<Point> = chosen.iter().map(|&i| all.at(i as usize)).collect();
+        let bounds = Aabb::of(&points);
         let cells = f64::from(1u32 << BITS);
         let scale = if bounds.size().max() > 0.0 { cells / bounds.size().max() } else { 0.0 };
-        let cell = |p: &Point, axis: usize| {
-            spread((((p[axis] - bounds.low[axis]) * scale) as u64).min((1 << BITS) - 1))
-        };
-        let key = |p: &Point| cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2;
-        // Every item differs in its index, so that an unstable sort has one possible result.
-        let mut keyed: Vec<(u64, u32)> = chosen.par_iter().map(|&i| (key(&all[i as usize]), i)).collect();
-        keyed.par_sort_unstable();
+        let cell =
+            |p: &Point, axis: usize| (((p[axis] - bounds.low[axis]) * scale) as u64).min((1 << BITS) - 1);
+        let key = |p: &Point| morton::key(std::array::from_fn(|axis| cell(p, axis)));
+        let keyed = sorted((0..).zip(&points).map(|(i, p)| (key(p), i)).collect());
         let keys: Vec<u64> = keyed.iter().map(|k| k.0).collect();
         let level = level(&keys);
-        let of = |n: &[Direction]| keyed.iter().map(|&(_, i)| n[i as usize]).collect();
+        let of = |n: Normals<'_>| keyed.iter().map(|&(_, i)| n.at(chosen[i as usize] as usize)).collect();
         Self {
-            points: keyed.iter().map(|&(_, i)| all[i as usize]).collect(),
+            points: keyed.iter().map(|&(_, i)| points[i as usize]).collect(),
             normals: scan.normals().map(of),
             weights: weights(&keys, level),
             keys,
@@ -96,6 +87,32 @@ impl Sample {
     }
 }
 
+/// Bits of one digit of a key; enough digits for all of them.
+const DIGIT: u32 = 11;
+
+/// By their keys, equal keys in the given order: digit by digit, the lowest first.
+fn sorted(mut keyed: Vec<(u64, u32)>) -> Vec<(u64, u32)> {
+    let mut other = vec![(0, 0); keyed.len()];
+    for digit in 0..(3 * BITS).div_ceil(DIGIT) {
+        let of = |key: u64| (key >> (DIGIT * digit)) as usize & ((1 << DIGIT) - 1);
+        let mut place = vec![0usize; 1 << DIGIT];
+        for k in &keyed {
+            place[of(k.0)] += 1;
+        }
+        let mut sum = 0;
+        for p in &mut place {
+            (*p, sum) = (sum, sum + *p);
+        }
+        for k in &keyed {
+            let p = &mut place[of(k.0)];
+            other[*p] = *k;
+            *p += 1;
+        }
+        std::mem::swap(&mut keyed, &mut other);
+    }
+    keyed
+}
+
 /// How many cubes there are at each level, by the highest digit in which neighbours on the curve differ.
 fn level(keys: &[u64]) -> u32 {
     let mut beginning = [0usize; BITS as usize + 1];
@@ -130,49 +147,63 @@ fn runs(keys: &[u64], level: u32) -> Vec<std::ops::Range<usize>> {
 const TOGETHER: u32 = 2;
 /// Fewer points than this tell no density: strays.
 const LEAST_TOGETHER: usize = 2 * CELL_POINTS;
-/// The sparsest fifth of the surface has full weight.
+/// The density of the surface's sparsest fifth has full weight.
 const SPARSE_SHARE: f64 = 0.2;
+/// How much denser cubes look where the surface lies aslant in them, where two faces meet, and by chance: no reason to
+/// weigh points of an even scan unevenly, which would cost accuracy and pull a warped part towards some of it.
+const EVEN: f64 = 1.5;
 
-/// One over the density, but never more than for the sparsest fifth. The density is the points of a coarse cube over
-/// the small ones in it that hold any: how much of the coarse cube the surface fills does not matter then.
+/// One over the density, from [`EVEN`] times that of the sparsest fifth on, and 1 below. The density is the points of a
+/// coarse cube over the area in it: how much of the coarse cube the surface fills does not matter then.
 fn weights(keys: &[u64], level: u32) -> Vec<f64> {
-    let cells: Vec<(std::ops::Range<usize>, usize)> = runs(keys, (level + TOGETHER).min(BITS))
+    let cells: Vec<(std::ops::Range<usize>, f64)> = runs(keys, (level + TOGETHER).min(BITS))
         .into_iter()
-        .map(|cell| (cell.clone(), runs(&keys[cell], level).len()))
+        .map(|cell| (cell.clone(), area(&keys[cell], level)))
         .collect();
-    let density = |(cell, small): &(std::ops::Range<usize>, usize)| cell.len() as f64 / *small as f64;
-    let mut known: Vec<(f64, usize)> = cells
+    let density = |(cell, area): &(std::ops::Range<usize>, f64)| cell.len() as f64 / *area;
+    let mut known: Vec<(f64, f64)> = cells
         .iter()
         .filter(|(cell, _)| cell.len() >= LEAST_TOGETHER)
         .map(|cell| (density(cell), cell.1))
         .collect();
-    known.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-    let mut left = SPARSE_SHARE * known.iter().map(|k| k.1 as f64).sum::<f64>();
+    known.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    let mut left = SPARSE_SHARE * known.iter().map(|k| k.1).sum::<f64>();
     let sparse = known.iter().find(|k| {
-        left -= k.1 as f64;
+        left -= k.1;
         left <= 0.0
     });
     let sparse = sparse.map_or(1.0, |k| k.0);
     let mut weights = vec![1.0; keys.len()];
     for cell in cells {
-        let weight = (sparse / density(&cell)).min(1.0);
+        let times = density(&cell) / sparse;
+        // Without a jump in between.
+        let weight = (1.0 / times).max(1.0 + EVEN - times).min(1.0);
         weights[cell.0].fill(weight);
     }
     weights
 }
 
-/// Two zeros before each of 21 bits.
-fn spread(x: u64) -> u64 {
-    let x = (x | x << 32) & 0x001f_0000_0000_ffff;
-    let x = (x | x << 16) & 0x001f_0000_ff00_00ff;
-    let x = (x | x << 8) & 0x100f_00f0_0f00_f00f;
-    let x = (x | x << 4) & 0x10c3_0c30_c30c_30c3;
-    (x | x << 2) & 0x1249_2492_4924_9249
+/// About the area of the surface in a coarse cube, in sides of small ones: from what it covers seen along each axis.
+/// That is right for a plane however it lies; a corner of two counts less than they have, but by no more than
+/// [`EVEN`].
+fn area(keys: &[u64], level: u32) -> f64 {
+    let held = keys.iter().fold(0u64, |held, key| held | 1 << (key >> (3 * level) & 63));
+    let covered = |axis: u32| {
+        // A small cube's place has the axis' two digits in the bits `axis` and `axis + 3`.
+        let step = [1 << axis, 1 << (axis + 3)];
+        let pushed = held | held >> step[0];
+        let pushed = pushed | pushed >> step[1];
+        let columns = (0..64u64).filter(|place| place & (step[0] | step[1]) == 0 && pushed >> place & 1 == 1);
+        columns.count() as f64
+    };
+    let [x, y, z] = [covered(0), covered(1), covered(2)];
+    (x * x + y * y + z * z).sqrt()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::geometry::random::Random;
     use crate::read::RawScan;
     use crate::run::quiet;
     use crate::scan::LengthUnit;
@@ -215,6 +246,29 @@ mod tests {
         let fifth = drawn.points.iter().filter(|p| p.y == 4.0).count();
         // 2,000 with a standard deviation of 40.
         assert!((1800..2200).contains(&fifth), "{fifth}");
+    }
+
+    #[test]
+    fn the_area_in_a_cube_is_that_of_the_plane_in_it() {
+        let key = |x: u64, y: u64, z: u64| morton::key([x, y, z]);
+        let of = |f: fn(u64, u64) -> [u64; 3]| -> Vec<u64> {
+            (0..16).map(|k| f(k / 4, k % 4)).map(|[x, y, z]| key(x, y, z)).collect()
+        };
+        // Flat, also counts a row from either side; aslant by 45 degrees: 4 times 4 times the root of 2.
+        let flat = area(&of(|x, y| [x, y, 2]), 0);
+        assert!((flat - f64::sqrt(16.0 * 16.0 + 4.0 * 4.0 * 2.0)).abs() < 1e-12, "{flat}");
+        let aslant = area(&of(|x, y| [x, y, x]), 0);
+        assert!((aslant - f64::sqrt(16.0 * 16.0 * 2.0 + 4.0 * 4.0)).abs() < 1e-12, "{aslant}");
+    }
+
+    #[test]
+    fn keys_are_sorted_and_equal_ones_stay_in_order() {
+        let mut random = Random::seeded(8);
+        let keyed: Vec<(u64, u32)> =
+            (0..3000).map(|i| ((random.unit() * 1e3) as u64 * 0x0123_4567_89ab, i)).collect();
+        let mut expected = keyed.clone();
+        expected.sort_unstable();
+        assert_eq!(sorted(keyed), expected);
     }
 
     #[test]

@@ -6,10 +6,10 @@
 //! Where they show nothing, the answer says so. Own rule, no source.
 
 use super::approach::{HASTY, PATIENT, approach, descend};
-use super::pairs::Ground;
+use super::ground::Ground;
 use super::sample::Sample;
-use super::{AlignError, FineSettings, Sides, apart_mm};
-use crate::geometry::{Direction, Foot, Matrix3, Motion, PartFrame, ScanFrame, symmetric_eigen3};
+use super::{AlignError, FineSettings, Sides};
+use crate::geometry::{Direction, Foot, Matrix3, Motion, PartFrame, ScanFrame, Vector, symmetric_eigen3};
 use crate::run::{Run, Stopped};
 
 type Pose = Motion<PartFrame, ScanFrame>;
@@ -21,16 +21,20 @@ const PLACES: usize = 200;
 /// A side fits clearly better when its usual distance is this many times smaller: what makes a warped part look like
 /// its other side is no larger than the warp.
 const CLEARLY: f64 = 3.0;
+/// Where half of the points are further off than this many times the thickness, the way there led astray.
+const ASTRAY: f64 = 0.25;
 /// Distances below this tell nothing, mm.
 const ROUNDING_MM: f64 = 1e-3;
 /// Points that stand out by a quarter of the thickness tell the sides apart when one side has this many standard
 /// deviations more of them, and this many at least.
+const STANDS_OUT: f64 = 0.25;
 const SURE: f64 = 4.0;
 const LEAST: f64 = 10.0;
-/// Points that lead near; of them those that show where each side leads; and those that tell the sides apart where
-/// the few do not.
-const FEW: usize = 3000;
-const FEWER: usize = 1000;
+/// Points that lead near; those that show first where each side leads and how thick the skin is; those that tell the
+/// sides apart; and those that do where these do not.
+const FEW: usize = 1000;
+const FEWER: usize = 400;
+const TELLING: usize = 4000;
 const MANY: usize = 20_000;
 
 /// The pose near the answer, the steps taken, and whether its side is known.
@@ -41,9 +45,11 @@ pub(super) fn approach_either(
     start: &Pose,
     settings: &FineSettings,
 ) -> Result<(Pose, usize, Sides), AlignError> {
-    let few = &sample.thinned(FEW);
+    let telling = &sample.thinned(TELLING);
+    let few = &telling.thinned(FEW);
+    let fewer = &few.thinned(FEWER);
     let skin = if few.normals.is_none() && ground.seen_from.is_none() {
-        skin(run, ground, few, start, settings)?
+        skin(run, ground, fewer, start, settings)?
     } else {
         None
     };
@@ -51,39 +57,55 @@ pub(super) fn approach_either(
         let (pose, steps) = approach(run, ground, few, start, settings, PATIENT)?;
         return Ok((pose, steps, Sides::Told));
     };
-    let fewer = few.thinned(FEWER);
+    let trial = |pose: Pose| Try::new(run, ground, telling, pose, thickness_mm);
+    let on = |side: Direction| Ground { seen_from: Some(start.inverse().direction(side)), ..*ground };
     let mut tried: Vec<Try> = Vec::new();
     let (mut all_steps, mut error) = (0, None);
-    for side in [facing, facing.reversed()] {
-        let one = Ground { seen_from: Some(start.inverse().direction(side)), ..*ground };
-        match approach(run, &one, &fewer, start, settings, HASTY) {
-            Ok((pose, steps)) => {
-                all_steps += steps;
-                tried.push(Try::new(run, ground, few, pose, thickness_mm)?);
-            }
-            Err(AlignError::Stopped(stopped)) => return Err(stopped.into()),
-            Err(other) => error = Some(other),
+    let mut note = |found: Result<(Pose, usize), AlignError>, tried: &mut Vec<Try>| match found {
+        Ok((pose, steps)) => {
+            all_steps += steps;
+            tried.push(trial(pose)?);
+            Ok(())
         }
+        Err(AlignError::Stopped(stopped)) => Err(stopped),
+        Err(other) => {
+            error = Some(other);
+            Ok(())
+        }
+    };
+    note(approach(run, &on(facing), fewer, start, settings, HASTY), &mut tried)?;
+    // The other side is one thickness away.
+    if let Some(one) = tried.first() {
+        let through = Motion::<PartFrame, PartFrame>::from_turn_and_shift(
+            Vector::zeros(),
+            facing.vector() * -thickness_mm,
+        ) * one.pose;
+        let reach = settings.reach_mm;
+        note(descend(run, &on(facing.reversed()), fewer, &through, reach, HASTY), &mut tried)?;
+    }
+    // Unless the first way led astray.
+    if tried.iter().all(|t| t.usual_mm > ASTRAY * thickness_mm) {
+        note(approach(run, &on(facing.reversed()), fewer, start, settings, HASTY), &mut tried)?;
     }
     // A surface all round was seen from no one side.
-    if tried.iter().all(|t| 10 * t.out > few.points.len()) {
+    if tried.iter().all(|t| 10 * t.out(thickness_mm) > telling.points.len()) {
         let (pose, steps) =
-            approach(run, ground, &fewer, start, settings, HASTY).map_err(|e| error.unwrap_or(e))?;
+            approach(run, ground, fewer, start, settings, HASTY).map_err(|e| error.unwrap_or(e))?;
         all_steps += steps;
-        tried.push(Try::new(run, ground, few, pose, thickness_mm)?);
+        tried.push(trial(pose)?);
     }
     tried.sort_by(|a, b| a.usual_mm.total_cmp(&b.usual_mm));
     let mut best = 0;
     let mut sides = Sides::Told;
     for k in 1..tried.len() {
-        if apart_mm(ground, &tried[k].pose, &tried[best].pose) < 0.25 * thickness_mm {
+        if ground.apart_mm(&tried[k].pose, &tried[best].pose) < 0.25 * thickness_mm {
             continue;
         }
-        let mut right = tried[best].against(&tried[k]);
+        let mut right = tried[best].against(&tried[k], thickness_mm);
         if right.is_none() {
             let many = sample.thinned(MANY);
             let again = |t: &Try| Try::new(run, ground, &many, t.pose, thickness_mm);
-            right = again(&tried[best])?.against(&again(&tried[k])?);
+            right = again(&tried[best])?.against(&again(&tried[k])?, thickness_mm);
         }
         match right {
             Some(true) => {}
@@ -93,7 +115,7 @@ pub(super) fn approach_either(
     }
     if let Sides::Alike { .. } = sides {
         // Nothing tells: the nearer one.
-        let far = |t: &Try| apart_mm(ground, &t.pose, start);
+        let far = |t: &Try| ground.apart_mm(&t.pose, start);
         let near = tried.iter().enumerate().min_by(|a, b| far(a.1).total_cmp(&far(b.1)));
         best = near.map_or(best, |n| n.0);
     }
@@ -104,31 +126,37 @@ pub(super) fn approach_either(
 /// A pose and how the points lie there.
 struct Try {
     pose: Pose,
+    /// How far each point is off, mm.
+    off: Vec<f64>,
     /// Half of them are no further off.
     usual_mm: f64,
-    /// Points further off than a quarter of the thickness.
-    out: usize,
 }
 
 impl Try {
     fn new(run: &Run, ground: &Ground, few: &Sample, pose: Pose, thickness_mm: f64) -> Result<Self, Stopped> {
-        let mut off: Vec<f64> = ground
-            .feet(run, few, &pose, thickness_mm)?
-            .iter()
-            .map(|foot| foot.map_or(thickness_mm, |f| f.distance))
-            .collect();
-        off.sort_unstable_by(f64::total_cmp);
-        let out = off.len() - off.partition_point(|&d| d <= 0.25 * thickness_mm);
-        Ok(Self { pose, usual_mm: off.get(off.len() / 2).copied().unwrap_or(0.0), out })
+        let feet = ground.feet(run, few, &pose, thickness_mm)?;
+        let off: Vec<f64> = feet.iter().map(|foot| foot.map_or(thickness_mm, |f| f.distance)).collect();
+        let mut sorted = off.clone();
+        sorted.sort_unstable_by(f64::total_cmp);
+        let usual_mm = sorted.get(off.len() / 2).copied().unwrap_or(0.0);
+        Ok(Self { pose, off, usual_mm })
     }
 
-    /// Whether this one is right and the other wrong; `None` when the points do not tell.
-    fn against(&self, other: &Self) -> Option<bool> {
+    /// Points further off than a quarter of the thickness.
+    fn out(&self, thickness_mm: f64) -> usize {
+        self.off.iter().filter(|&&d| d > STANDS_OUT * thickness_mm).count()
+    }
+
+    /// Whether this one is right and the other wrong; `None` when the points do not tell. Points that stand out at both
+    /// poses, such as those of a table, tell nothing (McNemar, Psychometrika 12(2), 1947).
+    fn against(&self, other: &Self, thickness_mm: f64) -> Option<bool> {
         let (a, b) = (self.usual_mm + ROUNDING_MM, other.usual_mm + ROUNDING_MM);
         if b > CLEARLY * a || a > CLEARLY * b {
             return Some(b > a);
         }
-        let (a, b) = (self.out as f64, other.out as f64);
+        let most = STANDS_OUT * thickness_mm;
+        let only = |a: &[f64], b: &[f64]| a.iter().zip(b).filter(|&(&a, &b)| a > most && b <= most).count();
+        let (a, b) = (only(&self.off, &other.off) as f64, only(&other.off, &self.off) as f64);
         ((a - b).abs() > SURE * (a + b).sqrt() + LEAST).then_some(a < b)
     }
 }

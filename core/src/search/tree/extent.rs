@@ -3,8 +3,7 @@
 use super::node::Bounds;
 
 /// A triangle's box; four floats each so that the compiler handles an axis-triple as one register. The first
-/// of the spare ones tells which triangle of the list it is that the tree is built over, the other whether it
-/// is a sliver.
+/// of the spare ones tells which triangle of the mesh it is, the other whether it is a sliver.
 #[derive(Clone, Copy, Debug)]
 #[repr(C, align(16))]
 pub(super) struct Item {
@@ -12,7 +11,8 @@ pub(super) struct Item {
     high: [f32; 4],
 }
 
-/// Makes any number of a triangle an ordinary float, which no processor is slow with.
+/// Makes any number of a triangle, of which a mesh may have 2^30, an ordinary float, which no processor is
+/// slow with.
 const ORDINARY: u32 = 0x4000_0000;
 
 impl Item {

@@ -1,6 +1,6 @@
 //! A short run of points, put in an order in which neighbours in space follow each other.
 
-use crate::geometry::{Point, Vector};
+use crate::geometry::{Point, Vector, morton};
 
 /// Cells along each axis: 2^6, in two digits of nine bits over three axes.
 const BITS: u32 = 6;
@@ -8,8 +8,7 @@ const DIGIT: u32 = 9;
 /// Points that tell where the run lies.
 const SAMPLE: usize = 128;
 
-/// Points with their places in the run they came in, along Morton's curve (Morton, "A computer oriented
-/// geodetic data base", IBM, 1966).
+/// Points with their places in the run they came in, along Morton's curve.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Window {
     given: Vec<Point>,
@@ -55,10 +54,10 @@ impl Window {
         let (low, scale) = cells(&self.given);
         let cell = |p: &Point, k: usize| {
             // A number that is no cell becomes 0, and all fit.
-            spread((((p[k] - low[k]) * scale) as i32).clamp(0, (1 << BITS) - 1) as u32)
+            (((p[k] - low[k]) * scale) as i32).clamp(0, (1 << BITS) - 1) as u32
         };
         let key = |(place, p): (u32, &Point)| {
-            u64::from(cell(p, 0) | cell(p, 1) << 1 | cell(p, 2) << 2) << 32 | u64::from(place)
+            u64::from(morton::short_key(std::array::from_fn(|k| cell(p, k)))) << 32 | u64::from(place)
         };
         self.keys.clear();
         self.keys.extend((0..).zip(&self.given).map(key));
@@ -131,13 +130,6 @@ fn cells(points: &[Point]) -> (Vector, f64) {
     half *= 2.5 / 4.0;
     let scale = if half > 0.0 { f64::from(1u32 << (BITS - 1)) / half } else { 0.0 };
     (mean.add_scalar(-half), scale)
-}
-
-/// Two zeros before each of six bits.
-fn spread(x: u32) -> u32 {
-    let x = (x | x << 8) & 0x0000_f00f;
-    let x = (x | x << 4) & 0x000c_30c3;
-    (x | x << 2) & 0x0024_9249
 }
 
 #[cfg(test)]

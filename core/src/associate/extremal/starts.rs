@@ -1,0 +1,131 @@
+//! Several starts, and many points.
+
+use super::super::{Residuals, levenberg::Model};
+use super::exchange::{Row, Sides, lowest};
+use super::search::{Aim, Found, Linear, Outline, walk};
+use crate::geometry::random::Random;
+use crate::run::{Run, Stopped};
+
+/// Up to so many points are searched as they are; of more, the extreme ones first.
+const FEW: usize = 4_000;
+/// Extreme points taken in from either side in a round.
+const TAKEN: usize = 500;
+/// Rounds; two or three are needed.
+const ROUNDS: usize = 60;
+/// Starts drawn beside those along each freedom.
+const DRAWN: usize = 6;
+/// Ends closer than this, relative to the spread of the distances, are one.
+const SAME: f64 = 1e-9;
+
+/// The best local optimum from `start` and from places about it, over all items; how many starts there were, and
+/// how many ended there.
+///
+/// Starts lie as far off as moves the surface by twice the spread of the distances along each freedom, and by up to
+/// four times in all at once, drawn with a fixed seed. Of more than [`FEW`] items those with the most extreme
+/// residuals are searched; what lies outside the answer is taken in until nothing does, so the answer holds for
+/// all: a set whose optimum holds for a larger one has the larger one's optimum.
+pub(in super::super) fn best_of_starts<T: Outline<N>, const N: usize, const M: usize>(
+    run: &Run,
+    start: &T,
+    items: &[T::Item],
+    aim: Aim,
+) -> Result<(Found<T>, u64, u64), Stopped>
+where
+    T::Item: Clone,
+{
+    let mut chosen = if items.len() > FEW { extremes(start, items, FEW / 4) } else { Vec::new() };
+    let few: Vec<T::Item> = chosen.iter().map(|&i| items[i].clone()).collect();
+    let judged: &[T::Item] = if chosen.is_empty() { items } else { &few };
+
+    let mut best = walk::<T, N, M>(run, start, judged, aim)?;
+    let linear = Linear::<M>::of(start, judged, aim);
+    let spread = (linear.high.0 - linear.low.0).max(16.0 * f64::EPSILON);
+    if !best.settled {
+        best.value = f64::INFINITY;
+    }
+    let mut ends = vec![best.value];
+    for step in places::<M>() {
+        let step = linear.unscaled(&step.map(|s| s * spread));
+        let Some(there) = start.moved(&aim.whole::<T, N, M>(&step)) else { continue };
+        // All at the size of the first start, so that their values compare.
+        let end = walk::<T, N, M>(run, &there, judged, aim)?;
+        ends.push(if end.settled { end.value } else { f64::INFINITY });
+        if end.settled && end.value < best.value {
+            best = end;
+        }
+    }
+    let arrived = ends.iter().filter(|v| **v <= best.value + SAME * spread).count() as u64;
+    let starts = ends.len() as u64;
+
+    for _ in 0..ROUNDS {
+        if chosen.is_empty() {
+            break;
+        }
+        let few: Vec<T::Item> = chosen.iter().map(|&i| items[i].clone()).collect();
+        let outside = {
+            let (all, held) = (seen(&best.model, items), seen(&best.model, &few));
+            let rounding = 4.0 * f64::EPSILON * (1.0 + best.model.size());
+            let sides = aim.sides();
+            (sides.above && all.high.0 > held.high.0 + rounding)
+                || (sides.below && all.low.0 < held.low.0 - rounding)
+        };
+        if !outside {
+            for contact in &mut best.contacts {
+                contact.0 = chosen[contact.0];
+            }
+            break;
+        }
+        chosen.extend(extremes(&best.model, items, TAKEN));
+        chosen.sort_unstable();
+        chosen.dedup();
+        let few: Vec<T::Item> = chosen.iter().map(|&i| items[i].clone()).collect();
+        best = walk::<T, N, M>(run, &best.model.clone(), &few, aim)?;
+    }
+    Ok((best, starts, arrived))
+}
+
+fn seen<T: Model<N>, const N: usize>(model: &T, items: &[T::Item]) -> Residuals {
+    Residuals::of(items, |q| model.row(q).0)
+}
+
+/// Items with the smallest and largest residuals, `count` of each, and as many spread over all; ascending.
+fn extremes<T: Outline<N>, const N: usize>(model: &T, items: &[T::Item], count: usize) -> Vec<usize> {
+    let residuals: Vec<f64> = items.iter().map(|q| model.row(q).0).collect();
+    let mut order: Vec<usize> = (0..items.len()).collect();
+    order.sort_by(|&i, &j| residuals[i].total_cmp(&residuals[j]).then(i.cmp(&j)));
+    let count = count.min(items.len());
+    let mut out: Vec<usize> = order[..count].to_vec();
+    out.extend(&order[items.len() - count..]);
+    out.extend((0..items.len()).step_by(1 + items.len() / (count + 1)));
+    out.sort_unstable();
+    out.dedup();
+    out
+}
+
+/// Where the other starts are, in spreads.
+fn places<const M: usize>() -> Vec<[f64; M]> {
+    let mut out = Vec::new();
+    for k in 0..M {
+        for sign in [2.0, -2.0] {
+            let mut step = [0.0; M];
+            step[k] = sign;
+            out.push(step);
+        }
+    }
+    let mut random = Random::seeded(5);
+    for _ in 0..DRAWN {
+        out.push(std::array::from_fn(|_| random.range(-4.0, 4.0)));
+    }
+    out
+}
+
+/// Whether some half of all directions holds none of the given ones: there is a way that leads away from all of
+/// them.
+pub(in super::super) fn leaves_half_open<const M: usize>(
+    directions: impl Iterator<Item = [f64; M]>,
+) -> Option<bool> {
+    let rows: Vec<Row<M>> =
+        directions.enumerate().map(|(index, slope)| Row { index, value: 0.0, slope }).collect();
+    let corner = lowest(&rows, Sides { above: true, below: false }, 1.0, 1e-15)?;
+    Some(corner.value < -1e-12)
+}

@@ -20,8 +20,6 @@ const CLOSE: usize = 4;
 const NEAR: f64 = 4.0;
 const DIRECT_LOSS: f64 = 0.3;
 const DIRECT: usize = 24;
-/// Turns of the winner that are slid too.
-const TURNED: usize = 2;
 /// A freedom that holds less than this fraction of the mean one lets the part slide; it is followed for so
 /// many times what counts as the same pose, in so many steps.
 const WEAK: f64 = 0.1;
@@ -45,8 +43,11 @@ impl Search<'_> {
             let Some(&(winner, loss)) = ranked.first() else { return Ok(()) };
             let (motions, slides) = self.challengers(fine, &winner);
             let starts: Vec<Ranked> = motions.iter().map(|m| (*m * winner, 1.0)).collect();
+            self.tried.fetch_add(starts.len() + slides.len(), Ordering::Relaxed);
             let mut found = self.settled(run, fine, few, &starts, loss)?;
-            found.extend(self.direct(run, fine, few, &winner, &starts, &slides)?);
+            let slides = slides.into_iter().map(|m| (m * winner, 1.0));
+            let direct: Vec<Ranked> = starts.into_iter().chain(slides).collect();
+            found.extend(self.direct(run, fine, few, &winner, &direct)?);
             // Steps on the tables are as long as a skin is thick, so these go to the exact surface at once.
             let through: Vec<Ranked> = match skin {
                 None => Vec::new(),
@@ -83,34 +84,22 @@ impl Search<'_> {
         fine: &Cloud,
         few: &Cloud,
         winner: &Pose,
-        turned: &[Ranked],
-        slides: &[Relative],
+        starts: &[Ranked],
     ) -> Result<Vec<Ranked>, Stopped> {
         let deviation = self.settings.deviation_mm;
         let reach = NEAR * deviation;
         let loss = |cloud: &Cloud, pose: &Pose| equations(&self.exact, cloud, pose, &self.middle, reach).loss;
         let limit = loss(few, winner) + DIRECT_LOSS;
-        // A slide along a profile differs by a few holes only, which few points do not show.
-        let worth = |starts: &[Pose]| -> Result<Vec<Ranked>, Stopped> {
-            let tried: Result<Vec<Option<Ranked>>, Stopped> = starts
-                .par_iter()
-                .map(|pose| {
-                    run.check()?;
-                    Ok((loss(few, pose) <= limit).then(|| (*pose, loss(fine, pose))))
-                })
-                .collect();
-            Ok(tried?.into_iter().flatten().collect())
-        };
-        let turned: Vec<Pose> = turned.iter().map(|r| r.0).collect();
-        let mut worth_it = worth(&turned)?;
-        // Where a turned profile lies may be known but for a slide.
-        let slid: Vec<Pose> = std::iter::once(*winner)
-            .chain(self.best_distinct(worth_it.clone(), TURNED, self.same_mm()).into_iter().map(|r| r.0))
-            .flat_map(|base| slides.iter().map(move |m| *m * base))
+        let tried: Result<Vec<Option<Ranked>>, Stopped> = starts
+            .par_iter()
+            .map(|(pose, _)| {
+                run.check()?;
+                // A slide along a profile differs by a few holes only, which few points do not show.
+                Ok((loss(few, pose) <= limit).then(|| (*pose, loss(fine, pose))))
+            })
             .collect();
-        worth_it.extend(worth(&slid)?);
-        self.tried.fetch_add(turned.len() + slid.len(), Ordering::Relaxed);
-        let worth = self.best_distinct(worth_it, DIRECT, self.same_mm());
+        let worth = tried?.into_iter().flatten().collect();
+        let worth = self.best_distinct(worth, DIRECT, self.same_mm());
         let begun = self.descend_all(run, &self.exact, few, &worth, &self.on_surface(reach))?;
         let again = begun.par_iter().map(|(pose, _)| (*pose, loss(fine, pose))).collect();
         let begun = self.best_distinct(again, 2 * CLOSE, self.same_mm());

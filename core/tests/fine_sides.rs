@@ -5,9 +5,9 @@
 mod plate;
 
 use plate::{Plate, SIZE_MM, Sampled, THICKNESS_MM, sampled};
-use scantling_core::align::{Alignment, FineSettings, Sides, fine};
+use scantling_core::align::{Alignment, FineSettings, Sides, Stop, fine};
 use scantling_core::geometry::random::Random;
-use scantling_core::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
+use scantling_core::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector};
 use scantling_core::inspect::{Job, ScanPart, ScanSource, align};
 use scantling_core::nominal::Nominal;
 use scantling_core::plan;
@@ -92,6 +92,43 @@ fn with_normals_no_start_ends_on_the_other_side() {
 #[test]
 fn without_normals_no_start_ends_on_the_other_side() {
     from_far(false);
+}
+
+/// Nothing but the walls of a flat plate hold it in its plane: one point in 300, too few among those that lead near.
+#[test]
+fn a_flat_part_that_few_points_hold_is_aligned() {
+    let mesh = Plate::flat().mesh();
+    let raw = RawScan {
+        points: mesh.vertices().to_vec(),
+        triangles: mesh.triangles().to_vec(),
+        ..RawScan::default()
+    };
+    let nominal = Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap();
+    let tree = SurfaceTree::new(nominal.mesh());
+    let mut random = Random::seeded(7);
+    let face = sampled(&mesh, 60_000, |n| n.z > 0.5, &mut random);
+    let walls = sampled(&mesh, 200, |n| n.z.abs() < 0.5, &mut random);
+    let points = face.points.iter().chain(&walls.points).zip(face.normals.iter().chain(&walls.normals));
+    let points = points.map(|(p, n)| p + n * (0.01 * random.normal())).collect();
+    let scan = Scan::new(RawScan { points, ..RawScan::default() }, LengthUnit::Millimetre, &quiet()).unwrap();
+    let start = Motion::from_turn_and_shift(Vector::new(0.0, 0.0, 0.002), Vector::new(0.3, -0.2, 0.1));
+    let found = fine(&quiet(), &nominal, &tree, &scan, start, &FineSettings::default()).unwrap();
+    let corners = nominal.mesh().bounds().corners();
+    let off = corners.iter().map(|c| (found.part_from_scan.point(c) - c).norm()).fold(0.0, f64::max);
+    assert!(off < 0.02, "{off} mm {found:?}");
+}
+
+/// A reach beyond all measure is that of the part, and the pose rests as it does otherwise.
+#[test]
+fn a_reach_without_end_ends_where_another_does() {
+    let mut case = Case::new();
+    let scan = case.scan(true, true, None);
+    let start = case.start(0.2, 0.5);
+    let ends =
+        |reach_mm: f64| case.found(&scan, start, &FineSettings { reach_mm, ..FineSettings::default() });
+    let (far, near) = (ends(f64::INFINITY), ends(20.0));
+    assert_eq!(far.stop, Stop::Settled);
+    assert!((case.off_mm(&far) - case.off_mm(&near)).abs() < 1e-3, "{far:?} {near:?}");
 }
 
 #[test]

@@ -13,7 +13,7 @@ use std::time::Duration;
 use peak_alloc::PeakAlloc;
 use scantling_core::geometry::random::Random;
 use scantling_core::points::{POINT_BYTES, PointsError};
-use scantling_core::read::{LengthUnit, ReadError, TextLayout, header, read, read_with};
+use scantling_core::read::{LengthUnit, ReadError, TextLayout, header, read, read_with, take};
 use scantling_core::run::{Limits, Run, quiet};
 use scantling_core::scan::info;
 use scantling_core::simulate::SimulationFile;
@@ -168,9 +168,11 @@ fn try_all(bytes: &[u8], run: &Run) -> bool {
     let _ = header(bytes);
     let told = info(bytes, &TextLayout::default(), None, run);
     assert!(!told.as_ref().is_err_and(stopped), "it took minutes");
+    let taken = take(bytes, &TextLayout::default(), run);
     match read(bytes, run) {
         Ok(raw) => {
             let points = raw.points.len();
+            assert_eq!(taken.unwrap().points(), points);
             assert!(points > 0 && points as u64 <= run.limits.points);
             assert!(raw.points.iter().all(|p| p.iter().all(|c| c.is_finite())));
             assert!(raw.triangles.iter().flatten().all(|&c| (c as usize) < points));
@@ -184,6 +186,7 @@ fn try_all(bytes: &[u8], run: &Run) -> bool {
         }
         Err(error) => {
             assert_eq!(told.unwrap_err(), error);
+            assert_eq!(taken.unwrap_err(), error);
             assert!(!error.to_string().is_empty());
             false
         }

@@ -94,8 +94,8 @@ fn the_good_scan_by_call(scene: &Scene) {
         assert_eq!(refused.status.code(), Some(4), "{asked} {more:?}: {}", said(&refused.stderr));
         let words = format!("{}{}", said(&refused.stdout), said(&refused.stderr));
         let words: String = words.split_whitespace().collect::<Vec<_>>().join(" ");
-        let told = "nothing in the scan has the size of this part, and with all its lengths multiplied by 0.0394 the part is \
-                    found; check the length unit stated: this looks like mm, not inch";
+        let told = "with all lengths of the scan multiplied by 0.0394 the part is found in it; check the length unit stated: \
+                    this looks like mm, not inch";
         assert!(words.contains(told), "{asked} {more:?}: {words}");
     }
 }

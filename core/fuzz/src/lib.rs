@@ -21,6 +21,9 @@ fn run() -> Run<'static> {
 fn try_all(bytes: &[u8]) {
     let (run, limits) = (run(), LIMITS);
     let _ = read::header(bytes);
+    let taken = read::take(bytes, &TextLayout::default(), &run);
+    let whole = read::read(bytes, &run);
+    assert_eq!(taken.map(|t| t.points()), whole.map(|w| w.points.len()));
     if let Ok(told) = info(bytes, &TextLayout::default(), None, &run) {
         assert!(told.points > 0 && told.points <= limits.points && told.triangles <= limits.triangles);
         assert!(told.box_low.iter().chain(&told.box_high).all(|c| c.is_finite()));

@@ -168,6 +168,9 @@ pub fn fine(
     settings: &FineSettings,
 ) -> Result<Alignment, AlignError> {
     let bounds = nominal.mesh().bounds();
+    // What is further from the part than that is of no use to it, whatever the reach.
+    let reach_mm = settings.reach_mm.min(bounds.diagonal());
+    let settings = &FineSettings { reach_mm, ..settings.clone() };
     let centre = bounds.centre();
     let radius = 0.5 * bounds.diagonal().max(1e-9);
     let seen_from = settings.seen_from;
@@ -217,12 +220,14 @@ fn rest<'a>(
         let moved = pairs.step()?;
         if moved >= still_mm {
             pairs.follow(run)?;
-            if moved > STRAIGHT_MM {
+            if pairs.from_base_mm() > STRAIGHT_MM {
                 pairs.rebase();
             }
         } else if pairs.rests(run)? {
             return Ok((pairs, step, Stop::Settled));
         }
     }
+    // What is told of the pairs is of the pose that is told.
+    pairs.rebase();
     Ok((pairs, settings.max_steps, Stop::OutOfSteps))
 }

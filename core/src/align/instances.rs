@@ -14,7 +14,7 @@ use super::owners::{Owner, Owners};
 use super::refine::Pose;
 use super::scene::Scene;
 use super::search::Search;
-use super::unit::{mostly_giants, things_in_another};
+use super::unit::{mostly_giants, of_its_size, things_in_another};
 use crate::geometry::{Aabb, Motion, PartFrame, ScanFrame, TriangleMesh};
 use crate::nominal::Nominal;
 use crate::run::{Run, Stage, Stopped};
@@ -165,7 +165,7 @@ pub enum InstancesError {
         /// How many there are.
         got: usize,
     },
-    /// Nothing is found in the length unit stated, and in another there is: the [`LocateError::OtherUnit`] that says so.
+    /// Nothing of the part's size is the part in the length unit stated, and in another there is one: the [`LocateError::OtherUnit`] that says so.
     #[error("{0}")]
     LengthUnit(LocateError),
 }
@@ -210,8 +210,10 @@ pub(super) fn searched(
     }
     let search = Search::new(run, mesh, tree, normals.is_some(), &settings.locate)?;
     let scene = Scene::new(run, &search, points, normals, scan.spacing_mm())?;
-    // Things far larger than the part take long to be searched, and what they are is told sooner.
-    if mostly_giants(&search, &scene)
+    // Things far larger than the part take long to be searched, and what they are is told sooner; unless the part lies
+    // among them in the unit stated.
+    if mostly_giants(run, &search, &scene)?
+        && !Hunt::new(&search, &scene, settings, false).any(run, of_its_size(run, &search, &scene)?)?
         && let Some(wrong) = things_in_another(run, mesh, tree, scan, &settings.locate)?
     {
         return Err(InstancesError::LengthUnit(wrong));

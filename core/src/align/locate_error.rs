@@ -41,8 +41,8 @@ pub enum LocateError {
     },
     /// The part is found in another length unit than the one stated.
     #[error(
-        "nothing in the scan has the size of this part, and with all its lengths multiplied by {unit_ratio:.4} the \
-         part is found; check the length unit stated: {}",
+        "with all lengths of the scan multiplied by {unit_ratio:.4} the part is found in it; check the length unit \
+         stated: {}",
         unit_words(*unit_ratio)
     )]
     OtherUnit {

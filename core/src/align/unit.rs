@@ -110,7 +110,7 @@ pub(super) fn things_in_another(
             let normals = cloud.normals.as_deref().map(Normals::from);
             Scene::new(run, &search, (&points).into(), normals, spacing_mm * ratio)?
         };
-        let things = of_its_size(run, &search, &scene, part_mm)?;
+        let things = of_its_size(run, &search, &scene)?;
         if !things.is_empty() {
             let weight = things.iter().map(Vec::len).sum();
             let things = things.into_iter().take(THINGS).collect();
@@ -131,15 +131,16 @@ pub(super) fn things_in_another(
 const GIANT: f64 = 6.0;
 
 /// Whether most points of a scene's things that are worth a search are of things far larger than the part.
-pub(super) fn mostly_giants(search: &Search, scene: &Scene) -> bool {
-    let Some(part_mm) = size_of(search.exact.mesh) else { return false };
+pub(super) fn mostly_giants(run: &Run, search: &Search, scene: &Scene) -> Result<bool, Stopped> {
+    let Some(part_mm) = size_of(search.exact.mesh) else { return Ok(false) };
     let (mut giants, mut others) = (0, 0);
     for thing in scene.clusters.iter().filter(|c| search.plausible(c.cubes, scene.link_mm)) {
+        run.check()?;
         let thin = scene.cloud.some(&thing.members).thinned(DENSE_POINTS);
         let giant = size_mm(&thin.points).is_some_and(|size| size > GIANT * part_mm);
         *(if giant { &mut giants } else { &mut others }) += thing.members.len();
     }
-    giants > others
+    Ok(giants > others)
 }
 
 /// A unit in which a scan holds things of the part's size.
@@ -153,7 +154,8 @@ struct Try {
 }
 
 /// The things of a scene that are as large as the part, and what is so together with its neighbours.
-fn of_its_size(run: &Run, search: &Search, scene: &Scene, part_mm: f64) -> Result<Vec<Vec<u32>>, Stopped> {
+pub(super) fn of_its_size(run: &Run, search: &Search, scene: &Scene) -> Result<Vec<Vec<u32>>, Stopped> {
+    let Some(part_mm) = size_of(search.exact.mesh) else { return Ok(Vec::new()) };
     let mut found: Vec<Vec<u32>> = Vec::new();
     for link_mm in [scene.link_mm, LOOSER * scene.link_mm] {
         for cluster in clusters(run, &scene.cloud.points, link_mm)? {

@@ -8,6 +8,14 @@ pub enum MeshError {
     /// No triangle at all.
     #[error("the mesh has no triangles")]
     Empty,
+    /// More than can be searched.
+    #[error("the mesh has {triangles} triangles; at most {limit} can be searched")]
+    TooMany {
+        /// How many there are.
+        triangles: usize,
+        /// The most there may be.
+        limit: usize,
+    },
     /// A corner number beyond the vertices.
     #[error("triangle {triangle} names vertex {vertex}, but there are {vertices} vertices")]
     VertexOutOfRange {
@@ -35,11 +43,17 @@ pub struct TriangleMesh {
     bounds: Aabb,
 }
 
+/// Numbers of triangles stay below it, so that the search may keep one in the bits of an ordinary float.
+const MOST_TRIANGLES: usize = 0x3f80_0000;
+
 impl TriangleMesh {
     /// Checks indices and coordinates.
     pub fn new(vertices: Vec<Point>, triangles: Vec<[u32; 3]>) -> Result<Self, MeshError> {
         if triangles.is_empty() {
             return Err(MeshError::Empty);
+        }
+        if triangles.len() > MOST_TRIANGLES {
+            return Err(MeshError::TooMany { triangles: triangles.len(), limit: MOST_TRIANGLES });
         }
         if let Some(vertex) = vertices.iter().position(|p| !p.iter().all(|c| c.is_finite())) {
             return Err(MeshError::NotFinite { vertex });

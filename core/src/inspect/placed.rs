@@ -67,7 +67,7 @@ pub(super) fn align<'a>(
         let moved_mm = apart_mm(nominal, &fine.part_from_scan, told);
         if moved_mm > ELSEWHERE_MM {
             // What the scan shows of the place that was told says more than where the fit drifted to.
-            bears_out(&chosen, told)?;
+            bears_out(&near(run, plan, nominal, tree, scan, told)?, told)?;
             return Err(elsewhere(moved_mm));
         }
         if round < ROUNDS && apart_mm(nominal, &fine.part_from_scan, &pose) > STAYED_MM {

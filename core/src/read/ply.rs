@@ -156,6 +156,9 @@ pub(super) fn read_single(bytes: &[u8], run: &Run) -> Result<Option<ply_rows::Si
     let layout = layout_within(bytes, Some(run))?;
     let [only] = layout.elements.as_slice() else { return Ok(None) };
     let body = &bytes[layout.body..];
+    if ply_binary::is_text_instead(body, &layout) {
+        return Ok(None);
+    }
     match layout.encoding {
         Encoding::Ascii => Ok(None),
         Encoding::Little => ply_rows::singles::<false>(body, only, run),

@@ -7,7 +7,7 @@ use crate::geometry::Point;
 use crate::run::Run;
 
 pub(super) fn read<const BIG: bool>(bytes: &[u8], layout: &Layout, run: &Run) -> Result<RawScan, ReadError> {
-    if is_text(&bytes[layout.body..]) && has_float_vertices(layout) {
+    if is_text_instead(&bytes[layout.body..], layout) {
         return Err(ReadError::TextInsteadOfBinary { at: Place::Byte(layout.body as u64) });
     }
     let mut raw = RawScan::default();
@@ -57,6 +57,11 @@ pub(super) fn read<const BIG: bool>(bytes: &[u8], layout: &Layout, run: &Run) ->
 }
 
 /// Whether the data begin like numbers written as text. Floating-point bytes never look so for long.
+/// Whether numbers in text stand where the header promises binary ones.
+pub(super) fn is_text_instead(body: &[u8], layout: &Layout) -> bool {
+    is_text(body) && has_float_vertices(layout)
+}
+
 fn is_text(body: &[u8]) -> bool {
     let start = &body[..body.len().min(64)];
     start.len() >= 5

@@ -120,7 +120,7 @@ pub fn info(
         points.retain(|_| first.next().is_some_and(|(i, f)| i == *f));
     }
     drop(first);
-    let spacing = spacing::spacing_mm((&points).into(), &bounds, &dealt, run)?;
+    let spacing = spacing::spacing_mm((&points).into(), &dealt, run)?;
     let (normals, points_without_normal) = if surface.areas > 0 {
         (NormalsFrom::Triangles, surface.unused_points)
     } else if let Some(normals) = normals.filter(|n| n.iter().any(|n| n.norm() > LEAST_NORMAL)) {
@@ -176,7 +176,7 @@ pub fn info(
     Ok(told)
 }
 
-/// As in `normals::usable`: longer than what single precision leaves of nothing.
+/// As in `kept::usable`: longer than what single precision leaves of nothing.
 const LEAST_NORMAL: f64 = 1e-6;
 
 /// What the triangles are like.

@@ -15,8 +15,8 @@ fn wide(row: &Single) -> [f64; 3] {
     row.map(f64::from)
 }
 
-/// The numbers as single ones; `None` where one of them is none. Blocks are narrowed before they are let go, so
-/// that no more than one copy and a half is held.
+/// The numbers as single ones; `None` where one of them is none. Block by block, each tested and copied while
+/// it is in the cache.
 fn narrowed<T: Copy + Into<[f64; 3]> + Send + Sync>(
     all: &[T],
     run: &Run,
@@ -85,7 +85,7 @@ impl Places {
 }
 
 /// Adding zero turns -0 into 0, so that equal coordinates have equal bits.
-fn in_mm(p: Point, mm: f64) -> Point {
+pub(super) fn in_mm(p: Point, mm: f64) -> Point {
     Point::from((p.coords * mm).add_scalar(0.0))
 }
 

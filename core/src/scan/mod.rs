@@ -64,8 +64,7 @@ pub(crate) fn into_mm(points: &mut [Point], mm: f64, run: &Run) -> Result<Option
         run.check()?;
         let mut far = None;
         for (i, p) in points.iter_mut().enumerate() {
-            // Adding zero turns -0 into 0, so that equal coordinates have equal bits.
-            *p = Point::from((p.coords * mm).add_scalar(0.0));
+            *p = kept::in_mm(*p, mm);
             if far.is_none() && !p.iter().all(|c| c.abs() <= FURTHEST_MM) {
                 far = Some(chunk * CHECK_EVERY + i);
             }
@@ -149,7 +148,6 @@ impl Scan {
                 let (points_given, normals_given) = (points.len(), normals.as_ref().map(Vec::len));
                 check(points_given, normals_given, &triangles, &source, unit)?;
                 let points = Places::of(points, mm, run)?;
-                // Normals of triangles are taken instead.
                 let normals = normals.map(|n| Ways::of(n, run)).transpose()?;
                 Self::of(points, normals, &triangles, run)
             }
@@ -187,7 +185,7 @@ impl Scan {
             points.retain(&keep);
             found.iter_mut().for_each(|n| n.retain(&keep));
         }
-        let spacing_mm = spacing::spacing_mm(points.view(), &bounds, &dealt, run)?;
+        let spacing_mm = spacing::spacing_mm(points.view(), &dealt, run)?;
         if let Some(normals) = &mut found
             && (0..normals.len()).into_par_iter().with_min_len(CHECK_EVERY).any(|i| normals.lacks(i))
         {

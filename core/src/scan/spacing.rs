@@ -59,11 +59,11 @@ pub(super) fn dealt(points: Points, bounds: &Aabb) -> Aabb {
 
 /// Median distance to the nearest other place; 0 when there is one place only. No two points may be equal.
 /// `dealt` is where most of them lie.
-pub(super) fn spacing_mm(points: Points, bounds: &Aabb, dealt: &Aabb, run: &Run) -> Result<f64, Stopped> {
+pub(super) fn spacing_mm(points: Points, dealt: &Aabb, run: &Run) -> Result<f64, Stopped> {
     if points.len() < 2 {
         return Ok(0.0);
     }
-    let axis = bounds.size().imax();
+    let axis = dealt.size().imax();
     let (second, third) = ((axis + 1) % 3, (axis + 2) % 3);
     let (low, length) = (dealt.low[axis], dealt.size()[axis]);
     // Grows with the coordinate, so slices are in the order of the points; what lies outside is in the first and last.
@@ -167,7 +167,7 @@ mod tests {
 
     /// The same by sorting all and looking at all.
     fn slow(points: &[Point]) -> f64 {
-        let axis = Aabb::of(points).size().imax();
+        let axis = dealt(points.into(), &Aabb::of(points)).size().imax();
         let mut sorted = points.to_vec();
         sorted.sort_by(|p, q| {
             let order = |k: usize| p[(axis + k) % 3].total_cmp(&q[(axis + k) % 3]);
@@ -201,13 +201,13 @@ mod tests {
         for points in clouds {
             let view = Points::from(&points);
             let all = bounds(view);
-            let found = spacing_mm(view, &all, &dealt(view, &all), &quiet()).unwrap();
+            let found = spacing_mm(view, &dealt(view, &all), &quiet()).unwrap();
             assert_eq!(found, slow(&points), "{} points", points.len());
         }
         for points in [&[Point::origin()][..], &[]] {
             let points = Points::from(points);
             let all = bounds(points);
-            assert_eq!(spacing_mm(points, &all, &dealt(points, &all), &quiet()).unwrap(), 0.0);
+            assert_eq!(spacing_mm(points, &dealt(points, &all), &quiet()).unwrap(), 0.0);
         }
     }
 }

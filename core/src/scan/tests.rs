@@ -1,7 +1,7 @@
 use super::*;
 use crate::geometry::random::Random;
 use crate::geometry::{Direction, Vector};
-use crate::read::{Taken, TextLayout, read_with, take};
+use crate::read::{ReadError, Taken, TextLayout, read_with, take};
 use crate::run::quiet;
 
 fn raw(points: Vec<Point>) -> RawScan {
@@ -178,4 +178,9 @@ fn a_scan_of_single_numbers_is_that_of_double_ones() {
     assert!(matches!(take(&longer, &TextLayout::default(), &quiet()), Ok(Taken::Raw(_))));
     longer.push(b'x');
     assert!(take(&longer, &TextLayout::default(), &quiet()).is_err());
+    let mut text = ply(&[[0.0; 6]; 60]);
+    let body = text.len() - 60 * 24;
+    text.splice(body.., b"1.0 2.0 0.0 0.0 0.0 1.0\n".repeat(60));
+    let told = take(&text, &TextLayout::default(), &quiet()).unwrap_err();
+    assert!(matches!(told, ReadError::TextInsteadOfBinary { .. }), "{told}");
 }

@@ -18,7 +18,8 @@ use crate::run::{Run, Stopped};
 
 type Pose = Motion<PartFrame, ScanFrame>;
 
-/// No two walls are nearer to each other than twice this, mm.
+/// No two walls that face the same way, or that nothing tells apart, are taken to be nearer to each other than twice
+/// this, mm.
 const MIDWAY_MM: f64 = 0.2;
 
 /// Points that may lie midway between two walls are searched again when the pose has moved further since, mm: what a
@@ -117,6 +118,11 @@ impl<'a> Pairs<'a> {
         self.pose = next;
         self.path += moved;
         Ok(moved)
+    }
+
+    /// How far the pose has moved the part since the equations were made, mm.
+    pub(super) fn from_base_mm(&self) -> f64 {
+        self.ground.apart_mm(&self.pose, &self.base)
     }
 
     /// Searches what may have another nearest place now.

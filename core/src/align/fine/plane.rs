@@ -23,8 +23,9 @@ impl Plane {
     pub(super) const NONE: Self = Self { normal: Vector::new(0.0, 0.0, 0.0), offset: 0.0, triangle: NOWHERE };
 
     /// The plane of a point at `p` with this foot, whose triangle has these corners and the unit normal `face`, and half
-    /// of the way to the triangle's nearest edge, mm: only nearer to it than twice its own move can a point come to
-    /// have another triangle as near.
+    /// of what the triangle's nearest edge is further than the foot, mm: only nearer to it than twice its own move can
+    /// a point come to have another triangle as near. Past an edge that closes in, the neighbour at a right angle is
+    /// as near where the foot is as far from the edge as the point from the foot; sharper ones are not looked for.
     pub(super) fn of([a, b, c]: &[Point; 3], face: &Vector, foot: &Foot, p: &Point) -> (Self, f64) {
         let off = p - foot.point;
         let on_edge = (off - face * off.dot(face)).norm() > ASIDE_MM;
@@ -38,7 +39,8 @@ impl Plane {
         };
         let least = |x: f64, y: f64| if x < y { x } else { y };
         let inside2 = least(least(inward(a, b), inward(b, c)), inward(c, a));
-        let room = if on_edge || !(inside2 > 0.0) { 0.0 } else { 0.5 * inside2.sqrt() };
+        let room =
+            if on_edge || !(inside2 > 0.0) { 0.0 } else { 0.5 * (inside2.sqrt() - foot.distance).max(0.0) };
         (Self { normal, offset, triangle: foot.triangle }, room)
     }
 

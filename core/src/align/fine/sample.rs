@@ -153,7 +153,8 @@ const SPARSE_SHARE: f64 = 0.2;
 /// weigh points of an even scan unevenly, which would cost accuracy and pull a warped part towards some of it.
 const EVEN: f64 = 1.5;
 
-/// One over the density, from [`EVEN`] times that of the sparsest fifth on, and 1 below. The density is the points of a
+/// One over the density from twice that of the sparsest fifth on, and 1 below [`EVEN`] times, with a straight line in
+/// between. The density is the points of a
 /// coarse cube over the area in it: how much of the coarse cube the surface fills does not matter then.
 fn weights(keys: &[u64], level: u32) -> Vec<f64> {
     let cells: Vec<(std::ops::Range<usize>, f64)> = runs(keys, (level + TOGETHER).min(BITS))

@@ -48,13 +48,36 @@ pub(super) fn approach_either(
     let telling = &sample.thinned(TELLING);
     let few = &telling.thinned(FEW);
     let fewer = &few.thinned(FEWER);
+    let mut weak = false;
+    let found = led(run, ground, [sample, telling, few, fewer], start, settings, &mut weak);
+    if !weak || matches!(found, Err(AlignError::Stopped(_))) {
+        return found;
+    }
+    // Edges and rims alone may hold a flat part, and few points lie on them.
+    let many = &sample.thinned(MANY);
+    led(run, ground, [sample, telling, many, many], start, settings, &mut weak)
+}
+
+/// Led by few points, fewer to begin with; `weak` is set where these did not hold the part.
+fn led(
+    run: &Run,
+    ground: &Ground,
+    [sample, telling, few, fewer]: [&Sample; 4],
+    start: &Pose,
+    settings: &FineSettings,
+    weak: &mut bool,
+) -> Result<(Pose, usize, Sides), AlignError> {
+    let mut told = |error: AlignError| {
+        *weak |= matches!(error, AlignError::Undetermined { .. });
+        error
+    };
     let skin = if few.normals.is_none() && ground.seen_from.is_none() {
         skin(run, ground, fewer, start, settings)?
     } else {
         None
     };
     let Some((facing, thickness_mm)) = skin else {
-        let (pose, steps) = approach(run, ground, few, start, settings, PATIENT)?;
+        let (pose, steps) = approach(run, ground, few, start, settings, PATIENT).map_err(told)?;
         return Ok((pose, steps, Sides::Told));
     };
     let trial = |pose: Pose| Try::new(run, ground, telling, pose, thickness_mm);
@@ -69,7 +92,7 @@ pub(super) fn approach_either(
         }
         Err(AlignError::Stopped(stopped)) => Err(stopped),
         Err(other) => {
-            error = Some(other);
+            error = Some(told(other));
             Ok(())
         }
     };
@@ -89,8 +112,10 @@ pub(super) fn approach_either(
     }
     // A surface all round was seen from no one side.
     if tried.iter().all(|t| 10 * t.out(thickness_mm) > telling.points.len()) {
-        let (pose, steps) =
-            approach(run, ground, fewer, start, settings, HASTY).map_err(|e| error.unwrap_or(e))?;
+        let (pose, steps) = approach(run, ground, fewer, start, settings, HASTY).map_err(|e| {
+            let e = told(e);
+            error.unwrap_or(e)
+        })?;
         all_steps += steps;
         tried.push(trial(pose)?);
     }

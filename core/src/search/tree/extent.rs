@@ -11,8 +11,8 @@ pub(super) struct Item {
     high: [f32; 4],
 }
 
-/// Makes any number of a triangle, of which a mesh may have 2^30, an ordinary float, which no processor is
-/// slow with.
+/// Makes any number of a triangle, which a mesh keeps below 2^30 - 2^23, an ordinary float, which no processor is slow
+/// with.
 const ORDINARY: u32 = 0x4000_0000;
 
 impl Item {

@@ -2,8 +2,9 @@
 
 #![allow(clippy::unwrap_used, reason = "a test, on data that it makes itself")]
 
+use scantling_core::align::{FineSettings, fine};
 use scantling_core::geometry::random::Random;
-use scantling_core::geometry::{Point, Vector};
+use scantling_core::geometry::{Motion, Point, Vector};
 use scantling_core::nominal::{Nominal, Side};
 use scantling_core::read::{RawScan, read};
 use scantling_core::run::quiet;
@@ -85,6 +86,34 @@ fn scans_and_nominals_are_taken_in_alike_on_any_number_of_threads() {
         let tree = SurfaceTree::new(nominal.mesh());
         tree.nearest_each(&points, 30.0, |_, foot| foot.map(|f| (f.distance.to_bits(), f.triangle)))
     });
+}
+
+#[test]
+fn a_scan_is_aligned_alike_on_any_number_of_threads() {
+    let run = quiet();
+    let raw_mesh = read(&write_stl(&WindowSurround::default().mesh()), &run).unwrap();
+    let nominal =
+        Nominal::from_mesh(raw_mesh, LengthUnit::Millimetre, Some(Side::BehindNormal), &run).unwrap();
+    let mesh = nominal.mesh();
+    let tree = SurfaceTree::new(mesh);
+    let mut random = Random::seeded(6);
+    let (mut points, mut facing) = (Vec::new(), Vec::new());
+    for t in 0..mesh.triangles().len() as u32 {
+        let Some(normal) = mesh.normal(t) else { continue };
+        let [a, b, c] = mesh.corners(t);
+        for _ in 0..(0.4 * mesh.area(t) + random.unit()) as usize {
+            let (u, v) = (random.unit(), random.unit());
+            let (u, v) = if u + v > 1.0 { (1.0 - u, 1.0 - v) } else { (u, v) };
+            points.push(a + (b - a) * u + (c - a) * v + normal.vector() * (0.02 * random.normal()));
+            facing.push(normal.vector());
+        }
+    }
+    assert!(points.len() > 100_000, "{}", points.len());
+    let start = Motion::from_turn_and_shift(Vector::new(0.01, -0.01, 0.02), Vector::new(3.0, -2.0, 4.0));
+    for normals in [Some(facing), None] {
+        let scan = Scan::new(raw(points.clone(), normals), LengthUnit::Millimetre, &run).unwrap();
+        same("fine", || fine(&run, &nominal, &tree, &scan, start, &FineSettings::default()).unwrap());
+    }
 }
 
 #[test]

@@ -115,7 +115,7 @@ pub(crate) enum Command {
     Align(Align),
     /// Tell values and verdicts of a plan's characteristics; nothing is recorded
     Evaluate(Evaluate),
-    /// Fit a line, plane, circle, sphere, cylinder or cone to points by least squares
+    /// Associate a line, plane, circle, sphere, cylinder, cone, torus or slot with points, by least squares or another criterion
     Associate(Associate),
     /// Scan a part by computation: made and scanned as a file says, with the truth beside it
     Simulate(Simulate),

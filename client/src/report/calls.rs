@@ -163,11 +163,13 @@ pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
         ("lowest", place(&answer.minimum)),
         ("highest", place(&answer.maximum)),
         ("rms", format!("{:.6} mm", answer.rms_mm)),
-        (
-            "noise",
-            answer.noise_mm.map_or("not known: no point to spare".to_owned(), |n| format!("{n:.6} mm")),
-        ),
     ];
+    // Of shapes that rest on single points none is told.
+    if answer.proof.is_none() {
+        let noise =
+            answer.noise_mm.map_or("not known: no point to spare".to_owned(), |n| format!("{n:.6} mm"));
+        lines.push(("noise", noise));
+    }
     if let Some(out) = &answer.out_of_plane {
         let noise = out.noise_mm.map_or("not known".to_owned(), |n| format!("{n:.6} mm"));
         let told = format!("form error {:.6} mm, rms {:.6} mm, noise {noise}", out.form_error_mm, out.rms_mm);
@@ -182,9 +184,14 @@ pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
         let far = if proof.best_of_all { "nothing is better anywhere" } else { "the best of what was found" };
         let arrived = format!("{far}; {} of {} starts ended here", proof.arrived, proof.starts);
         lines.push(("proof", arrived));
-        if !(proof.held && proof.gain < 1e-6) {
-            lines.push(("caution", format!("not held: a move of 1 mm could gain {:.1e} mm", proof.gain)));
+        if !(proof.gain < 1e-6) {
+            lines.push(("caution", format!("not at rest: a move of 1 mm could gain {:.1e} mm", proof.gain)));
+        } else if !proof.held {
+            let told = "not unique: others reach the same, so what its contacts do not hold may differ";
+            lines.push(("caution", told.to_owned()));
         }
+        let told = "it rests on single points as they are, with their noise";
+        lines.push(("caution", told.to_owned()));
     }
     text += &facts(&lines, look);
     if !answer.contacts.is_empty() {

@@ -220,7 +220,7 @@ fn rest<'a>(
         let moved = pairs.step()?;
         if moved >= still_mm {
             pairs.follow(run)?;
-            if pairs.from_base_mm() > STRAIGHT_MM {
+            if pairs.since_base_mm() > STRAIGHT_MM {
                 pairs.rebase();
             }
         } else if pairs.rests(run)? {

@@ -1,13 +1,16 @@
 //! Association: the ideal feature that stands for measured points.
 //!
-//! [`line()`], [`plane`], [`circle`], [`sphere`], [`cylinder`], [`cone`], [`torus`] and [`slot`] are total (orthogonal)
+//! [`line()`], [`plane`], [`circle`], [`sphere`], [`cylinder`], [`cone`], [`torus`] and [`slot`] are total
+//! (orthogonal)
 //! least squares. [`line_by`], [`plane_by`], [`circle_by`], [`sphere_by`], [`cylinder_by`], [`cone_by`], [`torus_by`]
 //! and [`slot_by`] take another [`Criterion`] and answer with the points that they rest on. [`associate`] is one call
-//! for all of them; [`minimum_zone_line_in_plane`] is the narrowest strip of a profile. Every fit subtracts the centroid first, so a part metres away from the origin loses nothing but
+//! for all of them; [`minimum_zone_line_in_plane`] is the narrowest strip of a profile. Every fit subtracts the
+//! centroid first, so a part metres away from the origin loses nothing but
 //! the rounding of its own coordinates; sums run in a fixed order.
 //!
 //! A residual is the signed orthogonal distance, mm: positive on the side of the plane's normal, or outside
-//! the circle, sphere, cylinder, cone, torus or slot (the distance from a line has no sign). What lies on which side of the material is the caller's knowledge.
+//! the circle, sphere, cylinder, cone, torus or slot (the distance from a line has no sign). What lies on which side
+//! of the material is the caller's knowledge.
 //! `low` and `high` are the smallest and largest residual, each with the index of its point.
 //!
 //! `unit_covariance` is the inverse of J'J, where J holds the derivatives of the residuals by the
@@ -217,6 +220,15 @@ pub enum FitError {
         shape: Shape,
         /// The criterion.
         criterion: Criterion,
+    },
+    /// The direction told to be out of the material lies too near to the plane to say on which side it is.
+    #[error(
+        "the direction out of the material is {degrees:.0} degrees from the plane's normal; give one within 60 degrees \
+         of it"
+    )]
+    Aslant {
+        /// From the nearer of both normals.
+        degrees: f64,
     },
     /// The iteration ended without coming to rest.
     #[error("the fit of a {shape} did not settle in {steps} steps; check the points for strays")]

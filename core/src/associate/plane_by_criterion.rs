@@ -4,7 +4,7 @@ use super::by_criterion::{Extremal, Wanted};
 use super::extremal::{Aim, Outline, walk};
 use super::levenberg::Model;
 use super::{Criterion, FitError, Material, Reach, Shape, centred, minimum_zone_plane, plane, unit};
-use crate::geometry::{Direction, Point, Vector};
+use crate::geometry::{Direction, Point, Vector, math};
 use crate::run::Run;
 
 /// A plane.
@@ -16,6 +16,9 @@ pub struct Plane {
     pub normal: Direction,
 }
 
+/// A direction further than 60 degrees from the normal does not say on which side the material is: noise would.
+const LEAST_COS: f64 = 0.5;
+
 /// The plane of at least three points, mm, by [`Criterion::MinimumZone`] (as [`minimum_zone_plane`], with the weights
 /// of its contacts) or by [`Criterion::LeastSquaresOutside`] with [`Material::Behind`].
 ///
@@ -24,12 +27,17 @@ pub struct Plane {
 /// tangent plane has many. Two contacts or one are common: the sum of squares holds the rest.
 ///
 /// # Errors
-/// Those of the least-squares [`super::plane`]; [`FitError::NoMeaning`] for another criterion or side.
+/// Those of the least-squares [`super::plane`]; [`FitError::NoMeaning`] for another criterion or side,
+/// [`FitError::Aslant`] for a side that is told from too near the plane.
 pub fn plane_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extremal<Plane>, FitError> {
     let wanted = Wanted::of(Shape::Plane, criterion)?;
     let (point, normal, narrowest_of_all) = match criterion {
         Criterion::LeastSquaresOutside(Material::Behind(side)) => {
             let fit = plane(points)?.facing(side);
+            let cos = fit.normal.dot(side);
+            if !(cos >= LEAST_COS) {
+                return Err(FitError::Aslant { degrees: math::acos(cos.clamp(-1.0, 1.0)).to_degrees() });
+            }
             (fit.centroid, fit.normal, false)
         }
         _ => {

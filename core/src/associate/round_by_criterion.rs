@@ -46,15 +46,18 @@ impl Outline<4> for Ball {
 
 /// The circle of at least three points, mm, seen along `axis`, by any criterion but least squares without constraint.
 ///
-/// Searched from the least-squares circle and places about it; how: [`super::Proof`]. The circumscribed circle is a convex
+/// Searched from the least-squares circle and places about it; how: [`super::Proof`]. The circumscribed circle is a
+/// convex
 /// problem and so the smallest of all. Zone and inscribed circle are the best of the local optima found; a zone rests
 /// on two points above and two below in turn (Ventura and Yeralan, "The minimax center estimation problem",
 /// European J. Operational Research 41(1), 1989, 64-72; from memory), an inscribed circle on three. Least squares
 /// outside the material goes from the least-squares circle alone.
 ///
 /// # Errors
-/// Those of the least-squares [`super::circle()`]; [`super::Freedom::HalfOpen`] for an inscribed or circumscribed circle of
-/// points that leave more than half a turn open; [`FitError::NoMeaning`] for another criterion and for material behind
+/// Those of the least-squares [`super::circle()`]; [`super::Freedom::HalfOpen`] for an inscribed or circumscribed
+/// circle of
+/// points that leave more than half a turn open; [`FitError::NoMeaning`] for another criterion and for material
+/// behind
 /// a plane.
 pub fn circle_by(
     run: &Run,
@@ -87,7 +90,8 @@ pub fn circle_by(
 /// with one coordinate more.
 ///
 /// # Errors
-/// Those of the least-squares [`super::sphere`]; [`super::Freedom::HalfOpen`] for an inscribed or circumscribed sphere of
+/// Those of the least-squares [`super::sphere`]; [`super::Freedom::HalfOpen`] for an inscribed or circumscribed
+/// sphere of
 /// points that leave more than half of all directions open; [`FitError::NoMeaning`] for another criterion.
 pub fn sphere_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extremal<Sphere>, FitError> {
     let wanted = Wanted::of(Shape::Sphere, criterion)?;

@@ -93,22 +93,33 @@ fn hull(flat: &[[f64; 2]]) -> Vec<usize> {
 /// and the distance.
 fn narrowest(flat: &[[f64; 2]], hull: &[usize]) -> (usize, usize, f64) {
     let n = hull.len();
+    let reach = hull.iter().flat_map(|&i| flat[i]).fold(0.0, |most: f64, c| most.max(c.abs()));
     let mut best = (0, hull[0], f64::INFINITY);
-    let mut far = 1 % n;
+    let mut far: Option<usize> = None;
     for edge in 0..n {
         let [p, q] = [hull[edge], hull[(edge + 1) % n]].map(|i| &flat[i]);
         let height = |k: usize| turn(p, q, &flat[hull[k % n]]);
+        let length = ((q[0] - p[0]) * (q[0] - p[0]) + (q[1] - p[1]) * (q[1] - p[1])).sqrt();
+        // Corners on a straight run lie on one line but for rounding: the walk must not stop among them.
+        let slack = 64.0 * f64::EPSILON * length * reach;
+        let mut at = match far {
+            Some(far) => far,
+            None => (0..n).fold(0, |most, k| if height(k) > height(most) { k } else { most }),
+        };
+        let mut most = at;
         for _ in 0..n {
-            if height(far + 1) > height(far) {
-                far = (far + 1) % n;
-            } else {
+            if height(at + 1) <= height(most) - slack {
                 break;
             }
+            at = (at + 1) % n;
+            if height(at) > height(most) {
+                most = at;
+            }
         }
-        let length = ((q[0] - p[0]) * (q[0] - p[0]) + (q[1] - p[1]) * (q[1] - p[1])).sqrt();
-        let width = if length == 0.0 { 0.0 } else { (height(far) / length).max(0.0) };
+        far = Some(most);
+        let width = if length == 0.0 { 0.0 } else { (height(most) / length).max(0.0) };
         if width < best.2 {
-            best = (edge, hull[far], width);
+            best = (edge, hull[most], width);
         }
     }
     best
@@ -132,6 +143,30 @@ mod tests {
             }
         }
         least
+    }
+
+    /// Profiles that are straight but for a bend, turned: their hulls have corners on one line but for rounding.
+    #[test]
+    fn strips_of_straight_profiles_with_a_bend_are_the_narrowest() {
+        for seed in 0..300 {
+            let random = &mut Random::seeded(1000 + seed);
+            let n = 5 + random.below(30);
+            let (from, slope) = (random.range(0.0, f64::from(n as u32)), random.range(-0.3, 0.3));
+            let (cos, sin) = {
+                let angle = random.range(0.0, 6.3);
+                (crate::geometry::math::cos(angle), crate::geometry::math::sin(angle))
+            };
+            let points: Vec<Point> = (0..n as u32)
+                .map(|i| {
+                    let x = f64::from(i);
+                    let y = slope * (x - from).max(0.0);
+                    Point::new(cos * x - sin * y, sin * x + cos * y, 0.0)
+                })
+                .collect();
+            let Ok(strip) = minimum_zone_line_in_plane(&points, Direction::Z) else { continue };
+            let (found, least) = (strip.width_mm(), by_enumeration(&points));
+            assert!((found - least).abs() < 1e-11, "seed {seed}: {found} {least}");
+        }
     }
 
     #[test]

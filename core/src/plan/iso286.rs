@@ -75,6 +75,9 @@ pub enum ClassError {
         /// The first grade that is known.
         least: usize,
     },
+    /// A grade that the standard does not give for the smallest sizes.
+    #[error("ISO 286-1 has no \"{0}\" up to 1 mm; write the limit deviations as numbers")]
+    Small(String),
     /// A size beyond the tables.
     #[error("the tables of ISO 286 used here end at 500 mm; write the limit deviations as numbers")]
     Size,
@@ -87,7 +90,11 @@ pub enum ClassError {
 pub fn limit_deviations(nominal_mm: f64, class: &str) -> Result<LimitDeviations, ClassError> {
     let digits = class.trim_start_matches(|c: char| c.is_ascii_alphabetic());
     let letter = &class[..class.len() - digits.len()];
-    if letter.is_empty() || digits.is_empty() || !digits.bytes().all(|b| b.is_ascii_digit()) {
+    if letter.is_empty()
+        || digits.is_empty()
+        || !digits.bytes().all(|b| b.is_ascii_digit())
+        || digits.starts_with('0')
+    {
         return Err(ClassError::Form(class.chars().take(20).collect()));
     }
     if !(nominal_mm > 0.0 && nominal_mm <= 500.0) {
@@ -116,6 +123,10 @@ pub fn limit_deviations(nominal_mm: f64, class: &str) -> Result<LimitDeviations,
     }
     let grade: usize = digits.parse().map_err(|_| unknown_grade(FIRST_GRADE))?;
     let width = grade_um(grade).ok_or_else(|| unknown_grade(FIRST_GRADE))?;
+    // ISO 286-1:2010, notes of its tables, from memory.
+    if nominal_mm <= 1.0 && (grade >= 14 || (letter == "N" && grade >= 9)) {
+        return Err(ClassError::Small(class.to_owned()));
+    }
     if small == "js" {
         let half = f64::from(width) / 2000.0;
         return Ok(LimitDeviations { upper_mm: half, lower_mm: -half });
@@ -214,9 +225,11 @@ mod tests {
         assert!(told(10.0, "H15").contains("IT5 to IT14"));
         assert!(told(10.0, "P5").contains("IT6 to IT14"));
         assert!(told(10.0, "H99999999999999999999999").contains("grade 99999999999999999999"));
+        assert!(told(0.5, "H14").contains("up to 1 mm") && told(1.0, "N9").contains("up to 1 mm"));
+        assert!(limit_deviations(1.0, "N8").is_ok() && limit_deviations(1.1, "H14").is_ok());
         assert_eq!(told(501.0, "H8"), told(f64::NAN, "H8"));
         assert_eq!(told(-1.0, "H8"), told(0.0, "H8"));
-        for class in ["", "8", "H", "H8x", "8H", "H 8", "H-8", "\u{c4}8", "H8\u{c4}"] {
+        for class in ["", "8", "H", "H8x", "8H", "H08", "H 8", "H-8", "\u{c4}8", "H8\u{c4}"] {
             assert!(told(10.0, class).contains("is no tolerance class"), "{class}");
         }
     }

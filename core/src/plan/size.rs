@@ -116,7 +116,7 @@ fn above_nothing(
     faults.add(
         place,
         format!(
-            "makes the lower deviation {}, so the smallest diameter is not above 0; write a deviation, not a size",
+            "makes the lower deviation {}, so the smallest diameter is not above 0; write limits that a size can have",
             limits.lower_mm
         ),
     );

@@ -57,7 +57,11 @@ fn each_fault_is_told_once_and_at_its_place() {
             ".upper_deviation_mm",
             "write a number in mm",
         ),
-        ("8, upper_deviation_mm = 0.1, lower_deviation_mm = -8", ".lower_deviation_mm", "not a size"),
+        (
+            "8, upper_deviation_mm = 0.1, lower_deviation_mm = -8",
+            ".lower_deviation_mm",
+            "that a size can have",
+        ),
         ("8, tolerance_class = \"h8\"", ".tolerance_class", "is that of a shaft"),
         ("8, tolerance_class = \"S7\"", ".tolerance_class", "deviation \"S\" is not known here"),
         ("8, tolerance_class = \"\"", ".tolerance_class", "is no tolerance class"),

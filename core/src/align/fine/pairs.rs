@@ -121,7 +121,7 @@ impl<'a> Pairs<'a> {
     }
 
     /// How far the pose has moved the part since the equations were made, mm.
-    pub(super) fn from_base_mm(&self) -> f64 {
+    pub(super) fn since_base_mm(&self) -> f64 {
         self.ground.apart_mm(&self.pose, &self.base)
     }
 

@@ -28,7 +28,8 @@ pub(super) fn solve<const K: usize>(n: usize, mut m: [[f64; K]; K], mut x: [f64;
     x[..n].iter().all(|v| v.is_finite()).then_some(x)
 }
 
-/// As [`solve`] with pivots from the whole rest, rows first brought to size one; what depends on other equations is left out and the
+/// As [`solve`] with pivots from the whole rest, rows first brought to size one; what depends on other equations is
+/// left out and the
 /// unknowns that stay open are zero.
 pub(in super::super) fn solve_what_is_told<const K: usize>(
     n: usize,

@@ -14,11 +14,14 @@ const TAKEN: usize = 500;
 const ROUNDS: usize = 60;
 /// Starts drawn beside those along each freedom.
 const DRAWN: usize = 6;
+/// An end whose distances spread more than so many times those of the first start is not of the same surface: a short
+/// tube's points are held by a smaller cylinder that lies across it.
+const ASTRAY: f64 = 4.0;
 /// Ends closer than this, relative to the spread of the distances, are one.
 const SAME: f64 = 1e-9;
 
 /// The best local optimum from `start` and from places about it, over all items; how many starts there were, and
-/// how many ended there.
+/// how many ended there. Ends where the distances spread far wider than at the start are left out ([`ASTRAY`]).
 ///
 /// Starts lie as far off as moves the surface by twice the spread of the distances along each freedom, and by up to
 /// four times in all at once, drawn with a fixed seed. Of more than [`FEW`] items those with the most extreme
@@ -40,8 +43,12 @@ where
     let mut best = walk::<T, N, M>(run, start, judged, aim)?;
     let linear = Linear::<M>::of(start, judged, aim);
     let spread = (linear.high.0 - linear.low.0).max(16.0 * f64::EPSILON);
-    if !best.settled {
-        best.value = f64::INFINITY;
+    let settled = |end: &Found<T>| {
+        let told = seen(&end.model, judged);
+        end.settled && told.high.0 - told.low.0 <= ASTRAY * spread
+    };
+    if !settled(&best) {
+        (best.value, best.settled) = (f64::INFINITY, false);
     }
     let mut ends = vec![best.value];
     for step in places::<M>() {
@@ -49,8 +56,9 @@ where
         let Some(there) = start.moved(&aim.whole::<T, N, M>(&step)) else { continue };
         // All at the size of the first start, so that their values compare.
         let end = walk::<T, N, M>(run, &there, judged, aim)?;
-        ends.push(if end.settled { end.value } else { f64::INFINITY });
-        if end.settled && end.value < best.value {
+        let settled = settled(&end);
+        ends.push(if settled { end.value } else { f64::INFINITY });
+        if settled && end.value < best.value {
             best = end;
         }
     }

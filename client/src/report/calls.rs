@@ -349,6 +349,12 @@ mod tests {
         for wanted in ["the best of what was found; 9 of 11 starts ended here", "-0.005000  0.5000"] {
             assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
         }
-        assert!(!text.contains("covariance") && !text.contains("caution"), "{text}");
+        assert!(!text.contains("covariance") && !text.contains("not unique"), "{text}");
+        assert!(text.contains("rests on single points as they are, with their noise"), "{text}");
+        assert!(!text.contains("\nnoise"), "{text}");
+        if let Some(proof) = &mut answer.proof {
+            proof.held = false;
+        }
+        assert!(associated(&answer, &PLAIN).contains("not unique: others reach the same"));
     }
 }

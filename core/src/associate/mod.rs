@@ -367,4 +367,6 @@ mod law_tests;
 #[cfg(test)]
 mod round_tests;
 #[cfg(test)]
+mod short_tube_tests;
+#[cfg(test)]
 mod torus_and_slot_tests;

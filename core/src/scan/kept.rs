@@ -1,5 +1,6 @@
 //! Points and normals in the precision of their source: where a file has single numbers a scan keeps these, in half
-//! the memory, and every number is what it would be in double ones.
+//! the memory, and every number is what it would be in double ones. One file, although long: places and ways are kept and
+//! seen alike.
 
 use std::ops::Range;
 

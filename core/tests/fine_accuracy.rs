@@ -11,7 +11,6 @@ use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{
     Cholesky, Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector,
 };
-use scantling_core::nominal::Nominal;
 use scantling_core::read::RawScan;
 use scantling_core::run::quiet;
 use scantling_core::scan::{LengthUnit, Scan};
@@ -45,12 +44,7 @@ fn errors(motion: &Motion<PartFrame, PartFrame>, centre: &Point) -> [f64; 6] {
 }
 
 fn check(name: &str, mesh: &TriangleMesh, normals_given: bool, seen: impl Fn(&Vector) -> bool) {
-    let raw = RawScan {
-        points: mesh.vertices().to_vec(),
-        triangles: mesh.triangles().to_vec(),
-        ..RawScan::default()
-    };
-    let nominal = Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap();
+    let nominal = plate::nominal(mesh);
     let mesh = nominal.mesh();
     let tree = SurfaceTree::new(mesh);
     let bounds = mesh.bounds();

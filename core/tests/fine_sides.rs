@@ -27,12 +27,7 @@ struct Case {
 impl Case {
     fn new() -> Self {
         let mesh = Plate::curved().mesh();
-        let raw = RawScan {
-            points: mesh.vertices().to_vec(),
-            triangles: mesh.triangles().to_vec(),
-            ..RawScan::default()
-        };
-        let nominal = Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap();
+        let nominal = plate::nominal(&mesh);
         let tree = SurfaceTree::new(nominal.mesh());
         Self { nominal, tree, random: Random::seeded(4) }
     }
@@ -98,12 +93,7 @@ fn without_normals_no_start_ends_on_the_other_side() {
 #[test]
 fn a_flat_part_that_few_points_hold_is_aligned() {
     let mesh = Plate::flat().mesh();
-    let raw = RawScan {
-        points: mesh.vertices().to_vec(),
-        triangles: mesh.triangles().to_vec(),
-        ..RawScan::default()
-    };
-    let nominal = Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap();
+    let nominal = plate::nominal(&mesh);
     let tree = SurfaceTree::new(nominal.mesh());
     let mut random = Random::seeded(7);
     let face = sampled(&mesh, 60_000, |n| n.z > 0.5, &mut random);

@@ -65,12 +65,7 @@ struct Case {
 impl Case {
     /// A part of which `keep` is seen, with 0.02 mm noise; it lies where it was drawn.
     fn new(mesh: &TriangleMesh, count: usize, keep: impl Fn(&Point) -> bool) -> Self {
-        let raw = RawScan {
-            points: mesh.vertices().to_vec(),
-            triangles: mesh.triangles().to_vec(),
-            ..RawScan::default()
-        };
-        let nominal = Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap();
+        let nominal = plate::nominal(mesh);
         let tree = SurfaceTree::new(nominal.mesh());
         let mut random = Random::seeded(8);
         let all = sampled(mesh, count, |_| true, &mut random);

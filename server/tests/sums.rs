@@ -250,7 +250,10 @@ async fn shapes_are_associated_by_every_criterion_that_means_something() {
     let request = ask(ShapeKind::Torus, CriterionKind::LeastSquares, &torus);
     let found = sums(&server).associate(request).await.unwrap().into_inner();
     let of = |name: &str| found.parameters.iter().find(|p| p.name == name).unwrap().value;
-    assert!((of("ring_diameter") - 40.0).abs() < 1e-9 && (of("diameter") - 8.0).abs() < 1e-9, "{found:?}");
+    assert!(
+        (of("ring_diameter") - 40.0).abs() < 1e-9 && (of("tube_diameter") - 8.0).abs() < 1e-9,
+        "{found:?}"
+    );
 
     // What means nothing is refused by the field that says it.
     for (request, field) in [
@@ -261,6 +264,7 @@ async fn shapes_are_associated_by_every_criterion_that_means_something() {
             AssociateRequest { criterion: 77, ..ask(ShapeKind::Circle, CriterionKind::Unspecified, &square) },
             "criterion",
         ),
+        (AssociateRequest { outward: vec![1.0, 0.2, 0.0], ..outside.clone() }, "outward"),
         (AssociateRequest { criterion: 0, ..outside.clone() }, "outward"),
         (AssociateRequest { material: MaterialSide::Around.into(), ..outside }, "material"),
     ] {

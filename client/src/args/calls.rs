@@ -165,15 +165,15 @@ impl From<Shape> for ShapeKind {
 /// By what a shape is associated.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum Criterion {
-    /// Least sum of squared distances (Gauss)
+    /// Least sum of squared distances (Gauss, G)
     LeastSquares,
-    /// The narrowest zone that holds all points (minimax)
+    /// The narrowest zone that holds all points (minimax, C)
     MinimumZone,
-    /// The largest circle, sphere or cylinder that no point lies inside of
+    /// The largest circle, sphere or cylinder that no point lies inside of (X)
     MaximumInscribed,
-    /// The smallest circle, sphere or cylinder that no point lies outside of
+    /// The smallest circle, sphere or cylinder that no point lies outside of (N)
     MinimumCircumscribed,
-    /// Least sum of squared distances among all that lie outside the material
+    /// Least sum of squared distances among all that lie outside the material (GE)
     LeastSquaresOutside,
 }
 

@@ -115,7 +115,7 @@ pub(crate) enum Command {
     Align(Align),
     /// Tell values and verdicts of a plan's characteristics; nothing is recorded
     Evaluate(Evaluate),
-    /// Associate a line, plane, circle, sphere, cylinder, cone, torus or slot with points, by least squares or another criterion
+    /// Associate a line, plane, circle, sphere, cylinder, cone, torus or slot with points
     Associate(Associate),
     /// Scan a part by computation: made and scanned as a file says, with the truth beside it
     Simulate(Simulate),

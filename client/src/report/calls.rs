@@ -201,7 +201,7 @@ pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
             std::iter::once(number(c.index.to_string())).chain(at).chain(told).collect()
         });
         text.push('\n');
-        text += &table(&["contact", "x", "y", "z", "mm off", "weight"], rows.collect(), look);
+        text += &table(&["contact", "x mm", "y mm", "z mm", "off mm", "weight"], rows.collect(), look);
     }
     let notes: Vec<_> = answer.notes.iter().map(|note| ("note", note.clone())).collect();
     text += &facts(&notes, look);

@@ -113,6 +113,7 @@ impl Wanted {
                 // By how much the sum of squares itself falls, mm2 for each mm.
                 let weighed =
                     found.contacts.iter().map(|&(i, w)| (i, 2.0 * w * cloud.reach_mm)).collect::<Vec<_>>();
+                // The sum of squares bends upward every way, or the programme would have had no answer.
                 let proof =
                     Proof { gain: found.gain, held: true, starts: 1, arrived: 1, reach: Reach::BestOfStarts };
                 Ok(self.extremal(cloud, items, &found.model, &weighed, proof, placed))
@@ -141,8 +142,8 @@ impl Wanted {
         let met = spread <= 64.0 * f64::EPSILON * (1.0 + found.model.size());
         let convex =
             criterion == Criterion::MinimumCircumscribed && matches!(shape, Shape::Circle | Shape::Sphere);
-        let reach = if convex || met { Reach::Everywhere } else { Reach::BestOfStarts };
         let gain = if met { 0.0 } else { found.gain };
+        let reach = if met || (convex && gain < 1e-6) { Reach::Everywhere } else { Reach::BestOfStarts };
         let proof = Proof { gain, held: found.held, starts, arrived, reach };
         Ok(self.extremal(cloud, items, &found.model, &found.contacts, proof, placed))
     }

@@ -1,5 +1,6 @@
 //! The orthogonal least-squares circle about a given direction.
 
+use super::carry::carried;
 use super::levenberg::{Model, Sums, minimise};
 use super::{FitError, Freedom, LARGEST_RADIUS_SHARE, Residuals, Shape, centred, noise, unit};
 use crate::geometry::{Cholesky, Direction, Point, math};
@@ -131,24 +132,6 @@ fn long_axis(flat: &[[f64; 2]]) -> (f64, f64) {
     }
     let angle = 0.5 * math::atan2(2.0 * xy, xx - yy);
     (math::cos(angle), math::sin(angle))
-}
-
-/// `T C T'` in a fixed order.
-pub(super) fn carried<const N: usize>(t: &[[f64; N]; N], c: &[[f64; N]; N]) -> [[f64; N]; N] {
-    let mut out = [[0.0; N]; N];
-    for i in 0..N {
-        for j in 0..=i {
-            let mut total = 0.0;
-            for k in 0..N {
-                for l in 0..N {
-                    total += t[i][k] * c[k][l] * t[j][l];
-                }
-            }
-            out[i][j] = total;
-            out[j][i] = total;
-        }
-    }
-    out
 }
 
 /// A circle in the plane, points centred and of size one.

@@ -1,7 +1,8 @@
 //! The orthogonal least-squares cone. (Longer than most: the model and its derivatives stand together.)
 
-use super::circle::{algebraic, carried, one_minus};
-use super::cover::{about_the_long_axis, half_sphere, principal_axes, sample, spread};
+use super::carry::{carried, sized, turned};
+use super::circle::{algebraic, one_minus};
+use super::cover::{about_the_long_axis, distinct, half_sphere, principal_axes, sample, spread};
 use super::levenberg::{Ended, Model, Sums, minimise};
 use super::{
     FitError, Freedom, LARGEST_RADIUS_SHARE, LARGEST_TURN_RAD, Residuals, Shape, centred, noise, unit,
@@ -178,14 +179,7 @@ pub(super) fn cone_within(run: &Run, points: &[Point]) -> Result<ConeFit, FitErr
     let residuals = Residuals::of(all, |q| cone.row(q).0);
     let axis = unit(cone.axis);
     let (a, b) = axis.frame();
-    let mut unit_covariance = cov;
-    let per = |i: usize| if matches!(i, 0 | 1 | 5) { scale } else { 1.0 };
-    for (i, row) in unit_covariance.iter_mut().enumerate() {
-        for (j, v) in row.iter_mut().enumerate() {
-            // Lengths by lengths keep their value; each angle is per length.
-            *v /= per(i) * per(j);
-        }
-    }
+    let unit_covariance = sized(cov, scale, &[0, 1, 5]);
     Ok(ConeFit {
         point: cloud.centre + cone.point * scale,
         axis,
@@ -229,17 +223,7 @@ fn starts(judges: &[Vector], directions: &[Direction], apart: f64, keep: usize) 
             }
         }
     }
-    found.sort_by(|x, y| x.0.total_cmp(&y.0));
-    let mut chosen: Vec<Funnel> = Vec::new();
-    for (_, cone) in found {
-        if chosen.iter().all(|c| c.axis.cross(&cone.axis).norm() > apart) {
-            chosen.push(cone);
-            if chosen.len() == keep {
-                break;
-            }
-        }
-    }
-    chosen
+    distinct(found, apart, keep, |one| one.axis)
 }
 
 /// Cones about an axis direction: x2 + y2 = 2 c.(x, y) + A + B g + C g2 by linear least squares, where g runs
@@ -337,10 +321,7 @@ impl Funnel {
         // To the frame of the axis, and from the gap to the radius: gap / cos.
         let mut t = [[0.0; 6]; 6];
         for at in [0, 2] {
-            t[at][at] = u.dot(&a);
-            t[at][at + 1] = v.dot(&a);
-            t[at + 1][at] = u.dot(&b);
-            t[at + 1][at + 1] = v.dot(&b);
+            turned(&mut t, at, [u, v], [a, b]);
         }
         t[4][4] = 1.0 / cos;
         t[4][5] = middle / cos;

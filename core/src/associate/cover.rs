@@ -57,3 +57,23 @@ pub(super) fn about_the_long_axis(principal: &[Vector; 3], slender: f64) -> Vec<
     }
     out
 }
+
+/// The best of what was found, no two of them with axes closer than `apart`, rad.
+pub(super) fn distinct<T>(
+    mut found: Vec<(f64, T)>,
+    apart: f64,
+    keep: usize,
+    axis: impl Fn(&T) -> Vector,
+) -> Vec<T> {
+    found.sort_by(|x, y| x.0.total_cmp(&y.0));
+    let mut chosen: Vec<T> = Vec::new();
+    for (_, one) in found {
+        if chosen.len() == keep {
+            break;
+        }
+        if chosen.iter().all(|c| axis(c).cross(&axis(&one)).norm() > apart) {
+            chosen.push(one);
+        }
+    }
+    chosen
+}

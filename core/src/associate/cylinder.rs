@@ -1,7 +1,8 @@
 //! The orthogonal least-squares cylinder.
 
-use super::circle::{Round, algebraic, carried, one_minus};
-use super::cover::{about_the_long_axis, half_sphere, principal_axes, sample, spread};
+use super::carry::{carried, sized, turned};
+use super::circle::{Round, algebraic, one_minus};
+use super::cover::{about_the_long_axis, distinct, half_sphere, principal_axes, sample, spread};
 use super::levenberg::{Ended, Model, Sums, minimise};
 use super::{
     FitError, Freedom, LARGEST_RADIUS_SHARE, LARGEST_TURN_RAD, Residuals, Shape, centred, noise, signed, unit,
@@ -133,13 +134,7 @@ pub(super) fn cylinder_within(run: &Run, points: &[Point]) -> Result<CylinderFit
     let residuals = Residuals::of(all, |q| tube.row(q).0);
     let axis = unit(tube.axis);
     let (a, b) = axis.frame();
-    let mut unit_covariance = cov;
-    for (i, row) in unit_covariance.iter_mut().enumerate() {
-        for (j, v) in row.iter_mut().enumerate() {
-            // Lengths by lengths keep their value; each tilt is per length.
-            *v /= if i < 2 { scale } else { 1.0 } * if j < 2 { scale } else { 1.0 };
-        }
-    }
+    let unit_covariance = sized(cov, scale, &[0, 1]);
     Ok(CylinderFit {
         point: cloud.centre + tube.point * scale,
         axis,
@@ -168,17 +163,7 @@ fn starts(judges: &[Vector], directions: &[Direction], apart: f64, keep: usize) 
             found.push((cost(&round), Tube { axis: axis.vector(), point, radius: round.radius }));
         }
     }
-    found.sort_by(|x, y| x.0.total_cmp(&y.0));
-    let mut chosen: Vec<Tube> = Vec::new();
-    for (_, tube) in found {
-        if chosen.iter().all(|c| c.axis.cross(&tube.axis).norm() > apart) {
-            chosen.push(tube);
-            if chosen.len() == keep {
-                break;
-            }
-        }
-    }
-    chosen
+    distinct(found, apart, keep, |one| one.axis)
 }
 
 /// A cylinder about points that are centred and of size one; `point` is the foot of the origin.
@@ -203,10 +188,7 @@ impl Tube {
         let (a, b) = unit(self.axis).frame();
         let mut t = [[0.0; 5]; 5];
         for at in [0, 2] {
-            t[at][at] = u.dot(&a);
-            t[at][at + 1] = v.dot(&a);
-            t[at + 1][at] = u.dot(&b);
-            t[at + 1][at + 1] = v.dot(&b);
+            turned(&mut t, at, [u, v], [a, b]);
         }
         t[4][2] = -1.0;
         t[4][4] = 1.0;

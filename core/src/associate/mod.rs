@@ -24,6 +24,7 @@ mod association;
 mod by_criterion;
 mod by_least_squares;
 mod by_other_criteria;
+mod carry;
 mod circle;
 mod cone;
 mod cover;
@@ -231,7 +232,9 @@ pub enum FitError {
         degrees: f64,
     },
     /// The iteration ended without coming to rest.
-    #[error("the fit of a {shape} did not settle in {steps} steps; check the points for strays")]
+    #[error(
+        "the fit of a {shape} did not settle in {steps} steps; check the points for strays, or measure more of it"
+    )]
     NotSettled {
         /// The shape.
         shape: Shape,

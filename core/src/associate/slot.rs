@@ -1,6 +1,6 @@
 //! The orthogonal least-squares slot: two straight sides with round ends, seen along an axis.
 
-use super::circle::carried;
+use super::carry::{carried, sized};
 use super::extremal::Outline;
 use super::levenberg::{Ended, Model, Sums, minimise};
 use super::{
@@ -142,12 +142,7 @@ pub(super) fn slot_within(run: &Run, points: &[Point], axis: Direction) -> Resul
 
     let residuals = Residuals::of(&flat, |q| outline.row(q).0);
     let along = unit(a * outline.along[0] + b * outline.along[1]);
-    let mut unit_covariance = cov;
-    for i in 0..5 {
-        // Lengths by lengths keep their value; the turn is per length.
-        unit_covariance[2][i] /= scale;
-        unit_covariance[i][2] /= scale;
-    }
+    let unit_covariance = sized(cov, scale, &[2]);
     Ok(SlotFit {
         centre: cloud.centre + (a * outline.centre[0] + b * outline.centre[1]) * scale,
         axis,

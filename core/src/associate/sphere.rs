@@ -1,7 +1,8 @@
 //! The orthogonal least-squares sphere, with free radius and with a known one. (Longer than most: both share
 //! one model and its derivatives.)
 
-use super::circle::{carried, one_minus};
+use super::carry::carried;
+use super::circle::one_minus;
 use super::cover::principal_axes;
 use super::levenberg::{Ended, Model, Sums, minimise};
 use super::{FitError, Freedom, LARGEST_RADIUS_SHARE, Residuals, Shape, centred, noise, unit};

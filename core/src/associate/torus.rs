@@ -1,7 +1,8 @@
 //! The orthogonal least-squares torus. (Longer than most: the model and its derivatives stand together.)
 
-use super::circle::{algebraic, carried, one_minus};
-use super::cover::{half_sphere, principal_axes, sample, spread};
+use super::carry::{carried, sized, turned};
+use super::circle::{algebraic, one_minus};
+use super::cover::{distinct, half_sphere, principal_axes, sample, spread};
 use super::extremal::Outline;
 use super::levenberg::{Ended, Model, Sums, minimise};
 use super::{
@@ -134,13 +135,7 @@ pub(super) fn torus_within(run: &Run, points: &[Point]) -> Result<TorusFit, FitE
     let residuals = Residuals::of(all, |q| ring.row(q).0);
     let axis = unit(ring.axis);
     let (a, b) = axis.frame();
-    let mut unit_covariance = cov;
-    for (i, row) in unit_covariance.iter_mut().enumerate() {
-        for (j, v) in row.iter_mut().enumerate() {
-            // Lengths by lengths keep their value; each tilt is per length.
-            *v /= if i < 2 { scale } else { 1.0 } * if j < 2 { scale } else { 1.0 };
-        }
-    }
+    let unit_covariance = sized(cov, scale, &[0, 1]);
     Ok(TorusFit {
         centre: cloud.centre + ring.centre * scale,
         axis,
@@ -179,17 +174,7 @@ fn starts(judges: &[Vector], directions: &[Direction], keep: usize) -> Vec<Ring>
             }
         }
     }
-    found.sort_by(|x, y| x.0.total_cmp(&y.0));
-    let mut chosen: Vec<Ring> = Vec::new();
-    for (_, ring) in found {
-        if chosen.iter().all(|c| c.axis.cross(&ring.axis).norm() > APART_RAD) {
-            chosen.push(ring);
-            if chosen.len() == keep {
-                break;
-            }
-        }
-    }
-    chosen
+    distinct(found, APART_RAD, keep, |one| one.axis)
 }
 
 /// A torus about points that are centred and of size one.
@@ -216,10 +201,7 @@ impl Ring {
         let (a, b) = unit(self.axis).frame();
         let mut t = [[0.0; 7]; 7];
         for at in [0, 2] {
-            t[at][at] = u.dot(&a);
-            t[at][at + 1] = v.dot(&a);
-            t[at + 1][at] = u.dot(&b);
-            t[at + 1][at + 1] = v.dot(&b);
+            turned(&mut t, at, [u, v], [a, b]);
         }
         t[4][0] = self.major;
         t[4][4] = 1.0;

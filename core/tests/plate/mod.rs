@@ -3,6 +3,10 @@
 
 use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Point, TriangleMesh, Vector};
+use scantling_core::nominal::Nominal;
+use scantling_core::read::RawScan;
+use scantling_core::run::quiet;
+use scantling_core::scan::LengthUnit;
 
 /// Its upper face lies at `height(x, y)`.
 pub(crate) struct Plate {
@@ -63,6 +67,16 @@ impl Plate {
 pub(crate) struct Sampled {
     pub(crate) points: Vec<Point>,
     pub(crate) normals: Vec<Vector>,
+}
+
+/// A closed mesh as a nominal.
+pub(crate) fn nominal(mesh: &TriangleMesh) -> Nominal {
+    let raw = RawScan {
+        points: mesh.vertices().to_vec(),
+        triangles: mesh.triangles().to_vec(),
+        ..RawScan::default()
+    };
+    Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap()
 }
 
 /// About `count` points at random places, as dense everywhere, of triangles whose normal is `seen`.

@@ -99,7 +99,7 @@ pub(crate) fn associated(found: &Association, points: &[Point]) -> v1::Associate
         add(if found.shape == Shape::Torus { "ring_diameter" } else { "diameter" }, 2.0 * radius, "mm");
     }
     if let Some(radius) = found.minor_radius_mm {
-        add("diameter", 2.0 * radius, "mm");
+        add("tube_diameter", 2.0 * radius, "mm");
     }
     for (name, value) in [("length", found.length_mm), ("width", found.width_mm)] {
         if let Some(value) = value {
@@ -178,7 +178,8 @@ fn told(name: &str) -> String {
 fn answered(shape: Shape, parameter: &Uncertain) -> (&str, f64) {
     match parameter.name.as_str() {
         "radius" if shape == Shape::Torus => ("ring_diameter", 2.0),
-        "radius" | "minor_radius" => ("diameter", 2.0),
+        "radius" => ("diameter", 2.0),
+        "minor_radius" => ("tube_diameter", 2.0),
         other => (other, 1.0),
     }
 }

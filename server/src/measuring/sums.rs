@@ -204,7 +204,13 @@ pub(crate) fn associated(
     (shape, criterion): (Shape, Criterion),
     ask: &ScanAsk,
 ) -> Result<(Association, Vec<Point>, Vec<String>), SumError> {
-    let (scan, notes) = scan_of(service, run, ask)?;
+    let (scan, mut notes) = scan_of(service, run, ask)?;
+    if scan.dropped() > 0 {
+        notes.push(format!(
+            "{} points are left out and not counted: repeated, or without a normal where others have one",
+            scan.dropped()
+        ));
+    }
     let points: Vec<Point> = match part_of(ask.region, None)? {
         ScanPart::Region(bounds) => scan.points().iter().filter(|p| bounds.contains(p)).collect(),
         _ => scan.points().to_vec(),
@@ -212,6 +218,7 @@ pub(crate) fn associated(
     let found = associate_by(run, shape, criterion, &points).map_err(|e| match e {
         FitError::Stopped(_) => MeasureError::Stopped.into(),
         FitError::NoMeaning { .. } => SumError::Fields(vec![("criterion".into(), e.to_string())]),
+        FitError::Aslant { .. } => SumError::Fields(vec![("outward".into(), e.to_string())]),
         other => SumError::Undetermined(other.to_string()),
     })?;
     Ok((found, points, notes))

@@ -29,8 +29,7 @@ pub(super) fn solve<const K: usize>(n: usize, mut m: [[f64; K]; K], mut x: [f64;
 }
 
 /// As [`solve`] with pivots from the whole rest, rows first brought to size one; what depends on other equations is
-/// left out and the
-/// unknowns that stay open are zero.
+/// left out, and the unknowns that stay open are zero.
 pub(in super::super) fn solve_what_is_told<const K: usize>(
     n: usize,
     mut m: [[f64; K]; K],

@@ -149,7 +149,7 @@ pub(in super::super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
     let size = model.size();
     let rounding = 2.0 * f64::EPSILON * (1.0 + size);
     let mut reach = 2.0 * (linear.high.0 - linear.low.0).max(rounding);
-    let (mut settled, mut steps) = (false, 0);
+    let (mut settled, mut solved, mut steps) = (false, true, 0);
     while steps < STEPS && !settled {
         run.check()?;
         steps += 1;
@@ -158,11 +158,14 @@ pub(in super::super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
             break;
         }
         if reach < rounding {
-            settled = true;
+            // A programme without an answer is no sign of rest.
+            settled = solved;
             break;
         }
         let rows = linear.near(sides, reach);
-        let Some(corner) = lowest(&rows, sides, reach, 0.25 * rounding) else {
+        let corner = lowest(&rows, sides, reach, 0.25 * rounding);
+        solved = corner.is_some();
+        let Some(corner) = corner else {
             reach *= 0.25;
             continue;
         };

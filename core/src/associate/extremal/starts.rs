@@ -65,29 +65,33 @@ where
     let arrived = ends.iter().filter(|v| **v <= best.value + SAME * spread).count() as u64;
     let starts = ends.len() as u64;
 
-    for _ in 0..ROUNDS {
-        if chosen.is_empty() {
+    if chosen.is_empty() {
+        return Ok((best, starts, arrived));
+    }
+    let mut few = few;
+    let mut rounds = 0;
+    loop {
+        let (all, held) = (seen(&best.model, items), seen(&best.model, &few));
+        let rounding = 4.0 * f64::EPSILON * (1.0 + best.model.size());
+        let sides = aim.sides();
+        let outside = (sides.above && all.high.0 > held.high.0 + rounding)
+            || (sides.below && all.low.0 < held.low.0 - rounding);
+        if !outside {
             break;
         }
-        let few: Vec<T::Item> = chosen.iter().map(|&i| items[i].clone()).collect();
-        let outside = {
-            let (all, held) = (seen(&best.model, items), seen(&best.model, &few));
-            let rounding = 4.0 * f64::EPSILON * (1.0 + best.model.size());
-            let sides = aim.sides();
-            (sides.above && all.high.0 > held.high.0 + rounding)
-                || (sides.below && all.low.0 < held.low.0 - rounding)
-        };
-        if !outside {
-            for contact in &mut best.contacts {
-                contact.0 = chosen[contact.0];
-            }
+        rounds += 1;
+        if rounds > ROUNDS {
+            best.settled = false;
             break;
         }
         chosen.extend(extremes(&best.model, items, TAKEN));
         chosen.sort_unstable();
         chosen.dedup();
-        let few: Vec<T::Item> = chosen.iter().map(|&i| items[i].clone()).collect();
-        best = walk::<T, N, M>(run, &best.model.clone(), &few, aim)?;
+        few = chosen.iter().map(|&i| items[i].clone()).collect();
+        best = walk::<T, N, M>(run, &best.model, &few, aim)?;
+    }
+    for contact in &mut best.contacts {
+        contact.0 = chosen[contact.0];
     }
     Ok((best, starts, arrived))
 }

@@ -9,7 +9,7 @@ use crate::read::Header;
 /// neighbourhoods with their rehearsed noise; for the nominal its mesh, faces and trees.
 pub fn cost(scan: &Header, nominal: &Header, plan: &Plan) -> u64 {
     let systems = plan.datum_systems.len() as u64;
-    // A point in a file, as read and as scan: 24 bytes each for place and normal.
+    // A point in a file, as read and as scan: 24 bytes each for place and normal, half of that in single numbers.
     let read = 3 * 48;
     // Its triangle and deviation, at the best fit, on each system and in the round under way.
     let placed = 12 * (systems + 2) + 2 * 56;

@@ -4,6 +4,7 @@
 use rayon::slice::ParallelSliceMut;
 use serde::Serialize;
 
+use super::kept::LEAST_NORMAL;
 use super::{FURTHEST_MM, repeats, spacing};
 use crate::geometry::Point;
 use crate::read::{Format, LengthUnit, Packing, RawScan, ReadError, TextLayout, packing, read_with};
@@ -175,9 +176,6 @@ pub fn info(
     told.problems = problems(&told);
     Ok(told)
 }
-
-/// As in `kept::usable`: longer than what single precision leaves of nothing.
-const LEAST_NORMAL: f64 = 1e-6;
 
 /// What the triangles are like.
 struct Surface {

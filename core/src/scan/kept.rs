@@ -185,8 +185,11 @@ impl Ways {
     }
 }
 
+/// A usable normal is longer than what single precision leaves of nothing.
+pub(super) const LEAST_NORMAL: f64 = 1e-6;
+
 fn usable(v: Vector) -> Option<Direction> {
-    if v.norm() > 1e-6 { Direction::new(v) } else { None }
+    if v.norm() > LEAST_NORMAL { Direction::new(v) } else { None }
 }
 
 /// Points of a scan, mm. They are kept in the precision of their source and given out in double.

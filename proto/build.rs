@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use protox::prost_reflect::prost::Message;
 use protox::prost_reflect::prost_types::FileDescriptorSet;
 
-const FILES: [&str; 8] = [
+const FILES: [&str; 9] = [
     "scantling/v1/part.proto",
     "scantling/v1/plan.proto",
     "scantling/v1/blob.proto",
@@ -13,6 +13,7 @@ const FILES: [&str; 8] = [
     "scantling/v1/inspection.proto",
     "scantling/v1/measurement.proto",
     "scantling/v1/simulation.proto",
+    "scantling/v1/self_check.proto",
     "scantling/v1/error.proto",
 ];
 

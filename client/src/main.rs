@@ -174,6 +174,7 @@ async fn answer(context: &Context, command: Command) -> anyhow::Result<Exit> {
         Command::Evaluate(args) => command::calls::evaluate(context, args).await,
         Command::Associate(args) => command::calls::associate(context, args).await,
         Command::Simulate(args) => command::calls::simulate(context, args).await,
+        Command::SelfCheck(args) => command::calls::self_check(context, &args).await,
         Command::Push(args) => command::blob::push(context, args).await,
         Command::Get(args) => command::blob::get(context, args).await,
         Command::Record(Record::List(args)) => command::record::list(context, args).await,

@@ -33,5 +33,6 @@ pub mod uncertainty;
 pub mod conformity;
 pub mod evaluate;
 pub mod inspect;
+pub mod self_check;
 
 pub mod simulate;

@@ -10,7 +10,7 @@ use scantling_core::associate::{
     Criterion, FitError, Freedom, Reach, circle, circle_by, cylinder, cylinder_by, minimum_zone_plane, plane,
     sphere, sphere_by,
 };
-use scantling_core::geometry::Vector;
+use scantling_core::geometry::{Direction, Point, Vector};
 use scantling_core::run::quiet;
 use serde_json::Value;
 
@@ -149,4 +149,28 @@ fn inscribed_and_circumscribed_circles_are_as_stated_or_refused_on_arcs() {
         around.below(&format!("circumscribed circles {what}"), 1e-10);
         inside.below(&format!("inscribed circles {what}"), 1e-10);
     }
+}
+
+/// A published routine answered these points with a radius of 1.63862 (a note of 2004, mathgroup mg50307); two of them
+/// are further apart than that allows. They lie to one side of their least-squares circle's centre.
+#[test]
+fn ten_points_have_the_circumscribed_circle_that_a_published_routine_missed() {
+    let ten = [
+        (0.00604914, -1.54375),
+        (0.201781, 0.7955),
+        (0.703343, -0.400924),
+        (-0.485319, -0.704386),
+        (-0.710707, 0.905265),
+        (0.463783, 0.470773),
+        (-1.06043, 1.8205),
+        (0.104751, 0.235759),
+        (-1.89801, 1.03611),
+        (-0.330475, 0.931081),
+    ];
+    let points: Vec<Point> = ten.iter().map(|&(x, y)| Point::new(x, y, 0.0)).collect();
+    let found = circle_by(&quiet(), Criterion::MinimumCircumscribed, &points, Direction::Z).unwrap();
+    assert!((found.shape.radius_mm - 1.764_621_48).abs() < 1e-8, "{found:?}");
+    assert!((found.shape.centre - Point::new(-0.527_190, 0.138_375, 0.0)).norm() < 1e-6, "{found:?}");
+    assert_eq!(found.contacts.len(), 2);
+    assert_eq!(found.proof.reach, Reach::Everywhere);
 }

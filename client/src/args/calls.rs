@@ -1,4 +1,4 @@
-//! `locate`, `align`, `evaluate`, `associate`, `simulate`: one number or one scan now, no record of an inspection.
+//! `locate`, `align`, `evaluate`, `associate`, `simulate`, `self-check`: one answer now, no record of an inspection.
 
 use std::path::PathBuf;
 
@@ -130,6 +130,22 @@ pub(crate) struct Simulate {
     /// Save the truth, JSON: where each part lies and what was made of it
     #[arg(long, value_name = "FILE")]
     pub(crate) truth: Option<PathBuf>,
+}
+
+#[derive(Args, Debug)]
+#[command(
+    after_help = "It runs where the sums run: within this process, or on the server that --server names. One version has one
+digest on every machine. Exit code 0: all checks passed; 70: some did not.
+
+Examples:
+  scantling self-check
+  scantling --server http://127.0.0.1:7421 self-check --all
+  scantling --output json self-check > self-check.json"
+)]
+pub(crate) struct SelfCheck {
+    /// List every check, not only those that failed
+    #[arg(long)]
+    pub(crate) all: bool,
 }
 
 /// A shape that can be associated.

@@ -16,7 +16,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 pub(crate) use blob::{Get, Push};
-pub(crate) use calls::{Align, Associate, Evaluate, Locate, OneScan, Simulate};
+pub(crate) use calls::{Align, Associate, Evaluate, Locate, OneScan, SelfCheck, Simulate};
 pub(crate) use measure::{Measure, RevisionChoice, Sources};
 pub(crate) use part::{Part, PartName, PartRegister, Plan, PlanCheck, RevisionName};
 pub(crate) use program::{Completions, Man};
@@ -119,6 +119,8 @@ pub(crate) enum Command {
     Associate(Associate),
     /// Scan a part by computation: made and scanned as a file says, with the truth beside it
     Simulate(Simulate),
+    /// Hold the program against published values that it carries, for audits and after an installation
+    SelfCheck(SelfCheck),
     /// Upload files, and go on with uploads that broke
     Push(Push),
     /// Download a file by its digest

@@ -1,4 +1,4 @@
-//! `locate`, `align`, `evaluate`, `associate`, `simulate`: the calls that keep no record.
+//! `locate`, `align`, `evaluate`, `associate`, `simulate`, `self-check`: the calls that keep no record.
 
 use std::io::Write;
 
@@ -6,7 +6,8 @@ use anyhow::Context as _;
 use scantling_proto::v1::simulate_scan_request::Simulation;
 use scantling_proto::v1::{
     Acquisition, AlignRequest, AssociateRequest, CriterionKind, EvaluateRequest, LengthUnit, LocateRequest,
-    LocateResponse, MaterialSide, Placement, ScanBlob, ScanInput, ShapeKind, SimulateScanRequest, scan_input,
+    LocateResponse, MaterialSide, Placement, ScanBlob, ScanInput, SelfCheckRequest, ShapeKind,
+    SimulateScanRequest, scan_input,
 };
 
 use super::{Context, sources};
@@ -16,6 +17,7 @@ use crate::download::{Output, download, unwritable};
 use crate::exit::Exit;
 use crate::names;
 use crate::report::calls as tell;
+use crate::report::self_check::checked;
 use crate::upload::upload;
 
 pub(crate) async fn run_locate(context: &Context, args: args::Locate) -> anyhow::Result<Exit> {
@@ -91,6 +93,19 @@ pub(crate) async fn associate(context: &Context, args: args::Associate) -> anyho
     })?;
     context.output.message("AssociateResponse", &answer, tell::associated)?;
     Ok(Exit::Success)
+}
+
+/// A check that fails is a fault of the program, or of the machine that it runs on.
+pub(crate) async fn self_check(context: &Context, args: &args::SelfCheck) -> anyhow::Result<Exit> {
+    let mut client = measurements(&context.channel);
+    let bar = context.progress.spinner("self-check");
+    let began = std::time::Instant::now();
+    let answer = patiently(async || client.self_check(SelfCheckRequest {}).await);
+    let answer = answer.await.context("cannot check the program")?;
+    let took = began.elapsed();
+    bar.finish_and_clear();
+    context.output.message("SelfCheckResponse", &answer, |a, look| checked(a, took, args.all, look))?;
+    Ok(if answer.passed { Exit::Success } else { Exit::Internal })
 }
 
 /// Every key of a simulation's file.

@@ -33,6 +33,8 @@ struct Kept {
     evaluated: Vec<EvaluateRequest>,
     associated: Vec<AssociateRequest>,
     simulated: Vec<SimulateScanRequest>,
+    /// Whether its self-check passes.
+    sound: bool,
     /// By serial number; conforms where none is said.
     verdicts: BTreeMap<String, Verdict>,
 }
@@ -82,6 +84,7 @@ impl Plant {
             Command::Locate(args) => calls::run_locate(&context, args).await,
             Command::Align(args) => calls::align(&context, args).await,
             Command::Evaluate(args) => calls::evaluate(&context, args).await,
+            Command::SelfCheck(args) => calls::self_check(&context, &args).await,
             Command::Simulate(args) => calls::simulate(&context, args).await,
             Command::Associate(args) => calls::associate(&context, args).await,
             other => panic!("{other:?}"),
@@ -201,6 +204,9 @@ impl MeasurementService for Plant {
     async fn simulate_scan(&self, request: Request<SimulateScanRequest>) -> Answer<SimulateScanResponse> {
         self.kept().simulated.push(request.into_inner());
         Ok(Response::new(SimulateScanResponse { truth_json: "{\"parts\":[]}".into(), ..Default::default() }))
+    }
+    async fn self_check(&self, _: Request<SelfCheckRequest>) -> Answer<SelfCheckResponse> {
+        Ok(Response::new(SelfCheckResponse { passed: self.kept().sound, ..Default::default() }))
     }
 }
 
@@ -428,6 +434,14 @@ async fn calls_without_a_record_name_scan_box_placement_and_shape() {
         (&[-1.0, -2.0, -3.0][..], &[4.0, 5.0, 6.0][..])
     );
     assert!(kept.acquisitions.is_empty() && kept.inspections.is_empty());
+}
+
+#[tokio::test]
+async fn a_self_check_that_fails_is_a_fault_of_the_program() {
+    let plant = Plant::default();
+    assert_eq!(plant.type_in(&["self-check"]).await.expect("answered"), Exit::Internal);
+    plant.kept().sound = true;
+    assert_eq!(plant.type_in(&["self-check", "--all"]).await.expect("answered"), Exit::Success);
 }
 
 #[tokio::test]

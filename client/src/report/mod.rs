@@ -9,6 +9,7 @@ pub(crate) mod plan;
 pub(crate) mod record;
 #[cfg(feature = "embedded")]
 pub(crate) mod scan;
+pub(crate) mod self_check;
 
 use comfy_table::{Attribute, Cell, CellAlignment, ColumnConstraint, ContentArrangement, Table, presets};
 

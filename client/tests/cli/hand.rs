@@ -1,5 +1,7 @@
 //! Parts that come as points of an arm and as readings by hand, without a scan and without a nominal.
 
+use sha2::{Digest, Sha256};
+
 use crate::scene::{Scene, said};
 
 /// A bracket whose features all say their own place, taken up on six targets.
@@ -168,4 +170,23 @@ fn shapes_are_fitted_to_points_of_a_file_and_of_stdin() {
     let output =
         scene.scantling().args(["associate", "plane", "line.csv", "--unit", "mm"]).output().expect("runs");
     assert_eq!(output.status.code(), Some(3), "{}", said(&output.stderr));
+}
+
+/// The report holds no time: two services have one digest, and the JSON is what the digest is of.
+#[test]
+fn the_program_checks_itself_against_published_values() {
+    let output = Scene::new().scantling().args(["self-check", "--all"]).assert().success();
+    let text = said(&output.get_output().stdout);
+    for wanted in ["least-squares fits", "cyl7", "part 3 P13", "checks passed", "not published: computed"] {
+        assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
+    }
+    let output = Scene::new().scantling().args(["--output", "json", "self-check"]).assert().success();
+    let json: serde_json::Value = serde_json::from_slice(&output.get_output().stdout).expect("json");
+    let digest = json["reportSha256"].as_str().expect("a digest");
+    assert!(text.contains(digest), "{digest} is not in:\n{text}");
+    let report = json["reportJson"].as_str().expect("a report");
+    let hashed: String = Sha256::digest(report).iter().map(|b| format!("{b:02x}")).collect();
+    assert_eq!(digest, hashed);
+    assert_eq!(json["passed"], true);
+    assert_eq!(json["programVersion"], env!("CARGO_PKG_VERSION"));
 }

@@ -5,8 +5,9 @@ use super::circle::{Round, circle_within};
 use super::extremal::Outline;
 use super::sphere::{Ball, sphere_within};
 use super::{Criterion, FitError, Shape, centred};
-use crate::geometry::{Direction, Point, Vector};
+use crate::geometry::{Direction, Point, Vector, math};
 use crate::run::Run;
+use std::f64::consts::PI;
 
 /// A circle in space.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -54,11 +55,9 @@ impl Outline<4> for Ball {
 /// outside the material goes from the least-squares circle alone.
 ///
 /// # Errors
-/// Those of the least-squares [`super::circle()`]; [`super::Freedom::HalfOpen`] for an inscribed or circumscribed
-/// circle of
-/// points that leave more than half a turn open; [`FitError::NoMeaning`] for another criterion and for material
-/// behind
-/// a plane.
+/// Those of the least-squares [`super::circle()`]; [`super::Freedom::HalfOpen`] for an inscribed circle of points that
+/// leave more than half a turn open, and for a circumscribed one of an arc of less than that; [`FitError::NoMeaning`]
+/// for another criterion and for material behind a plane.
 pub fn circle_by(
     run: &Run,
     criterion: Criterion,
@@ -78,12 +77,37 @@ pub fn circle_by(
         let length = (ray[0] * ray[0] + ray[1] * ray[1]).sqrt();
         (length > 0.0).then(|| ray.map(|v| v / length))
     });
-    wanted.refuse_half_open(rays)?;
-    wanted.found::<_, _, 3, 2>(run, &cloud, &flat, &start, |round| Circle {
+    let one_sided = wanted.refuse_half_open(rays);
+    if criterion != Criterion::MinimumCircumscribed {
+        one_sided.clone()?;
+    }
+    let found = wanted.found::<_, _, 3, 2>(run, &cloud, &flat, &start, |round| Circle {
         centre: cloud.centre + (a * round.centre[0] + b * round.centre[1]) * scale,
         axis,
         radius_mm: round.radius * scale,
-    })
+    })?;
+    // Points that fill their circle may all lie to one side of the least-squares centre and yet be held by the
+    // circumscribed circle; those of an arc lie to one side of its diameter.
+    if one_sided.is_err() {
+        let off = (found.shape.centre - cloud.centre) / scale;
+        let centre = [off.dot(&a), off.dot(&b)];
+        if largest_gap(flat.iter().map(|q| [q[0] - centre[0], q[1] - centre[1]])) > PI - SAME_TURN_RAD {
+            one_sided?;
+        }
+    }
+    Ok(found)
+}
+
+/// Directions this near to each other are taken for one, rad: the rounding of points that touch, a thousand times over.
+const SAME_TURN_RAD: f64 = 1e-9;
+
+/// The largest angle between neighbouring directions, rad.
+fn largest_gap(rays: impl Iterator<Item = [f64; 2]>) -> f64 {
+    let mut turns: Vec<f64> = rays.map(|[x, y]| math::atan2(y, x)).collect();
+    turns.sort_unstable_by(f64::total_cmp);
+    let (Some(first), Some(last)) = (turns.first(), turns.last()) else { return 2.0 * PI };
+    let round = 2.0 * PI + first - last;
+    turns.windows(2).fold(round, |most, pair| most.max(pair[1] - pair[0]))
 }
 
 /// The sphere of at least four points, mm, by any criterion but least squares without constraint; as [`circle_by`]

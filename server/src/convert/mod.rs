@@ -12,6 +12,7 @@ pub(crate) mod name;
 pub(crate) mod page;
 pub(crate) mod part;
 pub mod plan;
+pub(crate) mod self_check;
 pub(crate) mod simulation;
 pub(crate) mod source;
 pub(crate) mod status;

@@ -10,11 +10,12 @@ use scantling_core::record::Record;
 use scantling_core::run::Run;
 use scantling_core::scan::{LengthUnit, Scan};
 use scantling_core::search::SurfaceTree;
+use scantling_core::self_check::{Report, SelfCheckError, self_check};
 use scantling_core::simulate::{
     Foretold, ScannerError, SimulateError, Simulated, Simulation, foretell, simulate,
 };
 
-use super::{Loaded, MeasureError, Ready, Rows, apart, load, part_of, ready, scan, unusable};
+use super::{Loaded, MeasureError, Ready, Rows, apart, internal, load, part_of, ready, scan, unusable};
 use crate::service::Service;
 use crate::store::{Acquisition, Failure, NewRevision, SourceRequest};
 use crate::worker::{failed, wrong_unit};
@@ -222,6 +223,17 @@ pub(crate) fn associated(
         other => SumError::Undetermined(other.to_string()),
     })?;
     Ok((found, points, notes))
+}
+
+/// Memory that a self-check takes, bytes: its sets and the report in three forms are some megabytes.
+pub(crate) const SELF_CHECK_BYTES: u64 = 16 << 20;
+
+/// The program against the values that it carries.
+pub(crate) fn self_checked(run: &Run) -> Result<Report, SumError> {
+    self_check(run).map_err(|e| match e {
+        SelfCheckError::Stopped(_) => MeasureError::Stopped.into(),
+        SelfCheckError::Damaged(damaged) => internal("the published sets", &damaged).into(),
+    })
 }
 
 /// A scan made by computation.

@@ -6,14 +6,15 @@ use std::sync::atomic::AtomicBool;
 use scantling_proto::v1::measurement_service_server::MeasurementService;
 use scantling_proto::v1::{
     AlignRequest, AlignResponse, AssociateRequest, AssociateResponse, EvaluateRequest, EvaluateResponse,
-    LocateRequest, LocateResponse, ScanInput, SimulateScanRequest, SimulateScanResponse,
+    LocateRequest, LocateResponse, ScanInput, SelfCheckRequest, SelfCheckResponse, SimulateScanRequest,
+    SimulateScanResponse,
 };
 use tonic::{Request, Response, Status};
 
 use crate::convert::fields::Fields;
 use crate::convert::measurement::{self, Asked};
 use crate::convert::status::{ErrorReason, Problem};
-use crate::convert::{association, name, simulation, source};
+use crate::convert::{association, name, self_check, simulation, source};
 use crate::measuring::memory;
 use crate::measuring::sums::{self, EvaluateAsk, ScanAsk, SumError};
 use crate::service::Service;
@@ -286,5 +287,18 @@ impl MeasurementService for Measurements {
             truth_json,
             acquisition: name::of_acquisition(&kept.id),
         }))
+    }
+
+    async fn self_check(
+        &self,
+        _request: Request<SelfCheckRequest>,
+    ) -> Result<Response<SelfCheckResponse>, Status> {
+        let report = self
+            .sum(
+                |_, _| Ok(sums::SELF_CHECK_BYTES),
+                |service, stop| sums::self_checked(&crate::measuring::run(service, stop, &|_, _| {})),
+            )
+            .await?;
+        Ok(Response::new(self_check::reported(&report)))
     }
 }

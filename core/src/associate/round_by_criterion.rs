@@ -98,8 +98,9 @@ pub fn circle_by(
     Ok(found)
 }
 
-/// Directions this near to each other are taken for one, rad: the rounding of points that touch, a thousand times over.
-const SAME_TURN_RAD: f64 = 1e-9;
+/// A gap this near to half a turn is one, rad: two points hold their circle's centre to rounding along the diameter, but
+/// only to the root of that across it.
+const SAME_TURN_RAD: f64 = 1e-6;
 
 /// The largest angle between neighbouring directions, rad.
 fn largest_gap(rays: impl Iterator<Item = [f64; 2]>) -> f64 {

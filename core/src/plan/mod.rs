@@ -16,6 +16,7 @@ mod fault;
 pub mod file;
 mod hole;
 pub mod iso2768;
+pub mod iso2768_2;
 pub mod iso286;
 mod nearest;
 mod place;

@@ -63,7 +63,7 @@ fn each_fault_is_told_once_and_at_its_place() {
             "that a size can have",
         ),
         ("8, tolerance_class = \"h8\"", ".tolerance_class", "is that of a shaft"),
-        ("8, tolerance_class = \"S7\"", ".tolerance_class", "deviation \"S\" is not known here"),
+        ("8, tolerance_class = \"U7\"", ".tolerance_class", "deviation \"U\" is not known here"),
         ("8, tolerance_class = \"\"", ".tolerance_class", "is no tolerance class"),
         ("8, tolerance_class = 8", ".tolerance_class", "is the number 8; write text in quotes"),
         ("800, tolerance_class = \"H8\"", ".tolerance_class", "end at 500 mm"),

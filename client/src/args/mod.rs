@@ -16,7 +16,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 pub(crate) use blob::{Get, Push};
-pub(crate) use calls::{Align, Associate, Evaluate, Locate, OneScan, SelfCheck, Simulate};
+pub(crate) use calls::{Align, Associate, Criterion, Evaluate, Locate, OneScan, SelfCheck, Shape, Simulate};
 pub(crate) use measure::{Measure, RevisionChoice, Sources};
 pub(crate) use part::{Part, PartName, PartRegister, Plan, PlanCheck, RevisionName};
 pub(crate) use program::{Completions, Man};

@@ -77,7 +77,28 @@ pub(crate) async fn evaluate(context: &Context, args: args::Evaluate) -> anyhow:
     Ok(Exit::Success)
 }
 
+/// In the words of this command, before anything is uploaded.
+fn material_said(args: &args::Associate) -> anyhow::Result<()> {
+    use args::{Criterion::LeastSquaresOutside, Shape::Plane};
+    let outside = args.criterion == LeastSquaresOutside;
+    let wrong = match (outside, args.shape == Plane, args.material, args.outward) {
+        (true, true, _, None) => {
+            "state --outward X,Y,Z, a direction out of the material: nothing else says where that is"
+        }
+        (true, false, None, _) => "state --material around (a hole) or --material within (a shaft)",
+        (false, _, Some(_), _) | (true, true, Some(_), _) => {
+            "--material is for --criterion least-squares-outside of a shape that is no plane; leave it out"
+        }
+        (false, _, _, Some(_)) | (true, false, _, Some(_)) => {
+            "--outward is for --criterion least-squares-outside of a plane; leave it out"
+        }
+        _ => return Ok(()),
+    };
+    Err(Exit::Usage.because(wrong))
+}
+
 pub(crate) async fn associate(context: &Context, args: args::Associate) -> anyhow::Result<Exit> {
+    material_said(&args)?;
     let scan = sent(context, &args.points, args.unit.into(), &args.columns).await?;
     let points = ScanInput { scan: Some(scan), region: args.region, placement: None };
     let request = AssociateRequest {

@@ -437,6 +437,25 @@ async fn calls_without_a_record_name_scan_box_placement_and_shape() {
 }
 
 #[tokio::test]
+async fn the_side_of_the_material_is_asked_for_in_the_words_of_the_command() {
+    let files = Files::new(&[("points.csv", "x,y,z\n")]);
+    let (plant, file) = (Plant::default(), files.path("points.csv"));
+    let outside = ["--criterion", "least-squares-outside"];
+    for (shape, more, words) in [
+        ("plane", &outside[..], "--outward X,Y,Z"),
+        ("slot", &outside[..], "--material around"),
+        ("slot", &["--material", "around"][..], "leave it out"),
+        ("plane", &["--outward", "0,0,1"][..], "leave it out"),
+    ] {
+        let words_typed = [&["associate", shape, &file, "--unit", "mm"][..], more].concat();
+        let refused = plant.type_in(&words_typed).await.expect_err("refused");
+        assert_eq!(Exit::of_error(&refused), Exit::Usage);
+        assert!(refused.to_string().contains(words), "{refused}");
+    }
+    assert!(plant.kept().associated.is_empty());
+}
+
+#[tokio::test]
 async fn a_self_check_that_fails_is_a_fault_of_the_program() {
     let plant = Plant::default();
     assert_eq!(plant.type_in(&["self-check"]).await.expect("answered"), Exit::Internal);

@@ -164,12 +164,8 @@ pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
         ("highest", place(&answer.maximum)),
         ("rms", format!("{:.6} mm", answer.rms_mm)),
     ];
-    // Of shapes that rest on single points none is told.
-    if answer.proof.is_none() {
-        let noise =
-            answer.noise_mm.map_or("not known: no point to spare".to_owned(), |n| format!("{n:.6} mm"));
-        lines.push(("noise", noise));
-    }
+    let noise = answer.noise_mm.map_or("not known: no point to spare".to_owned(), |n| format!("{n:.6} mm"));
+    lines.push((if answer.proof.is_some() { "noise by least squares" } else { "noise" }, noise));
     if let Some(out) = &answer.out_of_plane {
         let noise = out.noise_mm.map_or("not known".to_owned(), |n| format!("{n:.6} mm"));
         let told = format!("form error {:.6} mm, rms {:.6} mm, noise {noise}", out.form_error_mm, out.rms_mm);
@@ -182,22 +178,20 @@ pub(crate) fn associated(answer: &AssociateResponse, look: &Look) -> String {
     }
     if let Some(proof) = &answer.proof {
         let far = if proof.best_of_all { "nothing is better anywhere" } else { "the best of what was found" };
-        let arrived = format!("{far}; {} of {} starts ended here", proof.arrived, proof.starts);
-        lines.push(("proof", arrived));
-        if !(proof.gain < 1e-6) {
-            lines.push(("caution", format!("not at rest: a move of 1 mm could gain {:.1e} mm", proof.gain)));
-        } else if !proof.held {
-            let told = "not unique: others reach the same, so what its contacts do not hold may differ";
-            lines.push(("caution", told.to_owned()));
-        }
-        let told = "it rests on single points as they are, with their noise";
-        lines.push(("caution", told.to_owned()));
+        let arrived = format!("; {} of {} starts ended here", proof.arrived, proof.starts);
+        // One start alone says nothing of others.
+        lines.push(("proof", far.to_owned() + if proof.starts > 1 { &arrived } else { "" }));
     }
+    lines.extend(answer.cautions.iter().map(|caution| ("caution", caution.clone())));
     text += &facts(&lines, look);
     if !answer.contacts.is_empty() {
         let rows = answer.contacts.iter().map(|c| {
             let at = c.at_mm.iter().map(|v| number(plain(*v)));
-            let told = [number(format!("{:.6}", c.value_mm)), number(format!("{:.4}", c.weight))];
+            // No minus before what is rounded to nothing; a small weight is a caution and keeps its digits.
+            let off = if c.value_mm.abs() < 5e-7 { 0.0 } else { c.value_mm };
+            let weight =
+                if c.weight < 0.01 { format!("{:.1e}", c.weight) } else { format!("{:.4}", c.weight) };
+            let told = [number(format!("{off:.6}")), number(weight)];
             std::iter::once(number(c.index.to_string())).chain(at).chain(told).collect()
         });
         text.push('\n');
@@ -349,12 +343,16 @@ mod tests {
         for wanted in ["the best of what was found; 9 of 11 starts ended here", "-0.005000  0.5000"] {
             assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
         }
-        assert!(!text.contains("covariance") && !text.contains("not unique"), "{text}");
-        assert!(text.contains("rests on single points as they are, with their noise"), "{text}");
-        assert!(!text.contains("\nnoise"), "{text}");
+        assert!(!text.contains("covariance"), "{text}");
+        (answer.noise_mm, answer.cautions) = (Some(0.004), vec!["hardly held: a contact".into()]);
         if let Some(proof) = &mut answer.proof {
-            proof.held = false;
+            (proof.starts, proof.arrived) = (1, 1);
         }
-        assert!(associated(&answer, &PLAIN).contains("not unique: others reach the same"));
+        let text = associated(&answer, &PLAIN);
+        for wanted in
+            ["noise by least squares  0.004000 mm", "hardly held: a contact", "the best of what was found\n"]
+        {
+            assert!(text.contains(wanted), "{wanted} is not in:\n{text}");
+        }
     }
 }

@@ -56,8 +56,9 @@ pub struct Association {
     pub freedoms: u64,
     /// Standard deviation of the noise as the residuals show it, mm: number of residuals less that of the
     /// parameters in the divisor. A line has two residuals a point, across it. A circle's or
-    /// slot's is that in its plane (three or five of its parameters); the other three go with [`OutOfPlane`]. Absent
-    /// without spare points, and by other criteria than least squares.
+    /// slot's is that in its plane (three or five of its parameters); the other three go with [`OutOfPlane`]. By other
+    /// criteria than least squares it is that of the least-squares fit to the same points, since contacts tell none.
+    /// Absent without spare points.
     pub noise_mm: Option<f64>,
     /// Circle and slot: what was left out of its plane.
     pub out_of_plane: Option<OutOfPlane>,
@@ -71,6 +72,8 @@ pub struct Association {
     pub contacts: Vec<Contact>,
     /// By other criteria than least squares: what is proven.
     pub proof: Option<Proof>,
+    /// By other criteria than least squares: what must be known before relying on it, in words.
+    pub cautions: Vec<String>,
 }
 
 /// A residual and the point that has it.
@@ -196,6 +199,7 @@ impl Association {
             covariance: None,
             contacts: Vec::new(),
             proof: None,
+            cautions: Vec::new(),
         }
     }
 

@@ -2,13 +2,62 @@
 
 use super::association::{named_as, numbers};
 use super::{
-    Association, Criterion, Extremal, FitError, OutOfPlane, Shape, circle_by, cone_by, cylinder_by, line_by,
-    plane, plane_by, slot_by, sphere_by, torus_by,
+    Association, Criterion, Extremal, FitError, OutOfPlane, Shape, by_least_squares, circle_by, cone_by,
+    cylinder_by, line_by, plane, plane_by, slot_by, sphere_by, torus_by,
 };
 use crate::geometry::{Direction, Point, math};
 use crate::run::Run;
 
+/// Least weight of a contact that holds a shape firmly: below a hundredth its neighbours in the noise would do as well.
+const FIRM_WEIGHT: f64 = 0.01;
+
+/// Largest gain that rounding explains.
+const AT_REST: f64 = 1e-6;
+
 pub(super) fn associate(
+    run: &Run,
+    shape: Shape,
+    criterion: Criterion,
+    points: &[Point],
+) -> Result<Association, FitError> {
+    let mut answer = by_contacts(run, shape, criterion, points)?;
+    answer.noise_mm = by_least_squares::associate(run, shape, points)?.noise_mm;
+    answer.cautions = cautions(criterion, &answer);
+    Ok(answer)
+}
+
+/// What must be known before relying on a shape that rests on a few points.
+fn cautions(criterion: Criterion, answer: &Association) -> Vec<String> {
+    let mut told = Vec::new();
+    if let Some(proof) = answer.proof {
+        if !(proof.gain < AT_REST) {
+            told.push(format!("not at rest: a move of 1 mm could gain {:.1e} mm", proof.gain));
+        } else if !proof.held {
+            told.push(
+                "not unique: others reach the same, so what its contacts do not hold may differ".into(),
+            );
+        }
+    }
+    // Outside the material weights are forces, not shares.
+    let shares = !matches!(criterion, Criterion::LeastSquaresOutside(_));
+    let least = answer.contacts.iter().map(|c| c.weight).fold(f64::INFINITY, f64::min);
+    if shares && least < FIRM_WEIGHT {
+        told.push(format!(
+            "hardly held: a contact carries {least:.1e} of the whole, so what it holds, such as the axis in a tapered \
+             bore, is left to the noise of single points"
+        ));
+    }
+    told.push(match answer.noise_mm {
+        Some(noise) => format!(
+            "it rests on single points as they are: noise of {noise:.4} mm, as least squares of the same points shows it \
+             with their form, moves them by up to several times as much; give filtered points"
+        ),
+        None => "it rests on single points as they are, with their noise".into(),
+    });
+    told
+}
+
+fn by_contacts(
     run: &Run,
     shape: Shape,
     criterion: Criterion,

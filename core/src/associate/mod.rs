@@ -233,7 +233,7 @@ pub enum FitError {
     },
     /// The iteration ended without coming to rest.
     #[error(
-        "the fit of a {shape} did not settle in {steps} steps; check the points for strays, or measure more of it"
+        "the fit of a {shape} did not settle in {steps} steps; measure more of the surface, or associate it by another criterion"
     )]
     NotSettled {
         /// The shape.
@@ -371,5 +371,7 @@ mod law_tests;
 mod round_tests;
 #[cfg(test)]
 mod short_tube_tests;
+#[cfg(test)]
+mod thousand_tests;
 #[cfg(test)]
 mod torus_and_slot_tests;

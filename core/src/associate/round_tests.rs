@@ -33,7 +33,14 @@ fn cap(random: &mut Random, n: usize, radius: f64, opening: f64, sigma: f64) -> 
 }
 
 /// A band of a cone about z with its apex at the origin: half angle and arc in rad, from and to along the generator.
-fn funnel(random: &mut Random, n: usize, half: f64, arc: f64, along: [f64; 2], sigma: f64) -> Vec<Point> {
+pub(super) fn funnel(
+    random: &mut Random,
+    n: usize,
+    half: f64,
+    arc: f64,
+    along: [f64; 2],
+    sigma: f64,
+) -> Vec<Point> {
     let (s, c) = (math::sin(half), math::cos(half));
     (0..n)
         .map(|_| {

@@ -145,6 +145,7 @@ pub(crate) fn associated(found: &Association, points: &[Point]) -> v1::Associate
             noise_mm: o.noise_mm,
         }),
         notes: Vec::new(),
+        cautions: found.cautions.clone(),
         contacts: found
             .contacts
             .iter()

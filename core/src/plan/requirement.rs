@@ -259,10 +259,10 @@ fn zone_of(faults: &Faults, place: &str, requirement: &Requirement, kind: Featur
             format!("{place}.zone_diameter_mm"),
             format!("is for an axis or a centre; the zone of a {} is `zone_width_mm`", kind.word()),
         ),
-        Zone::Slab { across: None, .. } if matches!(kind, Hole | Cylinder | Sphere) => {
-            if faults.sound(&format!("{place}.across")) {
-                faults.add(format!("{place}.across"), "is missing; write a vector across the zone");
-            }
+        Zone::Slab { across: None, .. }
+            if matches!(kind, Hole | Cylinder | Sphere) && faults.sound(&format!("{place}.across")) =>
+        {
+            faults.add(format!("{place}.across"), "is missing; write a vector across the zone");
         }
         Zone::Slab { across: Some(_), .. } if flat => {
             faults.add(

@@ -280,14 +280,19 @@ pub fn check(readings: &[Reading], plan: &Plan) -> Vec<Fault> {
 pub fn refused(plan: &Plan, characteristic: &Characteristic, value: f64) -> Option<String> {
     let number = &characteristic.number;
     match characteristic.requirement {
-        Requirement::Flatness { .. } | Requirement::Position { .. } if !(value >= 0.0) => {
-            let word = characteristic.requirement.word();
+        _ if characteristic.requirement.is_zone() && !(value >= 0.0) => {
+            let word = characteristic.requirement.word().replace('_', " ");
             Some(format!("is {value}; {number} is a {word}, which is 0 or more; correct it"))
         }
-        Requirement::Diameter { .. } if !(value > 0.0) => Some(format!(
-            "is {value}; {number} is a diameter, which is above 0: write the whole diameter, not its deviation"
-        )),
-        Requirement::SurfaceProfile { .. } => {
+        Requirement::Diameter { .. } | Requirement::Width { .. } | Requirement::Radius { .. }
+            if !(value > 0.0) =>
+        {
+            let word = characteristic.requirement.word();
+            Some(format!(
+                "is {value}; {number} is a {word}, which is above 0: write the whole {word}, not its deviation"
+            ))
+        }
+        Requirement::SurfaceProfile { .. } | Requirement::LineProfile { .. } => {
             let feature = characteristic.feature.and_then(|f| plan.features.get(f));
             let whole = feature.is_none_or(|f| f.kind != FeatureKind::Point);
             whole.then(|| {

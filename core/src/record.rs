@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 /// Counts up when the form of [`Record`] changes. Version 2 brought several sources, measured points and
 /// readings.
-pub const RECORD_VERSION: u32 = 2;
+pub const RECORD_VERSION: u32 = 3;
 
 /// The answer about one characteristic, or about a part. Absence never reads as a pass.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -87,7 +87,7 @@ pub struct Limits {
 pub struct Evaluation {
     /// Number on the ballooned drawing.
     pub number: String,
-    /// What is required: `surface_profile`, `diameter`, `position`, `flatness`, `reading`, `gauge`.
+    /// What is required, as the plan's file writes it: `surface_profile`, `diameter`, ...
     pub requirement: String,
     /// The feature it is required of.
     pub feature: String,
@@ -127,6 +127,34 @@ pub struct Evaluation {
     pub measured_by: String,
     /// The reading, where one was used.
     pub reading: Option<ReadingResult>,
+    /// The value and its limits where they are an angle; the fields in mm are then absent.
+    pub angle: Option<AngleResult>,
+    /// Where the value is the worst of several: each section, each feature of a group.
+    pub instances: Vec<InstanceResult>,
+}
+
+/// An angle, degrees.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AngleResult {
+    /// The measured angle; absent when it could not be measured.
+    pub value_deg: Option<f64>,
+    /// Smallest accepted value.
+    pub lower_limit_deg: f64,
+    /// Largest accepted value.
+    pub upper_limit_deg: f64,
+    /// Combined standard uncertainty.
+    pub standard_uncertainty_deg: Option<f64>,
+}
+
+/// One of several values of a characteristic.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct InstanceResult {
+    /// Which: the id of a feature, or a section in words.
+    pub name: String,
+    /// Its value, mm.
+    pub value_mm: f64,
+    /// Its place in the part's axes, mm; empty where it has none.
+    pub at_mm: Vec<f64>,
 }
 
 /// A reading as it was used.

@@ -7,6 +7,7 @@ pub(crate) mod number;
 pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;
+mod requirement;
 #[cfg(feature = "embedded")]
 pub(crate) mod scan;
 pub(crate) mod self_check;

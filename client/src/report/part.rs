@@ -1,9 +1,8 @@
 //! Parts and revisions.
 
-use scantling_proto::v1::{
-    BoundFeature, FeatureKind, GeneralTolerance, ListPartsResponse, Part, Revision, RevisionState,
-};
+use scantling_proto::v1::{BoundFeature, FeatureKind, ListPartsResponse, Part, Revision, RevisionState};
 
+use super::requirement::requirement;
 use super::{Look, facts, number, number::plain, table, time, words};
 use crate::names::{id, short_revision};
 
@@ -112,49 +111,6 @@ pub(crate) fn revision(revision: &Revision, look: &Look) -> String {
     text + &super::plan::remarks(&revision.remarks, look)
 }
 
-fn requirement(c: &scantling_proto::v1::Characteristic) -> String {
-    let shown = |v: Option<f64>| v.map_or("?".to_owned(), |v| v.to_string());
-    if let Some(r) = &c.surface_profile {
-        return format!(
-            "surface profile, {} outside, {} inside",
-            shown(r.limit_outside_mm),
-            shown(r.limit_inside_mm)
-        );
-    }
-    if let Some(r) = &c.diameter {
-        let deviation = |v: Option<f64>| match v {
-            Some(v) if v > 0.0 => format!("+{v}"),
-            v => shown(v),
-        };
-        let limits = match (&r.tolerance_class, r.general_tolerance()) {
-            (Some(class), _) => class.clone(),
-            (None, GeneralTolerance::Unspecified) => {
-                format!("{} {}", deviation(r.upper_deviation_mm), deviation(r.lower_deviation_mm))
-            }
-            (None, GeneralTolerance::Fine) => "ISO 2768-f".to_owned(),
-            (None, GeneralTolerance::Medium) => "ISO 2768-m".to_owned(),
-            (None, GeneralTolerance::Coarse) => "ISO 2768-c".to_owned(),
-            (None, GeneralTolerance::VeryCoarse) => "ISO 2768-v".to_owned(),
-        };
-        return format!("diameter {} {limits}", shown(r.nominal_mm));
-    }
-    if let Some(r) = &c.position {
-        return format!("position, zone diameter {}", shown(r.zone_diameter_mm));
-    }
-    if let Some(r) = &c.flatness {
-        return format!("flatness {}", shown(r.zone_width_mm));
-    }
-    if let Some(r) = &c.reading {
-        let limit = |word: &str, v: Option<f64>| v.map(|v| format!(" {word} {v}")).unwrap_or_default();
-        let (least, most) = (limit("at least", r.lower_limit), limit("at most", r.upper_limit));
-        return format!("{}{least}{most} {}", r.quantity, r.unit);
-    }
-    if let Some(g) = &c.gauge {
-        return format!("passes {}", g.procedure);
-    }
-    "unknown to this program".to_owned()
-}
-
 /// Where the picks of a plan are bound on its nominal.
 pub(crate) fn bound(features: &[BoundFeature], look: &Look) -> String {
     let rows = features
@@ -192,6 +148,12 @@ fn kind(kind: FeatureKind) -> &'static str {
         FeatureKind::Surface => "surface",
         FeatureKind::Slot => "slot",
         FeatureKind::Point => "point",
+        FeatureKind::Cylinder => "cylinder",
+        FeatureKind::Cone => "cone",
+        FeatureKind::Sphere => "sphere",
+        FeatureKind::Torus => "torus",
+        FeatureKind::Width => "width",
+        FeatureKind::Group => "group",
         FeatureKind::Unspecified => "unknown",
     }
 }
@@ -200,7 +162,7 @@ fn kind(kind: FeatureKind) -> &'static str {
 mod tests {
     use super::*;
     use crate::report::tests::PLAIN;
-    use scantling_proto::v1::{Characteristic, Diameter, Plan};
+    use scantling_proto::v1::Plan;
 
     #[test]
     fn a_part_shows_its_revisions() {
@@ -229,27 +191,6 @@ revision  state     drawing  plan version  characteristics  created
 c4        released  C                   4                0  -
 "
         );
-    }
-
-    #[test]
-    fn a_diameter_shows_its_limits_as_they_were_written() {
-        let shown = |d: Diameter| {
-            requirement(&Characteristic {
-                diameter: Some(Diameter { nominal_mm: Some(10.0), size: 1, ..d }),
-                ..Characteristic::default()
-            })
-        };
-        let deviations = Diameter {
-            upper_deviation_mm: Some(0.1),
-            lower_deviation_mm: Some(-0.05),
-            ..Diameter::default()
-        };
-        assert_eq!(shown(deviations), "diameter 10 +0.1 -0.05");
-        let class = Diameter { tolerance_class: Some("H8".into()), ..Diameter::default() };
-        assert_eq!(shown(class), "diameter 10 H8");
-        let general =
-            Diameter { general_tolerance: Some(GeneralTolerance::Medium.into()), ..Diameter::default() };
-        assert_eq!(shown(general), "diameter 10 ISO 2768-m");
     }
 
     #[test]

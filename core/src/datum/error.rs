@@ -80,7 +80,9 @@ pub enum DatumError {
         problem: String,
     },
     /// The bound faces are not those of a datum system.
-    #[error("datum system {id}: a feature of it is neither plane, hole nor slot")]
+    #[error(
+        "datum system {id}: what it is made of, or how its datums are associated, is not served in this version"
+    )]
     WrongFaces {
         /// Id of the datum system.
         id: String,

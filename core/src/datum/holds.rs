@@ -5,7 +5,8 @@
 
 use crate::geometry::{Direction, Point, Vector};
 use crate::plan::{
-    Axis, BoundFeature, Datum, DatumFrom, DatumSource, DatumSystem, DatumTarget, FaceMap, Plan, Situation,
+    Association, Axis, BoundFeature, Condition, Datum, DatumFrom, DatumSource, DatumSystem, DatumTarget,
+    FaceMap, Plan, Situation,
 };
 
 use super::targets::Target;
@@ -44,6 +45,10 @@ pub(super) fn holds<'a>(
     plan: &'a Plan,
     faces: &'a FaceMap,
 ) -> Option<Vec<Hold<'a>>> {
+    // Nothing is served in another way than the plan says.
+    if system.best_fit.is_some() {
+        return None;
+    }
     let mut all = Vec::new();
     match &system.source {
         DatumSource::Fixture(index) => {
@@ -61,7 +66,12 @@ pub(super) fn holds<'a>(
         DatumSource::Datums(datums) => {
             for (stage, datum) in datums.iter().enumerate() {
                 match &datum.from {
-                    DatumFrom::Feature { feature, .. } => {
+                    DatumFrom::Features { features, association, condition, .. } => {
+                        let ([feature], Association::LeastSquares, Condition::Regardless, []) =
+                            (features.as_slice(), association, condition, datum.locks.as_slice())
+                        else {
+                            return None;
+                        };
                         all.push(of_feature(datum, faces.features.get(*feature)?, stage)?);
                     }
                     DatumFrom::Targets(pads) => all.extend(pads.iter().map(|pad| Hold {
@@ -101,7 +111,7 @@ fn of_feature<'a>(datum: &'a Datum, bound: &'a BoundFeature, stage: usize) -> Op
             let across = Direction::new(axis.vector().cross(&along.vector()))?;
             (HoldKind::Slot { bound, at, axis, along }, vec![target(at, across, &[], 1.0, stage)])
         }
-        Situation::Point { .. } | Situation::Surface => return None,
+        _ => return None,
     };
     Some(Hold { letter: &datum.letter, name: &bound.id, kind, targets })
 }

@@ -12,7 +12,10 @@ use crate::geometry::{
     Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, closest_point_on_triangle,
 };
 use crate::nominal::Nominal;
-use crate::plan::{Association, BoundFeature, Characteristic, Decision, PointOn, Requirement, Situation};
+use crate::plan::{
+    Association, BoundFeature, Characteristic, Condition, Decision, PointOn, Requirement, Situation,
+    SizeOperator, Zone,
+};
 use crate::points::{Role, TakenPoint};
 use crate::record::{Components, Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::search::SurfaceTree;
@@ -85,24 +88,42 @@ pub(super) fn evaluate(
         .collect();
     let subject = Subject { rule, characteristic, bound, pose, points, nominal: evidence.nominal };
     let found = match characteristic.requirement {
-        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => match bound.situation {
+        Requirement::SurfaceProfile {
+            limit_outside_mm,
+            limit_inside_mm,
+            offset_zone: false,
+            orientation_only: false,
+            ..
+        } => match bound.situation {
             Situation::Point { at, direction, on, patch_radius_mm } => {
                 let reach = patch_radius_mm.map_or(ASIDE_MM, |radius| radius.min(ASIDE_MM));
                 subject.check_point(at, direction, on, reach, evaluation)
             }
             _ => subject.surface(limit_outside_mm, limit_inside_mm, evaluation),
         },
-        Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm } => {
+        Requirement::Diameter {
+            nominal_mm,
+            upper_deviation_mm,
+            lower_deviation_mm,
+            size: SizeOperator::LeastSquares,
+        } => {
             evaluation.operators.insert("nominal_mm".into(), format!("{nominal_mm}"));
             subject.diameter(upper_deviation_mm - lower_deviation_mm, evaluation)
         }
-        Requirement::Position { zone_diameter_mm } => subject.position(zone_diameter_mm, evaluation),
+        Requirement::Position {
+            zone: Zone::Round { diameter_mm },
+            condition: Condition::Regardless,
+            projected_length_mm: None,
+            orientation_only: false,
+            ..
+        } => subject.position(diameter_mm, evaluation),
         Requirement::Flatness { zone_width_mm, association } => {
             subject.flatness(zone_width_mm, association, evaluation)
         }
         Requirement::Reading { .. } | Requirement::Gauge { .. } => {
             Err("points do not serve it; it needs a reading".into())
         }
+        _ => Err("it is not evaluated by points in this version".into()),
     };
     evaluation.measured_by = "points".into();
     if let Err(reason) = found {
@@ -288,7 +309,7 @@ impl Subject<'_> {
         }
         let value = match reference {
             Association::MinimumZone => minimum_zone_plane(&points).map_err(|e| e.to_string())?.width_mm,
-            Association::LeastSquares => {
+            _ => {
                 let fit = plane(&points).map_err(|e| e.to_string())?;
                 fit.high.0 - fit.low.0
             }

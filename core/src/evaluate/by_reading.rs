@@ -78,10 +78,10 @@ pub(super) fn evaluate(
             evaluation.verdict = decided.verdict;
             evaluation.reason = decided.reason;
         }
-        Requirement::SurfaceProfile { .. }
-        | Requirement::Diameter { .. }
-        | Requirement::Position { .. }
-        | Requirement::Flatness { .. } => in_mm(plan, characteristic, reading, evaluation),
+        Requirement::Angle { .. } => {
+            evaluation.reason = "an angle is not taken from a reading in this version".into();
+        }
+        _ => in_mm(plan, characteristic, reading, evaluation),
     }
     evaluation.reading = Some(result);
 }
@@ -102,9 +102,7 @@ fn in_mm(plan: &Plan, characteristic: &Characteristic, reading: &Reading, evalua
     }
     let value_mm = value * factor;
     evaluation.value_mm = Some(value_mm);
-    let one_of_all =
-        matches!(characteristic.requirement, Requirement::Flatness { .. } | Requirement::Position { .. });
-    if one_of_all {
+    if characteristic.requirement.is_zone() {
         evaluation.operators.insert("coverage".into(), ONE_READING.into());
     }
     let Some(expanded) = reading.expanded_uncertainty else {
@@ -120,8 +118,11 @@ fn in_mm(plan: &Plan, characteristic: &Characteristic, reading: &Reading, evalua
         (None, None) => 0.0,
     };
     let decided = decide(&plan.decision, value_mm, u, &evaluation.limits, tolerance_mm, None);
-    let never_negative = !matches!(characteristic.requirement, Requirement::SurfaceProfile { .. });
-    let least = if never_negative { 0.0 } else { f64::NEG_INFINITY };
+    let signed = matches!(
+        characteristic.requirement,
+        Requirement::SurfaceProfile { .. } | Requirement::LineProfile { .. }
+    );
+    let least = if signed { f64::NEG_INFINITY } else { 0.0 };
     let interval = Interval { low_mm: (value_mm - 1.96 * u).max(least), high_mm: value_mm + 1.96 * u };
     settle(evaluation, Outcome { value_mm, budget, interval, decided, missing: None, part_proves: true });
 }

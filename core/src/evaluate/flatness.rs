@@ -19,8 +19,8 @@ pub(super) fn evaluate(
     evaluation: &mut Evaluation,
 ) -> Result<(), Stopped> {
     let reference = match association {
-        Association::LeastSquares => "least-squares plane, (G) of ISO 1101:2017",
         Association::MinimumZone => "minimum zone, (C) of ISO 1101:2017",
+        _ => "least-squares plane, (G) of ISO 1101:2017",
     };
     evaluation.operators.insert("reference".into(), reference.into());
     let Some(Carrier::Plane { normal, .. }) = subject.bound.carrier else {
@@ -45,7 +45,7 @@ pub(super) fn evaluate(
     }
     let found = match association {
         Association::MinimumZone => minimum_zone_plane(&surface).map(|z| (z.point, z.normal)),
-        Association::LeastSquares => plane(&surface).map(|f| (f.centroid, f.normal)),
+        _ => plane(&surface).map(|f| (f.centroid, f.normal)),
     };
     let (through, up) = match found {
         Ok(found) => found,

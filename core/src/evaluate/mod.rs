@@ -15,9 +15,12 @@ use crate::filter::FilterError;
 use crate::geometry::Point;
 use crate::nominal::Nominal;
 use crate::partition::{Partition, Seen};
-use crate::plan::{BoundFeature, Characteristic, Decision, FaceMap, Plan, Requirement, Situation};
+use crate::plan::{
+    BoundFeature, Characteristic, Condition, Decision, FaceMap, Plan, Requirement, Situation, SizeOperator,
+    Zone,
+};
 use crate::readings::Reading;
-use crate::record::{Contribution, Coverage, Evaluation, Interval, Limits, Verdict};
+use crate::record::{AngleResult, Contribution, Coverage, Evaluation, Interval, Limits, Verdict};
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
 use crate::uncertainty::Budget;
@@ -133,19 +136,37 @@ pub fn evaluate(
     }
     match characteristic.requirement {
         Requirement::Reading { .. } | Requirement::Gauge { .. } => {}
-        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => {
+        Requirement::SurfaceProfile {
+            limit_outside_mm,
+            limit_inside_mm,
+            offset_zone: false,
+            orientation_only: false,
+            ..
+        } => {
             profile::evaluate(&subject, limit_outside_mm, limit_inside_mm, &mut evaluation)?;
         }
         Requirement::Flatness { zone_width_mm, association } => {
             flatness::evaluate(&subject, zone_width_mm, association, &mut evaluation)?;
         }
-        Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm } => {
+        Requirement::Diameter {
+            nominal_mm,
+            upper_deviation_mm,
+            lower_deviation_mm,
+            size: SizeOperator::LeastSquares,
+        } => {
             let tolerance = upper_deviation_mm - lower_deviation_mm;
             round_hole::diameter(&subject, nominal_mm, tolerance, &mut evaluation);
         }
-        Requirement::Position { zone_diameter_mm } => {
-            round_hole::position(&subject, zone_diameter_mm, &mut evaluation);
+        Requirement::Position {
+            zone: Zone::Round { diameter_mm },
+            condition: Condition::Regardless,
+            projected_length_mm: None,
+            orientation_only: false,
+            ..
+        } => {
+            round_hole::position(&subject, diameter_mm, &mut evaluation);
         }
+        _ => evaluation.reason = "it is not evaluated on scans in this version".into(),
     }
     Ok(evaluation)
 }
@@ -161,21 +182,23 @@ struct Subject<'a> {
 
 /// The evaluation of a characteristic of which nothing is known yet.
 pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
-    let limits = match characteristic.requirement {
-        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => {
-            Limits { lower_mm: Some(-limit_inside_mm), upper_mm: Some(limit_outside_mm) }
+    let (lower_mm, upper_mm) = characteristic.requirement.limits_mm();
+    let limits = Limits { lower_mm, upper_mm };
+    let standard = &characteristic.standard.edition;
+    let mut operators = BTreeMap::from([("standard".to_string(), standard.clone())]);
+    if let Requirement::SurfaceProfile { drawn: Some(drawn), .. } = &characteristic.requirement {
+        operators.insert("drawn".into(), drawn.clone());
+    }
+    let angle = match characteristic.requirement {
+        Requirement::Angle { nominal_rad, upper_deviation_rad, lower_deviation_rad, .. } => {
+            Some(AngleResult {
+                value_deg: None,
+                lower_limit_deg: (nominal_rad + lower_deviation_rad).to_degrees(),
+                upper_limit_deg: (nominal_rad + upper_deviation_rad).to_degrees(),
+                standard_uncertainty_deg: None,
+            })
         }
-        Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm } => Limits {
-            lower_mm: Some(nominal_mm + lower_deviation_mm),
-            upper_mm: Some(nominal_mm + upper_deviation_mm),
-        },
-        Requirement::Position { zone_diameter_mm } => {
-            Limits { lower_mm: None, upper_mm: Some(zone_diameter_mm) }
-        }
-        Requirement::Flatness { zone_width_mm, .. } => {
-            Limits { lower_mm: None, upper_mm: Some(zone_width_mm) }
-        }
-        Requirement::Reading { .. } | Requirement::Gauge { .. } => Limits { lower_mm: None, upper_mm: None },
+        _ => None,
     };
     Evaluation {
         number: characteristic.number.clone(),
@@ -194,11 +217,13 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
         budget: Vec::new(),
         noise_floor_mm: None,
         coverage: None,
-        operators: BTreeMap::from([("standard".to_string(), plan.standard_edition.clone())]),
+        operators,
         verdict: Verdict::NotMeasured,
         reason: "not measured".into(),
         measured_by: String::new(),
         reading: None,
+        angle,
+        instances: Vec::new(),
     }
 }
 

@@ -255,20 +255,7 @@ impl<'a> On<'a> {
 
 /// Reach: well beyond the largest limit, so that a part far out of tolerance is still seen to be so.
 fn partition_settings(wanted: &[&Characteristic]) -> PartitionSettings {
-    let largest = wanted
-        .iter()
-        .map(|c| match c.requirement {
-            Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm } => {
-                limit_outside_mm.max(limit_inside_mm)
-            }
-            Requirement::Diameter { upper_deviation_mm, lower_deviation_mm, .. } => {
-                upper_deviation_mm.abs().max(lower_deviation_mm.abs())
-            }
-            Requirement::Position { zone_diameter_mm } => zone_diameter_mm,
-            Requirement::Flatness { zone_width_mm, .. } => zone_width_mm,
-            Requirement::Reading { .. } | Requirement::Gauge { .. } => 0.0,
-        })
-        .fold(0.0, f64::max);
+    let largest = wanted.iter().map(|c| c.requirement.furthest_mm()).fold(0.0, f64::max);
     let fine = FineSettings::default();
     PartitionSettings { reach_mm: fine.reach_mm.max(4.0 * largest), min_cos: fine.min_cos }
 }

@@ -9,6 +9,7 @@ use super::tree::short;
 use crate::geometry::{Direction, Point, TriangleMesh, closest_point_on_triangle};
 use crate::nominal::{Carrier, Nominal};
 use std::collections::VecDeque;
+use std::f64::consts::PI;
 
 /// A pick further from everything than this is a slip of the pen. Coordinates come off a drawing or a
 /// screen; common practice, no source.
@@ -20,11 +21,11 @@ const CLEARLY_MM: f64 = 0.5;
 const CLEARLY_PART: f64 = 0.1;
 
 /// How far a surface may turn from `facing`, which is given roughly, and still be meant: 30 degrees.
-const FACING_RAD: f64 = std::f64::consts::PI / 6.0;
+const FACING_RAD: f64 = PI / 6.0;
 
 /// Hole datums stand square on the plane datum, or they hold other freedoms than a plan's reader thinks:
 /// 5 degrees, ten times what drilling by hand leaves.
-const SQUARE_RAD: f64 = std::f64::consts::PI / 36.0;
+const SQUARE_RAD: f64 = PI / 36.0;
 
 /// Closer than this two hole datums give no turn.
 const APART_MM: f64 = 1.0;
@@ -53,6 +54,8 @@ pub struct BoundFeature {
     pub area_mm2: f64,
     /// Centroid of its area, mm, or its place.
     pub centroid: Point,
+    /// Indices in the plan of the features that it is made of; none for most.
+    pub of: Vec<usize>,
 }
 
 impl BoundFeature {
@@ -61,8 +64,13 @@ impl BoundFeature {
             Situation::Plane { at, .. }
             | Situation::Hole { at, .. }
             | Situation::Slot { at, .. }
+            | Situation::Cylinder { at, .. }
+            | Situation::Cone { at, .. }
+            | Situation::Sphere { at, .. }
+            | Situation::Torus { at, .. }
+            | Situation::Width { at, .. }
             | Situation::Point { at, .. } => at,
-            Situation::Surface => Point::origin(),
+            Situation::Surface | Situation::Group => Point::origin(),
         };
         Self {
             id: feature.id.clone(),
@@ -72,6 +80,7 @@ impl BoundFeature {
             situation,
             area_mm2: 0.0,
             centroid,
+            of: Vec::new(),
         }
     }
 }
@@ -91,7 +100,7 @@ pub(super) struct Pick {
 /// system whose features cannot hold it.
 pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault>> {
     let mut faults = Vec::new();
-    let bound: Vec<Option<BoundFeature>> = plan
+    let mut bound: Vec<Option<BoundFeature>> = plan
         .features
         .iter()
         .enumerate()
@@ -99,6 +108,21 @@ pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault
             bind_one(feature, nominal).map_err(|problem| faults.push(of_pick(i, feature, &problem))).ok()
         })
         .collect();
+    for (i, feature) in plan.features.iter().enumerate() {
+        let Place::Of(members) = &feature.place else { continue };
+        // A member that is bound to nothing has its own fault.
+        let Some(parts) = members.iter().map(|&m| bound[m].as_ref()).collect::<Option<Vec<_>>>() else {
+            bound[i] = None;
+            continue;
+        };
+        bound[i] = made_of(feature, members, &parts)
+            .map_err(|problem| {
+                let key = feature.kind.word();
+                let problem = format!("feature {}: {problem}", short(&feature.id));
+                faults.push(Fault { place: format!("feature[{i}].{key}.of"), problem });
+            })
+            .ok();
+    }
     for (i, system) in plan.datum_systems.iter().enumerate() {
         datum_system(i, system, &bound, &mut faults);
     }
@@ -112,6 +136,7 @@ fn bind_one(feature: &Feature, nominal: Option<&Nominal>) -> Result<BoundFeature
     let (near, facing, grow_to_angle_rad) = match feature.place {
         Place::Pick { near, facing, grow_to_angle_rad } => (near, facing, grow_to_angle_rad),
         Place::Stated(situation) => return Ok(BoundFeature::stated(feature, situation)),
+        Place::Of(_) => return Ok(BoundFeature::stated(feature, Situation::Group)),
     };
     let pick = Pick { kind: feature.kind, near, facing, grow_to_angle_rad };
     found(&pick, nominal).and_then(|(found, mesh)| found.bound(feature, mesh))
@@ -136,7 +161,13 @@ fn found<'a>(pick: &Pick, nominal: Option<&'a Nominal>) -> Result<(Found, &'a Tr
         FeatureKind::Hole => hole::bind(pick, nominal),
         FeatureKind::Surface => surface(pick, nominal),
         FeatureKind::Slot => slot::bind(pick, nominal),
-        FeatureKind::Point => Err("a check point is not picked".to_owned()),
+        FeatureKind::Cylinder => hole::bind_cylinder(pick, nominal),
+        FeatureKind::Cone | FeatureKind::Sphere | FeatureKind::Torus => {
+            Err(format!("a {} is not found on a mesh in this version", pick.kind.word()))
+        }
+        FeatureKind::Point | FeatureKind::Width | FeatureKind::Group => {
+            Err(format!("a {} is not picked", pick.kind.word()))
+        }
     };
     Ok((found?, nominal.mesh()))
 }
@@ -169,8 +200,74 @@ impl Found {
             situation: self.situation,
             area_mm2: area,
             centroid: Point::from(moment / area),
+            of: Vec::new(),
         })
     }
+}
+
+/// A feature that is made of others.
+fn made_of(feature: &Feature, members: &[usize], parts: &[&BoundFeature]) -> Result<BoundFeature, String> {
+    let mut triangles: Vec<u32> = parts.iter().flat_map(|p| p.triangles.iter().copied()).collect();
+    triangles.sort_unstable();
+    if let Some(twice) = triangles.windows(2).find(|w| w[0] == w[1]) {
+        return Err(format!("its features share triangle {} of the nominal; pick them apart", twice[0]));
+    }
+    let situation = match feature.kind {
+        FeatureKind::Width => width(parts)?,
+        _ => Situation::Group,
+    };
+    let area_mm2: f64 = parts.iter().map(|p| p.area_mm2).sum();
+    let (weights, total) = if area_mm2 > 0.0 {
+        (parts.iter().map(|p| p.area_mm2).collect::<Vec<_>>(), area_mm2)
+    } else {
+        (vec![1.0; parts.len()], parts.len() as f64)
+    };
+    let moment = parts
+        .iter()
+        .zip(&weights)
+        .fold(crate::geometry::Vector::zeros(), |m, (p, w)| m + p.centroid.coords * *w);
+    Ok(BoundFeature {
+        id: feature.id.clone(),
+        kind: feature.kind,
+        triangles,
+        carrier: None,
+        situation,
+        area_mm2,
+        centroid: Point::from(moment / total),
+        of: members.to_vec(),
+    })
+}
+
+/// Two planes make a width when they are parallel to within this, rad: a twentieth of a degree, the draft of a mould is
+/// none.
+const PARALLEL_RAD: f64 = PI / 3600.0;
+
+/// The plane in the middle of two that are parallel and opposite.
+fn width(parts: &[&BoundFeature]) -> Result<Situation, String> {
+    let [first, second] = parts else { return Err("a width has two planes".to_owned()) };
+    let (Situation::Plane { at: a, normal: n }, Situation::Plane { at: b, normal: m }) =
+        (first.situation, second.situation)
+    else {
+        return Err("a width has two planes".to_owned());
+    };
+    let off = n.reversed().angle_to(m);
+    if off > PARALLEL_RAD {
+        return Err(format!(
+            "its planes are {:.2} degrees from parallel and opposite; name two that face each other or away from each \
+             other",
+            off.to_degrees()
+        ));
+    }
+    // Square to the mean of both, between the middles of the faces.
+    let across = Direction::new(n.vector() - m.vector()).unwrap_or(n);
+    let height = |p: Point| p.coords.dot(&across.vector());
+    let between = height(a) - height(b);
+    if between.abs() < APART_MM * 1e-3 {
+        return Err("its planes lie in one; name two with a distance".to_owned());
+    }
+    let middle = nalgebra::center(&first.centroid, &second.centroid);
+    let at = middle + across.vector() * (0.5 * (height(a) + height(b)) - height(middle));
+    Ok(Situation::Width { at, across, width_mm: between.abs(), hollow: between < 0.0 })
 }
 
 /// The two nearest of some candidates; equal distances go to the first.
@@ -227,7 +324,7 @@ fn toward(facing: Option<Direction>) -> &'static str {
     if facing.is_some() { " that faces so" } else { "" }
 }
 
-fn distance_to(mesh: &TriangleMesh, triangle: u32, p: &Point) -> f64 {
+pub(super) fn distance_to(mesh: &TriangleMesh, triangle: u32, p: &Point) -> f64 {
     let [a, b, c] = mesh.corners(triangle);
     (closest_point_on_triangle(p, &a, &b, &c) - p).norm()
 }
@@ -314,8 +411,11 @@ fn grow(seed: u32, angle: f64, nominal: &Nominal) -> Vec<u32> {
 /// Holes and slots of a datum system stand square on its plane, and apart.
 fn datum_system(index: usize, system: &DatumSystem, bound: &[Option<BoundFeature>], faults: &mut Vec<Fault>) {
     let DatumSource::Datums(datums) = &system.source else { return };
-    let get = |d: usize| match datums.get(d)?.from {
-        DatumFrom::Feature { feature, .. } => bound.get(feature)?.as_ref(),
+    let get = |d: usize| match &datums.get(d)?.from {
+        DatumFrom::Features { features, .. } => match features.as_slice() {
+            [feature] => bound.get(*feature)?.as_ref(),
+            _ => None,
+        },
         DatumFrom::Targets(_) => None,
     };
     let Some(Situation::Plane { normal, .. }) = get(0).map(|f| f.situation) else { return };

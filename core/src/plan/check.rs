@@ -29,19 +29,14 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
     let decision = decision(faults, &file.decision);
     let filter = file.filter.and_then(|f| filter(faults, "filter", f));
 
-    let names = Names {
-        features: unique(faults, "feature", "id", file.feature.iter().map(|f| f.id.as_str())),
-        systems: unique(faults, "datum_system", "id", file.datum_system.iter().map(|d| d.id.as_str())),
-        fixtures: unique(faults, "fixture", "id", file.fixture.iter().map(|f| f.id.as_str())),
-    };
-    let features: Vec<_> = (0..file.feature.len()).map(|i| feature(faults, file, i)).collect();
+    let names = Names::of(faults, file);
+    let features: Vec<_> = (0..file.feature.len()).map(|i| feature(faults, &names, file, i)).collect();
     let fixtures: Vec<_> = (0..file.fixture.len()).map(|i| fixture(faults, file, i)).collect();
     let systems: Vec<_> =
         (0..file.datum_system.len()).map(|i| datum_system(faults, &names, file, i)).collect();
     letters(faults, file);
     target_ids(faults, file);
 
-    unique(faults, "characteristic", "number", file.characteristic.iter().map(|c| c.number.as_str()));
     let characteristics: Vec<_> =
         (0..file.characteristic.len()).map(|i| characteristic(faults, &names, file, i, filter)).collect();
     if !file.characteristic.iter().any(|c| c.when != Some(When::ReportOnly))
@@ -59,7 +54,7 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
         title: file.title.clone(),
         drawing_revision: file.drawing_revision.clone(),
         plan_version: file.plan_version,
-        standard_edition: file.standard.edition.clone(),
+        standard: file.standard.clone(),
         decision: decision?,
         filter,
         nominal_file: file.nominal.as_ref().map(|n| n.file.clone()),
@@ -99,22 +94,39 @@ pub(super) struct Names<'a> {
     features: BTreeMap<&'a str, usize>,
     systems: BTreeMap<&'a str, usize>,
     fixtures: BTreeMap<&'a str, usize>,
+    characteristics: BTreeMap<&'a str, usize>,
 }
 
-impl Names<'_> {
+impl<'a> Names<'a> {
+    /// Everything that has a name, and faults for what has none or that of another.
+    pub(super) fn of(faults: &Faults, file: &'a PlanFile) -> Self {
+        let numbers = file.characteristic.iter().map(|c| c.number.as_str());
+        Self {
+            features: unique(faults, "feature", "id", file.feature.iter().map(|f| f.id.as_str())),
+            systems: unique(faults, "datum_system", "id", file.datum_system.iter().map(|d| d.id.as_str())),
+            fixtures: unique(faults, "fixture", "id", file.fixture.iter().map(|f| f.id.as_str())),
+            characteristics: unique(faults, "characteristic", "number", numbers),
+        }
+    }
+
     /// The index of a feature, or a fault.
     pub(super) fn feature(&self, faults: &Faults, place: &str, id: &str) -> Option<usize> {
-        find(faults, place, id, "feature", &self.features)
+        find(faults, place, id, ("feature", "id"), &self.features)
     }
 
     /// The index of a datum system, or a fault.
     pub(super) fn system(&self, faults: &Faults, place: &str, id: &str) -> Option<usize> {
-        find(faults, place, id, "datum_system", &self.systems)
+        find(faults, place, id, ("datum_system", "id"), &self.systems)
     }
 
     /// The index of a fixture, or a fault.
     pub(super) fn fixture(&self, faults: &Faults, place: &str, id: &str) -> Option<usize> {
-        find(faults, place, id, "fixture", &self.fixtures)
+        find(faults, place, id, ("fixture", "id"), &self.fixtures)
+    }
+
+    /// The index of a characteristic, or a fault.
+    pub(super) fn characteristic(&self, faults: &Faults, place: &str, number: &str) -> Option<usize> {
+        find(faults, place, number, ("characteristic", "number"), &self.characteristics)
     }
 }
 
@@ -122,19 +134,20 @@ fn find(
     faults: &Faults,
     place: &str,
     id: &str,
-    list_name: &str,
+    (list_name, key): (&str, &str),
     known: &BTreeMap<&str, usize>,
 ) -> Option<usize> {
     let found = known.get(id).copied();
     // An id that could not be read may be the one meant here: it has its own fault.
-    if found.is_none() && faults.all_sound(list_name, "id") {
+    if found.is_none() && faults.all_sound(list_name, key) {
         let words: Vec<&str> = known.keys().copied().collect();
         let help = match nearest(id, words.iter().copied()) {
             Some(near) => format!("did you mean \"{near}\"?"),
             None if words.is_empty() => format!("the plan has no `[[{list_name}]]`"),
             None => format!("the plan has {}", list(&words)),
         };
-        faults.add(place, format!("is \"{}\", which no `[[{list_name}]]` has as its id; {help}", short(id)));
+        faults
+            .add(place, format!("is \"{}\", which no `[[{list_name}]]` has as its {key}; {help}", short(id)));
     }
     found
 }

@@ -1,7 +1,9 @@
 //! Checks datum systems, their targets, and holding fixtures.
 
 use super::check::{Names, filled, in_range};
-use super::domain::{Datum, DatumFrom, DatumSource, DatumSystem, DatumTarget, Fixture, FixtureTarget};
+use super::domain::{
+    BestFit, Condition, Datum, DatumFrom, DatumSource, DatumSystem, DatumTarget, Fixture, FixtureTarget,
+};
 use super::fault::Faults;
 use super::file::{self, FeatureKind, PlanFile};
 use super::place::{length, outward, triple};
@@ -18,14 +20,19 @@ pub(super) fn datum_system(
 ) -> Option<DatumSystem> {
     let system = &file.datum_system[index];
     let place = format!("datum_system[{index}].datum");
+    let best_fit = match &system.best_fit {
+        None => None,
+        Some(b) => Some(best_fit(faults, names, file, &format!("datum_system[{index}].best_fit"), b)?),
+    };
     if let Some(id) = &system.fixture {
         if !system.datum.is_empty() {
             faults.add(&place, "stands beside `fixture`; leave one of the two");
         }
         let fixture = names.fixture(faults, &format!("datum_system[{index}].fixture"), id)?;
-        return Some(DatumSystem { id: system.id.clone(), source: DatumSource::Fixture(fixture) });
+        return Some(DatumSystem { id: system.id.clone(), source: DatumSource::Fixture(fixture), best_fit });
     }
-    if !(1..=3).contains(&system.datum.len()) {
+    let fewest = usize::from(best_fit.is_none());
+    if !(fewest..=3).contains(&system.datum.len()) {
         let n = system.datum.len();
         faults.add(&place, format!("has {n} datums; write one to three in their order, or `fixture`"));
     }
@@ -33,78 +40,197 @@ pub(super) fn datum_system(
     for (i, datum) in system.datum.iter().enumerate() {
         let place = format!("{place}[{i}]");
         letter(faults, &format!("{place}.letter"), &datum.letter);
-        let from = match (&datum.feature, datum.targets.as_slice()) {
-            (Some(feature), []) => {
-                let earlier = system.datum[..i].iter().position(|d| d.feature.as_ref() == Some(feature));
-                of_feature(faults, names, file, &place, (i, earlier), feature, datum.association)
+        let written = [datum.feature.is_some(), !datum.features.is_empty(), !datum.targets.is_empty()];
+        let from = match written {
+            [true, false, false] | [false, true, false] => {
+                of_features(faults, names, file, &place, (system, i))
             }
-            (None, [_, ..]) => {
-                if datum.association.is_some() {
-                    faults.add(
-                        format!("{place}.association"),
-                        "is for a feature; targets need none, leave it out",
-                    );
+            [false, false, true] => {
+                for (key, given) in [
+                    ("association", datum.association.is_some()),
+                    ("condition", datum.condition.is_some()),
+                    ("boundary_mm", datum.boundary_mm.is_some()),
+                    ("locks", !datum.locks.is_empty()),
+                ] {
+                    if given {
+                        let problem = "is for a feature; targets need none, leave it out";
+                        faults.add(format!("{place}.{key}"), problem);
+                    }
                 }
                 of_targets(faults, &place, &datum.targets)
             }
-            (Some(_), [_, ..]) => {
-                faults.add(format!("{place}.targets"), "stand beside `feature`; leave one of the two");
-                None
-            }
-            (None, []) => {
-                if faults.sound(&format!("{place}.feature")) && faults.sound(&format!("{place}.targets")) {
-                    faults.add(&place, "is taken from nothing; write `feature` or `targets`");
+            [false, false, false] => {
+                let keys = ["feature", "features", "targets"];
+                if keys.iter().all(|k| faults.sound(&format!("{place}.{k}"))) {
+                    faults.add(&place, "is taken from nothing; write `feature`, `features` or `targets`");
                 }
                 None
             }
+            [one, several, targets] => {
+                let second = if targets { "targets" } else { "features" };
+                let first = if one { "feature" } else { "features" };
+                let stands = if one && several && !targets { "stands" } else { "stand" };
+                let problem = format!("{stands} beside `{first}`; leave one of the two");
+                faults.add(format!("{place}.{second}"), problem);
+                None
+            }
         };
-        datums.push(from.map(|from| Datum { letter: datum.letter.clone(), from }));
+        for (k, lock) in datum.locks.iter().enumerate() {
+            if datum.locks[..k].contains(lock) {
+                faults.add(format!("{place}.locks[{k}]"), "stands twice; leave one");
+            }
+        }
+        let locks = datum.locks.clone();
+        datums.push(from.map(|from| Datum { letter: datum.letter.clone(), from, locks }));
     }
     let datums = datums.into_iter().collect::<Option<Vec<_>>>()?;
-    Some(DatumSystem { id: system.id.clone(), source: DatumSource::Datums(datums) })
+    Some(DatumSystem { id: system.id.clone(), source: DatumSource::Datums(datums), best_fit })
 }
 
-fn of_feature(
+/// The kinds of features that a datum can be taken from.
+const DATUM_KINDS: &[FeatureKind] = &[
+    FeatureKind::Plane,
+    FeatureKind::Hole,
+    FeatureKind::Slot,
+    FeatureKind::Cylinder,
+    FeatureKind::Cone,
+    FeatureKind::Sphere,
+    FeatureKind::Width,
+];
+
+/// Those of them that have a size, and so a boundary at a material condition.
+const SIZED_KINDS: &[FeatureKind] =
+    &[FeatureKind::Hole, FeatureKind::Slot, FeatureKind::Cylinder, FeatureKind::Sphere, FeatureKind::Width];
+
+fn of_features(
     faults: &Faults,
     names: &Names<'_>,
     file: &PlanFile,
     place: &str,
-    (order, earlier): (usize, Option<usize>),
-    id: &str,
-    association: Option<file::Association>,
+    (system, order): (&file::DatumSystem, usize),
 ) -> Option<DatumFrom> {
-    let place_of_feature = format!("{place}.feature");
-    let feature = names.feature(faults, &place_of_feature, id)?;
-    let kind = file.feature[feature].kind;
-    let kind_sound = faults.sound(&format!("feature[{feature}].kind"));
-    let needed: &[FeatureKind] =
-        if order == 0 { &[FeatureKind::Plane] } else { &[FeatureKind::Hole, FeatureKind::Slot] };
-    if kind_sound && !needed.contains(&kind) {
-        let needed = if order == 0 { "a plane, or targets" } else { "a hole, a slot, or targets" };
-        faults.add(
-            &place_of_feature,
-            format!("is a {}, but datum {} of a system is {needed}; name another", kind.word(), order + 1),
-        );
+    let datum = &system.datum[order];
+    let ids: Vec<(String, &String)> = match &datum.feature {
+        Some(id) => vec![(format!("{place}.feature"), id)],
+        None => {
+            let at = |k: usize| format!("{place}.features[{k}]");
+            datum.features.iter().enumerate().map(|(k, id)| (at(k), id)).collect()
+        }
+    };
+    if datum.feature.is_none() && ids.len() < 2 {
+        faults.add(format!("{place}.features"), "has one feature; write two or more, or `feature`");
     }
-    if let Some(earlier) = earlier {
-        faults.add(&place_of_feature, format!("is the feature of datum {} too; name another", earlier + 1));
+    let earlier = |id: &String| {
+        system.datum[..order].iter().position(|d| d.feature.as_ref() == Some(id) || d.features.contains(id))
+    };
+    let mut features = Vec::with_capacity(ids.len());
+    let mut sized = true;
+    for (k, (place, id)) in ids.iter().enumerate() {
+        let feature = names.feature(faults, place, id);
+        if let Some(kind) = feature.map(|f| file.feature[f].kind)
+            && faults.sound(&format!("feature[{}].kind", feature.unwrap_or(0)))
+        {
+            // What can be no datum at all has its own fault.
+            sized &= SIZED_KINDS.contains(&kind) || !DATUM_KINDS.contains(&kind);
+            if !DATUM_KINDS.contains(&kind) {
+                let words = DATUM_KINDS.iter().map(|k| k.word()).collect::<Vec<_>>().join(", ");
+                faults.add(
+                    place,
+                    format!("is a {}, but a datum is a {words}, or targets; name another", kind.word()),
+                );
+            }
+        }
+        if let Some(earlier) = earlier(id) {
+            faults.add(place, format!("is the feature of datum {} too; name another", earlier + 1));
+        }
+        if ids[..k].iter().any(|(_, other)| other == id) {
+            faults.add(place, "stands twice; leave one");
+        }
+        features.push(feature);
+    }
+    let condition = datum.condition.unwrap_or(Condition::Regardless);
+    let place_of_boundary = format!("{place}.boundary_mm");
+    match (condition, datum.boundary_mm) {
+        (Condition::Regardless, Some(_)) => {
+            faults.add(&place_of_boundary, "is for a material condition; leave it out, or write `condition`");
+        }
+        (Condition::MaximumMaterial | Condition::LeastMaterial, None) if faults.sound(&place_of_boundary) => {
+            faults.add(&place_of_boundary, "is missing; write the size of the datum's boundary, mm");
+        }
+        (_, Some(size)) => {
+            in_range(
+                faults,
+                &place_of_boundary,
+                size,
+                |b| b > 0.0,
+                "above 0, the size of the boundary in mm",
+            );
+        }
+        _ => {}
+    }
+    if condition != Condition::Regardless && !sized {
+        faults.add(format!("{place}.condition"), "is for features of size; leave it out");
     }
     let place_of_association = format!("{place}.association");
-    match association {
-        None => {
-            if faults.sound(&place_of_association) {
-                faults.add(place_of_association, "is missing; write \"least_squares\"");
-            }
-            return None;
-        }
-        // Nothing is served silently in another way than the plan says.
-        Some(file::Association::MinimumZone) if kind_sound => faults.add(
+    if datum.association.is_none() && faults.sound(&place_of_association) {
+        faults.add(
             place_of_association,
-            "a datum is associated by least squares in this version; write \"least_squares\"",
-        ),
-        Some(_) => {}
+            "is missing; write \"least_squares\", or what the drawing's standard says",
+        );
     }
-    Some(DatumFrom::Feature { feature, association: association? })
+    Some(DatumFrom::Features {
+        features: features.into_iter().collect::<Option<_>>()?,
+        association: datum.association?,
+        condition,
+        boundary_mm: datum.boundary_mm,
+    })
+}
+
+/// The features of a best fit and their weights.
+fn best_fit(
+    faults: &Faults,
+    names: &Names<'_>,
+    file: &PlanFile,
+    place: &str,
+    b: &file::BestFit,
+) -> Option<BestFit> {
+    let place_of_features = format!("{place}.feature");
+    if b.feature.is_empty() && faults.sound(&place_of_features) {
+        faults.add(&place_of_features, "names no feature; write the ids of those that are to fit");
+    }
+    let features: Vec<Option<usize>> = b
+        .feature
+        .iter()
+        .enumerate()
+        .map(|(k, id)| {
+            let place = format!("{place_of_features}[{k}]");
+            if b.feature[..k].contains(id) {
+                faults.add(&place, "stands twice; leave one");
+            }
+            let feature = names.feature(faults, &place, id)?;
+            let kind = file.feature[feature].kind;
+            if matches!(kind, FeatureKind::Group | FeatureKind::Width | FeatureKind::Point) {
+                faults
+                    .add(&place, format!("is a {}; name features with a surface of their own", kind.word()));
+            }
+            Some(feature)
+        })
+        .collect();
+    if !b.weight.is_empty() && b.weight.len() != b.feature.len() {
+        faults.add(
+            format!("{place}.weight"),
+            format!(
+                "has {} numbers for {} features; write one for each, or none",
+                b.weight.len(),
+                b.feature.len()
+            ),
+        );
+    }
+    for (k, w) in b.weight.iter().enumerate() {
+        in_range(faults, &format!("{place}.weight[{k}]"), *w, |w| w > 0.0, "above 0");
+    }
+    let weights = if b.weight.is_empty() { vec![1.0; b.feature.len()] } else { b.weight.clone() };
+    Some(BestFit { features: features.into_iter().collect::<Option<_>>()?, weights, criterion: b.criterion })
 }
 
 fn of_targets(faults: &Faults, place: &str, targets: &[file::DatumTarget]) -> Option<DatumFrom> {
@@ -114,6 +240,10 @@ fn of_targets(faults: &Faults, place: &str, targets: &[file::DatumTarget]) -> Op
         let at = triple(faults, &format!("{place}.at_mm"), &target.at_mm);
         let direction = outward(faults, &format!("{place}.direction"), &target.direction);
         length(faults, &format!("{place}.patch_radius_mm"), target.patch_radius_mm);
+        let line_to = match target.line_to_mm.as_slice() {
+            [] => None,
+            given => triple(faults, &format!("{place}.line_to_mm"), given).map(Point::from),
+        };
         let weight = target.weight.unwrap_or(1.0);
         in_range(faults, &format!("{place}.weight"), weight, |w| w > 0.0, "above 0");
         for (i, axis) in target.locks.iter().enumerate() {
@@ -128,6 +258,7 @@ fn of_targets(faults: &Faults, place: &str, targets: &[file::DatumTarget]) -> Op
             patch_radius_mm: target.patch_radius_mm,
             locks: target.locks.clone(),
             weight,
+            line_to,
         })
     });
     let checked: Vec<_> = checked.collect();

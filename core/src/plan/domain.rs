@@ -1,6 +1,10 @@
 //! The checked plan: what the rest of core works with. Long, because it is the whole vocabulary of a plan.
 
-pub use super::file::{Association, Axis, FeatureKind, PointOn};
+pub use super::file::{
+    Association, Axis, BestFitCriterion, Condition, FeatureKind, Lock, PointOn, RunoutDirection,
+    SizeOperator, Standard, StandardSystem, StraightnessOf,
+};
+use super::required::Requirement;
 use crate::geometry::{Direction, Point};
 use crate::nominal::Side;
 
@@ -16,8 +20,8 @@ pub struct Plan {
     pub drawing_revision: String,
     /// Version of the plan, 1 and up.
     pub plan_version: i32,
-    /// The standard's edition, such as `ISO 1101:2017`.
-    pub standard_edition: String,
+    /// The standard by which characteristics without their own are read.
+    pub standard: Standard,
     /// The decision rule.
     pub decision: Decision,
     /// The filter of characteristics that have none of their own.
@@ -51,7 +55,7 @@ impl Plan {
         });
         let pads = pads.flat_map(|d| match &d.from {
             DatumFrom::Targets(targets) => targets.as_slice(),
-            DatumFrom::Feature { .. } => &[],
+            DatumFrom::Features { .. } => &[],
         });
         let balls = self.fixtures.iter().flat_map(|f| &f.targets);
         pads.map(|t| t.id.as_str()).chain(balls.map(|t| t.id.as_str()))
@@ -110,7 +114,7 @@ pub struct Feature {
 }
 
 /// Where a feature is: picked on the nominal, or by its numbers.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Place {
     /// A face of the nominal.
     Pick {
@@ -123,6 +127,9 @@ pub enum Place {
     },
     /// What its own numbers say.
     Stated(Situation),
+    /// Where the features are that it is made of: their indices in [`Plan::features`], ascending in a group, none of
+    /// them made of others.
+    Of(Vec<usize>),
 }
 
 /// The point, line or plane by which a feature is placed and turned (situation feature, ISO 17450-1), with
@@ -169,6 +176,65 @@ pub enum Situation {
         /// Radius of the patch of scan points that stands for it.
         patch_radius_mm: Option<f64>,
     },
+    /// A cylinder.
+    Cylinder {
+        /// The middle of its axis.
+        at: Point,
+        /// Along its axis.
+        axis: Direction,
+        /// Nominal diameter.
+        diameter_mm: f64,
+        /// Whether the material is around it: a bore.
+        hollow: bool,
+    },
+    /// A cone.
+    Cone {
+        /// A place on its axis, in the middle of the face.
+        at: Point,
+        /// Along its axis, to the open end.
+        axis: Direction,
+        /// Half of the apex angle, rad.
+        half_angle_rad: f64,
+        /// Radius at `at`, square to the axis.
+        radius_mm: f64,
+        /// Whether the material is around it.
+        hollow: bool,
+    },
+    /// A sphere.
+    Sphere {
+        /// Its centre.
+        at: Point,
+        /// Nominal diameter.
+        diameter_mm: f64,
+        /// Whether the material is around it.
+        hollow: bool,
+    },
+    /// A torus.
+    Torus {
+        /// Its centre.
+        at: Point,
+        /// Square to the plane of its circle.
+        axis: Direction,
+        /// Radius of the circle.
+        radius_mm: f64,
+        /// Radius of the tube.
+        tube_radius_mm: f64,
+        /// Whether the material is around the tube.
+        hollow: bool,
+    },
+    /// Two parallel planes: the plane in the middle of them.
+    Width {
+        /// A place in the middle.
+        at: Point,
+        /// Across: the first plane's normal.
+        across: Direction,
+        /// Distance of the planes.
+        width_mm: f64,
+        /// Whether the material is around it: a groove; otherwise a tongue.
+        hollow: bool,
+    },
+    /// Features that are judged together, which has no place but theirs.
+    Group,
     /// A surface, which has no place but its own.
     Surface,
 }
@@ -180,12 +246,25 @@ pub struct DatumSystem {
     pub id: String,
     /// What it is made of.
     pub source: DatumSource,
+    /// Best fit for the freedoms that the source leaves.
+    pub best_fit: Option<BestFit>,
+}
+
+/// A best fit on chosen features.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BestFit {
+    /// Indices of the features in [`Plan::features`], one or more.
+    pub features: Vec<usize>,
+    /// A weight above 0 for each.
+    pub weights: Vec<f64>,
+    /// What is made least.
+    pub criterion: BestFitCriterion,
 }
 
 /// What a datum system is made of.
 #[derive(Clone, Debug, PartialEq)]
 pub enum DatumSource {
-    /// Datums of the part, one to three in order of precedence.
+    /// Datums of the part, up to three in order of precedence; none where all is best fit.
     Datums(Vec<Datum>),
     /// The targets of a holding fixture, by its index in [`Plan::fixtures`].
     Fixture(usize),
@@ -198,10 +277,13 @@ impl DatumSystem {
             DatumSource::Datums(datums) => datums,
             DatumSource::Fixture(_) => &[],
         };
-        datums.iter().filter_map(|d| match d.from {
-            DatumFrom::Feature { feature, .. } => Some(feature),
-            DatumFrom::Targets(_) => None,
-        })
+        datums
+            .iter()
+            .flat_map(|d| match &d.from {
+                DatumFrom::Features { features, .. } => features.as_slice(),
+                DatumFrom::Targets(_) => &[],
+            })
+            .copied()
     }
 }
 
@@ -212,23 +294,29 @@ pub struct Datum {
     pub letter: String,
     /// What it is taken from.
     pub from: DatumFrom,
+    /// The only freedoms that it may lock; all that it can if empty.
+    pub locks: Vec<Lock>,
 }
 
 /// What a datum is taken from.
 #[derive(Clone, Debug, PartialEq)]
 pub enum DatumFrom {
-    /// A whole feature: plane, hole or slot.
-    Feature {
-        /// Its index in [`Plan::features`].
-        feature: usize,
-        /// How it is associated.
+    /// A whole feature, or several that make one datum together.
+    Features {
+        /// Their indices in [`Plan::features`], at least one.
+        features: Vec<usize>,
+        /// How they are associated.
         association: Association,
+        /// Material condition.
+        condition: Condition,
+        /// Size of the boundary at that condition, mm: given where there is one.
+        boundary_mm: Option<f64>,
     },
     /// Datum targets, at least one.
     Targets(Vec<DatumTarget>),
 }
 
-/// A datum target: a pad or a point at a stated place.
+/// A datum target: a pad, a point or a line at a stated place.
 #[derive(Clone, Debug, PartialEq)]
 pub struct DatumTarget {
     /// Id, such as A1; unique in the plan.
@@ -243,6 +331,8 @@ pub struct DatumTarget {
     pub locks: Vec<Axis>,
     /// Weight in the least squares, above 0.
     pub weight: f64,
+    /// The other end of a target line, mm; `patch_radius_mm` is then half the width of the strip along it.
+    pub line_to: Option<Point>,
 }
 
 /// A holding fixture with targets of its own.
@@ -293,69 +383,46 @@ pub struct Characteristic {
     pub needs: Needs,
     /// Its own filter, or the plan's.
     pub filter: Option<Filter>,
+    /// Its own standard, or the plan's.
+    pub standard: Standard,
 }
 
-/// What a characteristic requires.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Requirement {
-    /// Profile of a surface, plane or check point (ISO 1660), in a datum system.
-    SurfaceProfile {
-        /// Largest deviation outside the material, mm, 0 or more.
-        limit_outside_mm: f64,
-        /// Largest deviation inside the material, mm, 0 or more.
-        limit_inside_mm: f64,
+/// The zone of an orientation or location tolerance.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Zone {
+    /// Round: a cylinder about an axis, a sphere about a centre.
+    Round {
+        /// Its diameter, mm.
+        diameter_mm: f64,
     },
-    /// Least-squares diameter of a hole, (GG) of ISO 14405-1.
-    Diameter {
-        /// Nominal diameter, mm.
-        nominal_mm: f64,
-        /// Upper limit deviation, mm, signed.
-        upper_deviation_mm: f64,
-        /// Lower limit deviation, mm, signed, below the upper one.
-        lower_deviation_mm: f64,
-    },
-    /// Position of a hole (ISO 1101), in a datum system.
-    Position {
-        /// Diameter of the cylindrical zone, mm.
-        zone_diameter_mm: f64,
-    },
-    /// Flatness of a plane (ISO 1101).
-    Flatness {
-        /// Width of the zone, mm.
-        zone_width_mm: f64,
-        /// The reference plane.
-        association: Association,
-    },
-    /// A value that a hand instrument reads, between its limits.
-    Reading {
-        /// What is read, such as mass.
-        quantity: String,
-        /// Unit of limits and readings.
-        unit: String,
-        /// Smallest accepted value.
-        lower_limit: Option<f64>,
-        /// Largest accepted value.
-        upper_limit: Option<f64>,
-    },
-    /// What a gauge passes or fails.
-    Gauge {
-        /// The gauge and how it is used.
-        procedure: String,
+    /// Between two parallel planes.
+    Slab {
+        /// Their distance, mm.
+        width_mm: f64,
+        /// Across the zone of an axis; `None` where the feature itself says it.
+        across: Option<Direction>,
     },
 }
 
-impl Requirement {
-    /// As the file writes it.
-    pub fn word(&self) -> &'static str {
-        match self {
-            Requirement::SurfaceProfile { .. } => "surface_profile",
-            Requirement::Diameter { .. } => "diameter",
-            Requirement::Position { .. } => "position",
-            Requirement::Flatness { .. } => "flatness",
-            Requirement::Reading { .. } => "reading",
-            Requirement::Gauge { .. } => "gauge",
+impl Zone {
+    /// Diameter or width, mm.
+    pub fn size_mm(&self) -> f64 {
+        match *self {
+            Zone::Round { diameter_mm } => diameter_mm,
+            Zone::Slab { width_mm, .. } => width_mm,
         }
     }
+}
+
+/// Which orientation is required.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum OrientationKind {
+    /// Parallel.
+    Parallelism,
+    /// Square.
+    Perpendicularity,
+    /// At the angle of the nominal.
+    Angularity,
 }
 
 /// What must have been seen for a characteristic to be decided.

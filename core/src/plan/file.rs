@@ -74,6 +74,8 @@ pub enum ObjectKind {
 pub enum StandardSystem {
     /// ISO geometrical product specifications.
     Iso,
+    /// ASME Y14.5 and Y14.5.1.
+    Asme,
 }
 
 /// The standard by which characteristics are read.
@@ -175,6 +177,18 @@ pub enum FeatureKind {
     Slot,
     /// A named check point.
     Point,
+    /// A cylinder: the wall of a bore or the outside of a pin.
+    Cylinder,
+    /// A cone.
+    Cone,
+    /// A sphere.
+    Sphere,
+    /// A torus: a tube along a circle.
+    Torus,
+    /// Two parallel planes that face each other or away from each other, with their size between them.
+    Width,
+    /// Features that are judged together (ISO 5458): a pattern of holes, faces under one tolerance.
+    Group,
 }
 
 impl FeatureKind {
@@ -186,6 +200,12 @@ impl FeatureKind {
             FeatureKind::Surface => "surface",
             FeatureKind::Slot => "slot",
             FeatureKind::Point => "point",
+            FeatureKind::Cylinder => "cylinder",
+            FeatureKind::Cone => "cone",
+            FeatureKind::Sphere => "sphere",
+            FeatureKind::Torus => "torus",
+            FeatureKind::Width => "width",
+            FeatureKind::Group => "group",
         }
     }
 }
@@ -213,6 +233,21 @@ pub struct Feature {
     /// Place of a slot that is measured by points and picked on no nominal.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub slot: Option<SlotPlace>,
+    /// The two planes of a width.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub width: Option<Members>,
+    /// The features of a group.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub group: Option<Members>,
+}
+
+/// Features that another is made of.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Members {
+    /// Their ids: two planes for a width, two or more features for a group.
+    #[serde(default)]
+    pub of: Vec<String>,
 }
 
 /// On what a check point lies.
@@ -318,6 +353,33 @@ pub struct DatumSystem {
     /// Id of the holding fixture that takes the datums' place.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fixture: Option<String>,
+    /// Best fit for what the datums leave free: of all six freedoms where there are none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub best_fit: Option<BestFit>,
+}
+
+/// What a best fit makes least.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum BestFitCriterion {
+    /// The sum of squared deviations, fair to area.
+    LeastSquares,
+    /// The largest deviation: the fit that brings the part within the narrowest zone.
+    Minimax,
+}
+
+/// A best fit on chosen features.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BestFit {
+    /// Ids of the features.
+    #[serde(default)]
+    pub feature: Vec<String>,
+    /// A weight for each, above 0; equal ones if empty.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub weight: Vec<f64>,
+    /// What is made least.
+    pub criterion: BestFitCriterion,
 }
 
 /// An axis of the part.
@@ -332,7 +394,37 @@ pub enum Axis {
     Z,
 }
 
-/// A datum target (ISO 5459): a pad or a point at a stated place.
+/// A freedom of the part: a shift along or a turn about an axis (ISO 5459).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Lock {
+    /// Shift along x.
+    X,
+    /// Shift along y.
+    Y,
+    /// Shift along z.
+    Z,
+    /// Turn about x.
+    Rx,
+    /// Turn about y.
+    Ry,
+    /// Turn about z.
+    Rz,
+}
+
+/// Material condition of a tolerance or a datum (ISO 2692, ASME Y14.5).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Condition {
+    /// Whatever the size is.
+    Regardless,
+    /// Maximum material.
+    MaximumMaterial,
+    /// Least material.
+    LeastMaterial,
+}
+
+/// A datum target (ISO 5459): a pad, a point or a line at a stated place.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct DatumTarget {
@@ -353,6 +445,9 @@ pub struct DatumTarget {
     /// Weight in the least squares of more targets than needed; 1 if absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub weight: Option<f64>,
+    /// x, y, z of the other end of a target line, mm; empty for a point or a pad.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub line_to_mm: Vec<f64>,
 }
 
 /// A holding fixture: the part lies in it in a known way, and the fixture shows targets of its own.
@@ -393,6 +488,14 @@ pub enum Association {
     LeastSquares,
     /// Minimum zone (Chebyshev).
     MinimumZone,
+    /// Least squares, constrained to lie outside the material.
+    LeastSquaresOutside,
+    /// The largest distance least, outside the material: a tangent feature.
+    MinimaxOutside,
+    /// The largest inscribed.
+    MaximumInscribed,
+    /// The smallest circumscribed.
+    MinimumCircumscribed,
 }
 
 /// One datum.
@@ -401,15 +504,27 @@ pub enum Association {
 pub struct Datum {
     /// Letter on the drawing.
     pub letter: String,
-    /// The datum feature; absent where the datum has targets.
+    /// The datum feature; absent where the datum has targets or several features.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub feature: Option<String>,
+    /// Several datum features that make one datum together: a common datum A-B, a pattern of holes.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub features: Vec<String>,
     /// How the feature is associated; absent where the datum has targets.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub association: Option<Association>,
     /// Datum targets instead of a whole feature.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub targets: Vec<DatumTarget>,
+    /// The only freedoms that it may lock (customised datum); all that it can if empty.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub locks: Vec<Lock>,
+    /// Material condition of a datum feature of size; regardless of size if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub condition: Option<Condition>,
+    /// Size of its boundary at that condition, mm: the drawing's virtual size.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub boundary_mm: Option<f64>,
 }
 
 /// When a characteristic is required.
@@ -434,18 +549,63 @@ pub struct Characteristic {
     /// The feature it is required of; absent for a reading of the whole part.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub feature: Option<String>,
-    /// Profile of a surface, plane or check point (ISO 1660).
+    /// Profile of a surface, plane, check point or group (ISO 1660).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub surface_profile: Option<SurfaceProfile>,
-    /// Diameter of a hole (ISO 14405-1).
+    /// Profile of a line: of a section of a surface (ISO 1660).
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub diameter: Option<Diameter>,
-    /// Position of a hole (ISO 1101).
+    pub line_profile: Option<LineProfile>,
+    /// Diameter of a hole, cylinder or sphere (ISO 14405-1).
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub position: Option<Position>,
+    pub diameter: Option<Size>,
+    /// Width of a slot, or between the two planes of a width (ISO 14405-1).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub width: Option<Size>,
+    /// Radius of a cylinder or a sphere, or of the tube of a torus.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub radius: Option<Length>,
+    /// Distance of one feature from another.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub distance: Option<Distance>,
+    /// Angle between two features, or the apex angle of a cone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub angle: Option<Angle>,
+    /// Straightness (ISO 1101).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub straightness: Option<Straightness>,
     /// Flatness of a plane (ISO 1101).
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub flatness: Option<Flatness>,
+    pub flatness: Option<Form>,
+    /// Roundness of each section of a cylinder, cone or sphere (ISO 1101).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub roundness: Option<Form>,
+    /// Cylindricity (ISO 1101).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cylindricity: Option<Form>,
+    /// Parallelism (ISO 1101).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub parallelism: Option<Orientation>,
+    /// Perpendicularity (ISO 1101).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub perpendicularity: Option<Orientation>,
+    /// Angularity (ISO 1101): the angle is that of the nominal.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub angularity: Option<Orientation>,
+    /// Position (ISO 1101, ISO 5458).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position: Option<Position>,
+    /// Coaxiality with the axis of the datum system, or concentricity with its point (ISO 1101).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub coaxiality: Option<Coaxiality>,
+    /// Symmetry about the median plane of the datum system (ISO 1101).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub symmetry: Option<Symmetry>,
+    /// Circular run-out about the axis of the datum system (ISO 1101).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub circular_runout: Option<Runout>,
+    /// Total run-out about the axis of the datum system (ISO 1101).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub total_runout: Option<Runout>,
     /// A value that a hand instrument reads.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<ReadingLimits>,
@@ -470,31 +630,100 @@ pub struct Characteristic {
     /// Overrides the plan's filter.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub filter: Option<Filter>,
+    /// Overrides the plan's standard.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub standard: Option<Standard>,
 }
 
-/// Profile of a surface: two limits of the signed deviation.
+/// Profile of a surface: two limits of the signed deviation, or the width of the zone as the drawing writes it.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct SurfaceProfile {
+    /// Largest deviation outside the material, mm; together with the one inside.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub limit_outside_mm: Option<f64>,
+    /// Largest deviation inside the material, mm, as a positive number; together with the one outside.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub limit_inside_mm: Option<f64>,
+    /// Instead of the limits: width of the zone, mm, half on either side of the nominal unless it is shifted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_width_mm: Option<f64>,
+    /// ISO, UZ: how far the middle of the zone lies outside the nominal's material, mm, signed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_offset_mm: Option<f64>,
+    /// ASME, U: how much of the width lies outside the nominal's material, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_outside_mm: Option<f64>,
+    /// ISO, OZ: the zone may be offset by one constant, whatever it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub offset_zone: Option<bool>,
+    /// The datum system orients the zone and does not place it (ISO 5459, `><`).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub orientation_only: Option<bool>,
+}
+
+/// A plane that cuts the part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Section {
+    /// x, y, z of a place on it, mm.
+    #[serde(default)]
+    pub at_mm: Vec<f64>,
+    /// x, y, z square to it.
+    #[serde(default)]
+    pub normal: Vec<f64>,
+}
+
+/// A place, mm.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PlaceOnLine {
+    /// x, y, z, mm.
+    #[serde(default)]
+    pub at_mm: Vec<f64>,
+}
+
+/// Profile of a line: the section of a feature by a plane.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LineProfile {
     /// Largest deviation outside the material, mm.
     pub limit_outside_mm: f64,
     /// Largest deviation inside the material, mm, as a positive number.
     pub limit_inside_mm: f64,
+    /// The plane of the section.
+    pub section: Section,
+    /// Where the line begins and ends; the whole section if empty.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub between: Vec<PlaceOnLine>,
+    /// The datum system orients the zone and does not place it (ISO 5459, `><`).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub orientation_only: Option<bool>,
 }
 
-/// Which size of a hole.
+/// Which size of a feature of size (ISO 14405-1).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum SizeOperator {
-    /// Least-squares size, (GG) of ISO 14405-1.
+    /// Least-squares size, (GG).
     LeastSquares,
+    /// Minimax (Chebyshev) size, (GC).
+    MinimumZone,
+    /// Maximum inscribed size, (GX).
+    MaximumInscribed,
+    /// Minimum circumscribed size, (GN).
+    MinimumCircumscribed,
+    /// Two-point sizes, (LP), each of which must keep the limits.
+    TwoPoint,
+    /// Envelope requirement, (E): two-point sizes at the least material side, the mating size at the other.
+    Envelope,
 }
 
-/// Diameter of a hole; its limits in exactly one of three ways.
+/// A size; its limits in exactly one of three ways.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Diameter {
-    /// Nominal diameter, mm.
+pub struct Size {
+    /// Nominal size, mm.
     pub nominal_mm: f64,
     /// Upper limit deviation, mm, signed; together with the lower one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -526,22 +755,176 @@ pub enum GeneralTolerance {
     VeryCoarse,
 }
 
-/// Position of a hole, regardless of its size.
+/// A length with its limits.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
+pub struct Length {
+    /// Nominal value, mm.
+    pub nominal_mm: f64,
+    /// Upper limit deviation, mm, signed.
+    pub upper_deviation_mm: f64,
+    /// Lower limit deviation, mm, signed.
+    pub lower_deviation_mm: f64,
+}
+
+/// Distance of one feature from another: between their points, axes or planes as associated by least squares.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Distance {
+    /// Id of the other feature.
+    pub to: String,
+    /// Nominal value, mm.
+    pub nominal_mm: f64,
+    /// Upper limit deviation, mm, signed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub upper_deviation_mm: Option<f64>,
+    /// Lower limit deviation, mm, signed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lower_deviation_mm: Option<f64>,
+    /// Instead of the deviations: a general tolerance of ISO 2768-1:1989.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub general_tolerance: Option<GeneralTolerance>,
+    /// x, y, z: only the part of the distance along this direction counts; the whole if empty.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub along: Vec<f64>,
+}
+
+/// An angle with its limits.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Angle {
+    /// Id of the other feature; absent for the apex angle of a cone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<String>,
+    /// Nominal value, degrees.
+    pub nominal_deg: f64,
+    /// Upper limit deviation, degrees, signed.
+    pub upper_deviation_deg: f64,
+    /// Lower limit deviation, degrees, signed.
+    pub lower_deviation_deg: f64,
+}
+
+/// Of what a straightness is required.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum StraightnessOf {
+    /// The median line of a cylinder.
+    Axis,
+    /// The lines of a surface: those along the axis of a cylinder or cone.
+    Lines,
+}
+
+/// Straightness; one of the two zones.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Straightness {
+    /// Width of the zone between two parallel lines, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_width_mm: Option<f64>,
+    /// Diameter of the cylindrical zone of an axis, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_diameter_mm: Option<f64>,
+    /// Of what.
+    pub of: StraightnessOf,
+    /// The reference line.
+    pub association: Association,
+}
+
+/// A form tolerance.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Form {
+    /// Width of the zone, mm.
+    pub zone_width_mm: f64,
+    /// The reference feature.
+    pub association: Association,
+}
+
+/// An orientation tolerance; one of the two zones.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Orientation {
+    /// Width of the zone between two parallel planes, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_width_mm: Option<f64>,
+    /// Diameter of the cylindrical zone of an axis, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_diameter_mm: Option<f64>,
+    /// x, y, z across the zone of an axis between two planes; absent for a plane, whose zone is its own.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub across: Vec<f64>,
+    /// Material condition; regardless of size if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub condition: Option<Condition>,
+    /// Number of the characteristic that limits the size; needed with a material condition.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub size_characteristic: Option<String>,
+    /// Judges the tangent plane outside the material instead of the surface, (T).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tangent_plane: Option<bool>,
+}
+
+/// Position; one of the two zones.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Position {
-    /// Diameter of the cylindrical zone, mm.
+    /// Diameter of the zone, mm: cylindrical about an axis, spherical about the centre of a sphere.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_diameter_mm: Option<f64>,
+    /// Width of the zone between two parallel planes, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_width_mm: Option<f64>,
+    /// x, y, z across that zone; for a plane or a width it is its own.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub across: Vec<f64>,
+    /// Material condition; regardless of size if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub condition: Option<Condition>,
+    /// Number of the characteristic that limits the size; needed with a material condition.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub size_characteristic: Option<String>,
+    /// Length of a projected zone, mm, out of the material.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub projected_length_mm: Option<f64>,
+    /// The datum system orients the zone and does not place it (ISO 5459, `><`): the lower tier of a composite position.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub orientation_only: Option<bool>,
+}
+
+/// Coaxiality or concentricity.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Coaxiality {
+    /// Diameter of the zone, mm.
     pub zone_diameter_mm: f64,
 }
 
-/// Flatness of a plane.
+/// Symmetry.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Flatness {
+pub struct Symmetry {
     /// Width of the zone, mm.
     pub zone_width_mm: f64,
-    /// The reference plane.
-    pub association: Association,
+}
+
+/// Which way a run-out is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum RunoutDirection {
+    /// Square to the axis.
+    Radial,
+    /// Along the axis.
+    Axial,
+}
+
+/// Run-out.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Runout {
+    /// Width of the zone, mm.
+    pub zone_width_mm: f64,
+    /// Which way it is read.
+    pub direction: RunoutDirection,
 }
 
 /// A value that a hand instrument reads; at least one limit.

@@ -1,6 +1,6 @@
-//! Finds the hole that a pick means: hollow cylinders seen by their axes.
+//! Finds the hole or cylinder that a pick means.
 
-use super::bind::{Found, Pick, REACH_MM, faces, judge, two_nearest};
+use super::bind::{Found, Pick, REACH_MM, distance_to, faces, judge, two_nearest};
 use super::domain::Situation;
 use crate::geometry::{Direction, Point, TriangleMesh, math};
 use crate::nominal::{Carrier, Nominal};
@@ -20,12 +20,14 @@ struct Wall {
     point: Point,
     axis: Direction,
     radius_mm: f64,
+    hollow: bool,
 }
 
 pub(super) fn bind(feature: &Pick, nominal: &Nominal) -> Result<Found, String> {
     let mesh = nominal.mesh();
     let walls: Vec<Wall> = walls(nominal)
         .into_iter()
+        .filter(|w| w.hollow)
         .filter(|w| faces(Some(w.axis), feature.facing) || faces(Some(w.axis.reversed()), feature.facing))
         .filter(|w| turn_part(w, mesh) >= TURN_PART)
         .collect();
@@ -46,11 +48,37 @@ pub(super) fn bind(feature: &Pick, nominal: &Nominal) -> Result<Found, String> {
     Ok(Found { triangles: wall.triangles.clone(), carrier: Some(wall.carrier), situation })
 }
 
-/// Hollow cylinders; faces that share an edge and an axis are one wall (CAD files cut holes in halves).
+/// The cylinder on whose wall a pick lies, or on whose axis if it is hollow.
+pub(super) fn bind_cylinder(feature: &Pick, nominal: &Nominal) -> Result<Found, String> {
+    let mesh = nominal.mesh();
+    let walls: Vec<Wall> = walls(nominal);
+    let distances = walls.iter().enumerate().map(|(i, w)| {
+        let on_wall = w.triangles.iter().map(|&t| distance_to(mesh, t, &feature.near));
+        let on_wall = on_wall.fold(f64::INFINITY, f64::min);
+        (i, if w.hollow { on_wall.min(distance_to_axis(w, mesh, &feature.near)) } else { on_wall })
+    });
+    let (best, second) = two_nearest(distances);
+    let Some((index, distance)) = best else {
+        return Err("the nominal has no cylinder; mend the pick or the kind".to_owned());
+    };
+    judge(feature.kind, distance, second, REACH_MM, "")?;
+    let wall = &walls[index];
+    let (low, high) = ends(wall, mesh);
+    let situation = Situation::Cylinder {
+        at: wall.point + wall.axis.vector() * (0.5 * (low + high)),
+        axis: wall.axis,
+        diameter_mm: 2.0 * wall.radius_mm,
+        hollow: wall.hollow,
+    };
+    Ok(Found { triangles: wall.triangles.clone(), carrier: Some(wall.carrier), situation })
+}
+
+/// Cylinders, hollow and solid; faces that share an edge and an axis are one wall (CAD files cut holes in halves).
 fn walls(nominal: &Nominal) -> Vec<Wall> {
     let of_face = |i: usize| match nominal.faces()[i].carrier {
-        Some(carrier @ Carrier::Cylinder { point, axis, radius_mm, hollow: true }) => {
-            Some(Wall { triangles: nominal.faces()[i].triangles.clone(), carrier, point, axis, radius_mm })
+        Some(carrier @ Carrier::Cylinder { point, axis, radius_mm, hollow }) => {
+            let triangles = nominal.faces()[i].triangles.clone();
+            Some(Wall { triangles, carrier, point, axis, radius_mm, hollow })
         }
         _ => None,
     };
@@ -88,7 +116,10 @@ fn same_axis(a: &Wall, b: &Wall) -> bool {
     let between = b.point - a.point;
     let offset = (between - a.axis.vector() * between.dot(&a.axis.vector())).norm();
     let slack = SAME_AXIS_PART * a.radius_mm;
-    tilt <= SAME_AXIS_RAD && offset <= slack && (a.radius_mm - b.radius_mm).abs() <= slack
+    a.hollow == b.hollow
+        && tilt <= SAME_AXIS_RAD
+        && offset <= slack
+        && (a.radius_mm - b.radius_mm).abs() <= slack
 }
 
 /// The part of a full turn that a wall's triangles cover, 0 to 1.

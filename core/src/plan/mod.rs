@@ -21,20 +21,24 @@ pub mod iso286;
 mod nearest;
 mod place;
 mod reader;
+mod required;
 mod requirement;
 mod size;
 mod slot;
 mod sound;
+mod tolerance;
 mod tree;
 
 pub use bind::{BoundFeature, FaceMap, bind};
 pub use domain::{
-    Association, Axis, Characteristic, Datum, DatumFrom, DatumSource, DatumSystem, DatumTarget, Decision,
-    Feature, FeatureKind, Filter, Fixture, FixtureTarget, Needs, Place, Plan, PointOn, Requirement,
-    Situation,
+    Association, Axis, BestFit, BestFitCriterion, Characteristic, Condition, Datum, DatumFrom, DatumSource,
+    DatumSystem, DatumTarget, Decision, Feature, FeatureKind, Filter, Fixture, FixtureTarget, Lock, Needs,
+    OrientationKind, Place, Plan, PointOn, RunoutDirection, Situation, SizeOperator, Standard,
+    StandardSystem, StraightnessOf, Zone,
 };
 pub use fault::Fault;
 pub use file::PlanFile;
+pub use required::Requirement;
 pub use sound::SoundFeatures;
 
 use fault::Faults;
@@ -120,3 +124,5 @@ impl PlanFile {
 mod bind_tests;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tolerance_tests;

@@ -1,13 +1,13 @@
 //! Checks where a feature is: a pick on the nominal, or its own numbers.
 
-use super::check::in_range;
+use super::check::{Names, in_range};
 use super::domain::{Feature, Place, PointOn, Situation};
 use super::fault::Faults;
 use super::file::{self, FeatureKind, PlanFile};
 use crate::geometry::{Direction, Point, Vector};
 
 /// A feature, or `None` and its faults.
-pub(super) fn feature(faults: &Faults, file: &PlanFile, index: usize) -> Option<Feature> {
+pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index: usize) -> Option<Feature> {
     let f = &file.feature[index];
     let place = format!("feature[{index}]");
     let given: Vec<(&str, Option<FeatureKind>)> = [
@@ -16,6 +16,8 @@ pub(super) fn feature(faults: &Faults, file: &PlanFile, index: usize) -> Option<
         ("hole", f.hole.is_some(), Some(FeatureKind::Hole)),
         ("plane", f.plane.is_some(), Some(FeatureKind::Plane)),
         ("slot", f.slot.is_some(), Some(FeatureKind::Slot)),
+        ("width", f.width.is_some(), Some(FeatureKind::Width)),
+        ("group", f.group.is_some(), Some(FeatureKind::Group)),
     ]
     .into_iter()
     .filter(|(_, given, _)| *given)
@@ -24,14 +26,14 @@ pub(super) fn feature(faults: &Faults, file: &PlanFile, index: usize) -> Option<
     let kind_known = faults.sound(&format!("{place}.kind"));
     match given.as_slice() {
         [] => {
-            let words = ["pick", "point", "hole", "plane", "slot"];
+            let words = ["pick", "point", "hole", "plane", "slot", "width", "group"];
             if kind_known && words.iter().all(|w| faults.sound(&format!("{place}.{w}"))) {
                 faults.add(&place, format!("says no place; write {}", places_of(f.kind)));
             }
         }
         [(word, kind)] => {
             let wrong = match kind {
-                None => f.kind == FeatureKind::Point,
+                None => matches!(f.kind, FeatureKind::Point | FeatureKind::Width | FeatureKind::Group),
                 Some(kind) => *kind != f.kind,
             };
             if wrong && kind_known {
@@ -53,10 +55,61 @@ pub(super) fn feature(faults: &Faults, file: &PlanFile, index: usize) -> Option<
     }
     let found = if let Some(p) = &f.pick {
         pick(faults, &format!("{place}.pick"), f.kind, kind_known, p)
+    } else if let Some(two) = &f.width {
+        let place = format!("{place}.width.of");
+        if two.of.len() != 2 && faults.sound(&place) {
+            faults.add(&place, format!("has {} features; write the ids of two planes", two.of.len()));
+        }
+        members(faults, names, file, &place, &two.of, &[FeatureKind::Plane]).map(Place::Of)
+    } else if let Some(group) = &f.group {
+        let place = format!("{place}.group.of");
+        if group.of.len() < 2 && faults.sound(&place) {
+            faults.add(&place, format!("has {} features; write the ids of two or more", group.of.len()));
+        }
+        members(faults, names, file, &place, &group.of, IN_A_GROUP).map(Place::Of)
     } else {
         stated(faults, &place, f).map(Place::Stated)
     };
     Some(Feature { id: f.id.clone(), kind: f.kind, place: found? })
+}
+
+/// What may be judged together.
+const IN_A_GROUP: &[FeatureKind] = &[
+    FeatureKind::Plane,
+    FeatureKind::Hole,
+    FeatureKind::Surface,
+    FeatureKind::Slot,
+    FeatureKind::Cylinder,
+    FeatureKind::Cone,
+    FeatureKind::Sphere,
+    FeatureKind::Torus,
+    FeatureKind::Width,
+];
+
+/// The features that one is made of, each of a kind that it can be.
+fn members(
+    faults: &Faults,
+    names: &Names<'_>,
+    file: &PlanFile,
+    place: &str,
+    ids: &[String],
+    kinds: &[FeatureKind],
+) -> Option<Vec<usize>> {
+    let found = ids.iter().enumerate().map(|(k, id)| {
+        let place = format!("{place}[{k}]");
+        if ids[..k].contains(id) {
+            faults.add(&place, "stands twice; leave one");
+        }
+        let index = names.feature(faults, &place, id)?;
+        let kind = file.feature[index].kind;
+        if !kinds.contains(&kind) && faults.sound(&format!("feature[{index}].kind")) {
+            let words = kinds.iter().map(|k| k.word()).collect::<Vec<_>>().join(" or ");
+            faults.add(&place, format!("is a {}; name a {words}", kind.word()));
+        }
+        Some(index)
+    });
+    let found: Vec<Option<usize>> = found.collect();
+    found.into_iter().collect()
 }
 
 fn places_of(kind: FeatureKind) -> &'static str {
@@ -71,7 +124,13 @@ fn places_of(kind: FeatureKind) -> &'static str {
         FeatureKind::Slot => {
             "`pick = { near_mm = [x, y, z] }`, or `slot = { at_mm, axis, along }` where points measure it"
         }
-        FeatureKind::Surface => "`pick = { near_mm = [x, y, z] }`",
+        FeatureKind::Surface
+        | FeatureKind::Cylinder
+        | FeatureKind::Cone
+        | FeatureKind::Sphere
+        | FeatureKind::Torus => "`pick = { near_mm = [x, y, z] }`",
+        FeatureKind::Width => "`width = { of = [\"P1\", \"P2\"] }` with the ids of two planes",
+        FeatureKind::Group => "`group = { of = [\"H1\", \"H2\"] }` with the ids of its features",
     }
 }
 

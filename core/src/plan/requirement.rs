@@ -1,11 +1,16 @@
 //! Checks one characteristic: its requirement, the feature it is required of, and what it needs.
 
 use super::check::{Names, filled, filled_if_given, filter, in_range};
-use super::domain::{Characteristic, Filter, Needs, Requirement};
+use super::domain::{
+    Characteristic, Condition, Filter, Needs, OrientationKind, RunoutDirection, StandardSystem,
+    StraightnessOf, Zone,
+};
 use super::fault::Faults;
 use super::file::{self, FeatureKind, PlanFile, When};
 use super::nearest::list;
-use super::size::diameter;
+use super::required::Requirement;
+use super::size::{Sized, size};
+use super::tolerance;
 use super::tree::short;
 
 /// Seen fraction of the area of a plane or surface without which nothing is decided. A tenth may be
@@ -16,7 +21,29 @@ const COVERAGE_OF_AREA: f64 = 0.9;
 /// diameter are held on every side; scanners seldom see more. Common practice, no source.
 const COVERAGE_OF_TURN: f64 = 0.75;
 
-const REQUIREMENTS: [&str; 6] = ["surface_profile", "diameter", "position", "flatness", "reading", "gauge"];
+const REQUIREMENTS: [&str; 21] = [
+    "surface_profile",
+    "line_profile",
+    "diameter",
+    "width",
+    "radius",
+    "distance",
+    "angle",
+    "straightness",
+    "flatness",
+    "roundness",
+    "cylindricity",
+    "parallelism",
+    "perpendicularity",
+    "angularity",
+    "position",
+    "coaxiality",
+    "symmetry",
+    "circular_runout",
+    "total_runout",
+    "reading",
+    "gauge",
+];
 
 pub(super) fn characteristic(
     faults: &Faults,
@@ -44,16 +71,14 @@ pub(super) fn characteristic(
         .flatten()
         .filter(|&f| faults.sound(&at("feature")) && faults.sound(&format!("feature[{f}].kind")))
         .map(|f| file.feature[f].kind);
-    let requirement = requirement(faults, &place, c);
+    let standard = c.standard.as_ref().unwrap_or(&file.standard);
+    if let Some(own) = &c.standard {
+        filled(faults, &at("standard.edition"), &own.edition);
+    }
+    let system = faults.sound(&at("standard")) && faults.sound("standard.system");
+    let requirement = requirement(faults, names, &place, c, kind, system.then_some(standard.system));
     if let (Some(requirement), Some(kind)) = (&requirement, kind) {
-        let needed: &[FeatureKind] = match requirement {
-            Requirement::Reading { .. } | Requirement::Gauge { .. } => &[kind],
-            Requirement::SurfaceProfile { .. } => {
-                &[FeatureKind::Surface, FeatureKind::Plane, FeatureKind::Point]
-            }
-            Requirement::Diameter { .. } | Requirement::Position { .. } => &[FeatureKind::Hole],
-            Requirement::Flatness { .. } => &[FeatureKind::Plane],
-        };
+        let needed = features_of(requirement, kind);
         if !needed.contains(&kind) {
             let needed = needed.iter().map(|k| k.word()).collect::<Vec<_>>().join(" or ");
             faults.add(
@@ -65,7 +90,10 @@ pub(super) fn characteristic(
                     requirement.word()
                 ),
             );
+        } else {
+            zone_of(faults, &format!("{place}.{}", requirement.word()), requirement, kind);
         }
+        size_of(faults, file, &place, index, requirement, kind);
     }
 
     let datum_system = c.datum_system.as_deref().map(|id| names.system(faults, &at("datum_system"), id));
@@ -78,26 +106,29 @@ pub(super) fn characteristic(
         faults.add(at("feature"), "is missing; write the id of a `[[feature]]`");
     }
     match &requirement {
-        Some(Requirement::SurfaceProfile { .. } | Requirement::Position { .. }) if datum_system.is_none() => {
+        Some(needs) if c.datum_system.is_none() && needs_datums(needs, kind) => {
             faults.add(at("datum_system"), "is missing; write the id of a `[[datum_system]]`");
         }
-        Some(
-            other @ (Requirement::Diameter { .. }
-            | Requirement::Flatness { .. }
-            | Requirement::Reading { .. }
-            | Requirement::Gauge { .. }),
-        ) if datum_system.is_some() => {
+        Some(other) if c.datum_system.is_some() && !may_have_datums(other) => {
             faults.add(at("datum_system"), format!("{} refers to no datums; leave it out", other.word()));
+        }
+        Some(
+            Requirement::SurfaceProfile { orientation_only: true, .. }
+            | Requirement::LineProfile { orientation_only: true, .. }
+            | Requirement::Position { orientation_only: true, .. },
+        ) if c.datum_system.is_none() => {
+            let word = requirement.as_ref().map_or("", Requirement::word);
+            faults.add(
+                at(&format!("{word}.orientation_only")),
+                "says what a datum system does, but there is none; leave it out, or write `datum_system`",
+            );
         }
         _ => {}
     }
     // A filter that was given but is wrong has its own fault.
     let filter_given = c.filter.is_some() || file.filter.is_some() || !faults.sound("filter");
     // The mean of a patch about a check point is no extreme.
-    if let Some(Requirement::SurfaceProfile { .. } | Requirement::Flatness { .. }) = requirement
-        && kind != Some(FeatureKind::Point)
-        && !filter_given
-    {
+    if requirement.as_ref().is_some_and(takes_extremes) && kind != Some(FeatureKind::Point) && !filter_given {
         faults.add(
             at("filter"),
             "is missing, here and for the whole plan; write `filter = { gaussian = { nesting_index_mm = 2.5 } }`",
@@ -125,41 +156,232 @@ pub(super) fn characteristic(
         groups: c.group.clone(),
         needs,
         filter,
+        standard: standard.clone(),
     })
 }
 
-fn requirement(faults: &Faults, place: &str, c: &file::Characteristic) -> Option<Requirement> {
-    let surface_profile =
-        c.surface_profile.map(|s| surface_profile(faults, &format!("{place}.surface_profile"), s));
-    let diameter = c.diameter.as_ref().map(|d| diameter(faults, &format!("{place}.diameter"), d));
-    let position = c.position.map(|p| {
-        let place = format!("{place}.position.zone_diameter_mm");
-        in_range(faults, &place, p.zone_diameter_mm, |z| z > 0.0, "above 0, the zone's diameter in mm");
-        Requirement::Position { zone_diameter_mm: p.zone_diameter_mm }
-    });
-    let flatness = c.flatness.map(|f| {
-        let place = format!("{place}.flatness.zone_width_mm");
-        in_range(faults, &place, f.zone_width_mm, |z| z > 0.0, "above 0, the zone's width in mm");
-        Requirement::Flatness { zone_width_mm: f.zone_width_mm, association: f.association }
-    });
-    let reading = c.reading.as_ref().map(|r| reading(faults, &format!("{place}.reading"), r));
-    let gauge = c.gauge.as_ref().map(|g| {
-        filled(faults, &format!("{place}.gauge.procedure"), &g.procedure);
-        Requirement::Gauge { procedure: g.procedure.clone() }
-    });
-    let mut given: Vec<Requirement> =
-        [surface_profile, diameter, position, flatness, reading, gauge].into_iter().flatten().collect();
-    match given.as_slice() {
-        [_] => given.pop(),
+/// Whether its value is an extreme or rests on contacts, so that it needs filtered points.
+fn takes_extremes(requirement: &Requirement) -> bool {
+    use super::domain::SizeOperator::LeastSquares;
+    match requirement {
+        Requirement::Diameter { size, .. } | Requirement::Width { size, .. } => *size != LeastSquares,
+        Requirement::SurfaceProfile { .. }
+        | Requirement::LineProfile { .. }
+        | Requirement::Straightness { .. }
+        | Requirement::Flatness { .. }
+        | Requirement::Roundness { .. }
+        | Requirement::Cylindricity { .. }
+        | Requirement::Orientation { .. }
+        | Requirement::Symmetry { .. }
+        | Requirement::Runout { .. } => true,
+        Requirement::Position { zone, condition, .. } => {
+            *condition != Condition::Regardless || matches!(zone, Zone::Slab { .. })
+        }
+        Requirement::Radius { .. }
+        | Requirement::Distance { .. }
+        | Requirement::Angle { .. }
+        | Requirement::Coaxiality { .. }
+        | Requirement::Reading { .. }
+        | Requirement::Gauge { .. } => false,
+    }
+}
+
+/// Whether it says nothing without datums. The features of a group are placed by each other too (ISO 5458).
+fn needs_datums(requirement: &Requirement, kind: Option<FeatureKind>) -> bool {
+    match requirement {
+        Requirement::Position { .. } => kind != Some(FeatureKind::Group),
+        Requirement::SurfaceProfile { .. } => kind == Some(FeatureKind::Point),
+        Requirement::Orientation { .. }
+        | Requirement::Coaxiality { .. }
+        | Requirement::Symmetry { .. }
+        | Requirement::Runout { .. } => true,
+        _ => false,
+    }
+}
+
+fn may_have_datums(requirement: &Requirement) -> bool {
+    matches!(
+        requirement,
+        Requirement::Position { .. }
+            | Requirement::SurfaceProfile { .. }
+            | Requirement::LineProfile { .. }
+            | Requirement::Orientation { .. }
+            | Requirement::Coaxiality { .. }
+            | Requirement::Symmetry { .. }
+            | Requirement::Runout { .. }
+    )
+}
+
+/// The kinds of features of which it can be required; `kind` where any will do.
+fn features_of(requirement: &Requirement, kind: FeatureKind) -> Vec<FeatureKind> {
+    use FeatureKind::{Cone, Cylinder, Group, Hole, Plane, Point, Slot, Sphere, Surface, Torus, Width};
+    match requirement {
+        Requirement::Reading { .. } | Requirement::Gauge { .. } => vec![kind],
+        Requirement::SurfaceProfile { .. } => {
+            vec![Surface, Plane, Point, Cylinder, Cone, Sphere, Torus, Group]
+        }
+        Requirement::LineProfile { .. } => vec![Surface, Plane, Cylinder, Cone, Sphere, Torus],
+        Requirement::Diameter { .. } => vec![Hole, Cylinder, Sphere],
+        Requirement::Width { .. } => vec![Slot, Width],
+        Requirement::Radius { .. } => vec![Cylinder, Sphere, Torus],
+        Requirement::Distance { .. } => vec![Plane, Hole, Slot, Cylinder, Cone, Sphere, Torus, Width],
+        Requirement::Angle { to: None, .. } => vec![Cone],
+        Requirement::Angle { .. } => vec![Plane, Hole, Slot, Cylinder, Cone, Torus, Width],
+        Requirement::Straightness { of: StraightnessOf::Axis, .. } => vec![Hole, Cylinder],
+        Requirement::Straightness { of: StraightnessOf::Lines, .. } => vec![Cylinder, Cone],
+        Requirement::Flatness { .. } => vec![Plane],
+        Requirement::Roundness { .. } => vec![Hole, Cylinder, Cone, Sphere],
+        Requirement::Cylindricity { .. } => vec![Hole, Cylinder],
+        Requirement::Orientation { tangent_plane: true, .. } => vec![Plane],
+        Requirement::Orientation { .. } => vec![Plane, Hole, Cylinder, Width],
+        Requirement::Position { .. } => vec![Hole, Cylinder, Sphere, Slot, Width, Plane, Group],
+        Requirement::Coaxiality { .. } => vec![Hole, Cylinder, Cone, Sphere],
+        Requirement::Symmetry { .. } => vec![Slot, Width],
+        Requirement::Runout { total: false, direction: RunoutDirection::Radial, .. } => {
+            vec![Hole, Cylinder, Cone, Sphere]
+        }
+        Requirement::Runout { direction: RunoutDirection::Axial, .. } => vec![Plane],
+        Requirement::Runout { total: true, direction: RunoutDirection::Radial, .. } => vec![Hole, Cylinder],
+    }
+}
+
+/// Whether the zone is one that the feature can lie in.
+fn zone_of(faults: &Faults, place: &str, requirement: &Requirement, kind: FeatureKind) {
+    use FeatureKind::{Cylinder, Hole, Plane, Slot, Sphere, Width};
+    let (zone, projected) = match requirement {
+        Requirement::Orientation { zone, .. } => (zone, None),
+        Requirement::Position { zone, projected_length_mm, .. } => (zone, *projected_length_mm),
+        _ => return,
+    };
+    let flat = matches!(kind, Plane | Width | Slot);
+    match zone {
+        Zone::Round { .. } if flat => faults.add(
+            format!("{place}.zone_diameter_mm"),
+            format!("is for an axis or a centre; the zone of a {} is `zone_width_mm`", kind.word()),
+        ),
+        Zone::Slab { across: None, .. }
+            if matches!(kind, Hole | Cylinder | Sphere) && faults.sound(&format!("{place}.across")) =>
+        {
+            faults.add(format!("{place}.across"), "is missing; write a vector across the zone");
+        }
+        Zone::Slab { across: Some(_), .. } if flat => {
+            faults.add(
+                format!("{place}.across"),
+                format!("is that of the {} itself; leave it out", kind.word()),
+            );
+        }
+        _ => {}
+    }
+    if projected.is_some() && !matches!(kind, Hole | Cylinder | FeatureKind::Group) {
+        faults.add(format!("{place}.projected_length_mm"), "is for the axis of a hole or pin; leave it out");
+    }
+}
+
+/// Whether a material condition has a feature with a size, and names the characteristic that limits this size.
+fn size_of(
+    faults: &Faults,
+    file: &PlanFile,
+    place: &str,
+    index: usize,
+    requirement: &Requirement,
+    kind: FeatureKind,
+) {
+    use FeatureKind::{Cylinder, Group, Hole, Slot, Sphere, Width};
+    let (condition, size) = match requirement {
+        Requirement::Orientation { condition, size, .. } | Requirement::Position { condition, size, .. } => {
+            (*condition, *size)
+        }
+        _ => return,
+    };
+    let place = format!("{place}.{}", requirement.word());
+    if condition == Condition::Regardless {
+        return;
+    }
+    if !matches!(kind, Cylinder | Group | Hole | Slot | Sphere | Width) {
+        let problem = format!("is for a feature of size, this is a {}; leave it out", kind.word());
+        faults.add(format!("{place}.condition"), problem);
+        return;
+    }
+    let Some(other) = size.and_then(|s| file.characteristic.get(s)) else { return };
+    let own = &file.characteristic[index];
+    let members = own.feature.as_deref().and_then(|id| file.feature.iter().find(|f| f.id == id));
+    let members = members.and_then(|f| f.group.as_ref()).map_or(&[][..], |g| g.of.as_slice());
+    let of_it = other.feature == own.feature || other.feature.as_ref().is_some_and(|f| members.contains(f));
+    let limits_size = other.diameter.is_some() || other.width.is_some();
+    if !(of_it && limits_size) {
+        faults.add(
+            format!("{place}.size_characteristic"),
+            format!(
+                "\"{}\" is no diameter or width of this feature; name the characteristic that is",
+                short(&other.number)
+            ),
+        );
+    }
+}
+
+fn requirement(
+    faults: &Faults,
+    names: &Names<'_>,
+    place: &str,
+    c: &file::Characteristic,
+    kind: Option<FeatureKind>,
+    system: Option<StandardSystem>,
+) -> Option<Requirement> {
+    let at = |key: &str| format!("{place}.{key}");
+    let form = |key: &str, f: Option<file::Form>| f.map(|f| tolerance::form(faults, &at(key), f));
+    let orientation = |key: &str, kind: OrientationKind, o: Option<&file::Orientation>| {
+        o.map(|o| tolerance::orientation(faults, names, &at(key), kind, o))
+    };
+    let sized = |key: &str, s: Option<&file::Size>| s.map(|s| size(faults, &at(key), s, kind));
+    // Each is `None` where it is not written, and holds `None` where it is and has faults.
+    let written: [Option<Option<Requirement>>; 21] = [
+        c.surface_profile.map(|s| tolerance::surface_profile(faults, &at("surface_profile"), s, system)),
+        c.line_profile.as_ref().map(|l| tolerance::line_profile(faults, &at("line_profile"), l)),
+        sized("diameter", c.diameter.as_ref()).map(|s| {
+            let Sized { nominal_mm, upper_deviation_mm, lower_deviation_mm, size } = s;
+            Some(Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm, size })
+        }),
+        sized("width", c.width.as_ref()).map(|s| {
+            let Sized { nominal_mm, upper_deviation_mm, lower_deviation_mm, size } = s;
+            Some(Requirement::Width { nominal_mm, upper_deviation_mm, lower_deviation_mm, size })
+        }),
+        c.radius.map(|r| Some(tolerance::radius(faults, &at("radius"), r))),
+        c.distance.as_ref().map(|d| tolerance::distance(faults, names, &at("distance"), d)),
+        c.angle.as_ref().map(|a| tolerance::angle(faults, names, &at("angle"), a)),
+        c.straightness.map(|s| tolerance::straightness(faults, &at("straightness"), s)),
+        form("flatness", c.flatness)
+            .map(|(zone_width_mm, association)| Some(Requirement::Flatness { zone_width_mm, association })),
+        form("roundness", c.roundness)
+            .map(|(zone_width_mm, association)| Some(Requirement::Roundness { zone_width_mm, association })),
+        form("cylindricity", c.cylindricity).map(|(zone_width_mm, association)| {
+            Some(Requirement::Cylindricity { zone_width_mm, association })
+        }),
+        orientation("parallelism", OrientationKind::Parallelism, c.parallelism.as_ref()),
+        orientation("perpendicularity", OrientationKind::Perpendicularity, c.perpendicularity.as_ref()),
+        orientation("angularity", OrientationKind::Angularity, c.angularity.as_ref()),
+        c.position.as_ref().map(|p| tolerance::position(faults, names, &at("position"), p)),
+        c.coaxiality.map(|x| Some(tolerance::coaxiality(faults, &at("coaxiality"), x))),
+        c.symmetry.map(|x| Some(tolerance::symmetry(faults, &at("symmetry"), x))),
+        c.circular_runout.map(|r| Some(tolerance::runout(faults, &at("circular_runout"), false, r))),
+        c.total_runout.map(|r| Some(tolerance::runout(faults, &at("total_runout"), true, r))),
+        c.reading.as_ref().map(|r| Some(reading(faults, &at("reading"), r))),
+        c.gauge.as_ref().map(|g| {
+            filled(faults, &at("gauge.procedure"), &g.procedure);
+            Some(Requirement::Gauge { procedure: g.procedure.clone() })
+        }),
+    ];
+    let words: Vec<&str> =
+        written.iter().zip(REQUIREMENTS).filter(|(w, _)| w.is_some()).map(|(_, word)| word).collect();
+    match words.as_slice() {
+        [_] => written.into_iter().flatten().next().flatten(),
         [] => {
             // Where a requirement is there but is no table, that is its fault already.
-            if REQUIREMENTS.iter().all(|r| faults.sound(&format!("{place}.{r}"))) {
+            if REQUIREMENTS.iter().all(|r| faults.sound(&at(r))) {
                 faults.add(place, format!("requires nothing; write one of {}", list(&REQUIREMENTS)));
             }
             None
         }
-        more => {
-            let words: Vec<&str> = more.iter().map(Requirement::word).collect();
+        _ => {
             faults.add(
                 place,
                 format!(
@@ -200,19 +422,6 @@ fn reading(faults: &Faults, place: &str, r: &file::ReadingLimits) -> Requirement
     }
 }
 
-fn surface_profile(faults: &Faults, place: &str, s: file::SurfaceProfile) -> Requirement {
-    let outside = format!("{place}.limit_outside_mm");
-    let inside = format!("{place}.limit_inside_mm");
-    let range = "of 0 or more, in mm";
-    let ok = in_range(faults, &outside, s.limit_outside_mm, |l| l >= 0.0, range)
-        & in_range(faults, &inside, s.limit_inside_mm, |l| l >= 0.0, range);
-    let sound = faults.sound(&outside) && faults.sound(&inside);
-    if ok && sound && s.limit_outside_mm + s.limit_inside_mm <= 0.0 {
-        faults.add(place, "the zone has no width; write a limit above 0 on one side at least");
-    }
-    Requirement::SurfaceProfile { limit_outside_mm: s.limit_outside_mm, limit_inside_mm: s.limit_inside_mm }
-}
-
 fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<FeatureKind>) -> Needs {
     let given = n.unwrap_or(file::Needs { coverage: None, largest_unseen_disc_mm: None, points: None });
     if let Some(coverage) = given.coverage {
@@ -227,7 +436,10 @@ fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<Feat
     {
         faults.add(format!("{place}.points"), format!("is {points}; write 1 or more"));
     }
-    let usual = if matches!(kind, Some(FeatureKind::Hole | FeatureKind::Slot | FeatureKind::Point)) {
+    let usual = if matches!(
+        kind,
+        Some(FeatureKind::Hole | FeatureKind::Slot | FeatureKind::Point | FeatureKind::Cylinder)
+    ) {
         COVERAGE_OF_TURN
     } else {
         COVERAGE_OF_AREA

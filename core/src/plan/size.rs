@@ -1,30 +1,46 @@
 //! Checks the size that is required of a feature: a nominal value, and its limits written in one of three ways.
 
 use super::check::in_range;
-use super::domain::Requirement;
 use super::fault::Faults;
-use super::file;
+use super::file::{self, FeatureKind, SizeOperator};
 use super::iso286::{LimitDeviations, limit_deviations};
 use super::iso2768::length_deviation_mm;
 
 const WAYS: &str = "write `upper_deviation_mm` and `lower_deviation_mm`, or `tolerance_class = \"H8\"` (ISO 286-1), \
                     or `general_tolerance = \"medium\"` (ISO 2768-1)";
 
-/// A diameter with limits; where they have a fault the limits handed over are those of no tolerance.
-pub(super) fn diameter(faults: &Faults, place: &str, d: &file::Diameter) -> Requirement {
+/// A checked size with its limits.
+pub(super) struct Sized {
+    pub(super) nominal_mm: f64,
+    pub(super) upper_deviation_mm: f64,
+    pub(super) lower_deviation_mm: f64,
+    pub(super) size: SizeOperator,
+}
+
+/// A size with limits; where they have a fault the limits handed over are those of no tolerance.
+pub(super) fn size(faults: &Faults, place: &str, d: &file::Size, kind: Option<FeatureKind>) -> Sized {
     let nominal = format!("{place}.nominal_mm");
-    let nominal_ok = in_range(faults, &nominal, d.nominal_mm, |n| n > 0.0, "above 0, the diameter in mm")
+    let nominal_ok = in_range(faults, &nominal, d.nominal_mm, |n| n > 0.0, "above 0, the size in mm")
         && faults.sound(&nominal);
-    let limits =
-        limits(faults, place, d, nominal_ok).unwrap_or(LimitDeviations { upper_mm: 0.0, lower_mm: 0.0 });
-    Requirement::Diameter {
+    // Which of the two a cylinder or a width is shows on the nominal.
+    let hole = matches!(kind, Some(FeatureKind::Hole | FeatureKind::Slot));
+    let limits = limits(faults, place, d, nominal_ok, hole)
+        .unwrap_or(LimitDeviations { upper_mm: 0.0, lower_mm: 0.0 });
+    Sized {
         nominal_mm: d.nominal_mm,
         upper_deviation_mm: limits.upper_mm,
         lower_deviation_mm: limits.lower_mm,
+        size: d.size,
     }
 }
 
-fn limits(faults: &Faults, place: &str, d: &file::Diameter, nominal_ok: bool) -> Option<LimitDeviations> {
+fn limits(
+    faults: &Faults,
+    place: &str,
+    d: &file::Size,
+    nominal_ok: bool,
+    hole: bool,
+) -> Option<LimitDeviations> {
     let keys = ["upper_deviation_mm", "lower_deviation_mm", "tolerance_class", "general_tolerance"];
     let [upper, lower, class, general] = keys.map(|key| format!("{place}.{key}"));
     let written = d.upper_deviation_mm.is_some() || d.lower_deviation_mm.is_some();
@@ -49,7 +65,7 @@ fn limits(faults: &Faults, place: &str, d: &file::Diameter, nominal_ok: bool) ->
             if !nominal_ok || !faults.sound(&class) {
                 return None;
             }
-            if name.starts_with(|c: char| c.is_ascii_lowercase()) {
+            if hole && name.starts_with(|c: char| c.is_ascii_lowercase()) {
                 faults
                     .add(&class, "is that of a shaft; a hole's begins with a capital letter, such as \"H8\"");
                 return None;
@@ -79,7 +95,7 @@ fn limits(faults: &Faults, place: &str, d: &file::Diameter, nominal_ok: bool) ->
 /// Deviations written as numbers.
 fn deviations(
     faults: &Faults,
-    d: &file::Diameter,
+    d: &file::Size,
     [upper, lower]: [&String; 2],
     nominal_ok: bool,
 ) -> Option<LimitDeviations> {
@@ -106,7 +122,7 @@ fn deviations(
 /// The limits, unless the smallest size is none.
 fn above_nothing(
     faults: &Faults,
-    d: &file::Diameter,
+    d: &file::Size,
     place: &str,
     limits: LimitDeviations,
 ) -> Option<LimitDeviations> {
@@ -116,7 +132,7 @@ fn above_nothing(
     faults.add(
         place,
         format!(
-            "makes the lower deviation {}, so the smallest diameter is not above 0; write limits that a size can have",
+            "makes the lower deviation {}, so the smallest size is not above 0; write limits that a size can have",
             limits.lower_mm
         ),
     );

@@ -1,4 +1,4 @@
-use super::*;
+use crate::plan::Requirement;
 use crate::plan::check_toml;
 
 fn plan(diameter: &str) -> String {

@@ -2,6 +2,7 @@
 //! fault at once.
 
 use super::bind::pick_fault;
+use super::check::Names;
 use super::domain::Feature;
 use super::fault::{Fault, Faults, MOST_FAULTS};
 use super::file::{PlanFile, SideOfMaterial};
@@ -39,7 +40,8 @@ impl SoundFeatures {
     fn of(tree: &Tree) -> Option<Self> {
         let faults = Faults::default();
         let file = reader::read::<PlanFile>(tree, &faults)?;
-        let features: Vec<_> = (0..file.feature.len()).map(|i| feature(&faults, &file, i)).collect();
+        let names = Names::of(&faults, &file);
+        let features: Vec<_> = (0..file.feature.len()).map(|i| feature(&faults, &names, &file, i)).collect();
         let side = file.nominal.as_ref().and_then(|n| n.side_of_material).map(|side| match side {
             SideOfMaterial::BehindNormal => Side::BehindNormal,
             SideOfMaterial::InFrontOfNormal => Side::InFrontOfNormal,

@@ -36,7 +36,12 @@ fn a_good_plan_is_resolved() {
     assert_eq!((diameter.datum_system, diameter.needs.coverage), (None, 0.75));
     assert_eq!(
         diameter.requirement,
-        Requirement::Diameter { nominal_mm: 8.0, upper_deviation_mm: 0.1, lower_deviation_mm: 0.0 }
+        Requirement::Diameter {
+            nominal_mm: 8.0,
+            upper_deviation_mm: 0.1,
+            lower_deviation_mm: 0.0,
+            size: SizeOperator::LeastSquares
+        }
     );
     assert!(!position.required);
     assert_eq!(skin.filter, Some(Filter { nesting_index_mm: 2.5 }));
@@ -197,7 +202,7 @@ fn each_fault_of_meaning_is_said_once_at_its_place() {
             "\"B\", feature = \"H1\"",
             "\"B\", feature = \"SKIN\"",
             "datum_system[0].datum[1].feature",
-            "a hole, a slot, or targets",
+            "but a datum is a",
         ),
         ("number = \"2\"", "number = \"\"", "characteristic[1].number", "is empty"),
         ("feature = \"H1\"\ndiameter", "feature = \"SKIN\"\ndiameter", "characteristic[1].feature", "hole"),
@@ -208,7 +213,7 @@ fn each_fault_of_meaning_is_said_once_at_its_place() {
             "plane",
         ),
         ("\"ABC\"\nclass", "\"ABD\"\nclass", "characteristic[0].datum_system", "did you mean \"ABC\"?"),
-        ("datum_system = \"ABC\"\nclass", "class", "characteristic[0].datum_system", "is missing"),
+        ("datum_system = \"ABC\"\nwhen", "when", "characteristic[2].datum_system", "is missing"),
         (
             "number = \"2\"",
             "number = \"2\"\ndatum_system = \"ABC\"",
@@ -242,19 +247,13 @@ fn each_fault_of_meaning_is_said_once_at_its_place() {
             "limit_outside_mm = 0.4, limit_inside_mm = 0.4",
             "limit_outside_mm = 0, limit_inside_mm = 0",
             "characteristic[0].surface_profile",
-            "no width",
+            "leaves no room",
         ),
         (
             "position = { zone_diameter_mm = 0.4 }",
             "position = { zone_diameter_mm = 0.4 }\nflatness = { zone_width_mm = 1, association = \"minimum_zone\" }",
             "characteristic[2]",
             "leave one",
-        ),
-        (
-            "feature = \"H1\", association = \"least_squares\"",
-            "feature = \"H1\", association = \"minimum_zone\"",
-            "datum_system[0].datum[1].association",
-            "least_squares",
         ),
         (
             "filter = { gaussian = { nesting_index_mm = 2.5 } }\n",

@@ -53,7 +53,7 @@ pub fn check(set: &PointSet, plan: &Plan, faces: &FaceMap) -> Result<(), PointsE
             Situation::Hole { at, axis, .. } | Situation::Slot { at, axis, .. } => {
                 ((p.role == Role::Centre).then_some(at), (p.role == Role::Centre).then_some(axis))
             }
-            Situation::Plane { .. } | Situation::Surface => (None, None),
+            _ => (None, None),
         };
         if p.role == Role::Centre
             && !matches!(feature.situation, Situation::Hole { .. } | Situation::Slot { .. })

@@ -42,7 +42,7 @@ fn one<M: Mirrored + PartialEq, T: DeserializeOwned + Serialize>() {
     );
 
     // As many rounds as the largest enum has words, so that each word goes through.
-    for round in 0..8 {
+    for round in 0..12 {
         let full = fill(&descriptor, round, &mut 0);
         let message: M = full.transcode_to().unwrap();
         let value = bridge::to_value(&message).unwrap();

@@ -29,6 +29,8 @@ fn evaluation(number: &str, requirement: &str, verdict: Verdict) -> Evaluation {
         reason: "because of that".into(),
         measured_by: "scan".into(),
         reading: None,
+        angle: None,
+        instances: Vec::new(),
     }
 }
 

@@ -121,7 +121,7 @@ fn facts(shown: &Shown) -> Vec<(String, String)> {
         );
         say(&name, Some(&words));
     }
-    say("Standard", Some(&plan.standard_edition));
+    say("Standard", Some(&plan.standard.edition));
     say("Filter", filters(plan).as_deref());
     say("Decision rule", Some(&shown.record.decision));
     facts

@@ -1,7 +1,7 @@
 //! The whole way of a part through the program, in one readable function.
 
 use crate::datum::DatumTaken;
-use crate::evaluate::{by_points, by_reading};
+use crate::evaluate::{by_points, by_reading, tell_general};
 use crate::geometry::{Aabb, Motion, PartFrame, ScanFrame};
 use crate::nominal::Nominal;
 use crate::plan::{Characteristic, FaceMap, Plan, PointOn, Requirement, Situation};
@@ -176,7 +176,9 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
         if found.iter().filter(|e| e.verdict != Verdict::NotMeasured).count() > 1 {
             doubled.push(&characteristic.number);
         }
-        evaluations.push(together(found));
+        let mut told = together(found);
+        tell_general(characteristic, &mut told);
+        evaluations.push(told);
     }
     let (deviation, picture) = scanned.deviation(run, job)?;
     run.tell(Stage::Evaluate, 1.0);

@@ -94,6 +94,28 @@ fn readings_alone_give_a_verdict_and_what_is_missing_is_not_measured() {
     assert_eq!(found.record.evaluations[3].measured_by, "");
 }
 
+/// ISO 2768-1:1989, clause 6: an exceeded general tolerance does not reject by itself.
+#[test]
+fn limits_by_name_are_told_and_a_general_tolerance_says_what_it_rejects() {
+    let of = |limits: &str, value: f64| {
+        let plan = BY_HAND.replace("upper_deviation_mm = 0.1, lower_deviation_mm = -0.1", limits);
+        let text = format!("characteristic,value,unit,expanded_uncertainty\n1,{value},mm,0.001\n");
+        in_groups(&plan, &table(&text), &[]).record.evaluations[0].clone()
+    };
+    let (class, general) = ("tolerance_class = \"H8\"", "general_tolerance = \"medium\"");
+    let out = of(class, 8.03);
+    assert_eq!(out.verdict, DoesNotConform);
+    assert_eq!(out.operators["limits"], "H8 (ISO 286-1:2010) of 8 mm: +0.022 0 mm");
+    assert!(!out.reason.contains("function"), "{}", out.reason);
+    let out = of(general, 8.3);
+    assert_eq!(out.verdict, DoesNotConform);
+    assert!(out.reason.contains("only where its function is impaired"), "{}", out.reason);
+    let inside = of(general, 8.1);
+    assert_eq!(inside.verdict, Conforms);
+    assert!(!inside.reason.contains("function"), "{}", inside.reason);
+    assert!(!of("upper_deviation_mm = 0.1, lower_deviation_mm = -0.1", 8.0).operators.contains_key("limits"));
+}
+
 #[test]
 fn readings_outside_the_groups_asked_for_are_said_to_be_so() {
     let grouped = BY_HAND.replace("number = \"2\"", "number = \"2\"\ngroup = [\"weight\"]");

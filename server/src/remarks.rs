@@ -1,4 +1,4 @@
-//! What is odd about a plan on its nominal, though nothing in it is wrong.
+//! What is odd about a plan on its nominal, though nothing in it is wrong; and the limits that a name stands for.
 
 use scantling_core::plan::{Plan, Requirement};
 
@@ -20,6 +20,9 @@ pub(crate) fn of(plan: &Plan, bound: &[Bound], part: Option<&str>) -> Vec<String
         ));
     }
     for characteristic in &plan.characteristics {
+        if let Some(limits) = characteristic.limits_from() {
+            remarks.push(format!("characteristic {}: {limits}", characteristic.number));
+        }
         let Requirement::Diameter { nominal_mm, .. } = characteristic.requirement else { continue };
         let Some(feature) = characteristic.feature.map(|f| &plan.features[f].id) else { continue };
         let found = bound.iter().find(|b| b.feature == *feature).and_then(|b| b.diameter_mm);

@@ -39,7 +39,8 @@ fn written() -> String {
         }
         let Row { name, rule, value, iso_and_asme, test, figure, .. } = row;
         let figure = figure();
-        let cells = [name, rule, value, iso_and_asme, &format!("`{test}`"), &figure].map(|c| c.replace('|', "\\|"));
+        let cells =
+            [name, rule, value, iso_and_asme, &format!("`{test}`"), &figure].map(|c| c.replace('|', "\\|"));
         writeln!(text, "| {} |", cells.join(" | ")).expect("a string grows");
     }
     text
@@ -63,7 +64,8 @@ fn every_row_names_a_test_that_is_there() {
     for Row { name, test, .. } in rows() {
         let (file, function) = test.split_once("::").unwrap_or_else(|| panic!("{name}: {test}"));
         let text = fs::read_to_string(root().join(file)).unwrap_or_else(|e| panic!("{name}: {file}: {e}"));
-        let head = text.find(&format!("fn {function}(")).unwrap_or_else(|| panic!("{name}: {test} is not there"));
+        let head =
+            text.find(&format!("fn {function}(")).unwrap_or_else(|| panic!("{name}: {test} is not there"));
         let before = text[..head].trim_end().trim_end_matches("async").trim_end();
         assert!(before.ends_with(']') && before.contains("test]"), "{name}: {test} is no test");
     }

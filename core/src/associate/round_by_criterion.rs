@@ -85,17 +85,21 @@ pub fn circle_by(
         centre: cloud.centre + (a * round.centre[0] + b * round.centre[1]) * scale,
         axis,
         radius_mm: round.radius * scale,
-    })?;
+    });
+    let Err(refused) = one_sided else { return found };
     // Points that fill their circle may all lie to one side of the least-squares centre and yet be held by the
     // circumscribed circle; those of an arc lie to one side of its diameter.
-    if one_sided.is_err() {
-        let off = (found.shape.centre - cloud.centre) / scale;
-        let centre = [off.dot(&a), off.dot(&b)];
-        if largest_gap(flat.iter().map(|q| [q[0] - centre[0], q[1] - centre[1]])) > PI - SAME_TURN_RAD {
-            one_sided?;
+    match &found {
+        Err(FitError::Stopped(_)) => found,
+        Ok(around) => {
+            let off = (around.shape.centre - cloud.centre) / scale;
+            let centre = [off.dot(&a), off.dot(&b)];
+            let gap = largest_gap(flat.iter().map(|q| [q[0] - centre[0], q[1] - centre[1]]));
+            if gap < PI - SAME_TURN_RAD { found } else { Err(refused) }
         }
+        // An arc's circumscribed circle lies so far from its points that no search ends there.
+        Err(_) => Err(refused),
     }
-    Ok(found)
 }
 
 /// A gap this near to half a turn is one, rad: two points hold their circle's centre to rounding along the diameter, but

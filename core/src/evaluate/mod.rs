@@ -16,8 +16,8 @@ use crate::geometry::Point;
 use crate::nominal::Nominal;
 use crate::partition::{Partition, Seen};
 use crate::plan::{
-    BoundFeature, Characteristic, Condition, Decision, FaceMap, Plan, Requirement, Situation, SizeOperator,
-    Zone,
+    BoundFeature, Characteristic, Condition, Decision, FaceMap, Plan, Requirement, ShortForm, Situation,
+    SizeOperator, Zone,
 };
 use crate::readings::Reading;
 use crate::record::{AngleResult, Contribution, Coverage, Evaluation, Interval, Limits, Verdict};
@@ -189,6 +189,9 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
     if let Requirement::SurfaceProfile { drawn: Some(drawn), .. } = &characteristic.requirement {
         operators.insert("drawn".into(), drawn.clone());
     }
+    if let Some(limits) = characteristic.limits_from() {
+        operators.insert("limits".into(), limits);
+    }
     let angle = match characteristic.requirement {
         Requirement::Angle { nominal_rad, upper_deviation_rad, lower_deviation_rad, .. } => {
             Some(AngleResult {
@@ -224,6 +227,18 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
         reading: None,
         angle,
         instances: Vec::new(),
+    }
+}
+
+/// Says of an exceeded general tolerance what the standard says: it does not reject by itself (ISO 2768-1:1989, clause 6,
+/// from memory: unless otherwise stated, only where the function of the part is impaired).
+pub fn tell_general(characteristic: &Characteristic, evaluation: &mut Evaluation) {
+    let general = matches!(characteristic.short_form, Some(ShortForm::General(_)));
+    if general && evaluation.verdict == Verdict::DoesNotConform {
+        evaluation.reason.push_str(
+            "; it is a general tolerance, which rejects the part only where its function is impaired (ISO 2768-1:1989, \
+             clause 6): that is for those to say who answer for its function",
+        );
     }
 }
 

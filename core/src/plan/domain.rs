@@ -5,6 +5,7 @@ pub use super::file::{
     SizeOperator, Standard, StandardSystem, StraightnessOf,
 };
 use super::required::Requirement;
+use super::short_form::ShortForm;
 use crate::geometry::{Direction, Point};
 use crate::nominal::Side;
 
@@ -385,6 +386,8 @@ pub struct Characteristic {
     pub filter: Option<Filter>,
     /// Its own standard, or the plan's.
     pub standard: Standard,
+    /// The name by which its limits are written; `None` where they are written as numbers.
+    pub short_form: Option<ShortForm>,
 }
 
 /// The zone of an orientation or location tolerance.

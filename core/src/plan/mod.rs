@@ -23,6 +23,7 @@ mod place;
 mod reader;
 mod required;
 mod requirement;
+mod short_form;
 mod size;
 mod slot;
 mod sound;
@@ -39,6 +40,7 @@ pub use domain::{
 pub use fault::Fault;
 pub use file::PlanFile;
 pub use required::Requirement;
+pub use short_form::ShortForm;
 pub use sound::SoundFeatures;
 
 use fault::Faults;

@@ -9,6 +9,7 @@ use super::fault::Faults;
 use super::file::{self, FeatureKind, PlanFile, When};
 use super::nearest::list;
 use super::required::Requirement;
+use super::short_form::ShortForm;
 use super::size::{Sized, size};
 use super::tolerance;
 use super::tree::short;
@@ -157,6 +158,7 @@ pub(super) fn characteristic(
         needs,
         filter,
         standard: standard.clone(),
+        short_form: ShortForm::of(c),
     })
 }
 

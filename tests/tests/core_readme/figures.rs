@@ -61,7 +61,9 @@ pub(super) fn enclosing() -> String {
         circle_by(&quiet(), Criterion::MinimumCircumscribed, &three, Direction::Z).map(|f| f.shape.radius_mm);
     match found {
         Ok(radius) => format!("radius {radius:.3}"),
-        Err(e) => format!("an arc of less than half a turn: {}", e.to_string().split(':').next().unwrap_or("")),
+        Err(e) => {
+            format!("an arc of less than half a turn: {}", e.to_string().split(':').next().unwrap_or(""))
+        }
     }
 }
 

@@ -101,7 +101,9 @@ impl Wanted {
     {
         match self.how {
             How::Extremes(aim) => {
-                let ended = best_of_starts::<T, N, M>(run, start, items, aim)?;
+                let ended = best_of_starts::<T, N, M>(run, start, items, aim, |from, end| {
+                    aim != Aim::Zone && from.astray(end)
+                })?;
                 self.told(cloud, items, ended, placed)
             }
             How::Outside(sign) => {

@@ -172,7 +172,7 @@ fn a_plane_turned_round_mirrors_its_residuals() {
 }
 
 /// Every direction in which a face meets a vertex or an edge an edge; any minimum is among them.
-fn width_by_enumeration(points: &[Point]) -> f64 {
+pub(super) fn width_by_enumeration(points: &[Point]) -> f64 {
     let mut normals = Vec::new();
     let n = points.len();
     for i in 0..n {

@@ -47,7 +47,15 @@ impl Outline<5> for Tube {
     fn size(&self) -> f64 {
         self.radius
     }
+
+    fn astray(&self, end: &Self) -> bool {
+        !(self.axis.dot(&end.axis).abs() > UPRIGHT)
+    }
 }
+
+/// Cosine of the largest turn from the least-squares axis: a short tube's points are held by a smaller cylinder that
+/// lies across it, and what turns by more than 0.2 rad is on its way there. Twice what least squares may leave open.
+const UPRIGHT: f64 = 0.98;
 
 impl Outline<6> for Funnel {
     const GROWTH: [f64; 6] = [0.0, 0.0, 0.0, 0.0, 0.0, 1.0];
@@ -82,7 +90,8 @@ pub fn line_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extr
     let axis = fit.direction.vector();
     let radius = (fit.high.0 / cloud.reach_mm).max(1e-12);
     let start = Tube { axis, point: through - axis * axis.dot(&through), radius };
-    let (mut found, starts, arrived) = best_of_starts::<Tube, 5, 4>(run, &start, &all, Aim::Circumscribed)?;
+    let (mut found, starts, arrived) =
+        best_of_starts::<Tube, 5, 4>(run, &start, &all, Aim::Circumscribed, |_, _| false)?;
     // Distances from the axis itself.
     found.model.radius = 0.0;
     wanted.told(&cloud, &all, (found, starts, arrived), |tube| {

@@ -12,6 +12,8 @@ const MOST: usize = 8;
 const STEPS: usize = 200;
 /// Contacts taken up and let go within one step.
 const EXCHANGES: usize = 5_000;
+/// Largest gain that rounding explains.
+const AT_REST: f64 = 1e-6;
 
 /// Where it ended, in the units of the shape.
 pub(super) struct Outside<T> {
@@ -42,11 +44,55 @@ pub(super) fn least_squares_outside<T: Model<N>, const N: usize>(
 ) -> Result<Option<Outside<T>>, Stopped> {
     let Some(mut model) = touching(start, items, sign) else { return Ok(None) };
     let mut sums = Sums::of(&model, items);
+    let (mut steps, mut gain) = (0, f64::INFINITY);
+    let mut last = None;
+    for curved in [false, true] {
+        let Some(rest) = descend(run, (&mut model, &mut sums), items, sign, curved)? else { return Ok(None) };
+        steps += rest.steps;
+        let Some(found) = programme(run, &model, (&sums, &sums.normal), items, sign)? else {
+            return Ok(None);
+        };
+        gain = left_to_gain(&sums, &found.step, items.len());
+        last = Some(found);
+        if rest.settled && gain < AT_REST {
+            break;
+        }
+    }
+    let Some(found) = last else { return Ok(None) };
+    Ok(Some(Outside { model, contacts: found.contacts, gain, settled: gain < AT_REST, steps }))
+}
+
+/// How a descent ended.
+struct Rest {
+    settled: bool,
+    steps: usize,
+}
+
+/// Walks down to where no step makes the sum of squares smaller.
+///
+/// Gauss and Newton's programmes know nothing of the curvature of the shape. Where all points stand off to one side that
+/// counts as much as their slopes do in the weak directions of a short shape, and the steps do not come to rest; then
+/// `curved` adds it: the second derivatives of the Lagrangian (Nocedal and Wright, Numerical Optimization, 2006, section
+/// 18.1), with as much of J'J again as makes the programme convex (ibid., 3.4).
+fn descend<T: Model<N>, const N: usize>(
+    run: &Run,
+    (model, sums): (&mut T, &mut Sums<N>),
+    items: &[T::Item],
+    sign: f64,
+    curved: bool,
+) -> Result<Option<Rest>, Stopped> {
     let (mut last, mut settled, mut steps) = (f64::INFINITY, false, 0);
+    let mut contacts: Vec<(usize, f64)> = Vec::new();
+    if curved {
+        let Some(found) = programme(run, model, (sums, &sums.normal), items, sign)? else { return Ok(None) };
+        contacts = found.contacts;
+    }
     while steps < STEPS && !settled {
         run.check()?;
         steps += 1;
-        let Some(found) = programme(run, &model, &sums, items, sign)? else { return Ok(None) };
+        let bent = if curved { bending(model, items, &contacts, sign) } else { None };
+        let metric = bent.map_or(sums.normal, |bent| convex(&sums.normal, &bent));
+        let Some(found) = programme(run, model, (sums, &metric), items, sign)? else { return Ok(None) };
         let length = found.step.iter().map(|s| s * s).sum::<f64>().sqrt();
         let mut next = None;
         let mut part = 1.0;
@@ -65,21 +111,73 @@ pub(super) fn least_squares_outside<T: Model<N>, const N: usize>(
             part *= 0.5;
         }
         match next {
-            Some((tried, tried_sums)) => (model, sums, last) = (tried, tried_sums, length),
+            Some((tried, tried_sums)) => (*model, *sums, last) = (tried, tried_sums, length),
             None => settled = true,
         }
+        contacts = found.contacts;
         settled |= length <= 1e-15;
     }
-    let Some(found) = programme(run, &model, &sums, items, sign)? else { return Ok(None) };
-    let n = items.len() as f64;
-    let moved: f64 = (0..N)
-        .map(|i| (0..N).map(|j| found.step[i] * sums.normal[i][j] * found.step[j]).sum::<f64>())
-        .sum::<f64>();
-    let rms = (sums.square / n).sqrt();
-    // What rounding could have made is no gain.
+    Ok(Some(Rest { settled, steps }))
+}
+
+/// By how much a move that shifts the surface by one unit, as the root of the mean square, could lower the root of the
+/// mean sum of squares. What rounding could have made is no gain.
+fn left_to_gain<const N: usize>(sums: &Sums<N>, step: &[f64; N], points: usize) -> f64 {
+    let n = points as f64;
+    let moved: f64 =
+        (0..N).map(|i| (0..N).map(|j| step[i] * sums.normal[i][j] * step[j]).sum::<f64>()).sum::<f64>();
     let left = ((moved.max(0.0) / n).sqrt() - 64.0 * f64::EPSILON).max(0.0);
-    let gain = if left > 0.0 { left / rms } else { 0.0 };
-    Ok(Some(Outside { model, contacts: found.contacts, gain, settled: settled && gain < 1e-6, steps }))
+    if left > 0.0 { left / (sums.square / n).sqrt() } else { 0.0 }
+}
+
+/// What the curvature of the shape adds to J'J: second derivatives of the residuals times themselves, less those of the
+/// contacts times their multipliers. By differences, good to seven digits; lengths are of size one.
+fn bending<T: Model<N>, const N: usize>(
+    model: &T,
+    items: &[T::Item],
+    contacts: &[(usize, f64)],
+    sign: f64,
+) -> Option<[[f64; N]; N]> {
+    const H: f64 = 1e-4;
+    let base: Vec<f64> = items.iter().map(|q| model.row(q).0).collect();
+    let at = |moves: &[(usize, f64)]| {
+        let mut step = [0.0; N];
+        for &(k, by) in moves {
+            step[k] += by;
+        }
+        let there = model.moved(&step)?;
+        let squares: f64 = items.iter().zip(&base).map(|(q, d)| d * (there.row(q).0 - d)).sum();
+        let held: f64 = contacts.iter().map(|&(i, m)| m * sign * (there.row(&items[i]).0 - base[i])).sum();
+        Some(squares - held)
+    };
+    let mut out = [[0.0; N]; N];
+    for k in 0..N {
+        out[k][k] = (at(&[(k, H)])? + at(&[(k, -H)])?) / (H * H);
+        for l in 0..k {
+            let mixed = at(&[(k, H), (l, H)])? - at(&[(k, H), (l, -H)])? - at(&[(k, -H), (l, H)])?
+                + at(&[(k, -H), (l, -H)])?;
+            out[k][l] = mixed / (4.0 * H * H);
+            out[l][k] = out[k][l];
+        }
+    }
+    out.as_flattened().iter().all(|v| v.is_finite()).then_some(out)
+}
+
+/// J'J and its curvature, with more of J'J until it is convex.
+fn convex<const N: usize>(normal: &[[f64; N]; N], bent: &[[f64; N]; N]) -> [[f64; N]; N] {
+    let mut more = 1.0;
+    for _ in 0..30 {
+        let sum: [[f64; N]; N] =
+            std::array::from_fn(|i| std::array::from_fn(|j| more * normal[i][j] + bent[i][j]));
+        // Barely convex is a step without bounds.
+        let tight: [[f64; N]; N] =
+            std::array::from_fn(|i| std::array::from_fn(|j| sum[i][j] - 0.05 * normal[i][j]));
+        if Cholesky::new(&tight).is_some() {
+            return sum;
+        }
+        more *= 1.5;
+    }
+    *normal
 }
 
 /// The shape moved outward or inward until the outermost point on the wrong side touches it.
@@ -95,15 +193,15 @@ struct Solved<const N: usize> {
     contacts: Vec<(usize, f64)>,
 }
 
-/// One step's quadratic programme; `None` where the points do not hold the shape.
+/// One step's quadratic programme in a convex metric; `None` where the points do not hold the shape.
 fn programme<T: Model<N>, const N: usize>(
     run: &Run,
     model: &T,
-    sums: &Sums<N>,
+    (sums, metric): (&Sums<N>, &[[f64; N]; N]),
     items: &[T::Item],
     sign: f64,
 ) -> Result<Option<Solved<N>>, Stopped> {
-    let Some(factor) = Cholesky::new(&sums.normal) else { return Ok(None) };
+    let Some(factor) = Cholesky::new(metric) else { return Ok(None) };
     let rows: Vec<(f64, [f64; N])> = items.iter().map(|q| model.row(q)).collect();
     let mut step = factor.solve(&sums.gradient.map(|g| -g));
     // Gradients of the constraints in the metric of the sum of squares: L^-1 n.

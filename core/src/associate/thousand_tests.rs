@@ -5,7 +5,7 @@
 //! points about the least-squares axis, no circumscribed one larger than what holds them; and what is answered rests on
 //! its contacts.
 
-use super::law_tests::{slab, tube};
+use super::law_tests::{slab, tube, width_by_enumeration};
 use super::round_tests::funnel;
 use super::{
     Criterion, Extremal, FitError, Freedom, Shape, associate_by, cone, cone_by, cylinder, cylinder_by, line,
@@ -15,6 +15,7 @@ use crate::geometry::{math, random::Random};
 use crate::run::quiet;
 use rayon::prelude::*;
 use std::f64::consts::TAU;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 const ZONE: Criterion = Criterion::MinimumZone;
 
@@ -48,6 +49,7 @@ fn at_rest<S>(found: &Extremal<S>) -> Result<(), String> {
 
 #[test]
 fn planes() {
+    let unproven = AtomicUsize::new(0);
     let answered = thousand(100_000, |random| {
         let (n, form) = (4 + random.below(60), 10.0 * math::exp(random.range(-9.0, -2.0)));
         let points = slab(random, n, [40.0, 25.0, form]);
@@ -55,9 +57,13 @@ fn planes() {
         let zone = minimum_zone_plane(&points).map_err(|e| e.to_string())?;
         let about_least = least.high.0 - least.low.0;
         law(zone.width_mm <= about_least + 1e-12, || format!("{} > {about_least}", zone.width_mm))?;
-        law(zone.narrowest_of_all && !zone.above.is_empty() && !zone.below.is_empty(), || {
-            format!("{zone:?}")
-        })?;
+        law(!zone.above.is_empty() && !zone.below.is_empty(), || format!("{zone:?}"))?;
+        if !zone.narrowest_of_all {
+            // What could not be proven is held against every candidate.
+            unproven.fetch_add(1, Ordering::Relaxed);
+            let least = width_by_enumeration(&points);
+            law(zone.width_mm <= least + 1e-11, || format!("{} > {least}, n {n}", zone.width_mm))?;
+        }
         // Distance by distance from what was answered.
         let seen = points.iter().map(|p| (p - zone.point).dot(&zone.normal.vector()));
         let (low, high) = seen.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), d| (l.min(d), h.max(d)));
@@ -65,6 +71,7 @@ fn planes() {
         Ok(1)
     });
     assert!(answered > 900, "{answered}");
+    assert!(unproven.into_inner() <= 5, "not proven the narrowest");
 }
 
 #[test]
@@ -156,4 +163,42 @@ fn a_hardly_held_axis_is_told() {
     let count = |taper: f64| (0..20).map(|seed| told(taper, seed)).sum::<usize>();
     let (tapered, straight) = (count(0.02), count(0.0));
     assert!(tapered > straight, "{tapered} of 20 tapered, {straight} of 20 straight");
+}
+
+/// Short tubes and bands of cones: what they are apart in form counts as much there as their slopes do.
+#[test]
+fn least_squares_outside_comes_to_rest_on_short_shapes() {
+    let answered = thousand(140_000, |random| {
+        let n = 15 + random.below(60);
+        let form = math::exp(random.range(-6.0, -3.0));
+        let (sign, side) = if random.below(2) == 0 {
+            (1.0, super::Material::Around)
+        } else {
+            (-1.0, super::Material::Within)
+        };
+        let outside = Criterion::LeastSquaresOutside(side);
+        let height = random.range(0.5, 3.0);
+        let points = tube(random, n, 4.0, TAU, height, form);
+        let mut answered = 0;
+        if let Ok(least) = cylinder(&points) {
+            let found = cylinder_by(&quiet(), outside, &points)
+                .map_err(|e| format!("tube {height} high, n {n}, form {form}, {sign}: {e}"))?;
+            let worst = if sign > 0.0 { found.low.0 } else { -found.high.0 };
+            law(worst > -1e-12 && found.rms_mm >= least.rms_mm, || format!("{found:?}"))?;
+            at_rest(&found)?;
+            answered += 1;
+        }
+        let half = random.range(0.2, 1.2);
+        let points = funnel(random, n, half, TAU, [10.0, 10.0 + height], form);
+        if let Ok(least) = cone(&points) {
+            let found = cone_by(&quiet(), outside, &points)
+                .map_err(|e| format!("cone {half}, {height} long, n {n}, form {form}, {sign}: {e}"))?;
+            let worst = if sign > 0.0 { found.low.0 } else { -found.high.0 };
+            law(worst > -1e-12 && found.rms_mm >= least.rms_mm, || format!("{found:?}"))?;
+            at_rest(&found)?;
+            answered += 1;
+        }
+        Ok(answered)
+    });
+    assert!(answered > 1500, "{answered}");
 }

@@ -172,6 +172,61 @@ mod tests {
     }
 
     #[test]
+    fn without_uncertainty_a_limit_belongs_to_the_inside() {
+        let both = Limits { lower_mm: Some(-0.5), upper_mm: Some(0.5) };
+        let certain = |value: f64, limits: &Limits| probability_of_conformity(value, 0.0, limits);
+        for (value, inside) in [(-0.51, 0.0), (-0.5, 1.0), (0.0, 1.0), (0.5, 1.0), (0.51, 0.0)] {
+            assert_eq!(certain(value, &both), inside, "{value}");
+        }
+        let least = Limits { lower_mm: Some(1.0), upper_mm: None };
+        assert_eq!([0.9, 1.0, 9.0].map(|v| certain(v, &least)), [0.0, 1.0, 1.0]);
+        assert_eq!(certain(9.0, &Limits { lower_mm: None, upper_mm: None }), 1.0);
+        // Two limits share the distribution: what is above one and below the other.
+        let half = probability_of_conformity(0.5, 0.01, &both);
+        assert!((half - 0.5).abs() < 1e-12, "{half}");
+        assert!((probability_of_conformity(0.0, 0.5, &both) - 0.682_689_492_137).abs() < 1e-9);
+    }
+
+    #[test]
+    fn an_uncertainty_that_is_no_number_decides_nothing() {
+        for (value, standard) in [(0.1, f64::NAN), (0.1, f64::INFINITY), (f64::INFINITY, 0.1)] {
+            let found = decide(&Decision::Simple { ratio: 1.0 }, value, standard, &ONE, 1.0, None);
+            assert_eq!(found.verdict, Verdict::Undecided, "{value} {standard}");
+            assert!(found.reason.contains("not known"), "{}", found.reason);
+        }
+    }
+
+    #[test]
+    fn a_floor_of_a_quarter_is_no_obstacle_and_one_above_is() {
+        let with = |floor| decide(&Decision::Proven, 0.1, 0.01, &ONE, 2.0, Some(floor)).verdict;
+        assert_eq!([0.5, 0.500_001].map(with), [Verdict::Conforms, Verdict::Undecided]);
+    }
+
+    #[test]
+    fn simple_acceptance_asks_for_the_ratio_and_then_for_the_side() {
+        let simple = Decision::Simple { ratio: 0.1 };
+        let of = |value, standard, tolerance| decide(&simple, value, standard, &ONE, tolerance, None).verdict;
+        // Twice 0.125 is a tenth of 2.5 to the last bit.
+        assert_eq!(of(0.9, 0.125, 2.5), Verdict::Conforms);
+        assert_eq!(of(1.1, 0.125, 2.5), Verdict::DoesNotConform);
+        assert_eq!(of(0.9, 0.125, 2.499), Verdict::Undecided);
+    }
+
+    #[test]
+    fn a_stated_probability_decides_as_it_says() {
+        let rule = Decision::Probability { conforms: 0.8 };
+        // The quantile of 0.8 is 0.8416 standard deviations.
+        let at = |bands: f64| decide(&rule, 1.0 + 0.1 * bands, 0.1, &ONE, 1.0, None);
+        let verdicts = [-0.85, -0.83, 0.83, 0.85].map(|b| at(b).verdict);
+        use Verdict::{Conforms, DoesNotConform, Undecided};
+        assert_eq!(verdicts, [Conforms, Undecided, Undecided, DoesNotConform]);
+        assert!(at(-0.83).reason.contains("inside") && at(0.83).reason.contains("outside"));
+        assert!(at(0.0).reason.contains("probability of conformity 0.500"), "{}", at(0.0).reason);
+        // A certain value on the limit lies inside.
+        assert_eq!(decide(&rule, 1.0, 0.0, &ONE, 1.0, None).verdict, Conforms);
+    }
+
+    #[test]
     fn precedence_is_fails_missing_undecided_conforms() {
         use Verdict::*;
         assert_eq!(over_all([Conforms, Undecided, NotMeasured, DoesNotConform]), DoesNotConform);

@@ -13,6 +13,10 @@ pub(in super::super) trait Outline<const N: usize>: Model<N> {
     const GROWTH: [f64; N];
     /// The size: the radius.
     fn size(&self) -> f64;
+    /// Whether `end`, found from here, is another shape than the points were taken from.
+    fn astray(&self, _end: &Self) -> bool {
+        false
+    }
 }
 
 /// What is made least or largest.
@@ -53,6 +57,9 @@ impl Aim {
 
 /// Steps from one start; some ten are needed.
 const STEPS: usize = 300;
+
+/// Gain that counts as none after the last step: a billionth of the move.
+const CREPT: f64 = 1e-9;
 
 /// A local optimum. Lengths in the units of the shape.
 #[derive(Clone, Debug)]
@@ -212,6 +219,8 @@ pub(in super::super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
         gain = ((value - corner.value - 2.0 * rounding) / near).max(0.0);
         firm = held(&model, items, aim, &linear, &rows, corner);
     }
+    // A walk that still crept is at rest where nothing is left to gain.
+    settled |= gain < CREPT && steps == STEPS;
     let mut offset = [0.0; N];
     offset[M] = match aim {
         Aim::Zone => 0.5 * (linear.high.0 + linear.low.0),

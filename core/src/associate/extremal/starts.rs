@@ -14,14 +14,11 @@ const TAKEN: usize = 500;
 const ROUNDS: usize = 60;
 /// Starts drawn beside those along each freedom.
 const DRAWN: usize = 6;
-/// An end whose distances spread more than so many times those of the first start is not of the same surface: a short
-/// tube's points are held by a smaller cylinder that lies across it.
-const ASTRAY: f64 = 4.0;
 /// Ends closer than this, relative to the spread of the distances, are one.
 const SAME: f64 = 1e-9;
 
 /// The best local optimum from `start` and from places about it, over all items; how many starts there were, and
-/// how many ended there. Ends where the distances spread far wider than at the start are left out ([`ASTRAY`]).
+/// how many ended there. Ends that are `astray`, as seen from the start, are left out.
 ///
 /// Starts lie as far off as moves the surface by twice the spread of the distances along each freedom, and by up to
 /// four times in all at once, drawn with a fixed seed. Of more than [`FEW`] items those with the most extreme
@@ -32,6 +29,7 @@ pub(in super::super) fn best_of_starts<T: Outline<N>, const N: usize, const M: u
     start: &T,
     items: &[T::Item],
     aim: Aim,
+    astray: impl Fn(&T, &T) -> bool,
 ) -> Result<(Found<T>, u64, u64), Stopped>
 where
     T::Item: Clone,
@@ -43,10 +41,7 @@ where
     let mut best = walk::<T, N, M>(run, start, judged, aim)?;
     let linear = Linear::<M>::of(start, judged, aim);
     let spread = (linear.high.0 - linear.low.0).max(16.0 * f64::EPSILON);
-    let settled = |end: &Found<T>| {
-        let told = seen(&end.model, judged);
-        end.settled && told.high.0 - told.low.0 <= ASTRAY * spread
-    };
+    let settled = |end: &Found<T>| end.settled && !astray(start, &end.model);
     if !settled(&best) {
         (best.value, best.settled) = (f64::INFINITY, false);
     }

@@ -33,8 +33,7 @@ fn notes(evaluations: &[Evaluation]) -> String {
     }
     notes += "\n";
     if evaluations.iter().any(signed) {
-        notes +=
-            "  profile: lowest .. highest deviation; the interval is of the one with less room\n";
+        notes += "  profile: lowest .. highest deviation; the interval is of the one with less room\n";
     }
     notes
 }

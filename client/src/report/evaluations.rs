@@ -1,6 +1,8 @@
 //! Characteristics as they were evaluated, in the plan's order.
 
-use scantling_proto::v1::{Evaluation, Extreme, Interval, Limits, ReadingResult, Verdict};
+use scantling_proto::v1::{
+    AngleResult, Evaluation, Extreme, InstanceResult, Interval, Limits, ReadingResult, Verdict,
+};
 
 use super::inspection::verdict_entry;
 use super::number::{self, given};
@@ -30,9 +32,8 @@ fn notes(evaluations: &[Evaluation]) -> String {
         notes += "; (r) is reported only";
     }
     notes += "\n";
-    if evaluations.iter().any(|e| e.requirement == "surface_profile") {
-        notes +=
-            "  surface profile: lowest .. highest deviation; the interval is of the one with less room\n";
+    if evaluations.iter().any(signed) {
+        notes += "  profile: lowest .. highest deviation; the interval is of the one with less room\n";
     }
     notes
 }
@@ -51,16 +52,17 @@ fn row(evaluation: &Evaluation) -> Vec<Entry> {
     let of = if evaluation.feature.is_empty() { String::new() } else { format!(" {}", evaluation.feature) };
     let what = format!("{requirement}{of}{datums}{by}{reported}");
     let measured = match (&evaluation.minimum, &evaluation.maximum, evaluation.value_mm) {
-        (Some(low), Some(high), _) if evaluation.requirement == "surface_profile" => {
+        (Some(low), Some(high), _) if signed(evaluation) => {
             format!("{} .. {}", number::value(low.value_mm, &given), number::value(high.value_mm, &given))
         }
         (_, _, Some(value)) => number::value(value, &given),
         _ => "-".to_owned(),
     };
     let interval = evaluation.interval.as_ref().map_or("-".to_owned(), |i| number::interval(i, &given));
-    let [limits, measured, interval] = match &evaluation.reading {
+    let [limits, measured, interval] = match (&evaluation.reading, &evaluation.angle) {
+        (_, Some(angle)) => degrees(angle),
         // A size or place read by hand is told in mm beside the drawing's limits.
-        Some(reading) if evaluation.value_mm.is_none() => read(reading),
+        (Some(reading), None) if evaluation.value_mm.is_none() => read(reading),
         _ => [number::limits(&limits), measured, interval],
     };
     vec![
@@ -71,6 +73,26 @@ fn row(evaluation: &Evaluation) -> Vec<Entry> {
         right(interval),
         verdict_entry(evaluation.verdict()),
     ]
+}
+
+/// Whether its extremes are told: deviations to both sides.
+fn signed(evaluation: &Evaluation) -> bool {
+    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile")
+}
+
+/// Limits, value and interval of an angle.
+fn degrees(angle: &AngleResult) -> [String; 3] {
+    let (lower, upper) = (angle.lower_limit_deg, angle.upper_limit_deg);
+    let given = [lower, upper];
+    let limits = number::limits(&Limits { lower_mm: Some(lower), upper_mm: Some(upper) });
+    let measured = angle.value_deg.map_or("-".to_owned(), |v| format!("{} deg", number::value(v, &given)));
+    let interval = match (angle.value_deg, angle.standard_uncertainty_deg) {
+        (Some(v), Some(u)) => {
+            number::interval(&Interval { low_mm: v - 1.96 * u, high_mm: v + 1.96 * u }, &given)
+        }
+        _ => "-".to_owned(),
+    };
+    [format!("{limits} deg"), measured, interval]
 }
 
 /// Limits, value and interval of a reading in its own unit; of a gauge, what it said.
@@ -124,20 +146,31 @@ fn reasons(evaluations: &[Evaluation], look: &Look) -> String {
     text
 }
 
-/// Where the value comes from: the way a hole is off, or the worst place of a surface.
+/// Of several values the worst so many are told.
+const INSTANCES_TOLD: usize = 6;
+
+/// Where the value comes from: the way a hole is off, the worst of several values, or the worst place of a surface.
 fn place(evaluation: &Evaluation) -> Option<String> {
     let given = given(&evaluation.limits.unwrap_or_default());
     if evaluation.verdict() == Verdict::NotMeasured {
         return None;
     }
-    if evaluation.requirement == "position" {
-        let by = evaluation.components.as_ref()?;
+    if let (true, Some(by)) = (evaluation.requirement == "position", &evaluation.components) {
         return Some(format!(
             "off by dx {}, dy {}, dz {} mm",
             number::plain(by.dx_mm),
             number::plain(by.dy_mm),
             number::plain(by.dz_mm)
         ));
+    }
+    if evaluation.instances.len() > 1 {
+        let mut worst: Vec<_> = evaluation.instances.iter().collect();
+        worst.sort_by(|a, b| b.value_mm.total_cmp(&a.value_mm));
+        let told = |i: &&InstanceResult| format!("{} {}", i.name, number::value(i.value_mm, &given));
+        let all: Vec<String> = worst.iter().take(INSTANCES_TOLD).map(told).collect();
+        let more = worst.len().saturating_sub(INSTANCES_TOLD);
+        let rest = if more > 0 { format!(" and {more} more") } else { String::new() };
+        return Some(format!("{}{rest}", all.join(", ")));
     }
     let worst = worst(evaluation)?;
     let [x, y, z] = worst.at_mm[..] else { return None };
@@ -211,6 +244,42 @@ mod tests {
         };
         let text = all(&[read], &PLAIN);
         assert!(text.contains("8 .. 8.1    8.1004  8.1003 .. 8.1005  DOES NOT CONFORM\n"), "{text}");
+    }
+
+    #[test]
+    fn an_angle_is_told_in_degrees_and_of_several_values_the_worst() {
+        let angle = Evaluation {
+            number: "1".into(),
+            requirement: "angle".into(),
+            feature: "TAPER".into(),
+            required: true,
+            measured_by: "scan".into(),
+            angle: Some(AngleResult {
+                value_deg: Some(30.12),
+                lower_limit_deg: 29.5,
+                upper_limit_deg: 30.5,
+                standard_uncertainty_deg: Some(0.05),
+            }),
+            verdict: Verdict::Conforms.into(),
+            ..Evaluation::default()
+        };
+        let text = all(&[angle], &PLAIN);
+        assert!(text.contains("29.5 .. 30.5 deg  30.12 deg  30.02 .. 30.22  CONFORMS\n"), "{text}");
+        let one = |name: &str, value_mm| InstanceResult { name: name.into(), value_mm, at_mm: Vec::new() };
+        let holes = Evaluation {
+            number: "2".into(),
+            requirement: "position".into(),
+            feature: "HOLES".into(),
+            required: true,
+            limits: Some(Limits { lower_mm: None, upper_mm: Some(0.2) }),
+            value_mm: Some(0.31),
+            instances: vec![one("H1", 0.12), one("H2", 0.31)],
+            verdict: Verdict::DoesNotConform.into(),
+            reason: "outside".into(),
+            ..Evaluation::default()
+        };
+        let text = all(&[holes], &PLAIN);
+        assert!(text.contains("outside; H2 0.31, H1 0.12\n"), "{text}");
     }
 
     #[test]

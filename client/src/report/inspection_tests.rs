@@ -65,7 +65,7 @@ no.  characteristic             limits       measured  95 % interval  verdict
 3.1  surface profile SKIN  -0.4 .. 0.4  -0.31 .. 0.07              -  CONFORMS
 12   position H5 to ABC    at most 0.4           0.91   0.90 .. 0.93  DOES NOT CONFORM
   lengths in mm; + is outside the material
-  surface profile: lowest .. highest deviation; the interval is of the one with less room
+  profile: lowest .. highest deviation; the interval is of the one with less room
 
 12    0.912 mm is above 0.4 mm by more than the uncertainty; off by dx 0.412, dy -0.200, dz 0.000 mm
 

@@ -62,6 +62,9 @@ pub(super) fn tally(record: &Record) -> String {
 pub(super) fn requirement_words(requirement: &str) -> String {
     match requirement {
         "surface_profile" => "profile of a surface".into(),
+        "line_profile" => "profile of a line".into(),
+        "circular_runout" => "circular run-out".into(),
+        "total_runout" => "total run-out".into(),
         "gauge" => "gauge, pass or fail".into(),
         other => other.replace('_', " "),
     }
@@ -81,7 +84,7 @@ pub(super) fn known_limits(limits: &Limits) -> Vec<f64> {
 
 /// Whether values are deviations to both sides, so that their sign is always shown.
 pub(super) fn signed(evaluation: &Evaluation) -> bool {
-    evaluation.requirement == "surface_profile"
+    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile")
 }
 
 /// Limits in the order lower, upper.
@@ -95,6 +98,10 @@ fn between(lower: Option<f64>, upper: Option<f64>, write: impl Fn(f64) -> String
 }
 
 fn limits_words(e: &Evaluation, asked: Option<&Asked>) -> String {
+    if let Some(angle) = &e.angle {
+        let write = |l: f64| format!("{}°", numbers::limit(l));
+        return between(Some(angle.lower_limit_deg), Some(angle.upper_limit_deg), write);
+    }
     match (e.requirement.as_str(), asked) {
         ("gauge", _) => "the gauge passes".into(),
         ("reading", Some(asked)) => {
@@ -219,6 +226,17 @@ impl Row {
             lines = said;
             interval = between.unwrap_or_else(|| DASH.into());
         }
+        if let Some(angle) = &e.angle {
+            let limits = [angle.lower_limit_deg, angle.upper_limit_deg];
+            let write = |v: f64| format!("{}°", numbers::beside_limits(v, &limits));
+            lines = vec![angle.value_deg.map_or_else(missing, write)];
+            interval = match (angle.value_deg, angle.standard_uncertainty_deg) {
+                (Some(v), Some(u)) => {
+                    numbers::interval_beside_limits(v - 1.96 * u, v + 1.96 * u, &limits).join(" to ")
+                }
+                _ => missing(),
+            };
+        }
         let name = asked.map(|a| a.quantity.clone()).filter(|q| !q.is_empty());
         Self {
             number: e.number.clone(),
@@ -267,6 +285,9 @@ pub(super) fn shared_reason(record: &Record, rows: &mut [Row]) -> Option<String>
     Some(first.clone())
 }
 
+/// Of several values so many are told in a row; all of them stand in the record.
+const INSTANCES_TOLD: usize = 12;
+
 /// Profiles by their extremes, everything else by its value, position with its components.
 fn measured(e: &Evaluation, write: &dyn Fn(f64) -> String, missing: &dyn Fn() -> String) -> Vec<String> {
     let mut lines = Vec::new();
@@ -279,6 +300,14 @@ fn measured(e: &Evaluation, write: &dyn Fn(f64) -> String, missing: &dyn Fn() ->
     }
     if lines.is_empty() {
         lines.push(e.value_mm.map_or_else(missing, write));
+    }
+    if e.instances.len() > 1 {
+        let told = e.instances.iter().take(INSTANCES_TOLD);
+        lines.extend(told.map(|i| format!("{} {}", i.name, write(i.value_mm))));
+        let more = e.instances.len().saturating_sub(INSTANCES_TOLD);
+        if more > 0 {
+            lines.push(format!("and {more} more"));
+        }
     }
     if let Some(c) = e.components.filter(|_| e.requirement == "position") {
         let limits = known_limits(&e.limits);

@@ -132,6 +132,9 @@ impl Wanted {
         placed: impl FnOnce(&T) -> S,
     ) -> Result<Extremal<S>, FitError> {
         let Self { shape, criterion, .. } = self;
+        if found.astray {
+            return Err(FitError::Undetermined { shape, freedom: Freedom::Turns });
+        }
         if !found.settled && criterion == Criterion::MaximumInscribed {
             return Err(FitError::Undetermined { shape, freedom: Freedom::HalfOpen });
         }

@@ -103,8 +103,8 @@ pub fn circle_by(
 }
 
 /// A gap this near to half a turn is one, rad: on which side of it an arc of half a turn lies is the noise of its ends.
-/// A degree; our own choice.
-const SAME_TURN_RAD: f64 = PI / 180.0;
+/// Ten degrees; our own choice.
+const SAME_TURN_RAD: f64 = PI / 18.0;
 
 /// The largest angle between neighbouring directions, rad.
 fn largest_gap(rays: impl Iterator<Item = [f64; 2]>) -> f64 {

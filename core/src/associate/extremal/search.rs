@@ -58,8 +58,8 @@ impl Aim {
 /// Steps from one start; some ten are needed.
 const STEPS: usize = 300;
 
-/// Gain that counts as none after the last step: a billionth of the move.
-const CREPT: f64 = 1e-9;
+/// Gain that counts as none after the last step: a millionth of the move.
+const CREPT: f64 = 1e-6;
 
 /// A local optimum. Lengths in the units of the shape.
 #[derive(Clone, Debug)]
@@ -73,6 +73,8 @@ pub(in super::super) struct Found<T> {
     pub(in super::super) gain: f64,
     pub(in super::super) held: bool,
     pub(in super::super) settled: bool,
+    /// Not settled, because every end was [`Outline::astray`].
+    pub(in super::super) astray: bool,
     pub(in super::super) steps: usize,
 }
 
@@ -228,5 +230,5 @@ pub(in super::super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
         Aim::Inscribed => linear.low.0,
     };
     let model = model.moved(&offset).unwrap_or(model);
-    Ok(Found { model, value, contacts, gain, held: firm == Held::Yes, settled, steps })
+    Ok(Found { model, value, contacts, gain, held: firm == Held::Yes, settled, astray: false, steps })
 }

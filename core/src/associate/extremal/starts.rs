@@ -43,6 +43,7 @@ where
     let spread = (linear.high.0 - linear.low.0).max(16.0 * f64::EPSILON);
     let settled = |end: &Found<T>| end.settled && !astray(start, &end.model);
     if !settled(&best) {
+        best.astray = best.settled;
         (best.value, best.settled) = (f64::INFINITY, false);
     }
     let mut ends = vec![best.value];
@@ -55,6 +56,8 @@ where
         ends.push(if settled { end.value } else { f64::INFINITY });
         if settled && end.value < best.value {
             best = end;
+        } else if !best.settled {
+            best.astray |= end.settled;
         }
     }
     let arrived = ends.iter().filter(|v| **v <= best.value + SAME * spread).count() as u64;

@@ -197,7 +197,7 @@ pub(super) fn rows() -> Vec<Row> {
                 "neither standard speaks of it",
                 "core/src/associate/criterion_tests.rs::what_a_criterion_cannot_say_is_refused",
             ],
-            figures::enclosing,
+            figures::open_arc,
         ),
         row(
             RULES,

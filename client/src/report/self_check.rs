@@ -32,9 +32,11 @@ pub(crate) fn checked(answer: &SelfCheckResponse, took: Duration, all: bool, loo
         ("references", answer.references_sha256.clone()),
         ("took", format!("{:.1} s", took.as_secs_f64())),
     ];
-    for group in &answer.groups {
-        let basis = if group.published { "" } else { "not published: " };
-        told.push(("source", format!("{}: {basis}{}", group.title, group.source)));
+    // Neighbours with one source are told together.
+    for of in answer.groups.chunk_by(|a, b| a.source == b.source) {
+        let titles: Vec<&str> = of.iter().map(|g| g.title.as_str()).collect();
+        let basis = if of[0].published { "" } else { "not published: " };
+        told.push(("source", format!("{}: {basis}{}", titles.join("; "), of[0].source)));
     }
     text + "\n" + &facts(&told, look)
 }

@@ -14,7 +14,7 @@ const LIMIT: f64 = 1e-7;
 /// Within this of a border a point touches it, mm: the rounding of coordinates within a metre, ten times over.
 const TOUCH_MM: f64 = 1e-9;
 
-const SOURCE: &str = "computed for this program with other code, not published: zones of planes by all pairs of face \
+const SOURCE: &str = "computed for this program with other code: zones of planes by all pairs of face \
                       and vertex, edge and edge of the convex hull, the others by sequential linear programming; the \
                       point sets are those of the least-squares fits";
 

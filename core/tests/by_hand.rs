@@ -99,7 +99,9 @@ fn readings_alone_give_a_verdict_and_what_is_missing_is_not_measured() {
 fn limits_by_name_are_told_and_a_general_tolerance_says_what_it_rejects() {
     let of = |limits: &str, value: f64| {
         let plan = BY_HAND.replace("upper_deviation_mm = 0.1, lower_deviation_mm = -0.1", limits);
-        let text = format!("characteristic,value,unit,expanded_uncertainty\n1,{value},mm,0.001\n");
+        let text = format!(
+            "characteristic,value,unit,expanded_uncertainty,instrument\n1,{value},mm,0.001,bore gauge 3\n"
+        );
         in_groups(&plan, &table(&text), &[]).record.evaluations[0].clone()
     };
     let (class, general) = ("tolerance_class = \"H8\"", "general_tolerance = \"medium\"");

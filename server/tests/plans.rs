@@ -89,7 +89,7 @@ async fn a_pick_off_the_nominal_is_told_together_with_the_other_faults() {
     let mut text = good();
     // Nine metres away.
     text.replace_range(first..=end, "near_mm = [9000, 0, 0]");
-    let text = text.replacen("association = \"least_squares\"", "association = \"minimum_zone\"", 1);
+    let text = text.replacen("letter = \"A\"", "letter = \"a\"", 1);
     let request = |text: &str| CheckPlanRequest {
         plan: toml(text),
         nominal_blob: nominal.clone(),

@@ -1,6 +1,6 @@
 //! What hand instruments read and gauges pass or fail, joined to characteristics by number.
 
-use crate::plan::{Characteristic, Fault, FeatureKind, Plan, Requirement};
+use crate::plan::{Characteristic, Condition, DatumSystem, Fault, FeatureKind, Plan, Requirement};
 use crate::read::is_utf16;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -279,7 +279,21 @@ pub fn check(readings: &[Reading], plan: &Plan) -> Vec<Fault> {
 /// hand does not tell it; at a check point it does.
 pub fn refused(plan: &Plan, characteristic: &Characteristic, value: f64) -> Option<String> {
     let number = &characteristic.number;
+    let system = characteristic.datum_system.and_then(|d| plan.datum_systems.get(d));
+    let loose = system.is_some_and(DatumSystem::is_loose);
     match characteristic.requirement {
+        Requirement::Position { condition, .. } | Requirement::Orientation { condition, .. }
+            if loose || condition != Condition::Regardless =>
+        {
+            Some(format!(
+                "is one number for a {} at a material condition, which does not tell how much room the sizes give; let \
+                 the plan ask a `gauge` for {number}",
+                characteristic.requirement.word()
+            ))
+        }
+        Requirement::Angle { .. } => Some(format!(
+            "is one number for an angle, which is not taken by hand; let the plan ask a `reading` for {number}"
+        )),
         _ if characteristic.requirement.is_zone() && !(value >= 0.0) => {
             let word = characteristic.requirement.word().replace('_', " ");
             Some(format!("is {value}; {number} is a {word}, which is 0 or more; correct it"))

@@ -3,15 +3,13 @@
 
 #![allow(clippy::unwrap_used, reason = "a check stops where something is not as told")]
 
-use std::collections::BTreeMap;
-use std::fmt::Write;
-
 use scantling_core::inspect::{Inspected, Job, PointSource, inspect};
 use scantling_core::plan;
 use scantling_core::points::{Coordinates, PointSet, read};
 use scantling_core::record::Verdict;
 use scantling_core::run::quiet;
 use scantling_core::scan::LengthUnit;
+use scantling_core::self_check::{PublishedResult, published_plan, published_points};
 
 const DATA: &str = include_str!("data/sheet_metal/points_4parts.csv");
 
@@ -19,90 +17,20 @@ const DATA: &str = include_str!("data/sheet_metal/points_4parts.csv");
 /// of the bare value.
 const STANDARD_MM: f64 = 1e-6;
 
-type Row = BTreeMap<String, String>;
-
-fn rows(part: &str) -> Vec<Row> {
+fn rows(part: &str) -> Vec<PublishedResult> {
     let mut lines = DATA.lines();
     let head: Vec<&str> = lines.next().unwrap().split(',').collect();
     let row = |line: &str| head.iter().zip(line.split(',')).map(|(k, v)| ((*k).into(), v.into())).collect();
-    lines.map(row).filter(|r: &Row| r["part"] == part).collect()
+    lines.map(row).filter(|r: &PublishedResult| r["part"] == part).collect()
 }
 
-fn triple(row: &Row, of: &str) -> String {
-    format!("[{}, {}, {}]", row[&format!("{of}_x")], row[&format!("{of}_y")], row[&format!("{of}_z")])
-}
-
-/// The plan of one part. How the car's axes were held is not published, so three pads, two and one stand for it;
-/// the points come in those axes and no pad is measured.
-fn plan_of(rows: &[Row]) -> String {
-    let mut text = String::from(
-        r#"
-schema_version = 1
-part = "sheet-metal"
-drawing_revision = "-"
-plan_version = 1
-length_unit = "mm"
-object = "part"
-standard = { system = "iso", edition = "ISO 1101:2017" }
-decision = { proven = {} }
-[[datum_system]]
-id = "CAR"
-datum = [
-  { letter = "A", targets = [
-    { id = "A1", at_mm = [2400, 780, 900], direction = [0, 1, 0] },
-    { id = "A2", at_mm = [2500, 780, 900], direction = [0, 1, 0] },
-    { id = "A3", at_mm = [2450, 780, 990], direction = [0, 1, 0] } ] },
-  { letter = "B", targets = [
-    { id = "B1", at_mm = [2400, 780, 900], direction = [0, 0, 1] },
-    { id = "B2", at_mm = [2500, 780, 900], direction = [0, 0, 1] } ] },
-  { letter = "C", targets = [{ id = "C1", at_mm = [2400, 780, 900], direction = [1, 0, 0] }] },
-]
-"#,
-    );
-    for row in rows {
-        let (id, at, along) = (&row["characteristic"], triple(row, "nom"), triple(row, "n"));
-        let width: f64 = row["tolerance_value"].parse().unwrap();
-        let (kind, place, requirement) = match row["feature"].as_str() {
-            "CircleFeature" => (
-                "hole",
-                format!("hole = {{ at_mm = {at}, axis = {along} }}"),
-                format!("position = {{ zone_diameter_mm = {width} }}"),
-            ),
-            feature => (
-                "point",
-                format!(
-                    "point = {{ at_mm = {at}, direction = {along}, on = \"{}\" }}",
-                    if feature == "EdgePointFeature" { "trim_edge" } else { "surface" }
-                ),
-                format!("surface_profile = {{ limit_outside_mm = {0}, limit_inside_mm = {0} }}", width / 2.0),
-            ),
-        };
-        writeln!(text, "[[feature]]\nid = \"{id}\"\nkind = \"{kind}\"\n{place}").unwrap();
-        writeln!(
-            text,
-            "[[characteristic]]\nnumber = \"{id}\"\nfeature = \"{id}\"\n{requirement}\ndatum_system = \"CAR\""
-        )
-        .unwrap();
-    }
-    text
-}
-
-fn points_of(rows: &[Row]) -> String {
-    let mut text = "name,role,x,y,z,nom_x,nom_y,nom_z,dir_x,dir_y,dir_z\n".to_owned();
-    for r in rows {
-        let role = if r["feature"] == "CircleFeature" { "centre" } else { "surface" };
-        let bare = |of: &str| triple(r, of).trim_matches(['[', ']']).replace(' ', "");
-        writeln!(text, "{},{role},{},{},{}", r["characteristic"], bare("meas"), bare("nom"), bare("n"))
-            .unwrap();
-    }
-    text
-}
-
-fn measured(part: &str, standard_mm: Option<f64>) -> (Vec<Row>, Inspected) {
+fn measured(part: &str, standard_mm: Option<f64>) -> (Vec<PublishedResult>, Inspected) {
     let rows = rows(part);
-    let (_, plan) = plan::check_toml(&plan_of(&rows)).unwrap();
+    let all: Vec<&PublishedResult> = rows.iter().collect();
+    let (_, plan) = plan::check_toml(&published_plan(&all)).unwrap();
     let faces = plan::bind(&plan, None).unwrap();
-    let points = read(points_of(&rows).as_bytes(), LengthUnit::Millimetre, standard_mm, &quiet()).unwrap();
+    let points =
+        read(published_points(&all).as_bytes(), LengthUnit::Millimetre, standard_mm, &quiet()).unwrap();
     let set = PointSet { points, coordinates: Coordinates::Part };
     let sources = [PointSource { set: &set, sha256: "points".into() }];
     let job = Job {

@@ -1,5 +1,7 @@
 //! What is odd about a plan on its nominal, though nothing in it is wrong; and the limits that a name stands for.
 
+use scantling_core::datum::served;
+use scantling_core::evaluate::served_on_scans;
 use scantling_core::plan::{Plan, Requirement};
 
 use crate::store::Bound;
@@ -19,7 +21,20 @@ pub(crate) fn of(plan: &Plan, bound: &[Bound], part: Option<&str>) -> Vec<String
             plan.part
         ));
     }
+    for system in plan.datum_systems.iter().filter(|s| !served(plan, s)) {
+        remarks.push(format!(
+            "datum system {}: this version reads it and does not establish it; what refers to it will be NOT_MEASURED",
+            system.id
+        ));
+    }
     for characteristic in &plan.characteristics {
+        if !served_on_scans(plan, characteristic) {
+            remarks.push(format!(
+                "characteristic {}: this version reads this {} and does not evaluate it on scans; it will be NOT_MEASURED",
+                characteristic.number,
+                characteristic.requirement.word().replace('_', " ")
+            ));
+        }
         if let Some(limits) = characteristic.limits_from() {
             remarks.push(format!("characteristic {}: {limits}", characteristic.number));
         }
@@ -79,6 +94,14 @@ mod tests {
             assert!(said[0].contains(hole) && said[0].contains(&format!("{odd:.3}")), "{said:?}");
         }
         assert_eq!(of(&plan, &[], Some("WS 214")), Vec::<String>::new());
+        // What is read and not served is told before anything is measured.
+        let other = WindowSurround::default()
+            .plan_toml()
+            .replacen("association = \"least_squares\"", "association = \"minimum_zone\"", 1)
+            .replacen("size = \"least_squares\"", "size = \"two_point\"", 1);
+        let said = of(&check_toml(&other).unwrap().1, &[], None);
+        assert_eq!(said.len(), 2, "{said:?}");
+        assert!(said[0].starts_with("datum system ") && said[1].contains("this diameter"), "{said:?}");
         assert_eq!(of(&plan, &[], None), Vec::<String>::new(), "a check names no part");
         assert!(of(&plan, &[], Some("ws-215"))[0].contains("ws-215"));
     }

@@ -6,7 +6,7 @@
 use crate::geometry::{Direction, Point, Vector};
 use crate::plan::{
     Association, Axis, BoundFeature, Condition, Datum, DatumFrom, DatumSource, DatumSystem, DatumTarget,
-    FaceMap, Plan, Situation,
+    FaceMap, FeatureKind, Plan, Situation,
 };
 
 use super::targets::Target;
@@ -39,14 +39,32 @@ impl Hold<'_> {
     }
 }
 
+/// Whether a datum system is established in this version. Nothing is served in another way than the plan says: others
+/// are refused.
+pub fn served(plan: &Plan, system: &DatumSystem) -> bool {
+    let DatumSource::Datums(datums) = &system.source else { return system.best_fit.is_none() };
+    let of_one = |d: &Datum| match &d.from {
+        DatumFrom::Features { features, association, condition, .. } => {
+            let kind = |f: &usize| plan.features.get(*f).map(|f| f.kind);
+            let kinds = [FeatureKind::Plane, FeatureKind::Hole, FeatureKind::Slot];
+            features.len() == 1
+                && features.iter().all(|f| kind(f).is_some_and(|k| kinds.contains(&k)))
+                && *association == Association::LeastSquares
+                && *condition == Condition::Regardless
+                && d.locks.is_empty()
+        }
+        DatumFrom::Targets(pads) => pads.iter().all(|p| p.line_to.is_none()),
+    };
+    system.best_fit.is_none() && datums.iter().all(of_one)
+}
+
 /// Everything the system holds by, in order; `None` when a feature is bound to something else.
 pub(super) fn holds<'a>(
     system: &'a DatumSystem,
     plan: &'a Plan,
     faces: &'a FaceMap,
 ) -> Option<Vec<Hold<'a>>> {
-    // Nothing is served in another way than the plan says.
-    if system.best_fit.is_some() {
+    if !served(plan, system) {
         return None;
     }
     let mut all = Vec::new();
@@ -66,13 +84,10 @@ pub(super) fn holds<'a>(
         DatumSource::Datums(datums) => {
             for (stage, datum) in datums.iter().enumerate() {
                 match &datum.from {
-                    DatumFrom::Features { features, association, condition, .. } => {
-                        let ([feature], Association::LeastSquares, Condition::Regardless, []) =
-                            (features.as_slice(), association, condition, datum.locks.as_slice())
-                        else {
-                            return None;
-                        };
-                        all.push(of_feature(datum, faces.features.get(*feature)?, stage)?);
+                    DatumFrom::Features { features, .. } => {
+                        for feature in features {
+                            all.push(of_feature(datum, faces.features.get(*feature)?, stage)?);
+                        }
                     }
                     DatumFrom::Targets(pads) => all.extend(pads.iter().map(|pad| Hold {
                         letter: &datum.letter,

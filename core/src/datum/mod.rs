@@ -24,6 +24,7 @@ use crate::run::{Run, Stage};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
 
+pub use holds::served;
 use holds::{Hold, HoldKind, holds};
 use targets::{TargetAlignment, TargetMeasured, solve};
 

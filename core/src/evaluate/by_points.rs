@@ -12,17 +12,14 @@ use crate::geometry::{
     Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, closest_point_on_triangle,
 };
 use crate::nominal::Nominal;
-use crate::plan::{
-    Association, BoundFeature, Characteristic, Condition, Decision, PointOn, Requirement, Situation,
-    SizeOperator, Zone,
-};
+use crate::plan::{Association, BoundFeature, Characteristic, Decision, PointOn, Requirement, Situation};
 use crate::points::{Role, TakenPoint};
 use crate::record::{Components, Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::search::SurfaceTree;
 use crate::uncertainty::{Budget, Source, of_motion};
 
 use super::by_reading::UNKNOWN;
-use super::{Outcome, place, settle};
+use super::{Outcome, place, served_at_all, settle};
 
 mod round;
 
@@ -88,41 +85,26 @@ pub(super) fn evaluate(
         .collect();
     let subject = Subject { rule, characteristic, bound, pose, points, nominal: evidence.nominal };
     let found = match characteristic.requirement {
-        Requirement::SurfaceProfile {
-            limit_outside_mm,
-            limit_inside_mm,
-            offset_zone: false,
-            orientation_only: false,
-            ..
-        } => match bound.situation {
+        _ if !served_at_all(characteristic) => Err("it is not evaluated by points in this version".into()),
+        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } => match bound.situation {
             Situation::Point { at, direction, on, patch_radius_mm } => {
                 let reach = patch_radius_mm.map_or(ASIDE_MM, |radius| radius.min(ASIDE_MM));
                 subject.check_point(at, direction, on, reach, evaluation)
             }
             _ => subject.surface(limit_outside_mm, limit_inside_mm, evaluation),
         },
-        Requirement::Diameter {
-            nominal_mm,
-            upper_deviation_mm,
-            lower_deviation_mm,
-            size: SizeOperator::LeastSquares,
-        } => {
+        Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. } => {
             evaluation.operators.insert("nominal_mm".into(), format!("{nominal_mm}"));
             subject.diameter(upper_deviation_mm - lower_deviation_mm, evaluation)
         }
-        Requirement::Position {
-            zone: Zone::Round { diameter_mm },
-            condition: Condition::Regardless,
-            projected_length_mm: None,
-            orientation_only: false,
-            ..
-        } => subject.position(diameter_mm, evaluation),
+        Requirement::Position { zone, .. } => subject.position(zone.size_mm(), evaluation),
         Requirement::Flatness { zone_width_mm, association } => {
             subject.flatness(zone_width_mm, association, evaluation)
         }
         Requirement::Reading { .. } | Requirement::Gauge { .. } => {
             Err("points do not serve it; it needs a reading".into())
         }
+        // Not served, which is said above.
         _ => Err("it is not evaluated by points in this version".into()),
     };
     evaluation.measured_by = "points".into();

@@ -16,8 +16,8 @@ use crate::geometry::Point;
 use crate::nominal::Nominal;
 use crate::partition::{Partition, Seen};
 use crate::plan::{
-    BoundFeature, Characteristic, Condition, Decision, FaceMap, Plan, Requirement, ShortForm, Situation,
-    SizeOperator, Zone,
+    BoundFeature, Characteristic, Condition, Decision, FaceMap, FeatureKind, Plan, Requirement, ShortForm,
+    Situation, SizeOperator, Zone,
 };
 use crate::readings::Reading;
 use crate::record::{AngleResult, Contribution, Coverage, Evaluation, Interval, Limits, Verdict};
@@ -89,6 +89,37 @@ pub fn by_points(
     evaluation
 }
 
+/// Whether scans serve a characteristic in this version. What they do not is NOT_MEASURED on them.
+pub fn served_on_scans(plan: &Plan, characteristic: &Characteristic) -> bool {
+    let kind = characteristic.feature.and_then(|f| plan.features.get(f)).map(|f| f.kind);
+    let round = matches!(kind, Some(FeatureKind::Hole | FeatureKind::Cylinder));
+    served_at_all(characteristic)
+        && match characteristic.requirement {
+            Requirement::Diameter { .. } | Requirement::Position { .. } => round,
+            _ => true,
+        }
+}
+
+/// What neither scans nor points serve in this version is not.
+fn served_at_all(characteristic: &Characteristic) -> bool {
+    match characteristic.requirement {
+        Requirement::Reading { .. } | Requirement::Gauge { .. } | Requirement::Flatness { .. } => true,
+        // A zone without datums would have to move with its surface.
+        Requirement::SurfaceProfile { offset_zone, orientation_only, .. } => {
+            !offset_zone && !orientation_only && characteristic.datum_system.is_some()
+        }
+        Requirement::Diameter { size, .. } => size == SizeOperator::LeastSquares,
+        Requirement::Position { zone, condition, projected_length_mm, orientation_only, .. } => {
+            matches!(zone, Zone::Round { .. })
+                && condition == Condition::Regardless
+                && projected_length_mm.is_none()
+                && !orientation_only
+                && characteristic.datum_system.is_some()
+        }
+        _ => false,
+    }
+}
+
 /// Evaluates one characteristic on a scan. What cannot be measured is answered as such, with the reason.
 ///
 /// # Errors
@@ -127,6 +158,10 @@ pub fn evaluate(
                 .into();
         return Ok(evaluation);
     }
+    if !served_on_scans(context.plan, characteristic) {
+        evaluation.reason = "it is not evaluated on scans in this version".into();
+        return Ok(evaluation);
+    }
     evaluation.measured_by = "scan".into();
     let subject = Subject { context, characteristic, bound, partition, datums };
     if let Situation::Point { at, direction, on, patch_radius_mm } = bound.situation {
@@ -135,38 +170,21 @@ pub fn evaluate(
         return Ok(evaluation);
     }
     match characteristic.requirement {
-        Requirement::Reading { .. } | Requirement::Gauge { .. } => {}
-        Requirement::SurfaceProfile {
-            limit_outside_mm,
-            limit_inside_mm,
-            offset_zone: false,
-            orientation_only: false,
-            ..
-        } => {
+        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } => {
             profile::evaluate(&subject, limit_outside_mm, limit_inside_mm, &mut evaluation)?;
         }
         Requirement::Flatness { zone_width_mm, association } => {
             flatness::evaluate(&subject, zone_width_mm, association, &mut evaluation)?;
         }
-        Requirement::Diameter {
-            nominal_mm,
-            upper_deviation_mm,
-            lower_deviation_mm,
-            size: SizeOperator::LeastSquares,
-        } => {
+        Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. } => {
             let tolerance = upper_deviation_mm - lower_deviation_mm;
             round_hole::diameter(&subject, nominal_mm, tolerance, &mut evaluation);
         }
-        Requirement::Position {
-            zone: Zone::Round { diameter_mm },
-            condition: Condition::Regardless,
-            projected_length_mm: None,
-            orientation_only: false,
-            ..
-        } => {
-            round_hole::position(&subject, diameter_mm, &mut evaluation);
+        Requirement::Position { zone, .. } => {
+            round_hole::position(&subject, zone.size_mm(), &mut evaluation);
         }
-        _ => evaluation.reason = "it is not evaluated on scans in this version".into(),
+        // Not served, which is said above.
+        _ => {}
     }
     Ok(evaluation)
 }

@@ -9,7 +9,7 @@ use super::file::{self, FeatureKind, PlanFile};
 use super::place::{length, outward, triple};
 use super::tree::short;
 use crate::geometry::Point;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A datum system, or `None` and its faults. Whether it holds all six freedoms shows when it is bound.
 pub(super) fn datum_system(
@@ -124,8 +124,8 @@ fn of_features(
         system.datum[..order].iter().position(|d| d.feature.as_ref() == Some(id) || d.features.contains(id))
     };
     let mut features = Vec::with_capacity(ids.len());
-    let mut sized = true;
-    for (k, (place, id)) in ids.iter().enumerate() {
+    let (mut sized, mut seen) = (true, BTreeSet::new());
+    for (place, id) in &ids {
         let feature = names.feature(faults, place, id);
         if let Some(kind) = feature.map(|f| file.feature[f].kind)
             && faults.sound(&format!("feature[{}].kind", feature.unwrap_or(0)))
@@ -143,7 +143,7 @@ fn of_features(
         if let Some(earlier) = earlier(id) {
             faults.add(place, format!("is the feature of datum {} too; name another", earlier + 1));
         }
-        if ids[..k].iter().any(|(_, other)| other == id) {
+        if !seen.insert(*id) {
             faults.add(place, "stands twice; leave one");
         }
         features.push(feature);
@@ -198,13 +198,14 @@ fn best_fit(
     if b.feature.is_empty() && faults.sound(&place_of_features) {
         faults.add(&place_of_features, "names no feature; write the ids of those that are to fit");
     }
+    let mut seen = BTreeSet::new();
     let features: Vec<Option<usize>> = b
         .feature
         .iter()
         .enumerate()
         .map(|(k, id)| {
             let place = format!("{place_of_features}[{k}]");
-            if b.feature[..k].contains(id) {
+            if !seen.insert(id) {
                 faults.add(&place, "stands twice; leave one");
             }
             let feature = names.feature(faults, &place, id)?;

@@ -272,6 +272,16 @@ pub enum DatumSource {
 }
 
 impl DatumSystem {
+    /// Whether a datum of it is taken at a material condition, and so leaves the part room.
+    pub fn is_loose(&self) -> bool {
+        let datums: &[Datum] = match &self.source {
+            DatumSource::Datums(datums) => datums,
+            DatumSource::Fixture(_) => &[],
+        };
+        let loose = |d: &Datum| matches!(d.from, DatumFrom::Features { condition, .. } if condition != Condition::Regardless);
+        datums.iter().any(loose)
+    }
+
     /// Indices of the features that are its datums.
     pub fn features(&self) -> impl Iterator<Item = usize> + '_ {
         let datums: &[Datum] = match &self.source {

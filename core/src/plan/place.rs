@@ -5,6 +5,7 @@ use super::domain::{Feature, Place, PointOn, Situation};
 use super::fault::Faults;
 use super::file::{self, FeatureKind, PlanFile};
 use crate::geometry::{Direction, Point, Vector};
+use std::collections::BTreeSet;
 
 /// A feature, or `None` and its faults.
 pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index: usize) -> Option<Feature> {
@@ -95,9 +96,10 @@ fn members(
     ids: &[String],
     kinds: &[FeatureKind],
 ) -> Option<Vec<usize>> {
+    let mut seen = BTreeSet::new();
     let found = ids.iter().enumerate().map(|(k, id)| {
         let place = format!("{place}[{k}]");
-        if ids[..k].contains(id) {
+        if !seen.insert(id) {
             faults.add(&place, "stands twice; leave one");
         }
         let index = names.feature(faults, &place, id)?;

@@ -249,7 +249,14 @@ fn features_of(requirement: &Requirement, kind: FeatureKind) -> Vec<FeatureKind>
 
 /// Whether the zone is one that the feature can lie in.
 fn zone_of(faults: &Faults, place: &str, requirement: &Requirement, kind: FeatureKind) {
-    use FeatureKind::{Cylinder, Hole, Plane, Slot, Sphere, Width};
+    use FeatureKind::{Cylinder, Hole, Plane, Point, Slot, Sphere, Width};
+    if let (Point, Requirement::SurfaceProfile { offset_zone, orientation_only, .. }) = (kind, requirement) {
+        for (key, given) in [("offset_zone", offset_zone), ("orientation_only", orientation_only)] {
+            if *given {
+                faults.add(format!("{place}.{key}"), "says nothing of a single check point; leave it out");
+            }
+        }
+    }
     let (zone, projected) = match requirement {
         Requirement::Orientation { zone, .. } => (zone, None),
         Requirement::Position { zone, projected_length_mm, .. } => (zone, *projected_length_mm),

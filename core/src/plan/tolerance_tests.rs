@@ -35,6 +35,7 @@ feature = [
   { id = "SKIN", kind = "surface", pick = { near_mm = [20, 0, 0] } },
   { id = "SLOT", kind = "slot", pick = { near_mm = [30, 0, 0] } },
   { id = "TONGUE", kind = "width", width = { of = ["P1", "P2"] } },
+  { id = "P07", kind = "point", point = { at_mm = [1, 2, 3], direction = [0, 0, 1] } },
   { id = "HOLES", kind = "group", group = { of = ["H3", "PIN"] } },
   { id = "ALL", kind = "group", group = { of = ["SKIN", "P2"] } },
 ]
@@ -102,7 +103,7 @@ fn every_tolerance_can_be_written() {
     assert!(near(limits(24), -0.6, 0.0) && near(limits(26), -0.2, 0.8), "{:?} {:?}", limits(24), limits(26));
     assert_eq!(plan.characteristics[25].standard.system, StandardSystem::Asme);
     assert_eq!(plan.characteristics[0].standard, plan.standard);
-    assert_eq!(plan.features[12].place, Place::Of(vec![4, 5]));
+    assert_eq!(plan.features[13].place, Place::Of(vec![4, 5]));
     let DatumSource::Datums(datums) = &plan.datum_systems[1].source else { panic!() };
     assert_eq!(datums[1].locks.len(), 3);
     assert!(plan.datum_systems[2].best_fit.is_some());
@@ -176,6 +177,11 @@ fn each_fault_is_told_once_and_at_its_place() {
         "there is none",
     );
     one_fault(
+        r#"feature = "P07", datum_system = "A", surface_profile = { zone_width_mm = 0.6, orientation_only = true }"#,
+        ".surface_profile.orientation_only",
+        "single check point",
+    );
+    one_fault(
         r#"feature = "P1", flatness = { zone_width_mm = 0.6, association = "maximum_inscribed" }"#,
         ".flatness.association",
         "minimum_zone",
@@ -231,6 +237,6 @@ fn each_fault_of_a_datum_or_a_group_is_told_once_and_at_its_place() {
     one_fault_of("feature = [\"SKIN\"]", weighted, "datum_system[2].best_fit.weight", "2 numbers");
     one_fault_of("of = [\"P1\", \"P2\"]", "of = [\"P1\"]", "feature[11].width.of", "two planes");
     one_fault_of("of = [\"P1\", \"P2\"]", "of = [\"P1\", \"H1\"]", "feature[11].width.of[1]", "plane");
-    one_fault_of("of = [\"SKIN\", \"P2\"]", "of = [\"SKIN\", \"SKIN\"]", "feature[13].group.of[1]", "twice");
-    one_fault_of("of = [\"SKIN\", \"P2\"]", "of = [\"SKIN\", \"HOLES\"]", "feature[13].group.of[1]", "group");
+    one_fault_of("of = [\"SKIN\", \"P2\"]", "of = [\"SKIN\", \"SKIN\"]", "feature[14].group.of[1]", "twice");
+    one_fault_of("of = [\"SKIN\", \"P2\"]", "of = [\"SKIN\", \"HOLES\"]", "feature[14].group.of[1]", "group");
 }

@@ -14,6 +14,7 @@ mod zones;
 
 pub use references::{ComputedZone, Damaged, PublishedFit, PublishedResult, References};
 pub use report::{Basis, Check, Group, Quantity, REPORT_VERSION, Report};
+pub use results::{published_plan, published_points};
 
 use crate::run::{Run, Stopped};
 

@@ -102,9 +102,9 @@ fn measured(run: &Run, rows: &[&PublishedResult]) -> Result<Vec<Evaluation>, Fau
     let told = |faults: Vec<plan::Fault>| {
         Fault::Other(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
     };
-    let (_, plan) = plan::check_toml(&plan_of(rows)).map_err(told)?;
+    let (_, plan) = plan::check_toml(&published_plan(rows)).map_err(told)?;
     let faces = plan::bind(&plan, None).map_err(told)?;
-    let points = read(points_of(rows).as_bytes(), LengthUnit::Millimetre, Some(STANDARD_MM), run);
+    let points = read(published_points(rows).as_bytes(), LengthUnit::Millimetre, Some(STANDARD_MM), run);
     let points = points.map_err(|e| match e {
         PointsError::Stopped(stopped) => Fault::Stopped(stopped),
         other => Fault::Other(other.to_string()),
@@ -128,8 +128,6 @@ fn measured(run: &Run, rows: &[&PublishedResult]) -> Result<Vec<Evaluation>, Fau
     }
 }
 
-/// The points come in the car's axes; how those were held is not published, so three pads, two and one stand for it
-/// and none is measured.
 const HEAD: &str = r#"
 schema_version = 1
 part = "sheet-metal"
@@ -157,7 +155,9 @@ fn triple(row: &PublishedResult, name: &str) -> String {
     ["x", "y", "z"].map(|axis| of(row, &format!("{name}_{axis}")).to_owned()).join(",")
 }
 
-fn plan_of(rows: &[&PublishedResult]) -> String {
+/// The plan of one published part, as TOML: a feature and a characteristic a row. The points come in the car's axes; how
+/// those were held is not published, so three pads, two and one stand for it and none is measured.
+pub fn published_plan(rows: &[&PublishedResult]) -> String {
     let mut text = HEAD.to_owned();
     for row in rows {
         let (id, at, along) = (of(row, "characteristic"), triple(row, "nom"), triple(row, "n"));
@@ -189,7 +189,8 @@ fn plan_of(rows: &[&PublishedResult]) -> String {
     text
 }
 
-fn points_of(rows: &[&PublishedResult]) -> String {
+/// Its measured points, as a table of points.
+pub fn published_points(rows: &[&PublishedResult]) -> String {
     let mut text = "name,role,x,y,z,nom_x,nom_y,nom_z,dir_x,dir_y,dir_z\n".to_owned();
     for row in rows {
         let role = if of(row, "feature") == "CircleFeature" { "centre" } else { "surface" };

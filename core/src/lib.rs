@@ -28,6 +28,7 @@ pub mod align;
 pub mod partition;
 pub mod associate;
 pub mod datum;
+pub mod tolerance;
 pub mod record;
 pub mod uncertainty;
 pub mod conformity;

@@ -14,6 +14,7 @@ mod motion;
 pub mod random;
 pub mod sum;
 mod triangle;
+mod twist;
 
 pub use aabb::Aabb;
 pub(crate) use algebra::symmetric_eigen3_each;
@@ -24,6 +25,7 @@ pub use mesh::{MeshError, TriangleMesh};
 pub use motion::{Frame, Motion, PartFrame, ScanFrame};
 pub use triangle::{Feature, Foot, closest_on_triangle, closest_point_on_triangle};
 pub(crate) use triangle::{closest_on_sliver, closest_on_well_shaped, is_sliver};
+pub use twist::Twist;
 
 /// A place, mm.
 pub type Point = nalgebra::Point3<f64>;

@@ -1,0 +1,12 @@
+//! The rules of ISO 1101, ISO 5458, ISO 2692, ISO 14405-1 and ASME Y14.5 on measured surfaces: each a pure function from
+//! points to the number that is held against the limits.
+//!
+//! A rule looks at surfaces that lie in the part's axes, on the datum system if it has one; what the datums leave
+//! free, or loose within a boundary, it is told as [`Leeway`]. It knows nothing of noise, uncertainty or decisions:
+//! whoever asks applies it to the measured surfaces and to rehearsed ones.
+
+mod leeway;
+mod rule;
+
+pub use leeway::{Bound, Boundary, Leeway};
+pub use rule::{Against, Found, Instance, Number, Rule, RuleError, Surface};

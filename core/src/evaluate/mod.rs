@@ -3,9 +3,12 @@
 mod by_points;
 mod by_reading;
 mod check_point;
-mod flatness;
+mod by_rule;
+mod extract;
+mod ideal;
 mod profile;
 mod round_hole;
+mod rules;
 
 use std::collections::BTreeMap;
 
@@ -170,21 +173,35 @@ pub fn evaluate(
         return Ok(evaluation);
     }
     match characteristic.requirement {
-        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } => {
+        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } if held(&subject) => {
             profile::evaluate(&subject, limit_outside_mm, limit_inside_mm, &mut evaluation)?;
         }
-        Requirement::Flatness { zone_width_mm, association } => {
-            flatness::evaluate(&subject, zone_width_mm, association, &mut evaluation)?;
-        }
-        Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. } => {
+        Requirement::Diameter {
+            nominal_mm,
+            upper_deviation_mm,
+            lower_deviation_mm,
+            size: SizeOperator::LeastSquares,
+        } if short_wall(&subject) => {
             let tolerance = upper_deviation_mm - lower_deviation_mm;
             round_hole::diameter(&subject, nominal_mm, tolerance, &mut evaluation);
         }
-        Requirement::Position { zone, .. } => {
-            round_hole::position(&subject, zone.size_mm(), &mut evaluation);
+        Requirement::Position {
+            zone: Zone::Round { diameter_mm },
+            condition: Condition::Regardless,
+            projected_length_mm: None,
+            ..
+        } if held(&subject) && short_wall(&subject) => {
+            round_hole::position(&subject, diameter_mm, &mut evaluation);
         }
-        // Not served, which is said above.
-        _ => {}
+        _ => match rules::asked(&subject) {
+            Ok(asked) => {
+                by_rule::evaluate(&subject, &asked, &mut evaluation)?;
+                if evaluation.angle.is_some() {
+                    by_rule::as_angle(&mut evaluation);
+                }
+            }
+            Err(reason) => evaluation.reason = reason,
+        },
     }
     Ok(evaluation)
 }
@@ -196,6 +213,17 @@ struct Subject<'a> {
     bound: &'a BoundFeature,
     partition: &'a Partition,
     datums: Option<&'a DatumAlignment>,
+}
+
+/// Whether the datums hold the part, so that nothing can be moved to the tolerance's best.
+fn held(_: &Subject) -> bool {
+    true
+}
+
+/// Whether it is a hole or cylinder whose wall is shorter than wide, so that it does not tell its own axis.
+fn short_wall(subject: &Subject) -> bool {
+    let round = matches!(subject.bound.situation, Situation::Hole { .. } | Situation::Cylinder { .. });
+    round && rules::of(subject, subject.bound).axis.is_some()
 }
 
 /// The evaluation of a characteristic of which nothing is known yet.

@@ -27,7 +27,7 @@ const SPIKE: f64 = 6.0;
 const LEAST_NOISE_MM: f64 = 1e-6;
 
 /// Seeded repetitions of the noise: enough for 10 % on the spread of an extreme.
-const REHEARSALS: usize = 48;
+pub const REHEARSALS: usize = 48;
 
 /// Why nothing was filtered.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -339,17 +339,63 @@ impl Gaussian {
         }))
     }
 
-    /// Independent noise for every position and repetition; single precision is plenty for noise.
-    fn draw(&self, noise_mm: f64, seed: u64) -> Vec<[f32; REHEARSALS]> {
-        let parts: Vec<Vec<[f32; REHEARSALS]>> = (0..self.points.len().div_ceil(CHUNK))
+    /// Seeded noise of standard deviation `noise_mm` as the filter passes it, mm: [`REHEARSALS`] draws for each of the
+    /// points that `wanted` names (ascending indices), in that order. A point without support keeps zero.
+    ///
+    /// # Errors
+    /// A stop by the caller.
+    pub fn passed_noise(
+        &self,
+        run: &Run,
+        wanted: &[u32],
+        noise_mm: f64,
+        seed: u64,
+    ) -> Result<Vec<Draws>, Stopped> {
+        let noise = self.draw(noise_mm, seed);
+        let order = self.around.order();
+        let cells = self.around.cells();
+        type Found = Vec<(usize, Draws)>;
+        let parts: Result<Vec<Found>, Stopped> = (0..cells.div_ceil(CELLS))
             .into_par_iter()
-            .map(|chunk| {
-                let mut random = Random::seeded(seed ^ (chunk as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15));
-                let count = ((chunk + 1) * CHUNK).min(self.points.len()) - chunk * CHUNK;
-                (0..count).map(|_| std::array::from_fn(|_| (noise_mm * random.normal()) as f32)).collect()
+            .map(|part| {
+                let mut found = Vec::new();
+                let (mut around, mut factors) = (Around::default(), Factors::default());
+                for cell in part * CELLS..((part + 1) * CELLS).min(cells) {
+                    let slot = |i: usize| wanted.binary_search(&order[i]).ok();
+                    let mine: Vec<(usize, usize)> =
+                        self.around.cell(cell).filter_map(|i| Some((i, slot(i)?))).collect();
+                    if mine.is_empty() {
+                        continue;
+                    }
+                    run.check()?;
+                    self.around.look_around(cell, &mut around);
+                    for (i, slot) in mine {
+                        run.check()?;
+                        if !self.around.factors(i, &around, &mut factors) {
+                            continue;
+                        }
+                        let mut sum = [0.0f32; REHEARSALS];
+                        for (&j, &h) in factors.position.iter().zip(&factors.factor) {
+                            for (s, e) in sum.iter_mut().zip(&noise[j as usize]) {
+                                *s += h as f32 * e;
+                            }
+                        }
+                        found.push((slot, sum));
+                    }
+                }
+                Ok(found)
             })
             .collect();
-        parts.concat()
+        let mut all = vec![[0.0f32; REHEARSALS]; wanted.len()];
+        for (slot, sum) in parts?.into_iter().flatten() {
+            all[slot] = sum;
+        }
+        Ok(all)
+    }
+
+    /// Independent noise for every position and repetition; single precision is plenty for noise.
+    fn draw(&self, noise_mm: f64, seed: u64) -> Vec<Draws> {
+        drawn_noise(self.points.len(), noise_mm, seed)
     }
 
     /// The standard deviation of the noise in `values` (mm, one a point), from every `every`-th point and its
@@ -381,6 +427,22 @@ impl Gaussian {
     pub fn points(&self) -> &[Point] {
         &self.points
     }
+}
+
+/// Draws of the noise of one point, mm.
+pub type Draws = [f32; REHEARSALS];
+
+/// Independent seeded noise of standard deviation `noise_mm`, mm, for each of `count` points.
+pub fn drawn_noise(count: usize, noise_mm: f64, seed: u64) -> Vec<Draws> {
+    let parts: Vec<Vec<Draws>> = (0..count.div_ceil(CHUNK))
+        .into_par_iter()
+        .map(|chunk| {
+            let mut random = Random::seeded(seed ^ (chunk as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15));
+            let count = ((chunk + 1) * CHUNK).min(count) - chunk * CHUNK;
+            (0..count).map(|_| std::array::from_fn(|_| (noise_mm * random.normal()) as f32)).collect()
+        })
+        .collect();
+    parts.concat()
 }
 
 /// By index of the point.

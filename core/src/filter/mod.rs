@@ -6,4 +6,4 @@
 mod gaussian;
 mod neighbourhood;
 
-pub use gaussian::{Extremes, FilterError, Filtered, Gaussian, Rehearsal};
+pub use gaussian::{Draws, Extremes, FilterError, Filtered, Gaussian, REHEARSALS, Rehearsal, drawn_noise};

@@ -4,6 +4,7 @@
 use super::domain::{DatumFrom, DatumSource, DatumSystem, Feature, FeatureKind, Place, Plan, Situation};
 use super::fault::Fault;
 use super::hole;
+use super::round_face;
 use super::slot;
 use super::tree::short;
 use crate::geometry::{Direction, Point, TriangleMesh, closest_point_on_triangle};
@@ -162,9 +163,9 @@ fn found<'a>(pick: &Pick, nominal: Option<&'a Nominal>) -> Result<(Found, &'a Tr
         FeatureKind::Surface => surface(pick, nominal),
         FeatureKind::Slot => slot::bind(pick, nominal),
         FeatureKind::Cylinder => hole::bind_cylinder(pick, nominal),
-        FeatureKind::Cone | FeatureKind::Sphere | FeatureKind::Torus => {
-            Err(format!("a {} is not found on a mesh in this version", pick.kind.word()))
-        }
+        FeatureKind::Sphere => round_face::bind_sphere(pick, nominal),
+        FeatureKind::Cone => round_face::bind_cone(pick, nominal),
+        FeatureKind::Torus => Err(format!("a {} is not found on a mesh in this version", pick.kind.word())),
         FeatureKind::Point | FeatureKind::Width | FeatureKind::Group => {
             Err(format!("a {} is not picked", pick.kind.word()))
         }

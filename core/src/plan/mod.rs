@@ -22,6 +22,7 @@ mod nearest;
 mod place;
 mod reader;
 mod required;
+mod round_face;
 mod requirement;
 mod short_form;
 mod size;

@@ -1,0 +1,464 @@
+//! A rule on measured surfaces: its value, and by rehearsal what noise, gaps and alignment do to it.
+//!
+//! JCGM 101:2008, 5.9 (propagation by seeded repetition) for the noise; central steps along the axes of the
+//! alignment's covariance (JCGM 100:2008, 5.1.3, note 2) for the datums. The bias of an extreme lies between what noise adds
+//! to the measured surface and what it adds to a perfect one; conformity is judged with the smaller correction,
+//! nonconformity with the larger.
+
+use rayon::prelude::*;
+
+use crate::conformity::{Decided, decide};
+use crate::filter::REHEARSALS;
+use crate::geometry::{Motion, PartFrame, Point, Vector, symmetric_eigen};
+use crate::plan::Filter;
+use crate::record::{
+    Components, Contribution, Coverage, Evaluation, Extreme, InstanceResult, Interval, Limits, Verdict,
+};
+use crate::run::Stopped;
+use crate::tolerance::{Against, Found, Rule, RuleError, Surface};
+use crate::uncertainty::{Budget, Source};
+
+use super::extract::Extracted;
+use super::{Outcome, Subject, filter_words, place, settle};
+
+/// A requirement as a rule asks for it.
+pub(super) struct Asked {
+    /// The rule.
+    pub(super) rule: Box<dyn Rule>,
+    /// Indices of the features whose surfaces it looks at, in its order; those of loose datums last.
+    pub(super) features: Vec<usize>,
+    /// How many of them the characteristic is about: the rest are datums.
+    pub(super) own: usize,
+    /// Whether it takes extremes or contacts, so that it looks at filtered surfaces.
+    pub(super) extremes: bool,
+    /// Whether its value is 0 or more by definition.
+    pub(super) zone: bool,
+    /// Width of the tolerance, against which noise floor and uncertainty are held: mm, of an angle rad.
+    pub(super) tolerance: f64,
+    /// Whether the datums place or orient it.
+    pub(super) aligned: bool,
+    /// Smallest and largest accepted value: mm, of an angle rad.
+    pub(super) limits: [Option<f64>; 2],
+}
+
+/// Seed of the rehearsals: any constant; the same scan must always give the same answer.
+const SEED: u64 = 0x7A11_0C8D;
+
+/// Rehearsals that may fail: more than a quarter, and the spread is not known.
+const MOST_FAILED: usize = REHEARSALS / 4;
+
+/// A third of the points is left out, each in its turn, to see what lies between points.
+const THIRDS: usize = 3;
+
+/// Patches left out, each in its turn, to see what an unseen one would change.
+const PATCHES: usize = 12;
+
+/// One number with what is known of its uncertainty.
+struct Judged {
+    value: f64,
+    budget: Budget,
+    between: [f64; 2],
+    decided: Decided,
+    room: f64,
+    at: Option<Point>,
+    floor: Option<f64>,
+}
+
+/// Applies the rule and writes what it came to.
+pub(super) fn evaluate(
+    subject: &Subject,
+    asked: &Asked,
+    evaluation: &mut Evaluation,
+) -> Result<Option<Found>, Stopped> {
+    let surfaces = match extract(subject, asked, evaluation)? {
+        Ok(surfaces) => surfaces,
+        Err(reason) => {
+            evaluation.reason = reason;
+            return Ok(None);
+        }
+    };
+    let measured: Vec<Surface> = surfaces.iter().map(|s| s.measured.clone()).collect();
+    let run = subject.context.run;
+    let found = match asked.rule.measure(run, &measured) {
+        Ok(found) => found,
+        Err(RuleError::Stopped(stopped)) => return Err(stopped),
+        Err(error) => {
+            evaluation.reason = error.to_string();
+            return Ok(None);
+        }
+    };
+    tell(&found, evaluation);
+    let values: Vec<f64> = effective(&found);
+    if values.is_empty() || values.iter().any(|v| !v.is_finite()) {
+        evaluation.reason = "the rule gave no number".into();
+        return Ok(None);
+    }
+    let noisy = rehearse(subject, asked, &surfaces, |s| &s.measured)?;
+    let perfect = if asked.extremes { rehearse(subject, asked, &surfaces, |s| &s.perfect)? } else { None };
+    let ideal = match asked.extremes.then(|| perfect_values(subject, asked, &surfaces)) {
+        Some(ideal) => ideal?,
+        None => None,
+    };
+    let Some(noisy) = noisy else {
+        evaluation.reason =
+            "its uncertainty could not be found: with noise added its points no longer determine it".into();
+        return Ok(None);
+    };
+    let sampling = sampling(subject, asked, &surfaces, &measured, &values)?;
+    let alignment = alignment(subject, asked, &measured, &values)?;
+    let missing = surfaces.iter().take(asked.own).find_map(|s| s.missing(subject.characteristic));
+    let bonus = found.bonus_mm.unwrap_or(0.0);
+    let mut judged = Vec::with_capacity(values.len());
+    for (k, number) in found.numbers.iter().enumerate() {
+        let (bias, spread) = mean_and_spread(&noisy, k, values[k]);
+        let floor = match (&perfect, &ideal) {
+            (Some(p), Some(ideal)) => Some(mean_and_spread(p, k, ideal[k]).0),
+            _ => None,
+        };
+        let biases = match floor {
+            // Without extremes noise adds no bias that is worth a correction.
+            None => [0.0, 0.0],
+            Some(of_perfect) => match number.against {
+                Against::Upper => [bias.max(0.0), of_perfect.max(bias).max(0.0)],
+                Against::Lower => [bias.min(0.0), of_perfect.min(bias).min(0.0)],
+                Against::Both if bias.abs() <= of_perfect.abs() => [bias, of_perfect],
+                Against::Both => [bias, bias],
+            },
+        };
+        let correct = |b: f64| if asked.zone { (values[k] - b).max(0.0) } else { values[k] - b };
+        let between = biases.map(correct);
+        let mut budget = Budget::new().with(Source::Noise, spread).with(Source::Sampling, sampling[k]);
+        if asked.aligned {
+            budget = budget.with(Source::Alignment, alignment[k]);
+        }
+        let limits = match number.against {
+            Against::Both => Limits { lower_mm: asked.limits[0], upper_mm: asked.limits[1] },
+            Against::Upper => Limits { lower_mm: None, upper_mm: asked.limits[1] },
+            Against::Lower => Limits { lower_mm: asked.limits[0], upper_mm: None },
+        };
+        let u = budget.combined_mm();
+        let rule = &subject.context.plan.decision;
+        let floor_told = floor.map(f64::abs);
+        let decided = decide_over(between.map(|v| decide(rule, v, u, &limits, asked.tolerance, floor_told)));
+        let room = [limits.upper_mm.map(|l| l - between[0]), limits.lower_mm.map(|l| between[0] - l)]
+            .into_iter()
+            .flatten()
+            .fold(f64::INFINITY, f64::min);
+        judged.push(Judged {
+            value: between[0],
+            budget,
+            between,
+            decided,
+            room,
+            at: number.at,
+            floor: floor_told,
+        });
+    }
+    let told = worst(&judged);
+    let floors = judged.iter().filter_map(|j| j.floor);
+    evaluation.noise_floor_mm = floors.reduce(f64::max);
+    if judged.len() == 2 {
+        let extreme = |j: &Judged| Some(Extreme { value_mm: j.value, at_mm: place(&j.at?) });
+        evaluation.minimum = extreme(&judged[0]);
+        evaluation.maximum = extreme(&judged[1]);
+    }
+    if asked.extremes {
+        evaluation.operators.insert("uncorrected_mm".into(), format!("{:.5}", found.numbers[told].value));
+    }
+    let Judged { value, budget, between, decided, .. } = judged.swap_remove(told);
+    let u = budget.combined_mm();
+    let (low, high) = (between[0].min(between[1]), between[0].max(between[1]));
+    let low = low - 1.96 * u + bonus;
+    let interval =
+        Interval { low_mm: if asked.zone { low.max(0.0) } else { low }, high_mm: high + 1.96 * u + bonus };
+    let part_proves = asked.extremes && (asked.zone || found.numbers.len() == 2);
+    let value_mm = value + bonus;
+    settle(evaluation, Outcome { value_mm, budget, interval, decided, missing, part_proves });
+    Ok(Some(found))
+}
+
+/// The surfaces of all features; notes coverage, filter and noise.
+fn extract(
+    subject: &Subject,
+    asked: &Asked,
+    evaluation: &mut Evaluation,
+) -> Result<Result<Vec<Extracted>, String>, Stopped> {
+    let context = subject.context;
+    let filter: Option<&Filter> = if asked.extremes {
+        let Some(filter) = &subject.characteristic.filter else {
+            return Ok(Err("the plan names no filter for it".into()));
+        };
+        evaluation.operators.insert("filter".into(), filter_words(filter.nesting_index_mm));
+        Some(filter)
+    } else {
+        None
+    };
+    let mut surfaces = Vec::with_capacity(asked.features.len());
+    for (i, &feature) in asked.features.iter().enumerate() {
+        let Some(bound) = context.faces.features.get(feature) else {
+            return Ok(Err("a feature is not bound to the nominal".into()));
+        };
+        let seed = SEED ^ (i as u64).wrapping_mul(0x9E37_79B9);
+        match Extracted::new(context, bound, subject.partition, filter, seed)? {
+            Ok(surface) => surfaces.push(surface),
+            Err(reason) => return Ok(Err(reason)),
+        }
+    }
+    let own = &surfaces[..asked.own.min(surfaces.len())];
+    evaluation.coverage = Some(Coverage {
+        fraction: own.iter().map(|s| s.seen.fraction).fold(1.0, f64::min),
+        largest_unseen_disc_mm: own.iter().map(|s| s.seen.largest_unseen_disc_mm).fold(0.0, f64::max),
+        points: own.iter().map(|s| s.points as u64).sum(),
+    });
+    let noise = own.iter().map(|s| s.noise_mm).fold(0.0, f64::max);
+    evaluation.operators.insert("noise_mm".into(), format!("{noise:.5}"));
+    let spikes: usize = own.iter().map(|s| s.spikes).sum();
+    evaluation.operators.insert("spikes_left_out".into(), spikes.to_string());
+    Ok(Ok(surfaces))
+}
+
+/// Notes what the rule says beside its numbers.
+fn tell(found: &Found, evaluation: &mut Evaluation) {
+    for (name, words) in &found.operators {
+        evaluation.operators.insert((*name).to_owned(), words.clone());
+    }
+    if let Some(off) = found.off {
+        evaluation.components =
+            Some(Components { dx_mm: off.x, dy_mm: off.y, dz_mm: off.z, dn_mm: off.norm() });
+    }
+    if let Some(bonus) = found.bonus_mm {
+        evaluation.operators.insert("bonus_mm".into(), format!("{bonus:.4}"));
+        evaluation.limits.upper_mm = evaluation.limits.upper_mm.map(|l| l + bonus);
+    }
+    evaluation.instances = found
+        .instances
+        .iter()
+        .map(|i| InstanceResult {
+            name: i.name.clone(),
+            value_mm: i.value_mm,
+            at_mm: i.at.map_or_else(Vec::new, |p| place(&p).to_vec()),
+        })
+        .collect();
+}
+
+/// The numbers as they are judged: less the bonus that a material condition gives.
+fn effective(found: &Found) -> Vec<f64> {
+    found.numbers.iter().map(|n| n.value - found.bonus_mm.unwrap_or(0.0)).collect()
+}
+
+/// The rule's numbers on surfaces; `None` where it has no answer.
+fn numbers(subject: &Subject, asked: &Asked, surfaces: &[Surface]) -> Result<Option<Vec<f64>>, Stopped> {
+    match asked.rule.measure(subject.context.run, surfaces) {
+        Ok(found) => Ok(Some(effective(&found)).filter(|v| v.iter().all(|x| x.is_finite()))),
+        Err(RuleError::Stopped(stopped)) => Err(stopped),
+        Err(_) => Ok(None),
+    }
+}
+
+/// The rule on every draw of the noise; `None` where too many fail.
+fn rehearse(
+    subject: &Subject,
+    asked: &Asked,
+    surfaces: &[Extracted],
+    of: impl Fn(&Extracted) -> &Surface + Sync,
+) -> Result<Option<Vec<Vec<f64>>>, Stopped> {
+    let all: Result<Vec<Option<Vec<f64>>>, Stopped> = (0..REHEARSALS)
+        .into_par_iter()
+        .map(|draw| {
+            let drawn: Vec<Surface> = surfaces.iter().map(|s| s.rehearsed(of(s), draw)).collect();
+            numbers(subject, asked, &drawn)
+        })
+        .collect();
+    let good: Vec<Vec<f64>> = all?.into_iter().flatten().collect();
+    Ok((good.len() + MOST_FAILED >= REHEARSALS).then_some(good))
+}
+
+fn perfect_values(
+    subject: &Subject,
+    asked: &Asked,
+    surfaces: &[Extracted],
+) -> Result<Option<Vec<f64>>, Stopped> {
+    let perfect: Vec<Surface> = surfaces.iter().map(|s| s.perfect.clone()).collect();
+    numbers(subject, asked, &perfect)
+}
+
+/// Mean less `from`, and standard deviation, of one number over the rehearsals.
+fn mean_and_spread(all: &[Vec<f64>], k: usize, from: f64) -> (f64, f64) {
+    let n = all.len() as f64;
+    let mean = all.iter().map(|v| v[k]).sum::<f64>() / n;
+    let square = all.iter().map(|v| (v[k] - mean) * (v[k] - mean)).sum::<f64>();
+    (mean - from, (square / (n - 1.0)).sqrt())
+}
+
+/// What lies between the points or in places that were not seen, as a standard uncertainty.
+///
+/// Of an extreme: the gap to it grows with the square of the step from point to point. With a third of the points left
+/// out the step squared is half as large again, so the change is half of what the points themselves may miss, which is
+/// taken as the half-width of a rectangular distribution (JCGM 100:2008, 4.3.7). Of a fit: the jackknife over patches
+/// (Efron, The Jackknife, the Bootstrap and Other Resampling Plans, SIAM, 1982, 2.1, from memory), by the share that was
+/// not seen; what was seen whole has no sampling error.
+fn sampling(
+    subject: &Subject,
+    asked: &Asked,
+    extracted: &[Extracted],
+    measured: &[Surface],
+    values: &[f64],
+) -> Result<Vec<f64>, Stopped> {
+    let unseen = extracted.iter().map(|s| 1.0 - s.seen.fraction).fold(0.0, f64::max).clamp(0.0, 1.0);
+    if !asked.extremes && unseen <= 0.0 {
+        return Ok(vec![0.0; values.len()]);
+    }
+    let groups = if asked.extremes { THIRDS } else { PATCHES };
+    let keys: Vec<Vec<usize>> = measured
+        .iter()
+        .map(|s| if asked.extremes { (0..s.points.len()).map(|i| i % THIRDS).collect() } else { patches(s) })
+        .collect();
+    let all: Result<Vec<Option<Vec<f64>>>, Stopped> = (0..groups)
+        .into_par_iter()
+        .map(|out| {
+            let fewer: Vec<Surface> =
+                measured.iter().zip(&keys).map(|(s, keys)| without(s, keys, out)).collect();
+            numbers(subject, asked, &fewer)
+        })
+        .collect();
+    let all = all?;
+    let of = |k: usize| -> f64 {
+        if all.iter().any(Option::is_none) {
+            return f64::INFINITY;
+        }
+        let found = || all.iter().flatten().map(|v| v[k]);
+        if asked.extremes {
+            return 2.0 * found().map(|v| (v - values[k]).abs()).fold(0.0, f64::max) / 3f64.sqrt();
+        }
+        let n = groups as f64;
+        let mean = found().sum::<f64>() / n;
+        ((n - 1.0) / n * found().map(|v| (v - mean) * (v - mean)).sum::<f64>() * unseen).sqrt()
+    };
+    Ok((0..values.len()).map(of).collect())
+}
+
+fn without(surface: &Surface, keys: &[usize], out: usize) -> Surface {
+    let kept: Vec<usize> = (0..keys.len()).filter(|&i| keys[i] != out).collect();
+    Surface {
+        points: kept.iter().map(|&i| surface.points[i]).collect(),
+        normals: kept.iter().map(|&i| surface.normals[i]).collect(),
+        deviations_mm: kept.iter().map(|&i| surface.deviations_mm[i]).collect(),
+    }
+}
+
+/// Patches of about equal numbers of points: the surface cut across its longest extent, the pieces across theirs.
+fn patches(surface: &Surface) -> Vec<usize> {
+    let mut keys = vec![0; surface.points.len()];
+    let mut pieces: Vec<Vec<usize>> = vec![(0..surface.points.len()).collect()];
+    while pieces.len() < PATCHES {
+        // The largest piece is cut, the first of equals.
+        let largest = (0..pieces.len()).rev().max_by_key(|&i| pieces[i].len()).unwrap_or(0);
+        let piece = pieces.swap_remove(largest);
+        let bounds = crate::geometry::Aabb::of(piece.iter().map(|&i| &surface.points[i])).size();
+        let axis = bounds.iamax();
+        let mut sorted = piece;
+        sorted.sort_by(|&a, &b| surface.points[a][axis].total_cmp(&surface.points[b][axis]).then(a.cmp(&b)));
+        let rest = sorted.split_off(sorted.len() / 2);
+        pieces.extend([sorted, rest]);
+    }
+    for (k, piece) in pieces.iter().enumerate() {
+        for &i in piece {
+            keys[i] = k;
+        }
+    }
+    keys
+}
+
+/// What the uncertainty of the datum alignment does: the larger of both steps by one standard deviation along each axis
+/// of its covariance, so that a value at its least, which a step either way makes larger, gets its share too.
+fn alignment(
+    subject: &Subject,
+    asked: &Asked,
+    measured: &[Surface],
+    values: &[f64],
+) -> Result<Vec<f64>, Stopped> {
+    let Some(datums) = subject.datums.filter(|_| asked.aligned) else { return Ok(vec![0.0; values.len()]) };
+    let steps = deviations(&datums.covariance, datums.centre);
+    let all: Result<Vec<[Option<Vec<f64>>; 2]>, Stopped> = steps
+        .par_iter()
+        .map(|ways| {
+            let moved = |m: &Motion<PartFrame, PartFrame>| {
+                let there: Vec<Surface> = measured.iter().map(|s| s.moved(m)).collect();
+                numbers(subject, asked, &there)
+            };
+            Ok([moved(&ways[0])?, moved(&ways[1])?])
+        })
+        .collect();
+    let mut squares = vec![0.0; values.len()];
+    for ways in all? {
+        for (k, square) in squares.iter_mut().enumerate() {
+            let change = ways.iter().map(|w| w.as_ref().map_or(f64::INFINITY, |v| (v[k] - values[k]).abs()));
+            let largest = change.fold(0.0, f64::max);
+            *square += largest * largest;
+        }
+    }
+    Ok(squares.into_iter().map(f64::sqrt).collect())
+}
+
+/// Motions by one standard deviation, there and back, along the axes of a covariance of (turn, rad; shift, mm).
+fn deviations(covariance: &[[f64; 6]; 6], centre: Point) -> Vec<[Motion<PartFrame, PartFrame>; 2]> {
+    // Turns in mm at 100 mm from the centre, so that both are of a size.
+    const LEVER_MM: f64 = 100.0;
+    let unit = |i: usize| if i < 3 { LEVER_MM } else { 1.0 };
+    let scaled: [[f64; 6]; 6] =
+        std::array::from_fn(|i| std::array::from_fn(|j| covariance[i][j] * unit(i) * unit(j)));
+    let (values, vectors) = symmetric_eigen(&scaled);
+    let largest = values.iter().fold(0.0f64, |m, v| m.max(*v));
+    let mut all = Vec::new();
+    for (value, vector) in values.iter().zip(&vectors) {
+        if !(*value > 1e-12 * largest) {
+            continue;
+        }
+        let s = value.sqrt();
+        let turn = Vector::new(vector[0], vector[1], vector[2]) * (s / LEVER_MM);
+        let shift = Vector::new(vector[3], vector[4], vector[5]) * s;
+        all.push([1.0, -1.0].map(|w| Motion::turn_about(centre, turn * w, shift * w)));
+    }
+    all
+}
+
+/// Decided with the smaller and with the larger correction for noise: where the two disagree nothing is proven.
+fn decide_over([least, most]: [Decided; 2]) -> Decided {
+    if least.verdict == most.verdict || least.verdict == Verdict::Undecided {
+        return least;
+    }
+    if most.verdict == Verdict::Undecided && least.verdict == Verdict::Conforms {
+        return most;
+    }
+    let reason = if least.verdict == Verdict::DoesNotConform {
+        "outside the limits, but noise alone may make the difference: measure with less noise or more points"
+    } else {
+        "inside the limits, but noise alone may make the difference: measure with less noise or more points"
+    };
+    Decided { verdict: Verdict::Undecided, reason: reason.into() }
+}
+
+/// The number that settles the verdict; of equals that with the least room, then the first.
+fn worst(judged: &[Judged]) -> usize {
+    let rank = |v: Verdict| match v {
+        Verdict::DoesNotConform => 0,
+        Verdict::NotMeasured => 1,
+        Verdict::Undecided => 2,
+        Verdict::Conforms => 3,
+    };
+    let by = |a: &usize, b: &usize| {
+        let (x, y) = (&judged[*a], &judged[*b]);
+        rank(x.decided.verdict).cmp(&rank(y.decided.verdict)).then(x.room.total_cmp(&y.room)).then(a.cmp(b))
+    };
+    (0..judged.len()).min_by(by).unwrap_or(0)
+}
+
+/// Of a value in mm; an angle is told in degrees instead.
+pub(super) fn as_angle(evaluation: &mut Evaluation) {
+    let Some(angle) = &mut evaluation.angle else { return };
+    angle.value_deg = evaluation.value_mm.take().map(f64::to_degrees);
+    angle.standard_uncertainty_deg = evaluation.standard_uncertainty_mm.take().map(f64::to_degrees);
+    evaluation.interval = None;
+    evaluation.noise_floor_mm = None;
+    evaluation.budget = Vec::<Contribution>::new();
+}

@@ -1,0 +1,271 @@
+//! A feature of the part as rules look at it: its measured surface, a perfect one under the same points, and noise to
+//! rehearse with.
+
+use crate::filter::{Draws, FilterError, Gaussian, REHEARSALS, drawn_noise};
+use crate::geometry::{Direction, Point};
+use crate::nominal::Nominal;
+use crate::partition::{MeasuredPoint, Partition, Rim, Seen, turn_seen};
+use crate::plan::{BoundFeature, Characteristic, Filter, Situation};
+use crate::run::Stopped;
+use crate::search::PointGrid;
+use crate::tolerance::Surface;
+
+use super::Context;
+use super::ideal::under;
+
+/// A measured feature.
+pub(super) struct Extracted {
+    /// As measured: filtered where extremes are taken.
+    pub(super) measured: Surface,
+    /// As a perfect part would show it at the same places.
+    pub(super) perfect: Surface,
+    /// Rehearsed noise along each point's normal, mm.
+    pub(super) noise: Vec<Draws>,
+    pub(super) seen: Seen,
+    /// Points of the feature before they were thinned.
+    pub(super) points: usize,
+    /// Standard deviation of the noise of a point as it was taken, mm.
+    pub(super) noise_mm: f64,
+    pub(super) spikes: usize,
+    pub(super) spacing_mm: f64,
+    /// Points that stand off the feature, if they are more than strays.
+    pub(super) far: Option<String>,
+}
+
+/// More points than a rule needs: of a filtered surface the highest and lowest of cells half a nesting index wide stand
+/// for the rest.
+const MOST_POINTS: usize = 20_000;
+
+/// Fewer points tell no surface.
+const LEAST_POINTS: usize = 6;
+
+/// More points than this beyond reach of a feature are no stray: something stands off it that was not measured.
+const MOST_FAR: usize = 10;
+
+/// What is left out at both ends of a wall, mm: a tenth of its depth, at least 0.3 mm (what scanners round), at most a
+/// quarter.
+fn end_mm(depth_mm: f64) -> f64 {
+    (0.1 * depth_mm).max(0.3).min(0.25 * depth_mm)
+}
+
+/// The axis of a wall whose ends are left out along it; other features lose a strip along their rim.
+fn wall_axis(situation: &Situation) -> Option<(Point, Direction)> {
+    match *situation {
+        Situation::Hole { at, axis, .. }
+        | Situation::Slot { at, axis, .. }
+        | Situation::Cylinder { at, axis, .. }
+        | Situation::Cone { at, axis, .. } => Some((at, axis)),
+        _ => None,
+    }
+}
+
+/// The points of a feature, without what scanners round at its ends or rim.
+struct Raw {
+    points: Vec<MeasuredPoint>,
+    spacing_mm: f64,
+    seen: Seen,
+    far: Option<String>,
+}
+
+fn raw(context: &Context, bound: &BoundFeature, partition: &Partition) -> Result<Raw, Stopped> {
+    let (nominal, scan) = (context.nominal, context.scan);
+    let rim = Rim::new(nominal, &bound.triangles);
+    let tell = |(count, at): (usize, Point)| {
+        format!(
+            "{count} points stand further off the feature than can be measured, or face another way, near x {:.1}, y \
+             {:.1}, z {:.1}",
+            at.x, at.y, at.z
+        )
+    };
+    let many = |found: &(usize, Point)| found.0 > MOST_FAR;
+    if let Some((at, axis)) = wall_axis(&bound.situation) {
+        let along = |p: &Point| (p - at).dot(&axis.vector());
+        let (low, high) = extent(nominal, &bound.triangles, along);
+        let margin = end_mm(high - low);
+        let member = members(nominal, &bound.triangles);
+        let points: Vec<MeasuredPoint> = partition
+            .placed(scan)
+            .filter(|p| {
+                member[p.triangle as usize] && (low + margin..=high - margin).contains(&along(&p.point))
+            })
+            .collect();
+        let spacing_mm = scan.spacing_among(points.iter().map(|p| p.index));
+        let places: Vec<Point> = points.iter().map(|p| p.point).collect();
+        let seen = if matches!(bound.situation, Situation::Slot { .. }) {
+            Seen::of_surface(context.run, nominal, &bound.triangles, &rim, margin, &points, spacing_mm)?
+        } else {
+            turn_seen(&places, at, axis, mean_radius(&bound.situation, &places), spacing_mm)
+        };
+        let far = partition.far_from(scan, nominal, &bound.triangles, &rim, margin).filter(many).map(tell);
+        return Ok(Raw { points, spacing_mm, seen, far });
+    }
+    let feature = partition.feature(scan, nominal, &bound.triangles, &rim);
+    let seen = Seen::of_surface(
+        context.run,
+        nominal,
+        &bound.triangles,
+        &rim,
+        feature.margin_mm,
+        &feature.points,
+        feature.spacing_mm,
+    )?;
+    let far = partition.far_from(scan, nominal, &bound.triangles, &rim, feature.margin_mm);
+    let far = far.filter(many).map(tell);
+    Ok(Raw { points: feature.points, spacing_mm: feature.spacing_mm, seen, far })
+}
+
+/// Nominal depth of a wall along its axis, mm; infinite for what has none.
+pub(super) fn depth_mm(nominal: &Nominal, bound: &BoundFeature) -> f64 {
+    let Some((at, axis)) = wall_axis(&bound.situation) else { return f64::INFINITY };
+    let (low, high) = extent(nominal, &bound.triangles, |p| (p - at).dot(&axis.vector()));
+    if high > low { high - low } else { f64::INFINITY }
+}
+
+/// The radius at which a turn is seen, mm.
+fn mean_radius(situation: &Situation, places: &[Point]) -> f64 {
+    match *situation {
+        Situation::Hole { diameter_mm: Some(d), .. } | Situation::Cylinder { diameter_mm: d, .. } => 0.5 * d,
+        Situation::Cone { radius_mm, .. } => radius_mm,
+        Situation::Hole { at, axis, diameter_mm: None } => {
+            let away = |p: &Point| (p - at - axis.vector() * (p - at).dot(&axis.vector())).norm();
+            places.iter().map(away).sum::<f64>() / places.len().max(1) as f64
+        }
+        _ => 0.0,
+    }
+}
+
+fn members(nominal: &Nominal, triangles: &[u32]) -> Vec<bool> {
+    let mut member = vec![false; nominal.mesh().triangles().len()];
+    for &t in triangles {
+        member[t as usize] = true;
+    }
+    member
+}
+
+fn extent(nominal: &Nominal, triangles: &[u32], along: impl Fn(&Point) -> f64) -> (f64, f64) {
+    let corners = triangles.iter().flat_map(|&t| nominal.mesh().corners(t));
+    corners.map(|c| along(&c)).fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)))
+}
+
+impl Extracted {
+    /// Takes a feature from the scan as it lies by `partition`; with `filter`, extremes may be taken of it. `seed` tells
+    /// its noise from that of other features.
+    ///
+    /// The outer error is a stop by the caller, the inner one why there is no surface.
+    pub(super) fn new(
+        context: &Context,
+        bound: &BoundFeature,
+        partition: &Partition,
+        filter: Option<&Filter>,
+        seed: u64,
+    ) -> Result<Result<Self, String>, Stopped> {
+        if bound.triangles.is_empty() {
+            let problem = "is placed by numbers and not picked on the nominal, so it takes measured points";
+            return Ok(Err(format!("{}: it {problem}", bound.id)));
+        }
+        let Raw { points, spacing_mm, seen, far } = raw(context, bound, partition)?;
+        if points.len() < LEAST_POINTS {
+            return Ok(Err(format!(
+                "only {} points of the scan lie on {}, at least {LEAST_POINTS} are needed",
+                points.len(),
+                bound.id
+            )));
+        }
+        let mesh = context.nominal.mesh();
+        let mut full = Surface::default();
+        let mut feet = Vec::with_capacity(points.len());
+        for p in &points {
+            let facet = mesh.normal(p.triangle).expect("points are only given to triangles with a normal");
+            let (foot, normal, deviation) = match under(&bound.situation, &p.point, facet) {
+                Some(on) => (on.foot, on.normal, on.deviation_mm),
+                None => (p.point - facet.vector() * p.deviation_mm, facet, p.deviation_mm),
+            };
+            feet.push(foot);
+            full.points.push(p.point);
+            full.normals.push(normal);
+            full.deviations_mm.push(deviation);
+        }
+        let nesting_mm = filter.map_or(context.cell_mm, |f| f.nesting_index_mm);
+        let mut gaussian = Gaussian::new(full.points.clone(), &full.normals, nesting_mm);
+        let (values, own_noise, spikes) = match gaussian.apply(context.run, &full.deviations_mm) {
+            Ok(filtered) => (Some(filtered.value), filtered.noise_mm, filtered.spikes),
+            Err(FilterError::Stopped(stopped)) => return Err(stopped),
+            Err(error) if filter.is_some() => return Ok(Err(format!("{}: {error}", bound.id))),
+            // Without extremes a stray weighs little among many; too few to tell them stay as they are.
+            Err(_) => (None, 0.0, 0),
+        };
+        let noise_mm = own_noise.max(context.noise_mm);
+        let supported = |i: &u32| values.as_ref().is_none_or(|v| v[*i as usize].is_some());
+        let all: Vec<u32> = (0..points.len() as u32).filter(supported).collect();
+        let value = |i: u32| match (&values, filter) {
+            (Some(v), Some(_)) => v[i as usize].unwrap_or(full.deviations_mm[i as usize]),
+            _ => full.deviations_mm[i as usize],
+        };
+        let wanted = if filter.is_some() && all.len() > MOST_POINTS {
+            thinned(&full.points, &all, &value, nesting_mm)
+        } else if all.len() > MOST_POINTS {
+            let every = all.len().div_ceil(MOST_POINTS);
+            all.iter().copied().step_by(every).collect()
+        } else {
+            all.clone()
+        };
+        // Fewer raw points stand for more: their mean errs as that of all does.
+        let share = if filter.is_some() { 1.0 } else { (wanted.len() as f64 / all.len() as f64).sqrt() };
+        let noise = match filter {
+            Some(_) => gaussian.passed_noise(context.run, &wanted, noise_mm, seed)?,
+            None => drawn_noise(wanted.len(), share * noise_mm, seed),
+        };
+        let pick = |of: &dyn Fn(usize) -> Point| wanted.iter().map(|&i| of(i as usize)).collect::<Vec<_>>();
+        let normals: Vec<Direction> = wanted.iter().map(|&i| full.normals[i as usize]).collect();
+        let moved =
+            |i: usize| full.points[i] + full.normals[i].vector() * (value(i as u32) - full.deviations_mm[i]);
+        let measured = Surface {
+            points: pick(&moved),
+            normals: normals.clone(),
+            deviations_mm: wanted.iter().map(|&i| value(i)).collect(),
+        };
+        let perfect = Surface { points: pick(&|i| feet[i]), normals, deviations_mm: vec![0.0; wanted.len()] };
+        Ok(Ok(Self { measured, perfect, noise, seen, points: all.len(), noise_mm, spikes, spacing_mm, far }))
+    }
+
+    /// What is missing of it, by the needs of a characteristic.
+    pub(super) fn missing(&self, characteristic: &Characteristic) -> Option<String> {
+        self.far.clone().or_else(|| super::missing(characteristic, &self.seen))
+    }
+
+    /// A surface with the noise of one draw along its normals.
+    pub(super) fn rehearsed(&self, surface: &Surface, draw: usize) -> Surface {
+        debug_assert!(draw < REHEARSALS);
+        let along = |i: usize| f64::from(self.noise[i][draw]);
+        Surface {
+            points: (0..surface.points.len())
+                .map(|i| surface.points[i] + surface.normals[i].vector() * along(i))
+                .collect(),
+            normals: surface.normals.clone(),
+            deviations_mm: surface.deviations_mm.iter().enumerate().map(|(i, d)| d + along(i)).collect(),
+        }
+    }
+}
+
+/// The highest and lowest points of cells half a nesting index wide, ascending: what lies between them is no extreme.
+fn thinned(points: &[Point], all: &[u32], value: &dyn Fn(u32) -> f64, nesting_mm: f64) -> Vec<u32> {
+    let places: Vec<Point> = all.iter().map(|&i| points[i as usize]).collect();
+    let mut edge = 0.5 * nesting_mm;
+    loop {
+        let grid = PointGrid::new(&places, edge);
+        let mut kept = Vec::new();
+        for cell in grid.cells() {
+            let of = |k: &u32| (value(all[*k as usize]), all[*k as usize]);
+            let by = |a: &(f64, u32), b: &(f64, u32)| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1));
+            let lowest = cell.iter().map(of).min_by(by);
+            let highest = cell.iter().map(of).max_by(by);
+            kept.extend([lowest, highest].into_iter().flatten().map(|(_, i)| i));
+        }
+        kept.sort_unstable();
+        kept.dedup();
+        if kept.len() <= 2 * MOST_POINTS {
+            return kept;
+        }
+        edge *= 1.5;
+    }
+}

@@ -5,8 +5,34 @@
 //! free, or loose within a boundary, it is told as [`Leeway`]. It knows nothing of noise, uncertainty or decisions:
 //! whoever asks applies it to the measured surfaces and to rehearsed ones.
 
+mod angle;
+mod cylindricity;
+mod distance;
+mod flanks;
+mod flatness;
+mod form;
 mod leeway;
+mod parallel_planes;
+mod placed;
+mod radius;
+mod roundness;
 mod rule;
+mod sections;
+mod size;
+mod small_programme;
+mod straightness;
+mod subject;
+mod two_point;
 
+pub use angle::Angle;
+pub use cylindricity::Cylindricity;
+pub use distance::Distance;
+pub use flatness::Flatness;
+pub use form::Reference;
 pub use leeway::{Bound, Boundary, Leeway};
+pub use radius::Radius;
+pub use roundness::Roundness;
 pub use rule::{Against, Found, Instance, Number, Rule, RuleError, Surface};
+pub use size::Size;
+pub use straightness::Straightness;
+pub use subject::Subject;

@@ -264,7 +264,7 @@ fn values_are_those_that_were_made_wherever_the_part_lies() {
     let asked = asked();
     let bodies: Vec<(&str, &str)> = asked.iter().map(|(n, b, ..)| (*n, *b)).collect();
     for seed in [1u64, 2] {
-        let scan = case.bench.scan(0.9, 0.01, seed, &pose(seed), |name, p, n| made(&case.bench, name, p, n));
+        let scan = case.bench.scan(0.7, 0.004, seed, &pose(seed), |name, p, n| made(&case.bench, name, p, n));
         let found = case.measure(&scan, "iso", GROOVE, &bodies);
         let mut wrong = Vec::new();
         for (number, _, value, within) in &asked {

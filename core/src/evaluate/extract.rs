@@ -27,7 +27,6 @@ pub(super) struct Extracted {
     /// Standard deviation of the noise of a point as it was taken, mm.
     pub(super) noise_mm: f64,
     pub(super) spikes: usize,
-    pub(super) spacing_mm: f64,
     /// Points that stand off the feature, if they are more than strays.
     pub(super) far: Option<String>,
 }
@@ -225,7 +224,7 @@ impl Extracted {
             deviations_mm: wanted.iter().map(|&i| value(i)).collect(),
         };
         let perfect = Surface { points: pick(&|i| feet[i]), normals, deviations_mm: vec![0.0; wanted.len()] };
-        Ok(Ok(Self { measured, perfect, noise, seen, points: all.len(), noise_mm, spikes, spacing_mm, far }))
+        Ok(Ok(Self { measured, perfect, noise, seen, points: all.len(), noise_mm, spikes, far }))
     }
 
     /// What is missing of it, by the needs of a characteristic.

@@ -6,6 +6,7 @@ mod check_point;
 mod by_rule;
 mod extract;
 mod ideal;
+mod location;
 mod profile;
 mod round_hole;
 mod rules;
@@ -161,10 +162,6 @@ pub fn evaluate(
                 .into();
         return Ok(evaluation);
     }
-    if !served_on_scans(context.plan, characteristic) {
-        evaluation.reason = "it is not evaluated on scans in this version".into();
-        return Ok(evaluation);
-    }
     evaluation.measured_by = "scan".into();
     let subject = Subject { context, characteristic, bound, partition, datums };
     if let Situation::Point { at, direction, on, patch_radius_mm } = bound.situation {
@@ -215,9 +212,15 @@ struct Subject<'a> {
     datums: Option<&'a DatumAlignment>,
 }
 
-/// Whether the datums hold the part, so that nothing can be moved to the tolerance's best.
-fn held(_: &Subject) -> bool {
-    true
+/// Whether the datums hold the part and the zone, so that nothing can be moved to the tolerance's best.
+fn held(subject: &Subject) -> bool {
+    let zone = match subject.characteristic.requirement {
+        Requirement::SurfaceProfile { offset_zone, orientation_only, .. } => !offset_zone && !orientation_only,
+        Requirement::Position { orientation_only, .. } => !orientation_only,
+        _ => true,
+    };
+    let grouped = matches!(subject.bound.situation, Situation::Group);
+    zone && !grouped && subject.datums.is_some_and(|d| d.free.is_empty() && d.loose.is_empty())
 }
 
 /// Whether it is a hole or cylinder whose wall is shorter than wide, so that it does not tell its own axis.

@@ -10,6 +10,7 @@ use crate::tolerance::{
 use super::Subject;
 use super::by_rule::Asked;
 use super::extract::depth_mm;
+use super::location;
 
 /// The rule of a characteristic, or why there is none.
 pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
@@ -78,7 +79,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         Requirement::Cylindricity { zone_width_mm, association } => {
             Ok(form(Box::new(Cylindricity { reference: reference(association)? }), zone_width_mm))
         }
-        _ => Err("it is not evaluated on scans in this version".into()),
+        _ => location::asked(subject, own),
     }
 }
 
@@ -108,7 +109,7 @@ pub(super) fn of(subject: &Subject, bound: &BoundFeature) -> Of {
 }
 
 /// How thick a section is: what the filter lets through anyway, and never thinner than two spacings.
-fn section_mm(subject: &Subject) -> f64 {
+pub(super) fn section_mm(subject: &Subject) -> f64 {
     let nesting = subject.characteristic.filter.map_or(0.0, |f| f.nesting_index_mm);
     nesting.max(2.0 * subject.context.scan.spacing_mm())
 }

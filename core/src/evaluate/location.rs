@@ -1,0 +1,327 @@
+//! Rules that look at the datum system: profile, orientation, position, coaxiality, symmetry, run-out.
+
+use crate::geometry::{Direction, Point, Twist, Vector};
+use crate::plan::{
+    BoundFeature, Condition, DatumFrom, DatumSource, Requirement, Situation, StandardSystem,
+};
+use crate::tolerance::{
+    Bound, Boundary, Coaxiality, Leeway, LineProfile, MaterialCondition, Orientation, Position,
+    PositionMember, Projected, Rule, Runout, SurfaceProfile, Symmetry,
+};
+
+use super::Subject;
+use super::by_rule::Asked;
+use super::rules::{of, section_mm};
+
+/// Turns are weighed against shifts at this distance from the centre, mm, where motions are brought together.
+const LEVER_MM: f64 = 100.0;
+
+/// The rule of a characteristic, or why there is none.
+pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
+    let characteristic = subject.characteristic;
+    let bound = subject.bound;
+    let own: Vec<usize> = if bound.of.is_empty() || matches!(bound.situation, Situation::Width { .. }) {
+        vec![own]
+    } else {
+        bound.of.clone()
+    };
+    let standard = characteristic.standard.system;
+    let cell_mm = section_mm(subject);
+    let situation = bound.situation;
+    let axis = of(subject, bound).axis;
+    let limits = characteristic.requirement.limits_mm();
+    let new = |rule: Box<dyn Rule>, (moves, loose): (bool, Vec<usize>), zone: bool, extremes: bool, tolerance: f64| {
+        let mut features = own.clone();
+        features.extend(loose);
+        Asked {
+            rule,
+            own: own.len(),
+            features,
+            extremes,
+            zone,
+            tolerance,
+            aligned: subject.datums.is_some() && !moves,
+            limits: [limits.0, limits.1],
+        }
+    };
+    let with_leeway = |only_turned: bool| leeway(subject, own.len(), only_turned);
+    match &characteristic.requirement {
+        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, offset_zone, orientation_only, .. } => {
+            let (leeway, loose) = with_leeway(*orientation_only)?;
+            let all_free = leeway.free.len() == 6;
+            let rule = SurfaceProfile {
+                surfaces: own.len(),
+                upper_mm: *limit_outside_mm,
+                lower_mm: -limit_inside_mm,
+                offset_zone: *offset_zone,
+                leeway,
+            };
+            let tolerance = limit_outside_mm + limit_inside_mm;
+            let asked = new(Box::new(rule), (all_free, loose), *offset_zone, true, tolerance);
+            Ok(if *offset_zone { Asked { limits: [None, Some(tolerance)], ..asked } } else { asked })
+        }
+        Requirement::LineProfile {
+            limit_outside_mm,
+            limit_inside_mm,
+            at,
+            normal,
+            between,
+            orientation_only,
+        } => {
+            let (leeway, loose) = with_leeway(*orientation_only)?;
+            let all_free = leeway.free.len() == 6;
+            let rule = LineProfile {
+                at: *at,
+                normal: *normal,
+                half_width_mm: subject.context.scan.spacing_mm(),
+                between: *between,
+                upper_mm: *limit_outside_mm,
+                lower_mm: -limit_inside_mm,
+                leeway,
+            };
+            Ok(new(Box::new(rule), (all_free, loose), false, true, limit_outside_mm + limit_inside_mm))
+        }
+        Requirement::Orientation { zone, condition, size, tangent_plane, .. } => {
+            let (leeway, loose) = with_leeway(false)?;
+            let all_free = leeway.free.len() == 6;
+            let condition = material(subject, *condition, *size)?;
+            let room = condition.map_or(0.0, |c| c.size_tolerance_mm);
+            let rule = Orientation {
+                situation,
+                zone: *zone,
+                condition,
+                tangent_plane: *tangent_plane,
+                standard,
+                leeway,
+                cell_mm,
+            };
+            Ok(new(Box::new(rule), (all_free, loose), true, true, zone.size_mm() + room))
+        }
+        Requirement::Position { zone, condition, size, projected_length_mm, orientation_only } => {
+            let (leeway, loose) = with_leeway(*orientation_only)?;
+            let all_free = leeway.free.len() == 6;
+            let condition = material(subject, *condition, *size)?;
+            let room = condition.map_or(0.0, |c| c.size_tolerance_mm);
+            let mut members = Vec::with_capacity(own.len());
+            for &feature in &own {
+                let member = subject.context.faces.features.get(feature);
+                let member = member.ok_or("a feature is not bound to the nominal")?;
+                members.push(PositionMember {
+                    situation: member.situation,
+                    axis: of(subject, member).axis,
+                    condition,
+                    projected: match projected_length_mm {
+                        Some(length_mm) => Some(projected(subject, member, *length_mm)?),
+                        None => None,
+                    },
+                });
+            }
+            // Axes and centres by least squares are no extremes; surfaces and boundaries are.
+            let surfaces = members.iter().any(|m| !is_round(&m.situation));
+            let extremes = surfaces || condition.is_some() || standard == StandardSystem::Asme || !loose.is_empty();
+            let extremes = extremes && characteristic.filter.is_some();
+            let rule = Position { members, zone: *zone, standard, leeway, cell_mm };
+            Ok(new(Box::new(rule), (all_free, loose), true, extremes, zone.size_mm() + room))
+        }
+        Requirement::Coaxiality { zone_diameter_mm } => {
+            let (leeway, loose) = with_leeway(false)?;
+            let (at, datum_axis) = datum_axis(subject)?;
+            let rule = Coaxiality { situation, axis, at, datum_axis, standard, leeway };
+            let extremes = standard == StandardSystem::Asme && characteristic.filter.is_some();
+            Ok(new(Box::new(rule), (false, loose), true, extremes, *zone_diameter_mm))
+        }
+        Requirement::Symmetry { zone_width_mm } => {
+            let (leeway, loose) = with_leeway(false)?;
+            let (at, across) = match situation {
+                Situation::Width { at, across, .. } => (at, across),
+                Situation::Slot { at, axis, along, .. } => {
+                    let across = Direction::new(axis.vector().cross(&along.vector()));
+                    (at, across.ok_or("the slot has no direction across")?)
+                }
+                _ => return Err("a symmetry is that of a slot or a width".into()),
+            };
+            let rule = Symmetry { situation, axis, at, across, cell_mm, standard, leeway };
+            Ok(new(Box::new(rule), (false, loose), true, true, *zone_width_mm))
+        }
+        Requirement::Runout { total, zone_width_mm, direction } => {
+            let (leeway, loose) = with_leeway(false)?;
+            if !loose.is_empty() || leeway.free.iter().any(|t| !runs_round(t, subject)) {
+                // About the axis and along it the part may lie anyhow; nothing else is a run-out.
+                return Err("its datums leave the axis free, so nothing runs about it; lock the axis".into());
+            }
+            let (at, datum_axis) = datum_axis(subject)?;
+            let rule = Runout { at, datum_axis, direction: *direction, total: *total, section_mm: cell_mm };
+            Ok(new(Box::new(rule), (false, Vec::new()), true, true, *zone_width_mm))
+        }
+        _ => Err("it is measured by hand".into()),
+    }
+}
+
+fn is_round(situation: &Situation) -> bool {
+    matches!(situation, Situation::Hole { .. } | Situation::Cylinder { .. } | Situation::Sphere { .. })
+}
+
+/// What the datums leave, and the features of loose datums, whose surfaces come after the first `own`. Without datums
+/// everything is free; where they only orient, all shifts are.
+fn leeway(subject: &Subject, own: usize, only_turned: bool) -> Result<(Leeway, Vec<usize>), String> {
+    let centre = subject.datums.map_or(subject.bound.centroid, |d| d.centre);
+    let mut free: Vec<Twist> = Vec::new();
+    let mut bounds = Vec::new();
+    let mut features = Vec::new();
+    match subject.datums {
+        None => free = Twist::all(LEVER_MM),
+        Some(datums) => {
+            free.extend(&datums.free);
+            for loose in &datums.loose {
+                free.extend(&loose.twists);
+                let bound = subject.context.faces.features.get(loose.feature);
+                let bound = bound.ok_or("a datum feature is not bound to the nominal")?;
+                let boundary = boundary(bound, loose.boundary_mm, loose.condition)?;
+                bounds.push(Bound { surface: own + features.len(), boundary });
+                features.push(loose.feature);
+            }
+            if only_turned {
+                free.extend(Twist::all(LEVER_MM).into_iter().take(3));
+            }
+        }
+    }
+    Ok((Leeway { centre, free: independent(&free), bounds }, features))
+}
+
+/// Motions of a list that are not sums of those before them, square to these.
+fn independent(twists: &[Twist]) -> Vec<Twist> {
+    let mut basis: Vec<(Vector, Vector)> = Vec::new();
+    let dot = |a: &(Vector, Vector), b: &(Vector, Vector)| a.0.dot(&b.0) + a.1.dot(&b.1);
+    for twist in twists {
+        let mut one = (twist.shift, twist.turn * LEVER_MM);
+        let whole = dot(&one, &one).sqrt();
+        for _ in 0..2 {
+            for b in &basis {
+                let along = dot(&one, b);
+                one = (one.0 - b.0 * along, one.1 - b.1 * along);
+            }
+        }
+        let size = dot(&one, &one).sqrt();
+        if size > 1e-6 * whole {
+            basis.push((one.0 / size, one.1 / size));
+        }
+    }
+    basis.into_iter().map(|(shift, turn)| Twist { turn: turn / LEVER_MM, shift }).collect()
+}
+
+/// The boundary that the feature of a loose datum keeps (ISO 2692:2021: of a hole at maximum material, one within it).
+fn boundary(bound: &BoundFeature, size_mm: f64, condition: Condition) -> Result<Boundary, String> {
+    let most = condition == Condition::MaximumMaterial;
+    Ok(match bound.situation {
+        Situation::Hole { at, axis, .. } => {
+            Boundary::Cylinder { at, axis, diameter_mm: size_mm, outside: most }
+        }
+        Situation::Cylinder { at, axis, hollow, .. } => {
+            Boundary::Cylinder { at, axis, diameter_mm: size_mm, outside: hollow == most }
+        }
+        Situation::Sphere { at, hollow, .. } => {
+            Boundary::Sphere { at, diameter_mm: size_mm, outside: hollow == most }
+        }
+        Situation::Width { at, across, hollow, .. } => {
+            Boundary::Slab { at, across, width_mm: size_mm, outside: hollow == most }
+        }
+        Situation::Slot { at, axis, along, .. } => {
+            let across = Direction::new(axis.vector().cross(&along.vector()));
+            let across = across.ok_or("the slot has no direction across")?;
+            Boundary::Slab { at, across, width_mm: size_mm, outside: most }
+        }
+        _ => return Err(format!("{} is no feature of size, so it has no boundary", bound.id)),
+    })
+}
+
+/// A material condition with the limits of the size that it names.
+fn material(
+    subject: &Subject,
+    condition: Condition,
+    size: Option<usize>,
+) -> Result<Option<MaterialCondition>, String> {
+    if condition == Condition::Regardless {
+        return Ok(None);
+    }
+    let size = size.and_then(|s| subject.context.plan.characteristics.get(s));
+    let Some((Some(low), Some(high))) = size.map(|s| s.requirement.limits_mm()) else {
+        return Err("the size that its material condition names has no limits".into());
+    };
+    let hollow = match size.and_then(|s| s.feature).and_then(|f| subject.context.faces.features.get(f)) {
+        Some(f) => match f.situation {
+            Situation::Hole { .. } | Situation::Slot { .. } => true,
+            Situation::Cylinder { hollow, .. }
+            | Situation::Sphere { hollow, .. }
+            | Situation::Width { hollow, .. } => hollow,
+            _ => return Err(format!("{} is no feature of size", f.id)),
+        },
+        None => return Err("the feature of its size is not bound to the nominal".into()),
+    };
+    // A hole has the most material when it is smallest.
+    let limit_mm = if hollow == (condition == Condition::MaximumMaterial) { low } else { high };
+    Ok(Some(MaterialCondition { condition, limit_mm, size_tolerance_mm: high - low }))
+}
+
+/// The projected zone of a hole or pin: from the end of its wall that is further out of the material. Of a hole both ends
+/// are open, and it is the one on the side of the first datum's face, as a fastener's head lies there.
+fn projected(subject: &Subject, member: &BoundFeature, length_mm: f64) -> Result<Projected, String> {
+    let (Situation::Hole { at, axis, .. } | Situation::Cylinder { at, axis, .. }) = member.situation else {
+        return Err("a projected zone is for the axis of a hole or pin".into());
+    };
+    let along = |p: &Point| (p - at).dot(&axis.vector());
+    let corners = member.triangles.iter().flat_map(|&t| subject.context.nominal.mesh().corners(t));
+    let (low, high) = corners
+        .map(|c| along(&c))
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)));
+    if !(high > low) {
+        return Err("the wall of the hole has no length".into());
+    }
+    // Out of the material is where the first datum plane faces.
+    let facing = first_plane(subject).ok_or(
+        "a projected zone needs a plane among its datums, which says on which side the mating part lies",
+    )?;
+    let upwards = axis.dot(facing) >= 0.0;
+    let (end, out) = if upwards { (high, axis) } else { (low, axis.reversed()) };
+    Ok(Projected { from: at + axis.vector() * end, towards: out, length_mm })
+}
+
+/// Situations of the datum features, in order of precedence.
+fn datum_situations<'a>(subject: &Subject<'a>) -> Vec<&'a BoundFeature> {
+    let context = subject.context;
+    let system = subject.characteristic.datum_system.and_then(|d| context.plan.datum_systems.get(d));
+    let Some(DatumSource::Datums(datums)) = system.map(|s| &s.source) else { return Vec::new() };
+    let features = datums.iter().flat_map(|d| match &d.from {
+        DatumFrom::Features { features, .. } => features.as_slice(),
+        DatumFrom::Targets(_) => &[],
+    });
+    features.filter_map(|&f| context.faces.features.get(f)).collect()
+}
+
+fn first_plane(subject: &Subject) -> Option<Direction> {
+    datum_situations(subject).into_iter().find_map(|b| match b.situation {
+        Situation::Plane { normal, .. } => Some(normal),
+        _ => None,
+    })
+}
+
+/// The axis of the first datum that has one, or the one square to the first plane through a ball or hole.
+fn datum_axis(subject: &Subject) -> Result<(Point, Direction), String> {
+    let axis = datum_situations(subject).into_iter().find_map(|b| match b.situation {
+        Situation::Hole { at, axis, .. }
+        | Situation::Cylinder { at, axis, .. }
+        | Situation::Cone { at, axis, .. }
+        | Situation::Torus { at, axis, .. } => Some((at, axis)),
+        _ => None,
+    });
+    axis.ok_or_else(|| "none of its datums has an axis; name a datum system that has".to_owned())
+}
+
+/// Whether a motion leaves the datum axis where it is: a turn about it, or a shift along it.
+fn runs_round(twist: &Twist, subject: &Subject) -> bool {
+    let (Ok((at, axis)), Some(datums)) = (datum_axis(subject), subject.datums) else { return false };
+    let a = axis.vector();
+    [at, at + a * LEVER_MM].iter().all(|p| {
+        let moved = twist.at(datums.centre, p);
+        (moved - a * moved.dot(&a)).norm() <= 1e-6
+    })
+}

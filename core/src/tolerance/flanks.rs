@@ -40,6 +40,9 @@ pub(super) fn flanks(subject: &Subject, surface: &Surface) -> Result<TwoFlanks, 
                 .into(),
         ));
     }
+    if !surface.points.iter().all(|p| p.iter().all(|c| c.is_finite())) {
+        return Err(RuleError::Missing("a point has a coordinate that is no number; leave it out".into()));
+    }
     // Out of the material: towards the middle of a groove, away from that of a tongue.
     let sign = if subject.is_hollow() { -1.0 } else { 1.0 };
     let least = crate::geometry::math::cos(ASLANT_RAD);

@@ -36,3 +36,6 @@ pub use rule::{Against, Found, Instance, Number, Rule, RuleError, Surface};
 pub use size::Size;
 pub use straightness::Straightness;
 pub use subject::Subject;
+
+#[cfg(test)]
+mod made_tests;

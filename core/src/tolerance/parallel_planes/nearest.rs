@@ -5,6 +5,8 @@ use crate::run::{Run, Stopped};
 
 /// Rounds before giving up; a few tens are needed.
 const ROUNDS: usize = 2_000;
+/// What may be left to gain where rounding ends the search, relative to the size of the points.
+const ROUNDING: f64 = 1e-9;
 
 /// The direction from the hull of `lower` to that of `upper` along which they are furthest apart; `None` where they
 /// meet.
@@ -35,15 +37,27 @@ pub(super) fn between_hulls(
 
     let mut held = vec![(pair(&start.vector()), 1.0)];
     let mut way = difference(held[0].0);
+    let (mut shortest, mut best) = (f64::INFINITY, (0.0, None));
     for _ in 0..ROUNDS {
         run.check()?;
         let Some(n) = Direction::new(way).map(Direction::vector) else { return Ok(None) };
         let next = pair(&n);
         let apart = difference(next).dot(&n);
-        if way.norm() - apart <= 4.0 * f64::EPSILON * reach_mm || held.iter().any(|h| h.0 == next) {
-            // Only where all of one lies beyond all of the other is it a way between them.
-            return Ok((apart > 0.0).then(|| Direction::new(way)).flatten());
+        // Every direction is one along which they are at least so far apart: the best one counts.
+        if apart > best.0 {
+            best = (apart, Direction::new(n));
         }
+        let length = way.norm();
+        let left = length - best.0;
+        // A way that no longer becomes shorter has come to rounding.
+        let done = held.iter().any(|h| h.0 == next) || !(length < shortest);
+        if left <= 4.0 * f64::EPSILON * reach_mm || (done && left <= ROUNDING * reach_mm) {
+            return Ok(best.1);
+        }
+        if done {
+            return Ok(None);
+        }
+        shortest = length;
         held.push((next, 0.0));
         loop {
             let corners: Vec<Vector> = held.iter().map(|h| difference(h.0)).collect();

@@ -7,6 +7,28 @@
 
 mod leeway;
 mod rule;
+pub mod movement;
+mod axis;
+mod material;
+mod symmetry;
+mod location;
+mod position;
+mod coaxiality;
+mod orientation;
+mod profile;
+mod line_profile;
+mod runout;
+#[cfg(test)]
+mod location_samples;
 
+pub use coaxiality::Coaxiality;
 pub use leeway::{Bound, Boundary, Leeway};
+pub use line_profile::LineProfile;
+pub use location::Projected;
+pub use material::MaterialCondition;
+pub use orientation::Orientation;
+pub use position::{Position, PositionMember};
+pub use profile::SurfaceProfile;
 pub use rule::{Against, Found, Instance, Number, Rule, RuleError, Surface};
+pub use runout::Runout;
+pub use symmetry::Symmetry;

@@ -6,36 +6,57 @@
 //! whoever asks applies it to the measured surfaces and to rehearsed ones.
 
 mod angle;
+mod axis;
+mod coaxiality;
 mod cylindricity;
 mod distance;
 mod flanks;
 mod flatness;
 mod form;
 mod leeway;
+mod line_profile;
+mod location;
+#[cfg(test)]
+mod location_samples;
+#[cfg(test)]
+mod made_tests;
+mod material;
+pub mod movement;
+mod orientation;
 mod parallel_planes;
 mod placed;
+mod position;
+mod profile;
 mod radius;
 mod roundness;
 mod rule;
+mod runout;
 mod sections;
 mod size;
 mod small_programme;
 mod straightness;
 mod subject;
+mod symmetry;
 mod two_point;
 
 pub use angle::Angle;
+pub use coaxiality::Coaxiality;
 pub use cylindricity::Cylindricity;
 pub use distance::Distance;
 pub use flatness::Flatness;
 pub use form::Reference;
 pub use leeway::{Bound, Boundary, Leeway};
+pub use line_profile::LineProfile;
+pub use location::Projected;
+pub use material::MaterialCondition;
+pub use orientation::Orientation;
+pub use position::{Position, PositionMember};
+pub use profile::SurfaceProfile;
 pub use radius::Radius;
 pub use roundness::Roundness;
 pub use rule::{Against, Found, Instance, Number, Rule, RuleError, Surface};
+pub use runout::Runout;
 pub use size::Size;
 pub use straightness::Straightness;
 pub use subject::Subject;
-
-#[cfg(test)]
-mod made_tests;
+pub use symmetry::Symmetry;

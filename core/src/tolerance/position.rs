@@ -1,0 +1,105 @@
+//! Position of ISO 1101:2017, 17.13, with ISO 5458:2018 for groups and ISO 2692:2021 for material conditions; and of ASME
+//! Y14.5-2018, chapter 10 (from memory).
+
+use super::axis;
+use super::location::{Projected, Wanted, found_of_zone, instances, leeway_words, placed};
+use super::material::MaterialCondition;
+use super::movement::{Own, settle};
+use super::{Found, Leeway, Rule, RuleError, Surface};
+use crate::geometry::Direction;
+use crate::plan::{Situation, StandardSystem, Zone};
+use crate::run::Run;
+
+/// Position of one feature, or of several that are moved together within what the datums leave: the size of the zone
+/// that would just do, twice the largest distance from the true place; the largest of all members.
+///
+/// Regardless of size: of a hole or shaft both ends of its straight axis over the measured depth, or of the projected
+/// piece; of a ball its centre; of a plane its points; of a groove or tongue its extracted middle. At a material
+/// condition by ISO: the tolerance at the condition with which the surface would just keep its boundary, 0 where there is
+/// room. By ASME: twice the distance of the axis of the envelope, and the bonus that its own size gives to the limit;
+/// both of the member for which the limit is the tightest. (The surface method, which that standard lets take precedence,
+/// is the number by ISO.)
+#[derive(Clone, Debug)]
+pub struct Position {
+    /// The features, one surface each.
+    pub members: Vec<PositionMember>,
+    /// Which zone; its size is not looked at.
+    pub zone: Zone,
+    /// By whose rules.
+    pub standard: StandardSystem,
+    /// What the datums leave; with all shifts free it is the lower segment that only orients.
+    pub leeway: Leeway,
+    /// Size of the cells in which two flanks are brought together, mm.
+    pub cell_mm: f64,
+}
+
+/// A feature whose position is asked for.
+#[derive(Clone, Debug)]
+pub struct PositionMember {
+    /// The nominal feature.
+    pub situation: Situation,
+    /// Direction of the axis where a wall shorter than its diameter does not tell it.
+    pub axis: Option<Direction>,
+    /// A material condition.
+    pub condition: Option<MaterialCondition>,
+    /// A projected zone.
+    pub projected: Option<Projected>,
+}
+
+impl Rule for Position {
+    fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+        if self.members.is_empty() {
+            return Err(RuleError::Missing("a position of no feature".into()));
+        }
+        let (mut residuals, mut parts, mut bonuses) = (Vec::new(), Vec::new(), Vec::new());
+        let mut operators = Vec::new();
+        let mut middles = Vec::new();
+        for (i, member) in self.members.iter().enumerate() {
+            let condition = match &member.condition {
+                Some(c) => c.checked()?,
+                None => None,
+            };
+            let wanted = Wanted {
+                situation: &member.situation,
+                axis: member.axis,
+                zone: &self.zone,
+                condition,
+                projected: member.projected.as_ref(),
+                standard: self.standard,
+                cell_mm: self.cell_mm,
+            };
+            let one = placed(run, axis::surface(surfaces, i, 3)?, &wanted)?;
+            parts.push(residuals.len()..residuals.len() + one.residuals.len());
+            residuals.extend(one.residuals);
+            bonuses.push(one.bonus_mm);
+            middles.push(one.middle);
+            if i == 0 {
+                operators.push(("association", one.how));
+                operators.extend(one.method.map(|m| ("material_condition", m.to_string())));
+            }
+        }
+        let settled = settle(run, &self.leeway, surfaces, &residuals, Own::None)?;
+        let worst = parts.iter().position(|p| p.contains(&settled.worst)).unwrap_or(0);
+        let mut found = found_of_zone(&settled, &residuals);
+        // The bonus was taken off while the members were moved together.
+        let plus: Vec<f64> = bonuses.iter().map(|b| b.unwrap_or(0.0)).collect();
+        if bonuses[worst].is_some() {
+            found.numbers[0].value = (settled.value + plus[worst]).max(0.0);
+            found.bonus_mm = bonuses[worst];
+        } else if settled.value < 0.0 {
+            operators.push(("room", format!("{:.6} mm", -settled.value)));
+        }
+        if self.members.len() > 1 {
+            found.instances = instances(&settled, &residuals, &parts, &plus);
+        } else if let Some((place, truth, along)) = middles[0] {
+            found.off = Some(along.of(settled.motion.point(&place) - truth));
+        }
+        operators.push(("leeway", leeway_words(&self.leeway)));
+        found.operators = operators;
+        Ok(found)
+    }
+}
+
+#[cfg(test)]
+#[path = "position_tests.rs"]
+mod tests;

@@ -4,15 +4,21 @@
 //! below 1 (Birge, Physical Review 40, 1932, p. 207, from memory). What points cannot be of what their name says is
 //! refused once the part rests ([`belongs`]).
 
-use crate::associate::{AssociatedPlane, circle, plane, sphere_of_radius};
-use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
-use crate::plan::{DatumSystem, FaceMap, Plan, Situation};
+use crate::associate::{
+    AssociatedPlane, On, PatternPoint, associate_pattern, circle, plane, sphere_of_radius,
+};
+use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Twist};
+use crate::plan::{Association, DatumSystem, FaceMap, Plan, Situation};
 use crate::points::{PointSet, Role, TakenPoint, off_the_wall_mm};
+use crate::run::quiet;
 
 use super::holds::{Hold, HoldKind, holds};
+use super::leeway::{loose, orthogonal};
+use super::on_scan::features::{failed, measured as measured_by, rows};
 use super::on_scan::{missing, of_plane};
-use super::targets::{TargetMeasured, solve};
-use super::{DatumError, DatumTaken, Measured, covariance, named, start, taken};
+use super::pattern::Features;
+use super::targets::TargetMeasured;
+use super::{DatumError, DatumTaken, Loose, Measured, covariance, solved, start, taken};
 
 /// Points aligned on the datums.
 #[derive(Clone, Debug, PartialEq)]
@@ -24,6 +30,11 @@ pub struct PointDatums {
     /// Covariance of (turn about x, y, z, rad; shift along x, y, z, mm) from the points' stated uncertainty; `None`
     /// when one of them states none.
     pub covariance: Option<[[f64; 6]; 6]>,
+    /// Motions about `centre` that no datum locks: orthogonal, each of 1 mm at the largest distance of a target from
+    /// it. Along them the points lie as they were first laid on the part.
+    pub free: Vec<Twist>,
+    /// Datums at a material condition, and the motions that are loose within their boundaries.
+    pub loose: Vec<Loose>,
     /// Every datum and target.
     pub datums: Vec<DatumTaken>,
     /// Rounds until it rested.
@@ -39,17 +50,21 @@ const STILL_MM: f64 = 1e-10;
 /// Establishes a datum system on points in the instrument's axes.
 ///
 /// # Errors
-/// A datum or target without points, points that do not determine it, datums that leave the part free.
+/// A datum or target without points, points that do not determine it, what only a scan shows.
 pub fn establish_by_points(
     set: &PointSet,
     system: &DatumSystem,
     plan: &Plan,
     faces: &FaceMap,
 ) -> Result<PointDatums, DatumError> {
-    let holds = holds(system, plan, faces).ok_or_else(|| DatumError::WrongFaces { id: system.id.clone() })?;
-    let nominal: Vec<_> = holds.iter().flat_map(|h| h.targets.iter().cloned()).collect();
+    let all = holds(system, plan, faces)?;
+    if system.best_fit.is_some() {
+        return Err(DatumError::OnScansOnly { id: system.id.clone(), what: "its best fit" });
+    }
+    let nominal = all.targets();
+    let holds = &all.all;
     let of: Vec<Vec<&TakenPoint>> =
-        holds.iter().map(|h| set.points.iter().filter(|p| p.name == h.name).collect()).collect();
+        holds.iter().map(|h| set.points.iter().filter(|p| h.is_named(&p.name)).collect()).collect();
     for (hold, points) in holds.iter().zip(&of) {
         if points.is_empty() {
             return Err(missing(
@@ -58,7 +73,7 @@ pub fn establish_by_points(
             ));
         }
     }
-    let mut pose = start::of_points(set, system, &holds, plan, faces)?;
+    let mut pose = start::of_points(set, system, holds, plan, faces)?;
     let mut moved_mm = f64::INFINITY;
     for round in 1..=MOST_ROUNDS {
         // Holes square to the first plane, and sides of planes, follow from the pose.
@@ -71,19 +86,8 @@ pub fn establish_by_points(
             }
             measured.push(found);
         }
-        let back = pose.inverse();
-        let told: Vec<TargetMeasured> = measured
-            .iter()
-            .flat_map(|m| &m.targets)
-            .map(|t| TargetMeasured {
-                point: back.point(&t.point),
-                normal: t.normal.map(|n| back.direction(n)),
-                standard_mm: t.standard_mm,
-            })
-            .collect();
-        let solved = solve(&nominal, &told, pose)
-            .map_err(|cause| DatumError::Targets { id: system.id.clone(), cause: named(&cause, &holds) })?;
-        let step = solved.part_from_scan * back;
+        let solved = solved(system, &all, &nominal, &measured, pose)?;
+        let step = solved.part_from_scan * pose.inverse();
         moved_mm = nominal.iter().map(|t| (step.point(&t.nominal) - t.nominal).norm()).fold(0.0, f64::max);
         pose = solved.part_from_scan;
         let size = nominal.iter().map(|t| t.nominal.coords.amax()).fold(1.0, f64::max);
@@ -91,12 +95,15 @@ pub fn establish_by_points(
             for (hold, points) in holds.iter().zip(&of) {
                 belongs(hold, points, &pose)?;
             }
+            let lever_mm = nominal.iter().map(|t| (t.nominal - solved.centre).norm()).fold(1.0, f64::max);
             let known = of.iter().flatten().all(|p| p.standard_mm.is_some());
             return Ok(PointDatums {
                 part_from_points: pose,
                 centre: solved.centre,
-                covariance: known.then(|| covariance(&solved, &holds, &measured)),
-                datums: taken(&solved, &holds, &measured),
+                covariance: known.then(|| covariance(&solved, holds, &measured)),
+                free: orthogonal(&solved.free, lever_mm),
+                loose: loose(&solved, &all.loose, lever_mm),
+                datums: taken(&solved, holds, &measured),
                 rounds: round,
             });
         }
@@ -115,10 +122,8 @@ fn one(
         |cause| DatumError::Fit { letter: hold.letter.to_owned(), feature: hold.name.to_owned(), cause };
     let standard = taken.iter().filter_map(|p| p.standard_mm).fold(0.0, f64::max);
     let points: Vec<Point> = taken.iter().map(|p| pose.point(&p.point)).collect();
-    let same = |point: Point, normal: Option<Direction>, standard_mm: f64| Measured {
-        targets: vec![TargetMeasured { point, normal, standard_mm }; hold.targets.len()],
-        errors: Vec::new(),
-        residual_mm: None,
+    let same = |point: Point, normal: Option<Direction>, standard_mm: f64| {
+        Measured::of(vec![TargetMeasured { point, normal, standard_mm }; hold.targets.len()])
     };
     let centre = taken.iter().position(|p| p.role == Role::Centre).map(|i| points[i]);
     Ok(match &hold.kind {
@@ -158,6 +163,10 @@ fn one(
                 same(middle, None, 0.5 * birge(standard, seen) * (1.0 / n + 1.0 / m).sqrt())
             }
         },
+        HoldKind::Features(features) => together(hold, features, taken, &points, standard)?,
+        HoldKind::Pad(pad) if pad.line_to.is_some() => {
+            return Err(missing(hold, "a target line is taken on a scan and not by points".into()));
+        }
         HoldKind::Pad(_) => {
             let normal = taken[0].normal.map(|n| pose.direction(n));
             same(points[0], normal, standard)
@@ -181,6 +190,61 @@ fn one(
             }
         }
     })
+}
+
+/// Features associated as a pattern, by least squares: points are not filtered, so that contacts on them would rest on
+/// their errors.
+fn together(
+    hold: &Hold,
+    features: &Features,
+    taken: &[&TakenPoint],
+    points: &[Point],
+    standard_mm: f64,
+) -> Result<Measured, DatumError> {
+    if features.association != Association::LeastSquares {
+        let problem = "it is associated by contacts, which are taken on the filtered points of a scan; scan it, or \
+                       associate it by least squares";
+        return Err(missing(hold, problem.into()));
+    }
+    let mut all: Vec<PatternPoint> = Vec::new();
+    for (i, part) in features.parts.iter().enumerate() {
+        let mut seen = false;
+        for (p, &point) in taken.iter().zip(points) {
+            if !part.faces.iter().any(|f| f.bound.id == p.name) {
+                continue;
+            }
+            seen = true;
+            if p.role == Role::Surface {
+                all.push(PatternPoint { point, on: On::Ideal(i), weight: 1.0 });
+                continue;
+            }
+            // A centre is where the nominal one is, across the axis.
+            let (Situation::Hole { at, .. } | Situation::Slot { at, .. }) = part.bound.situation else {
+                continue;
+            };
+            let own = hold.targets.iter().filter(|t| (t.nominal - at).norm() < 1e-9);
+            all.extend(own.map(|t| PatternPoint {
+                point,
+                on: On::Facet(t.nominal, t.direction),
+                weight: 1.0,
+            }));
+        }
+        if !seen {
+            let problem = format!("no point of {} was taken; take it", part.bound.id);
+            return Err(missing(hold, problem));
+        }
+    }
+    let found = associate_pattern(&quiet(), &features.pattern, &all, Association::LeastSquares)
+        .map_err(|cause| failed(hold, cause))?;
+    let sizes = features.parts.iter().filter(|p| p.ideal.is_sized()).count();
+    let freedoms = features.pattern.motions.len() + sizes;
+    let n = all.len() as f64;
+    let seen_mm = (all.len() > freedoms).then(|| found.rms_mm * (n / (n - freedoms as f64)).sqrt());
+    let standard = birge(standard_mm, seen_mm);
+    let errors = found.unit_covariance.map_or_else(Vec::new, |unit| {
+        rows(&features.pattern, &hold.targets, &unit.map(|row| row.map(|c| c * standard * standard)))
+    });
+    Ok(measured_by(hold, &found, errors))
 }
 
 /// The stated standard uncertainty of a point, or what residuals say of it where that is more.

@@ -1,6 +1,6 @@
 //! Why a datum system could not be established.
 
-use crate::associate::{FitError, HoleError};
+use crate::associate::{FitError, HoleError, TogetherError};
 use crate::run::Stopped;
 
 /// Why a datum system could not be established.
@@ -28,6 +28,16 @@ pub enum DatumError {
         feature: String,
         /// Why.
         cause: HoleError,
+    },
+    /// The features of a datum could not be associated.
+    #[error("datum {letter} ({feature}): {cause}")]
+    Together {
+        /// Letter on the drawing; "best fit" for a best fit.
+        letter: String,
+        /// The features' ids.
+        feature: String,
+        /// Why.
+        cause: TogetherError,
     },
     /// A datum feature or target was not measured as it must be.
     #[error("datum {letter} ({feature}): {problem}")]
@@ -78,6 +88,14 @@ pub enum DatumError {
         id: String,
         /// What is missing.
         problem: String,
+    },
+    /// What a scan shows and single points do not.
+    #[error("datum system {id}: {what} is taken on a scan and not by points")]
+    OnScansOnly {
+        /// Id of the datum system.
+        id: String,
+        /// What.
+        what: &'static str,
     },
     /// The bound faces are not those of a datum system.
     #[error(

@@ -1,22 +1,29 @@
 //! The datum system on the measured features (ISO 5459:2011).
 //!
-//! Datums in order of precedence: planes, holes, slots, targets (pads), or the balls of a holding fixture. A plane is
-//! associated by total least squares and locks one shift and two turns; the axis of a hole held square to it locks two
-//! shifts, or the last turn; a slot one shift or turn; pads lock along their own directions or the part's axes. On a
-//! scan, features are extracted at the present alignment, the part is moved onto its datums, and both are repeated
-//! until the part rests. What each datum locks follows from the order alone ([`targets`]).
+//! Datums in order of precedence: features of every kind, one or several to a datum, targets (pads, lines), or the balls
+//! of a holding fixture. A plane locks one shift and two turns; the axis of a hole held square to it locks two shifts,
+//! or the last turn; a slot one shift or turn; a cylinder four freedoms, a sphere three, a cone five; pads lock along
+//! their own directions or the part's axes. Planes, holes and slots by least squares are associated one by one, all else
+//! as patterns ([`crate::associate::associate_pattern`]). On a scan, features are extracted at the present alignment,
+//! the part is moved onto its datums, then to its best fit over what they leave, and all is repeated until the part
+//! rests. What each datum locks follows from the order alone ([`targets`]). What is left free, or is loose at a material
+//! condition, is told ([`DatumAlignment::free`], [`Loose`]).
 
+mod best_fit;
 mod by_points;
 mod error;
 mod holds;
+mod leeway;
 mod on_scan;
+mod pattern;
 mod start;
 pub mod targets;
 
 pub use by_points::{PointDatums, establish_by_points};
 pub use error::DatumError;
+pub use leeway::Loose;
 
-use crate::geometry::{Motion, PartFrame, Point, ScanFrame};
+use crate::geometry::{Motion, PartFrame, Point, ScanFrame, Twist};
 use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings};
 use crate::plan::{DatumSystem, FaceMap, Plan};
@@ -24,14 +31,16 @@ use crate::run::{Run, Stage};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
 
+use best_fit::{Fitted, Fitting, Left};
 pub use holds::served;
-use holds::{Hold, HoldKind, holds};
-use targets::{TargetAlignment, TargetMeasured, solve};
+use holds::{Hold, HoldKind, Holds, holds};
+use leeway::{loose, orthogonal};
+use targets::{Target, TargetAlignment, TargetMeasured, solve_leaving};
 
 /// What a datum or target locked, and what it leaves over.
 #[derive(Clone, Debug, PartialEq)]
 pub struct DatumTaken {
-    /// Letter on the drawing, or the fixture's id.
+    /// Letter on the drawing, or the fixture's id; "best fit" for a feature of a best fit.
     pub letter: String,
     /// Feature or target.
     pub feature: String,
@@ -39,8 +48,9 @@ pub struct DatumTaken {
     /// locks.
     pub locks: Vec<String>,
     /// What is left over, mm: for a plane the largest distance of its cells or points from it; for a hole, slot or
-    /// target how far it stays from its nominal along what it locks (for a hole positive away from the others);
-    /// absent where nothing is left by construction.
+    /// target how far it stays from its nominal along what it locks (for a hole positive away from the others); for
+    /// each of several features of one datum the largest distance of its points from it; for a feature of a best fit
+    /// the root mean square of its deviations; absent where nothing is left by construction.
     pub residual_mm: Option<f64>,
 }
 
@@ -53,8 +63,14 @@ pub struct DatumAlignment {
     pub partition: Partition,
     /// Point about which `covariance` turns, mm.
     pub centre: Point,
-    /// Covariance of (turn about x, y, z, rad; shift along x, y, z, mm) from the noise of the datum features.
+    /// Covariance of (turn about x, y, z, rad; shift along x, y, z, mm) from the noise of the datum features; none
+    /// along `free`.
     pub covariance: [[f64; 6]; 6],
+    /// Motions about `centre` that neither a datum nor the best fit holds: orthogonal, each of 1 mm at half the part's
+    /// diagonal. Along them the part lies as in the alignment that it was begun with.
+    pub free: Vec<Twist>,
+    /// Datums at a material condition, and the motions that are loose within their boundaries.
+    pub loose: Vec<Loose>,
     /// Every datum and target.
     pub datums: Vec<DatumTaken>,
     /// Rounds until it rested.
@@ -96,58 +112,121 @@ struct Measured {
     errors: Vec<Vec<f64>>,
     /// What the feature itself leaves over (the form of a plane), mm.
     residual_mm: Option<f64>,
+    /// The largest distance of a point from each feature of a pattern, mm.
+    left_mm: Vec<f64>,
 }
 
-/// Establishes a datum system on a scan, beginning at the alignment `start`.
+impl Measured {
+    /// Targets that err each by itself.
+    fn of(targets: Vec<TargetMeasured>) -> Self {
+        Self { targets, errors: Vec::new(), residual_mm: None, left_mm: Vec::new() }
+    }
+}
+
+/// A part with a best fit rests when a round moves none of its corners by more than this, mm: points change their
+/// triangles and strips from round to round, which moves a mean by less than noise does.
+const BEST_FIT_STILL_MM: f64 = 1e-4;
+
+/// Rounds of a best fit, which slides along faces.
+const MOST_ROUNDS_OF_BEST_FIT: u32 = 60;
+
+/// Establishes a datum system on a scan, beginning at the alignment `start`. Along what the system leaves free the part
+/// stays where the start has it.
 ///
 /// # Errors
-/// A datum feature that was not seen well enough or cannot be associated, datums that leave the part free, or a stop
-/// by the caller.
+/// A datum feature that was not seen well enough or cannot be associated, datums that lock nothing, or a stop by the
+/// caller.
 pub fn establish(
     run: &Run,
     input: &DatumInput,
     system: &DatumSystem,
     start: Motion<PartFrame, ScanFrame>,
 ) -> Result<DatumAlignment, DatumError> {
-    let holds = holds(system, input.plan, input.faces)
-        .ok_or_else(|| DatumError::WrongFaces { id: system.id.clone() })?;
-    let nominal: Vec<_> = holds.iter().flat_map(|h| h.targets.iter().cloned()).collect();
-    let corners = input.nominal.mesh().bounds().corners();
-    let mut extracts = on_scan::Extracts::new(input, &holds);
+    let holds = holds(system, input.plan, input.faces)?;
+    let nominal = holds.targets();
+    let fitting = match &system.best_fit {
+        Some(fit) => {
+            Some(Fitting::new(input, fit).ok_or_else(|| DatumError::WrongFaces { id: system.id.clone() })?)
+        }
+        None => None,
+    };
+    let bounds = input.nominal.mesh().bounds();
+    let (corners, lever_mm) = (bounds.corners(), 0.5 * bounds.diagonal());
+    let (most, still_mm) = match fitting {
+        Some(_) => (MOST_ROUNDS_OF_BEST_FIT, BEST_FIT_STILL_MM),
+        None => (MOST_ROUNDS, STILL_MM),
+    };
+    let mut extracts = on_scan::Extracts::new(input, &holds.all);
     let mut pose = start;
     let mut moved_mm = f64::INFINITY;
-    for round in 1..=MOST_ROUNDS {
-        run.tell(Stage::Align, f64::from(round) / f64::from(MOST_ROUNDS));
+    for round in 1..=most {
+        run.tell(Stage::Align, f64::from(round) / f64::from(most));
         let partition = Partition::new(run, input.nominal, input.tree, input.scan, pose, input.settings)?;
-        let measured = extracts.measure(run, input, &holds, &partition)?;
-        let back = pose.inverse();
-        let in_scan: Vec<TargetMeasured> = measured
-            .iter()
-            .flat_map(|m| &m.targets)
-            .map(|t| TargetMeasured {
-                point: back.point(&t.point),
-                normal: t.normal.map(|n| back.direction(n)),
-                standard_mm: t.standard_mm,
-            })
-            .collect();
-        let solved = solve(&nominal, &in_scan, pose)
-            .map_err(|cause| DatumError::Targets { id: system.id.clone(), cause: named(&cause, &holds) })?;
-        let step = solved.part_from_scan * back;
+        let mut measured = extracts.measure(run, input, &holds.all, &partition, false)?;
+        let solved = solved(system, &holds, &nominal, &measured, pose)?;
+        // Without a datum there is no middle of targets to turn about.
+        let centre =
+            if nominal.is_empty() { nalgebra::center(&bounds.low, &bounds.high) } else { solved.centre };
+        let free = if nominal.is_empty() { Twist::all(lever_mm) } else { orthogonal(&solved.free, lever_mm) };
+        let moved = solved.part_from_scan * pose.inverse();
+        let left = Left { moved, free: &free, centre, lever_mm };
+        let fit = |sure: bool| match &fitting {
+            Some(fitting) => fitting.fit(run, input, &partition, &left, sure).map(Some),
+            None => Ok(None),
+        };
+        let fitted = fit(false)?;
+        let step = fitted.as_ref().map_or(moved, |f| f.step * moved);
         moved_mm = corners.iter().map(|c| (step.point(c) - c).norm()).fold(0.0, f64::max);
-        if moved_mm < STILL_MM {
+        if moved_mm < still_mm {
             // At rest: the pose at which the points were given to the features is the datum alignment.
+            if holds.all.iter().any(|h| matches!(h.kind, HoldKind::Features(_))) {
+                measured = extracts.measure(run, input, &holds.all, &partition, true)?;
+            }
+            let fitted: Option<Fitted> = fit(true)?;
+            let mut datums = taken(&solved, &holds.all, &measured);
+            let mut covariance = covariance(&solved, &holds.all, &measured);
+            let mut free = free.clone();
+            if let Some(fitted) = fitted {
+                covariance = fitted.covariance(&covariance);
+                free.clone_from(&fitted.free);
+                datums.extend(fitted.taken);
+            }
             return Ok(DatumAlignment {
                 part_from_scan: pose,
                 partition,
-                centre: solved.centre,
-                covariance: covariance(&solved, &holds, &measured),
-                datums: taken(&solved, &holds, &measured),
+                centre,
+                covariance,
+                free,
+                loose: loose(&solved, &holds.loose, lever_mm),
+                datums,
                 rounds: round,
             });
         }
-        pose = solved.part_from_scan;
+        pose = (step * pose).orthonormalised();
     }
-    Err(DatumError::NotSettled { id: system.id.clone(), rounds: MOST_ROUNDS, moved_mm })
+    Err(DatumError::NotSettled { id: system.id.clone(), rounds: most, moved_mm })
+}
+
+/// Moves the part from `pose` onto what was measured there.
+fn solved(
+    system: &DatumSystem,
+    holds: &Holds,
+    nominal: &[Target],
+    measured: &[Measured],
+    pose: Motion<PartFrame, ScanFrame>,
+) -> Result<TargetAlignment, DatumError> {
+    let back = pose.inverse();
+    let told: Vec<TargetMeasured> = measured
+        .iter()
+        .flat_map(|m| &m.targets)
+        .map(|t| TargetMeasured {
+            point: back.point(&t.point),
+            normal: t.normal.map(|n| back.direction(n)),
+            standard_mm: t.standard_mm,
+        })
+        .collect();
+    solve_leaving(nominal, &told, &holds.only, pose)
+        .map_err(|cause| DatumError::Targets { id: system.id.clone(), cause: named(&cause, &holds.all) })
 }
 
 /// Says which target a cause of the solver means.
@@ -157,7 +236,7 @@ fn named(cause: &targets::TargetError, holds: &[Hold]) -> String {
         BadTarget { index, .. } | Grazing { index, .. } | Contradictory { index, .. } => Some(*index),
         _ => None,
     };
-    let names = holds.iter().flat_map(|h| h.targets.iter().map(|_| h.name));
+    let names = holds.iter().flat_map(|h| h.targets.iter().map(|_| &h.name));
     match index.and_then(|i| names.clone().nth(i)) {
         Some(name) => format!("{name}: {cause}"),
         None => cause.to_string(),
@@ -242,6 +321,23 @@ fn taken(solved: &TargetAlignment, holds: &[Hold], measured: &[Measured]) -> Vec
             locked.iter().map(|f| f.code.map_or_else(|| f.words.clone(), str::to_owned)).collect()
         };
         let length = rows.iter().map(|r| r.residual_mm * r.residual_mm).sum::<f64>().sqrt();
+        if let HoldKind::Features(features) = &hold.kind {
+            let several = features.parts.len() > 1;
+            for (part, left_mm) in features.parts.iter().zip(&m.left_mm) {
+                all.push(DatumTaken {
+                    letter: hold.letter.to_owned(),
+                    feature: part.bound.id.clone(),
+                    locks: of_stage(),
+                    // One feature of size or place leaves what the datums before it do not let it meet.
+                    residual_mm: if several || !part.ideal.is_sized() {
+                        Some(*left_mm)
+                    } else {
+                        left(length)
+                    },
+                });
+            }
+            continue;
+        }
         let (locks, residual_mm) = match &hold.kind {
             HoldKind::Plane { .. } => (of_stage(), m.residual_mm),
             HoldKind::Hole { .. } => {
@@ -257,11 +353,11 @@ fn taken(solved: &TargetAlignment, holds: &[Hold], measured: &[Measured]) -> Vec
                 let one = if rows.len() == 1 { rows[0].residual_mm } else { length };
                 (holds::words(&pad.locks, pad.direction), Some(one))
             }
-            HoldKind::Ball { .. } => (of_stage(), Some(length)),
+            HoldKind::Ball { .. } | HoldKind::Features(_) => (of_stage(), Some(length)),
         };
         all.push(DatumTaken {
             letter: hold.letter.to_owned(),
-            feature: hold.name.to_owned(),
+            feature: hold.name.clone(),
             locks,
             residual_mm,
         });

@@ -6,26 +6,30 @@ use crate::partition::{Partition, Rim, Seen};
 use crate::plan::BoundFeature;
 use crate::run::{CHECK_EVERY, Run};
 
+pub(super) mod features;
+mod line;
 mod pad;
 mod slot;
 
 use super::targets::TargetMeasured;
 use super::{DatumError, DatumInput, Hold, HoldKind, Measured};
+use features::on_features;
+use line::on_line;
 use pad::on_pad;
 use slot::on_slot;
 
 /// Less of a datum plane than this is no datum: seen at one end it would tip (common practice, no source).
-const PLANE_COVERAGE: f64 = 0.8;
+pub(super) const PLANE_COVERAGE: f64 = 0.8;
 
 /// Less than this of the turn of a datum hole, or of a flank of a slot, is no datum (common practice, no source).
-const HOLE_COVERAGE: f64 = 0.5;
+pub(super) const HOLE_COVERAGE: f64 = 0.5;
 
 /// Fewer points on a pad, a flank or a ball do not tell noise from form.
 const MIN_POINTS: usize = 6;
 
 /// Form repeats within about this length, so places closer together are no new evidence, mm (common practice, no
 /// source).
-const FORM_LENGTH_MM: f64 = 2.5;
+pub(super) const FORM_LENGTH_MM: f64 = 2.5;
 
 /// Points of a ball lie within this of its surface, mm, where the best fit says it is: ten times what a best fit of a
 /// warped part errs by.
@@ -33,26 +37,28 @@ const BALL_REACH_MM: f64 = 2.0;
 
 /// What does not change from round to round.
 pub(super) struct Extracts {
-    /// Rims of the datum planes, by hold.
-    rims: Vec<Option<Rim>>,
+    /// Rims of the faces of each hold; `None` for a face that has another border.
+    rims: Vec<Vec<Option<Rim>>>,
 }
 
 impl Extracts {
     pub(super) fn new(input: &DatumInput, holds: &[Hold]) -> Self {
-        let rim = |h: &Hold| match h.kind {
-            HoldKind::Plane { bound, .. } => Some(Rim::new(input.nominal, &bound.triangles)),
-            _ => None,
+        let rims = |h: &Hold| match &h.kind {
+            HoldKind::Plane { bound, .. } => vec![Some(Rim::new(input.nominal, &bound.triangles))],
+            HoldKind::Features(features) => features.rims(input.nominal),
+            _ => Vec::new(),
         };
-        Self { rims: holds.iter().map(rim).collect() }
+        Self { rims: holds.iter().map(rims).collect() }
     }
 
-    /// Every hold at one alignment.
+    /// Every hold at one alignment; `sure` where the part rests and all of the uncertainty is wanted.
     pub(super) fn measure(
         &mut self,
         run: &Run,
         input: &DatumInput,
         holds: &[Hold],
         partition: &Partition,
+        sure: bool,
     ) -> Result<Vec<Measured>, DatumError> {
         let mut normal: Option<Direction> = None;
         let mut all = Vec::with_capacity(holds.len());
@@ -61,8 +67,8 @@ impl Extracts {
         } else {
             Vec::new()
         };
-        for (hold, rim) in holds.iter().zip(&self.rims) {
-            let found = match (&hold.kind, rim) {
+        for (hold, rims) in holds.iter().zip(&self.rims) {
+            let found = match (&hold.kind, rims.first().and_then(Option::as_ref)) {
                 (HoldKind::Plane { bound, normal: facing }, Some(rim)) => {
                     let plane = on_plane(run, input, hold, bound, *facing, rim, partition)?;
                     normal = normal.or(Some(plane.normal));
@@ -75,6 +81,10 @@ impl Extracts {
                 (HoldKind::Slot { bound, at, axis, along }, _) => {
                     on_slot(input, hold, bound, (*at, *axis, *along), partition)?
                 }
+                (HoldKind::Features(features), _) => {
+                    on_features(run, input, hold, (features, rims), partition, sure)?
+                }
+                (HoldKind::Pad(pad), _) if pad.line_to.is_some() => on_line(input, hold, pad, &placed)?,
                 (HoldKind::Pad(pad), _) => on_pad(input, hold, pad, &placed)?,
                 (HoldKind::Ball { at, diameter_mm, standard_mm }, _) => {
                     on_ball(run, input, hold, *at, *diameter_mm, *standard_mm, partition)?
@@ -88,22 +98,37 @@ impl Extracts {
 }
 
 pub(super) fn missing(hold: &Hold, problem: String) -> DatumError {
-    DatumError::Missing { letter: hold.letter.to_owned(), feature: hold.name.to_owned(), problem }
+    lacking((hold.letter, &hold.name), problem)
+}
+
+/// The letter of a datum and what it is taken from.
+pub(super) type Who<'a> = (&'a str, &'a str);
+
+pub(super) fn lacking((letter, feature): Who, problem: String) -> DatumError {
+    DatumError::Missing { letter: letter.to_owned(), feature: feature.to_owned(), problem }
 }
 
 fn unseen(hold: &Hold, seen: f64, need: f64) -> DatumError {
+    too_little((hold.letter, &hold.name), seen, need)
+}
+
+pub(super) fn too_little((letter, feature): Who, seen: f64, need: f64) -> DatumError {
     DatumError::Unseen {
-        letter: hold.letter.to_owned(),
-        feature: hold.name.to_owned(),
+        letter: letter.to_owned(),
+        feature: feature.to_owned(),
         percent: 100.0 * seen,
         need: 100.0 * need,
     }
 }
 
 fn picked(hold: &Hold, bound: &BoundFeature) -> Result<(), DatumError> {
+    picked_of((hold.letter, &hold.name), bound)
+}
+
+fn picked_of(who: Who, bound: &BoundFeature) -> Result<(), DatumError> {
     if bound.triangles.is_empty() {
         let problem = "it is placed by numbers and not picked on the nominal, so it takes measured points";
-        return Err(missing(hold, problem.into()));
+        return Err(lacking(who, problem.into()));
     }
     Ok(())
 }
@@ -154,7 +179,7 @@ pub(super) fn of_plane(hold: &Hold, plane: &AssociatedPlane) -> Measured {
         .into_iter()
         .map(|point| TargetMeasured { point, normal: Some(plane.normal), standard_mm: 0.0 })
         .collect();
-    Measured { targets, errors, residual_mm: Some(plane.residual_mm) }
+    Measured { targets, errors, residual_mm: Some(plane.residual_mm), left_mm: Vec::new() }
 }
 
 /// Columns of the lower Cholesky factor; of a covariance that has none (no noise at all) none.
@@ -187,7 +212,7 @@ fn on_hole(
         .map(|c| hold.targets.iter().map(|t| seen(t.direction, &c)).collect())
         .collect();
     let one = TargetMeasured { point: found.centre, normal: None, standard_mm: 0.0 };
-    Ok(Measured { targets: vec![one; hold.targets.len()], errors, residual_mm: None })
+    Ok(Measured { targets: vec![one; hold.targets.len()], errors, residual_mm: None, left_mm: Vec::new() })
 }
 
 /// A ball of a fixture: the scan's points near its surface, by least squares at its known radius.
@@ -244,5 +269,5 @@ fn on_ball(
     let noise = fit.noise_mm().map_or(input.noise_mm, |seen| seen.max(input.noise_mm));
     let standard_mm = (worst * noise * noise + fixture_mm * fixture_mm).sqrt();
     let one = TargetMeasured { point: fit.centre, normal: None, standard_mm };
-    Ok(Measured { targets: vec![one; hold.targets.len()], errors: Vec::new(), residual_mm: None })
+    Ok(Measured::of(vec![one; hold.targets.len()]))
 }

@@ -100,7 +100,7 @@ fn pairs(set: &PointSet, plan: &Plan, faces: &FaceMap) -> Vec<(Point, Point)> {
 fn plane_pair(set: &PointSet, holds: &[Hold]) -> Option<(Direction, Option<Direction>)> {
     holds.iter().find_map(|h| {
         let HoldKind::Plane { normal, .. } = h.kind else { return None };
-        let taken: Vec<_> = set.points.iter().filter(|p| p.name == h.name).collect();
+        let taken: Vec<_> = set.points.iter().filter(|p| h.is_named(&p.name)).collect();
         let points: Vec<Point> = taken.iter().map(|p| p.point).collect();
         let fit = plane(&points).ok()?;
         let sides: f64 = taken.iter().filter_map(|p| p.normal).map(|n| n.dot(fit.normal)).sum();

@@ -11,25 +11,25 @@ const PATIENCE: usize = 40;
 
 /// A point as a linear programme sees it: its value, and how that changes with the unknowns.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Row<const M: usize> {
-    pub(super) index: usize,
-    pub(super) value: f64,
-    pub(super) slope: [f64; M],
+pub(in super::super) struct Row<const M: usize> {
+    pub(in super::super) index: usize,
+    pub(in super::super) value: f64,
+    pub(in super::super) slope: [f64; M],
 }
 
 /// Which borders there are.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Sides {
-    pub(super) above: bool,
-    pub(super) below: bool,
+pub(in super::super) struct Sides {
+    pub(in super::super) above: bool,
+    pub(in super::super) below: bool,
 }
 
 /// The best corner of a programme.
 #[derive(Clone, Debug)]
-pub(super) struct Corner<const M: usize> {
-    pub(super) step: [f64; M],
+pub(in super::super) struct Corner<const M: usize> {
+    pub(in super::super) step: [f64; M],
     /// Upper border less lower border, of those there are.
-    pub(super) value: f64,
+    pub(in super::super) value: f64,
     /// Rows that hold the borders, with their weights; positions in the list of rows.
     pub(super) above: Vec<(usize, f64)>,
     pub(super) below: Vec<(usize, f64)>,
@@ -44,6 +44,16 @@ enum Held {
     Largest(usize),
 }
 
+/// [`lowest_of`] for one shape.
+pub(super) fn lowest<const M: usize>(
+    rows: &[Row<M>],
+    sides: Sides,
+    reach: f64,
+    rounding: f64,
+) -> Option<Corner<M>> {
+    lowest_of::<M, MOST>(rows, sides, reach, rounding)
+}
+
 /// Minimises top - bottom over steps s with |s_k| <= `reach`, where every row has
 /// bottom <= value + slope . s <= top.
 ///
@@ -52,7 +62,9 @@ enum Held {
 /// Osborne and Watson, Computer J. 10, 1967). The walls of the box give the first basis: the corner to which the
 /// gradient of the extreme points leads. When progress stalls Bland's rule (Math. Oper. Res. 2, 1977) excludes
 /// cycles.
-pub(super) fn lowest<const M: usize>(
+///
+/// `K` is the room for the unknowns: at least `M` and a border for each side.
+pub(in super::super) fn lowest_of<const M: usize, const K: usize>(
     rows: &[Row<M>],
     sides: Sides,
     reach: f64,
@@ -62,7 +74,7 @@ pub(super) fn lowest<const M: usize>(
     let unknowns = M + borders;
     let (top_at, bottom_at) = (M, M + usize::from(sides.above));
     let column = |held: Held| {
-        let mut c = [0.0; MOST];
+        let mut c = [0.0; K];
         match held {
             Held::Above(i) => {
                 c[..M].copy_from_slice(&rows[i].slope.map(|v| -v));
@@ -83,15 +95,15 @@ pub(super) fn lowest<const M: usize>(
         Held::Below(i) => -rows[i].value,
         Held::Least(_) | Held::Largest(_) => -reach,
     };
-    let mut goal = [0.0; MOST];
+    let mut goal = [0.0; K];
     goal[M..unknowns].fill(1.0);
 
     let mut basis = first_basis(rows, sides)?;
     let (mut stalled, mut last) = (0usize, f64::NEG_INFINITY);
     for _ in 0..EXCHANGES {
-        let mut straight = [[0.0; MOST]; MOST];
-        let mut turned = [[0.0; MOST]; MOST];
-        let mut bounds = [0.0; MOST];
+        let mut straight = [[0.0; K]; K];
+        let mut turned = [[0.0; K]; K];
+        let mut bounds = [0.0; K];
         for (k, &held) in basis.iter().enumerate() {
             let c = column(held);
             straight[k] = c;
@@ -103,7 +115,7 @@ pub(super) fn lowest<const M: usize>(
         let x = solve(unknowns, straight, bounds)?;
         let weights = solve(unknowns, turned, goal)?;
         let step: [f64; M] = std::array::from_fn(|k| x[k]);
-        let (top, bottom) = (x[top_at], -x[bottom_at.min(MOST - 1)]);
+        let (top, bottom) = (x[top_at], -x[bottom_at.min(K - 1)]);
         let value: f64 = x[M..unknowns].iter().sum();
         let entering = {
             let careful = stalled > PATIENCE;
@@ -162,7 +174,7 @@ fn first_basis<const M: usize>(rows: &[Row<M>], sides: Sides) -> Option<Vec<Held
         }
     }
     rows.first()?;
-    let mut basis = Vec::with_capacity(MOST);
+    let mut basis = Vec::with_capacity(M + 2);
     for k in 0..M {
         let up = if sides.above { rows[high].slope[k] } else { 0.0 };
         let down = if sides.below { rows[low].slope[k] } else { 0.0 };
@@ -178,7 +190,12 @@ fn first_basis<const M: usize>(rows: &[Row<M>], sides: Sides) -> Option<Vec<Held
 }
 
 /// The ratio test: which weight reaches zero first as the entering constraint takes over.
-fn leaving(basis: &[Held], weights: &[f64; MOST], change: &[f64; MOST], careful: bool) -> Option<usize> {
+fn leaving<const K: usize>(
+    basis: &[Held],
+    weights: &[f64; K],
+    change: &[f64; K],
+    careful: bool,
+) -> Option<usize> {
     let open = |k: &usize| change[*k] > 1e-11;
     let ratio = |k: usize| weights[k].max(0.0) / change[k];
     let least = (0..basis.len()).filter(open).map(ratio).fold(f64::INFINITY, f64::min);

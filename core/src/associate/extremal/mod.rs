@@ -13,5 +13,6 @@ mod search;
 mod starts;
 
 pub(super) use elimination::solve_what_is_told;
+pub(super) use exchange::{Row, Sides, lowest_of};
 pub(super) use search::{Aim, Found, Outline, walk};
 pub(super) use starts::{best_of_starts, leaves_half_open};

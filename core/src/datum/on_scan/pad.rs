@@ -54,7 +54,7 @@ pub(super) fn on_pad(
     let one = under(&flat, pad.at, pad.direction, radius, input.noise_mm).map_err(|cause| {
         DatumError::Fit { letter: hold.letter.to_owned(), feature: hold.name.to_owned(), cause }
     })?;
-    Ok(Measured { targets: vec![one; hold.targets.len()], errors: Vec::new(), residual_mm: None })
+    Ok(Measured::of(vec![one; hold.targets.len()]))
 }
 
 /// The plane of the points over a pad, four or more, under its middle `at`: a scan of a pad at a rim may have its

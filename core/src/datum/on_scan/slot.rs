@@ -65,7 +65,7 @@ pub(super) fn on_slot(
     }
     let point = at + across * middle;
     let one = TargetMeasured { point, normal: None, standard_mm: variance.sqrt() };
-    Ok(Measured { targets: vec![one; hold.targets.len()], errors: Vec::new(), residual_mm: None })
+    Ok(Measured::of(vec![one; hold.targets.len()]))
 }
 
 /// Where a flank lies across the slot.

@@ -15,14 +15,20 @@
 //! the gradients of all of them, each over the motions that it holds, are brought to zero to first order.
 
 mod freedom;
+mod motions;
+mod only;
 mod rows;
 
 pub use freedom::Freedom;
+pub use only::Only;
 
 pub use crate::plan::Axis;
 
-use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Vector, symmetric_eigen};
+use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame, Twist, Vector, symmetric_eigen};
 use freedom::{left_free, locked};
+pub(crate) use motions::named_motions;
+use motions::{loosened, twists};
+use only::{Combination, combined};
 use rows::{Row, rows};
 
 /// A datum target on the nominal.
@@ -73,6 +79,9 @@ pub struct StageLocks {
     pub locked: Vec<Freedom>,
     /// What it left to the stages after it.
     pub left_free: Vec<Freedom>,
+    /// The motions about the alignment's centre that its targets alone hold, once all other stages have theirs: as many
+    /// as it locked, orthogonal, each of 1 mm at the spread of the targets.
+    pub loosened: Vec<Twist>,
 }
 
 /// The part aligned on its targets.
@@ -86,6 +95,9 @@ pub struct TargetAlignment {
     pub stages: Vec<StageLocks>,
     /// Point about which `covariance` turns: the middle of the nominal targets, mm.
     pub centre: Point,
+    /// Motions about it that no stage locks: orthogonal, each of 1 mm at the spread of the targets. Along them the
+    /// part stays where the start has it.
+    pub free: Vec<Twist>,
     /// Covariance of (turn about x, y, z, rad; shift along x, y, z, mm) from the targets' standard deviations.
     pub covariance: [[f64; 6]; 6],
     /// What an error of 1 mm of each residual does to the part, in the order of `residuals`: turn about x, y, z
@@ -217,6 +229,30 @@ pub fn solve(
     measured: &[TargetMeasured],
     start: Motion<PartFrame, ScanFrame>,
 ) -> Result<TargetAlignment, TargetError> {
+    let found = solve_leaving(targets, measured, &[], start)?;
+    match found.stages.last() {
+        Some(last) if last.left_free.is_empty() => Ok(found),
+        Some(last) => Err(TargetError::Undetermined { free: last.left_free.clone() }),
+        None => Err(TargetError::Undetermined { free: left_free(&everything(), found.centre, 1.0) }),
+    }
+}
+
+/// All six motions.
+fn everything() -> Vec<Six> {
+    (0..6).map(|i| std::array::from_fn(|j| f64::from(u8::from(i == j)))).collect()
+}
+
+/// As [`solve`], where a stage may be told to lock `only` some freedoms of the part, and the part may stay free: it
+/// stays where the start has it along what no stage locks, which is told.
+///
+/// # Errors
+/// See [`TargetError`]; never [`TargetError::Undetermined`].
+pub fn solve_leaving(
+    targets: &[Target],
+    measured: &[TargetMeasured],
+    only: &[Only],
+    start: Motion<PartFrame, ScanFrame>,
+) -> Result<TargetAlignment, TargetError> {
     check(targets, measured)?;
     let n = targets.len().max(1) as f64;
     let sum = targets.iter().fold(Vector::zeros(), |s, t| s + t.nominal.coords);
@@ -234,7 +270,7 @@ pub fn solve(
     let mut share = 1.0f64;
     for rounds in 1..=MOST_ROUNDS {
         let all = rows(targets, measured, &motion, centre, spread)?;
-        let order = order(targets, &all)?;
+        let order = order(targets, &all, only, (centre, spread))?;
         let Some(step) = order.step(&all) else { return Err(TargetError::Unsolved) };
         let moved = length(&step);
         let turn = Vector::new(step[3], step[4], step[5]) / spread;
@@ -247,7 +283,7 @@ pub fn solve(
         let still =
             moved <= 4.0 * f64::EPSILON * size || (moved < 1e-15 * size.max(1e6) && moved >= 0.5 * last);
         if still {
-            return finish(targets, measured, motion, centre, spread, rounds);
+            return finish((targets, measured, only), motion, (centre, spread), rounds);
         }
         last = moved;
     }
@@ -283,10 +319,8 @@ fn check(targets: &[Target], measured: &[TargetMeasured]) -> Result<(), TargetEr
 /// A stage with the motions it decides.
 struct Stage {
     stage: usize,
-    /// Its rows' indices.
-    rows: Vec<usize>,
-    /// Its largest weight.
-    heaviest: f64,
+    /// What it brings to zero: its rows, or combinations of them where it may lock only some freedoms.
+    rows: Vec<Combination>,
     /// Orthonormal motions that it locks.
     held: Vec<Six>,
     /// How strongly, mm per mm.
@@ -299,18 +333,35 @@ struct Stage {
 struct Order(Vec<Stage>);
 
 /// Splits the freedoms among the stages by the eigenvalues of what each stage sees of them.
-fn order(targets: &[Target], all: &[Row]) -> Result<Order, TargetError> {
-    let mut free: Vec<Six> = (0..6).map(|i| std::array::from_fn(|j| f64::from(u8::from(i == j)))).collect();
+fn order(
+    targets: &[Target],
+    all: &[Row],
+    only: &[Only],
+    (centre, spread): (Point, f64),
+) -> Result<Order, TargetError> {
+    let mut free: Vec<Six> = everything();
     let mut numbers: Vec<usize> = targets.iter().map(|t| t.stage).collect();
     numbers.sort_unstable();
     numbers.dedup();
     let mut stages = Vec::new();
     for stage in numbers {
-        let rows: Vec<usize> = (0..all.len()).filter(|&i| targets[all[i].target].stage == stage).collect();
+        let own: Vec<usize> = (0..all.len()).filter(|&i| targets[all[i].target].stage == stage).collect();
+        let rows = match only.iter().find(|o| o.stage == stage) {
+            Some(only) => {
+                let places: Vec<Point> =
+                    targets.iter().filter(|t| t.stage == stage).map(|t| t.nominal).collect();
+                combined(all, &own, only, &places, (centre, spread))
+            }
+            None => {
+                let heaviest = own.iter().fold(0.0f64, |w, &r| w.max(all[r].weight));
+                own.iter().map(|&r| Combination::one(r, all[r].weight / heaviest)).collect()
+            }
+        };
         // What the rows see of the free motions. Unweighted: a small weight must not unlock anything.
         let mut gram = [[0.0; 6]; 6];
-        for &r in &rows {
-            let seen: Vec<f64> = free.iter().map(|z| dot(&all[r].holds, z)).collect();
+        for row in &rows {
+            let holds = row.holds(all);
+            let seen: Vec<f64> = free.iter().map(|z| dot(&holds, z)).collect();
             for i in 0..free.len() {
                 for j in 0..free.len() {
                     gram[i][j] += seen[i] * seen[j] / rows.len() as f64;
@@ -341,8 +392,7 @@ fn order(targets: &[Target], all: &[Row]) -> Result<Order, TargetError> {
             return Err(TargetError::LocksNothing { stage });
         }
         free.clone_from(&rest);
-        let heaviest = rows.iter().fold(0.0f64, |w, &r| w.max(all[r].weight));
-        stages.push(Stage { stage, rows, heaviest, held, holds, free: rest });
+        stages.push(Stage { stage, rows, held, holds, free: rest });
     }
     Ok(Order(stages))
 }
@@ -365,10 +415,11 @@ impl Order {
         let mut line = 0;
         for stage in &self.0 {
             for z in &stage.held {
-                for &r in &stage.rows {
-                    let seen = stage.weight(&all[r]) * dot(&all[r].by, z);
+                for row in &stage.rows {
+                    let by = row.by(all);
+                    let seen = row.weight * dot(&by, z);
                     for k in 0..6 {
-                        matrix[line][k] += seen * all[r].by[k];
+                        matrix[line][k] += seen * by[k];
                     }
                 }
                 line += 1;
@@ -387,20 +438,13 @@ impl Order {
         let mut line = 0;
         for stage in &self.0 {
             for z in &stage.held {
-                for &r in &stage.rows {
-                    right[line] -= stage.weight(&all[r]) * dot(&all[r].by, z) * residuals[r];
+                for row in &stage.rows {
+                    right[line] -= row.weight * dot(&row.by(all), z) * row.of(residuals);
                 }
                 line += 1;
             }
         }
         eliminate(*matrix, right)
-    }
-}
-
-impl Stage {
-    /// Weight of a row, 1 for the stage's heaviest.
-    fn weight(&self, row: &Row) -> f64 {
-        row.weight / self.heaviest
     }
 }
 
@@ -445,22 +489,14 @@ fn eliminate(mut a: [Six; 6], mut b: Six) -> Option<Six> {
 }
 
 fn finish(
-    targets: &[Target],
-    measured: &[TargetMeasured],
+    (targets, measured, only): (&[Target], &[TargetMeasured], &[Only]),
     motion: Motion<PartFrame, ScanFrame>,
-    centre: Point,
-    spread: f64,
+    (centre, spread): (Point, f64),
     rounds: usize,
 ) -> Result<TargetAlignment, TargetError> {
     let all = rows(targets, measured, &motion, centre, spread)?;
-    let order = order(targets, &all)?;
-    let last_free = order.0.last().map_or_else(
-        || (0..6).map(|i| std::array::from_fn(|j| f64::from(u8::from(i == j)))).collect(),
-        |stage| stage.free.clone(),
-    );
-    if !last_free.is_empty() {
-        return Err(TargetError::Undetermined { free: left_free(&last_free, centre, spread) });
-    }
+    let order = order(targets, &all, only, (centre, spread))?;
+    let last_free = order.0.last().map_or_else(everything, |stage| stage.free.clone());
     let worst = all
         .iter()
         .fold((0usize, 0.0f64), |w, r| if r.residual.abs() > w.1.abs() { (r.target, r.residual) } else { w });
@@ -475,10 +511,11 @@ fn finish(
     let (strong, weak) = holds().fold((0.0f64, f64::INFINITY), |(s, w), h| (s.max(h), w.min(h)));
     let mut before: Vec<Six> = Vec::new();
     let mut stages = Vec::new();
-    for stage in &order.0 {
+    for (i, stage) in order.0.iter().enumerate() {
         let locked = locked(&before, &stage.held, centre, spread);
         let left_free = left_free(&stage.free, centre, spread);
-        stages.push(StageLocks { stage: stage.stage, locked, left_free });
+        let loosened = loosened(&order, i, &all, spread).ok_or(TargetError::Unsolved)?;
+        stages.push(StageLocks { stage: stage.stage, locked, left_free, loosened });
         before.extend(&stage.held);
     }
     Ok(TargetAlignment {
@@ -486,6 +523,7 @@ fn finish(
         residuals,
         stages,
         centre,
+        free: twists(&last_free, spread),
         covariance: covariance(&order, &all, measured, spread).ok_or(TargetError::Unsolved)?,
         responses: responses(&order, &all, spread).ok_or(TargetError::Unsolved)?,
         rounds,

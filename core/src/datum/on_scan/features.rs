@@ -1,0 +1,445 @@
+//! The features of one datum on a scan, associated as a pattern.
+//!
+//! Contacts and extremes are taken on filtered points only: every point is moved along the nominal normal to its
+//! filtered height. Least squares is taken on the points as they are, each cell of the face counting alike. What the
+//! noise does to an association by contacts is rehearsed: the same association with seeded draws of the noise added.
+
+use crate::associate::{Ideal, On, Pattern, PatternPoint, Together, TogetherError, associate_pattern};
+use crate::filter::{FilterError, Gaussian};
+use crate::geometry::random::Random;
+use crate::geometry::{Cholesky, Direction, Motion, PartFrame, Point, Vector, symmetric_eigen};
+use crate::partition::{MeasuredPoint, Partition, Rim, Seen, normals_under, turn_seen};
+use crate::plan::Association;
+use crate::run::Run;
+use crate::search::PointGrid;
+
+use super::{
+    FORM_LENGTH_MM, HOLE_COVERAGE, MIN_POINTS, PLANE_COVERAGE, Who, lacking, missing, picked_of, too_little,
+};
+use crate::datum::pattern::{FaceKind, Features, PartFace};
+use crate::datum::targets::{Target, TargetMeasured};
+use crate::datum::{DatumError, DatumInput, Hold, Measured};
+
+/// Draws of the noise: their mean square is right to a fifth.
+const REHEARSALS: u64 = 12;
+
+/// Points this many robust standard deviations off a wall are burrs, threads of fibre or neighbours; as for a hole.
+const OFF_WALL: f64 = 6.0;
+
+/// A face as it was seen.
+pub(in crate::datum) struct Shown {
+    pub(in crate::datum) points: Vec<MeasuredPoint>,
+    /// Seen share.
+    pub(in crate::datum) seen: f64,
+    /// Its area that was seen, mm2.
+    pub(in crate::datum) area_mm2: f64,
+}
+
+/// Associates the features; `sure` where the part rests and the uncertainty is wanted.
+pub(super) fn on_features(
+    run: &Run,
+    input: &DatumInput,
+    hold: &Hold,
+    (features, rims): (&Features, &[Option<Rim>]),
+    partition: &Partition,
+    sure: bool,
+) -> Result<Measured, DatumError> {
+    let who = (hold.letter, hold.name.as_str());
+    let contacts = features.association != Association::LeastSquares;
+    let nesting_mm = match input.plan.filter {
+        Some(filter) => filter.nesting_index_mm,
+        None if contacts => {
+            let problem = "it is associated by contacts, which are taken on filtered points, and the plan has no \
+                           `filter`; write one, or associate it by least squares";
+            return Err(missing(hold, problem.into()));
+        }
+        None => 0.0,
+    };
+    let mut all: Vec<PatternPoint> = Vec::new();
+    let mut fields: Vec<Field> = Vec::new();
+    let (mut seen, mut area): (f64, f64) = (1.0, 0.0);
+    let mut rims = rims.iter();
+    for (i, part) in features.parts.iter().enumerate() {
+        for face in &part.faces {
+            let rim = rims.next().and_then(Option::as_ref);
+            let shown = shown(run, input, who, face, rim, partition)?;
+            let need = if matches!(part.ideal, Ideal::Plane { .. }) || part.faces.len() > 1 {
+                PLANE_COVERAGE
+            } else {
+                HOLE_COVERAGE
+            };
+            if !(shown.seen >= need) {
+                return Err(too_little(who, shown.seen, need));
+            }
+            (seen, area) = (seen.min(shown.seen), area + shown.area_mm2);
+            let field = if contacts {
+                Field::filtered(run, input, who, shown.points, nesting_mm)?
+            } else {
+                Field::plain(input, shown.points)
+            };
+            all.extend(field.points(i, input.cell_mm));
+            fields.push(field);
+        }
+    }
+    let failed = |cause| failed(hold, cause);
+    let pattern = &features.pattern;
+    let found = associate_pattern(run, pattern, &all, features.association).map_err(failed)?;
+    let mut errors = Vec::new();
+    if sure {
+        if contacts {
+            errors = rehearsed(run, input, hold, (features, &found), (&mut fields, &all))?;
+        } else if let Some(unit) = found.unit_covariance {
+            let noise = input.noise_mm * input.noise_mm;
+            errors = rows(pattern, &hold.targets, &unit.map(|row| row.map(|c| c * noise)));
+        }
+        // Form that was not seen is as that which was, all of one sign; what was seen of it was so at places a form's
+        // length apart.
+        let form =
+            (found.rms_mm * found.rms_mm - if contacts { 0.0 } else { input.noise_mm.powi(2) }).max(0.0);
+        let places = (area / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
+        let share = (1.0 - seen).max(1.0 / places);
+        if let Some(inverse) = inverse(&found.normal, pattern.motions.len()) {
+            errors.extend(rows(pattern, &hold.targets, &inverse.map(|row| row.map(|c| c * form * share))));
+        }
+    }
+    Ok(measured(hold, &found, errors))
+}
+
+pub(in crate::datum) fn failed(hold: &Hold, cause: TogetherError) -> DatumError {
+    match cause {
+        TogetherError::Fit(crate::associate::FitError::Stopped(stopped)) => DatumError::Stopped(stopped),
+        cause => DatumError::Together { letter: hold.letter.to_owned(), feature: hold.name.clone(), cause },
+    }
+}
+
+/// The targets where the measured pattern has them.
+pub(in crate::datum) fn measured(hold: &Hold, found: &Together, errors: Vec<Vec<f64>>) -> Measured {
+    let back = found.nominal_from_measured.inverse();
+    let targets = hold
+        .targets
+        .iter()
+        .map(|t| TargetMeasured { point: back.point(&t.nominal), normal: None, standard_mm: 0.0 })
+        .collect();
+    let left_mm = found.left_mm.iter().map(|[low, high]| high.max(-low)).collect();
+    Measured { targets, errors, residual_mm: None, left_mm }
+}
+
+/// Columns of a covariance of the motions' amounts, as changes of the rows of the targets.
+pub(in crate::datum) fn rows(
+    pattern: &Pattern,
+    targets: &[Target],
+    covariance: &[[f64; 6]; 6],
+) -> Vec<Vec<f64>> {
+    let (values, vectors) = symmetric_eigen(covariance);
+    let mut columns = Vec::new();
+    for (value, vector) in values.iter().zip(&vectors) {
+        if !(*value > 0.0) {
+            continue;
+        }
+        let mut column = Vec::new();
+        for t in targets {
+            let mut off = Vector::zeros();
+            for (twist, c) in pattern.motions.iter().zip(vector) {
+                off += twist.at(pattern.centre, &t.nominal) * (c * value.sqrt());
+            }
+            column.extend(along(t).map(|d| d.vector().dot(&off)));
+        }
+        columns.push(column);
+    }
+    columns
+}
+
+/// The directions of a target's rows.
+fn along(target: &Target) -> impl Iterator<Item = Direction> + '_ {
+    let own = target.locks.is_empty().then_some(target.direction);
+    own.into_iter().chain(target.locks.iter().map(|a| a.direction()))
+}
+
+/// The inverse of the leading part.
+fn inverse(normal: &[[f64; 6]; 6], motions: usize) -> Option<[[f64; 6]; 6]> {
+    let mut filled = *normal;
+    for (i, row) in filled.iter_mut().enumerate().skip(motions) {
+        row[i] = 1.0;
+    }
+    let mut inverse = Cholesky::new(&filled)?.inverse();
+    for (i, row) in inverse.iter_mut().enumerate() {
+        for (j, c) in row.iter_mut().enumerate() {
+            if i >= motions || j >= motions {
+                *c = 0.0;
+            }
+        }
+    }
+    Some(inverse)
+}
+
+/// One face's points and by how much each is moved.
+pub(in crate::datum) struct Field {
+    points: Vec<MeasuredPoint>,
+    normals: Vec<Direction>,
+    /// How far a point is moved along its normal, mm; `None` for one that the filter gives no value.
+    moved_mm: Vec<Option<f64>>,
+    filter: Option<Gaussian>,
+}
+
+impl Field {
+    pub(in crate::datum) fn plain(input: &DatumInput, points: Vec<MeasuredPoint>) -> Self {
+        let normals = normals_under(input.nominal, &points);
+        Self { moved_mm: vec![Some(0.0); points.len()], normals, points, filter: None }
+    }
+
+    pub(in crate::datum) fn filtered(
+        run: &Run,
+        input: &DatumInput,
+        who: Who,
+        points: Vec<MeasuredPoint>,
+        nesting_mm: f64,
+    ) -> Result<Self, DatumError> {
+        let mut field = Self::plain(input, points);
+        let places = field.points.iter().map(|p| p.point).collect();
+        let mut filter = Gaussian::new(places, &field.normals, nesting_mm);
+        let deviations: Vec<f64> = field.points.iter().map(|p| p.deviation_mm).collect();
+        let filtered = filter.apply(run, &deviations).map_err(|e| unfiltered(who, e))?;
+        field.moved_mm = filtered.value.iter().zip(&deviations).map(|(g, d)| g.map(|g| g - d)).collect();
+        field.filter = Some(filter);
+        Ok(field)
+    }
+
+    /// A draw of the noise, filtered: how it moves each point that has a value.
+    pub(in crate::datum) fn drawn(
+        &mut self,
+        run: &Run,
+        noise_mm: f64,
+        random: &mut Random,
+        who: Who,
+    ) -> Result<Vec<Vector>, DatumError> {
+        let noise: Vec<f64> = self.points.iter().map(|_| noise_mm * random.normal()).collect();
+        let value = match self.filter.as_mut() {
+            Some(filter) => filter.apply(run, &noise).map_err(|e| unfiltered(who, e))?.value,
+            None => noise.into_iter().map(Some).collect(),
+        };
+        let of_one = |((n, moved), g): ((&Direction, &Option<f64>), Option<f64>)| {
+            moved.map(|_| n.vector() * g.unwrap_or(0.0))
+        };
+        Ok(self.normals.iter().zip(&self.moved_mm).zip(value).filter_map(of_one).collect())
+    }
+
+    /// Each point that has a value, at its filtered height, as one of a facet of its own, and its deviation, mm.
+    pub(in crate::datum) fn facets(&self, cell_mm: f64) -> Vec<(PatternPoint, f64)> {
+        let deviations: Vec<(Direction, f64)> = self
+            .points
+            .iter()
+            .zip(&self.normals)
+            .zip(&self.moved_mm)
+            .filter_map(|((p, n), moved)| Some((*n, p.deviation_mm + (*moved)?)))
+            .collect();
+        let own = |(mut p, (n, d)): (PatternPoint, (Direction, f64))| {
+            p.on = On::Facet(p.point - n.vector() * d, n);
+            (p, d)
+        };
+        self.points(0, cell_mm).into_iter().zip(deviations).map(own).collect()
+    }
+
+    /// The points with a value, each at its filtered height; each cell of the face counts alike, but one that holds
+    /// less than a quarter of the usual number is a sliver and counts less.
+    fn points(&self, ideal: usize, cell_mm: f64) -> Vec<PatternPoint> {
+        let mut all: Vec<PatternPoint> = Vec::with_capacity(self.points.len());
+        for ((p, n), moved) in self.points.iter().zip(&self.normals).zip(&self.moved_mm) {
+            if let Some(moved) = moved {
+                let point = p.point + n.vector() * *moved;
+                all.push(PatternPoint { point, on: On::Ideal(ideal), weight: 1.0 });
+            }
+        }
+        let places: Vec<Point> = all.iter().map(|p| p.point).collect();
+        let grid = PointGrid::new(&places, cell_mm);
+        let mut counts: Vec<usize> = grid.cells().map(<[u32]>::len).collect();
+        counts.sort_unstable();
+        let usual = counts.get(counts.len() / 2).copied().unwrap_or(1);
+        for cell in grid.cells() {
+            let weight = 1.0 / (cell.len() as f64).max(0.25 * usual as f64);
+            for &i in cell {
+                all[i as usize].weight = weight;
+            }
+        }
+        all
+    }
+}
+
+fn unfiltered(who: Who, error: FilterError) -> DatumError {
+    match error {
+        FilterError::Stopped(stopped) => DatumError::Stopped(stopped),
+        sparse @ FilterError::TooSparse { .. } => lacking(who, sparse.to_string()),
+    }
+}
+
+/// What draws of the noise do to the rows of the targets, one column a draw.
+fn rehearsed(
+    run: &Run,
+    input: &DatumInput,
+    hold: &Hold,
+    (features, found): (&Features, &Together),
+    (fields, base): (&mut [Field], &[PatternPoint]),
+) -> Result<Vec<Vec<f64>>, DatumError> {
+    let back = |m: &Motion<PartFrame, PartFrame>| {
+        let back = m.inverse();
+        hold.targets.iter().map(|t| back.point(&t.nominal)).collect::<Vec<Point>>()
+    };
+    let still = back(&found.nominal_from_measured);
+    let mut columns = Vec::new();
+    for draw in 0..REHEARSALS {
+        let mut random = Random::seeded(draw);
+        let mut all = base.to_vec();
+        let mut next = all.iter_mut();
+        for field in fields.iter_mut() {
+            for off in field.drawn(run, input.noise_mm, &mut random, (hold.letter, &hold.name))? {
+                if let Some(p) = next.next() {
+                    p.point += off;
+                }
+            }
+        }
+        let found = associate_pattern(run, &features.pattern, &all, features.association)
+            .map_err(|cause| failed(hold, cause))?;
+        let mut column = Vec::new();
+        for ((t, p), q) in hold.targets.iter().zip(back(&found.nominal_from_measured)).zip(&still) {
+            column.extend(along(t).map(|d| d.vector().dot(&(p - q)) / (REHEARSALS as f64).sqrt()));
+        }
+        columns.push(column);
+    }
+    Ok(columns)
+}
+
+pub(in crate::datum) fn shown(
+    run: &Run,
+    input: &DatumInput,
+    who: Who,
+    face: &PartFace,
+    rim: Option<&Rim>,
+    partition: &Partition,
+) -> Result<Shown, DatumError> {
+    picked_of(who, face.bound)?;
+    match (face.kind, rim) {
+        (FaceKind::Open, Some(rim)) => {
+            let triangles = &face.bound.triangles;
+            let face = partition.feature(input.scan, input.nominal, triangles, rim);
+            let seen = Seen::of_surface(
+                run,
+                input.nominal,
+                triangles,
+                rim,
+                face.margin_mm,
+                &face.points,
+                face.spacing_mm,
+            )?;
+            let area_mm2: f64 = triangles.iter().map(|&t| input.nominal.mesh().area(t)).sum();
+            Ok(Shown { points: face.points, seen: seen.fraction, area_mm2: area_mm2 * seen.fraction })
+        }
+        (FaceKind::Open, None) => Err(lacking(who, "its rim is not known".into())),
+        (FaceKind::Wall { at, axis, radius_mm }, _) => {
+            let points = wall(input, who, face, axis, partition)?;
+            let places: Vec<Point> = points.iter().map(|p| p.point).collect();
+            let spacing = input.scan.spacing_among(points.iter().map(|p| p.index));
+            let seen = turn_seen(&places, at, axis, radius_mm, spacing).fraction;
+            Ok(Shown { area_mm2: face.bound.area_mm2 * seen, points, seen })
+        }
+        (FaceKind::Flanks { at, axis, along }, _) => {
+            let points = wall(input, who, face, axis, partition)?;
+            let across = axis.vector().cross(&along.vector());
+            flanks(input, who, face, points, (at, along.vector(), across))
+        }
+    }
+}
+
+/// The points of a wall along an axis, without its ends, where scanners round the arris (a tenth of the depth, at least
+/// 0.3 mm, at most a quarter: as for a hole), and without what stands off it.
+fn wall(
+    input: &DatumInput,
+    who: Who,
+    face: &PartFace,
+    axis: Direction,
+    partition: &Partition,
+) -> Result<Vec<MeasuredPoint>, DatumError> {
+    let mesh = input.nominal.mesh();
+    let along = |p: &Point| p.coords.dot(&axis.vector());
+    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+    let mut member = vec![false; mesh.triangles().len()];
+    for &t in &face.bound.triangles {
+        member[t as usize] = true;
+        for corner in mesh.corners(t) {
+            (low, high) = (low.min(along(&corner)), high.max(along(&corner)));
+        }
+    }
+    let depth = high - low;
+    let margin = (0.1 * depth).max(0.3).min(0.25 * depth);
+    let mut points: Vec<MeasuredPoint> = partition
+        .placed(input.scan)
+        .filter(|p| member[p.triangle as usize])
+        .filter(|p| (low + margin..=high - margin).contains(&along(&p.point)))
+        .collect();
+    let few = |got: usize| {
+        let problem = format!(
+            "only {got} points lie on the wall of {}, at least {MIN_POINTS} are needed: scan it from a slant",
+            face.bound.id
+        );
+        lacking(who, problem)
+    };
+    if points.len() < MIN_POINTS {
+        return Err(few(points.len()));
+    }
+    let mut sizes: Vec<f64> = points.iter().map(|p| p.deviation_mm).collect();
+    let half = sizes.len() / 2;
+    let middle = *sizes.select_nth_unstable_by(half, f64::total_cmp).1;
+    for s in &mut sizes {
+        *s = (*s - middle).abs();
+    }
+    let scatter = 1.482_602_218_505_602 * *sizes.select_nth_unstable_by(half, f64::total_cmp).1;
+    let limit = OFF_WALL * scatter.max(input.noise_mm).max(1e-6);
+    points.retain(|p| (p.deviation_mm - middle).abs() <= limit);
+    if points.len() < MIN_POINTS { Err(few(points.len())) } else { Ok(points) }
+}
+
+/// Of the wall of a slot those points that lie on its flanks, and how much of the shorter seen one was seen.
+fn flanks(
+    input: &DatumInput,
+    who: Who,
+    face: &PartFace,
+    mut points: Vec<MeasuredPoint>,
+    (at, along, across): (Point, Vector, Vector),
+) -> Result<Shown, DatumError> {
+    let mesh = input.nominal.mesh();
+    let side = |t: u32| {
+        let facing = mesh.normal(t)?.vector().dot(&across);
+        // Within 18 degrees: round ends turn away quickly.
+        (facing.abs() > 0.95).then_some(usize::from(facing > 0.0))
+    };
+    let mut ends = [(f64::INFINITY, f64::NEG_INFINITY); 2];
+    let mut area_mm2 = 0.0;
+    for &t in &face.bound.triangles {
+        let Some(s) = side(t) else { continue };
+        area_mm2 += mesh.area(t);
+        for corner in mesh.corners(t) {
+            let x = (corner - at).dot(&along);
+            ends[s] = (ends[s].0.min(x), ends[s].1.max(x));
+        }
+    }
+    points.retain(|p| side(p.triangle).is_some());
+    let bin = (2.0 * input.scan.spacing_mm()).max(1e-3);
+    let mut least: f64 = 1.0;
+    for (s, (low, high)) in ends.into_iter().enumerate() {
+        let count = (((high - low) / bin).ceil() as usize).clamp(1, 10_000);
+        let mut filled = vec![false; count];
+        let mut here = 0usize;
+        for p in points.iter().filter(|p| side(p.triangle) == Some(s)) {
+            let share = ((p.point - at).dot(&along) - low) / (high - low);
+            filled[((share * count as f64).max(0.0) as usize).min(count - 1)] = true;
+            here += 1;
+        }
+        if here < MIN_POINTS {
+            let problem = format!(
+                "only {here} points lie on a flank of {}, at least {MIN_POINTS} are needed: scan it from a slant",
+                face.bound.id
+            );
+            return Err(lacking(who, problem));
+        }
+        least = least.min(filled.iter().filter(|f| **f).count() as f64 / count as f64);
+    }
+    Ok(Shown { points, seen: least, area_mm2: area_mm2 * least })
+}

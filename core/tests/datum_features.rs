@@ -1,0 +1,670 @@
+//! Datums of every kind and association on made sheets whose place and form are known: where each datum must lie follows
+//! by hand.
+
+#![allow(clippy::unwrap_used, reason = "a check stops where something is not as told")]
+
+use std::f64::consts::TAU;
+
+use scantling_core::datum::{DatumAlignment, DatumError, DatumInput, establish, establish_by_points};
+use scantling_core::geometry::random::Random;
+use scantling_core::geometry::{Motion, PartFrame, Point, ScanFrame, Vector, math};
+use scantling_core::nominal::{Nominal, Side};
+use scantling_core::partition::PartitionSettings;
+use scantling_core::plan::{self, BoundFeature, Condition, FaceMap, FeatureKind, Plan, Situation};
+use scantling_core::points::{Coordinates, PointSet, read as read_points};
+use scantling_core::read::RawScan;
+use scantling_core::run::quiet;
+use scantling_core::scan::{LengthUnit, Scan};
+use scantling_core::search::SurfaceTree;
+
+/// A sheet by two parameters from 0 to 1: place and normal out of the material.
+type Sheet = (&'static str, Box<dyn Fn(f64, f64) -> (Point, Vector)>, [f64; 2]);
+
+fn flat(name: &'static str, at: [f64; 3], u: [f64; 3], v: [f64; 3]) -> Sheet {
+    let (at, u, v) = (Point::from(Vector::from(at)), Vector::from(u), Vector::from(v));
+    let n = u.cross(&v).normalize();
+    (name, Box::new(move |s, t| (at + u * s + v * t, n)), [u.norm(), v.norm()])
+}
+
+/// A bore along z from -21 to -1.
+fn bore(name: &'static str, x: f64, y: f64, r: f64) -> Sheet {
+    let place = move |s: f64, t: f64| {
+        let n = Vector::new(-math::cos(TAU * s), -math::sin(TAU * s), 0.0);
+        (Point::new(x, y, -21.0 + 20.0 * t) - n * r, n)
+    };
+    (name, Box::new(place), [TAU * r, 20.0])
+}
+
+/// The upper part of a ball.
+fn ball(name: &'static str, centre: [f64; 3], r: f64) -> Sheet {
+    let c = Point::from(Vector::from(centre));
+    let place = move |s: f64, t: f64| {
+        // From 12 to 88 degrees over its equator: no triangles without area.
+        let up = (12.0 + 76.0 * t).to_radians();
+        let n = Vector::new(
+            math::cos(up) * math::cos(TAU * s),
+            math::cos(up) * math::sin(TAU * s),
+            math::sin(up),
+        );
+        (c + n * r, n)
+    };
+    (name, Box::new(place), [TAU * r * 0.7, 1.3 * r])
+}
+
+fn sheets() -> Vec<Sheet> {
+    vec![
+        flat("A", [0., 0., 0.], [100., 0., 0.], [0., 60., 0.]),
+        flat("B", [0., 0., -21.], [100., 0., 0.], [0., 0., 20.]),
+        flat("C", [0., 60., -21.], [0., -60., 0.], [0., 0., 20.]),
+        flat("G1", [45., 20., -21.], [0., -15., 0.], [0., 0., 20.]),
+        flat("G2", [55., 5., -21.], [0., 15., 0.], [0., 0., 20.]),
+        bore("H1", 25.0, 30.0, 8.0),
+        bore("H2", 75.0, 30.0, 8.0),
+        ball("K", [50.0, 45.0, 12.0], 8.0),
+    ]
+}
+
+struct Case {
+    nominal: Nominal,
+    tree: SurfaceTree,
+}
+
+impl Case {
+    fn new() -> Self {
+        let mut raw = RawScan::default();
+        for (name, place, _) in sheets() {
+            let round = name.starts_with('H') || name == "K";
+            let (w, h): (u32, u32) = if round { (180, 12) } else { (12, 8) };
+            let first = raw.points.len() as u32;
+            for j in 0..=h {
+                for i in 0..=w {
+                    raw.points.push(place(f64::from(i) / f64::from(w), f64::from(j) / f64::from(h)).0);
+                }
+            }
+            for j in 0..h {
+                for i in 0..w {
+                    let a = first + j * (w + 1) + i;
+                    let (b, c, d) = (a + 1, a + w + 2, a + w + 1);
+                    // Along the normal that the sheet says.
+                    let corner = |k: u32| raw.points[k as usize];
+                    let n = place((f64::from(i) + 0.5) / f64::from(w), (f64::from(j) + 0.5) / f64::from(h)).1;
+                    let along = (corner(b) - corner(a)).cross(&(corner(c) - corner(a))).dot(&n) > 0.0;
+                    let two = if along { [[a, b, c], [a, c, d]] } else { [[a, c, b], [a, d, c]] };
+                    raw.triangles.extend(two);
+                }
+            }
+        }
+        let nominal =
+            Nominal::from_mesh(raw, LengthUnit::Millimetre, Some(Side::BehindNormal), &quiet()).unwrap();
+        let tree = SurfaceTree::new(nominal.mesh());
+        Self { nominal, tree }
+    }
+
+    /// The made part: every place of a sheet is moved as `made` says, in the part's axes.
+    fn scan(&self, seed: u64, made: &dyn Fn(&str, Point) -> Vector) -> Made {
+        let mut random = Random::seeded(seed);
+        let scan_from_part: Motion<ScanFrame, PartFrame> =
+            Motion::from_turn_and_shift(random.turn(), Vector::new(310.0, -45.0, 120.0));
+        let mut raw = RawScan { normals: Some(Vec::new()), ..RawScan::default() };
+        for (name, place, [w, h]) in sheets() {
+            let count = |l: f64| (l / 0.75).ceil() as u32;
+            for j in 0..count(h) {
+                for i in 0..count(w) {
+                    let (s, t) = (
+                        (f64::from(i) + random.unit()) / f64::from(count(w)),
+                        (f64::from(j) + random.unit()) / f64::from(count(h)),
+                    );
+                    let (p, n) = place(s, t);
+                    let p = p + made(name, p) + n * (0.01 * random.normal());
+                    raw.points.push(scan_from_part.point(&p));
+                    raw.normals.as_mut().unwrap().push(scan_from_part.vector(&n));
+                }
+            }
+        }
+        let scan = Scan::new(raw, LengthUnit::Millimetre, &quiet()).unwrap();
+        Made { scan, scan_from_part }
+    }
+
+    fn plan(&self, filter: bool, system: &str) -> (Plan, FaceMap) {
+        self.plan_with(filter, "", system)
+    }
+
+    fn plan_with(&self, filter: bool, more: &str, system: &str) -> (Plan, FaceMap) {
+        let mut text = String::from(
+            "schema_version = 1\npart = \"b\"\ndrawing_revision = \"A\"\nplan_version = 1\nlength_unit = \"mm\"\n\
+             object = \"part\"\nstandard = { system = \"iso\", edition = \"ISO 1101:2017\" }\n\
+             decision = { proven = {} }\n",
+        );
+        if filter {
+            text += "filter = { gaussian = { nesting_index_mm = 2.5 } }\n";
+        }
+        text += "[nominal]\nfile = \"b.stl\"\nside_of_material = \"behind_normal\"\n";
+        for (id, kind, near) in [
+            ("A", "plane", "[50, 30, 0]"),
+            ("B", "plane", "[50, 0, -10]"),
+            ("C", "plane", "[0, 30, -10]"),
+            ("G1", "plane", "[45, 12, -10]"),
+            ("G2", "plane", "[55, 12, -10]"),
+            ("H1", "cylinder", "[17, 30, -11]"),
+            ("H2", "cylinder", "[83, 30, -11]"),
+            ("O1", "hole", "[17, 30, -11]"),
+            ("O2", "hole", "[83, 30, -11]"),
+            ("K", "surface", "[50, 45, 19.9]"),
+        ] {
+            text +=
+                &format!("[[feature]]\nid = \"{id}\"\nkind = \"{kind}\"\npick = {{ near_mm = {near} }}\n");
+        }
+        text += more;
+        text += "[[feature]]\nid = \"G\"\nkind = \"width\"\nwidth = { of = [\"G1\", \"G2\"] }\n";
+        text += "[[feature]]\nid = \"P\"\nkind = \"point\"\npoint = { at_mm = [20, 20, 0], direction = [0, 0, 1] }\n";
+        text += &format!("[[datum_system]]\nid = \"D\"\n{system}\n");
+        text += "[[characteristic]]\nnumber = \"1\"\nfeature = \"P\"\ndatum_system = \"D\"\n\
+                 surface_profile = { limit_outside_mm = 0.4, limit_inside_mm = 0.4 }\n";
+        let (_, plan) = plan::check_toml(&text).unwrap_or_else(|f| panic!("{f:#?}"));
+        let faces = plan::bind(&plan, Some(&self.nominal)).unwrap_or_else(|f| panic!("{f:#?}"));
+        (plan, faces)
+    }
+
+    fn establish(&self, (plan, faces): &(Plan, FaceMap), made: &Made) -> Result<Placed, DatumError> {
+        let settings = PartitionSettings { reach_mm: 2.0, min_cos: 0.7 };
+        let input = DatumInput {
+            nominal: &self.nominal,
+            tree: &self.tree,
+            scan: &made.scan,
+            plan,
+            faces,
+            settings: &settings,
+            noise_mm: 0.01,
+            cell_mm: 2.5,
+        };
+        // A best fit is about so far off.
+        let near = Motion::turn_about(
+            Point::new(50.0, 30.0, 0.0),
+            Vector::new(0.0012, -0.001, 0.0015),
+            Vector::new(0.05, -0.04, 0.06),
+        );
+        let start = near * made.scan_from_part.inverse();
+        let found = establish(&quiet(), &input, &plan.datum_systems[0], start)?;
+        let part_from_made = found.part_from_scan * made.scan_from_part;
+        Ok(Placed { found, part_from_made, start: start * made.scan_from_part })
+    }
+
+    fn placed(&self, system: &str, made: &Made) -> Placed {
+        self.establish(&self.plan(true, system), made).unwrap_or_else(|e| panic!("{system}: {e}"))
+    }
+}
+
+struct Made {
+    scan: Scan,
+    scan_from_part: Motion<ScanFrame, PartFrame>,
+}
+
+struct Placed {
+    found: DatumAlignment,
+    /// Where the datums put the made part.
+    part_from_made: Motion<PartFrame, PartFrame>,
+    /// Where it was to begin with.
+    start: Motion<PartFrame, PartFrame>,
+}
+
+impl Placed {
+    fn moved(&self, x: f64, y: f64, z: f64) -> Vector {
+        let p = Point::new(x, y, z);
+        self.part_from_made.point(&p) - p
+    }
+
+    fn locks(&self) -> Vec<(String, Vec<String>)> {
+        self.found.datums.iter().map(|d| (d.feature.clone(), d.locks.clone())).collect()
+    }
+
+    /// Standard uncertainty of a place along a direction, from the covariance.
+    fn standard_mm(&self, p: Point, along: Vector) -> f64 {
+        let arm = (p - self.found.centre).cross(&along);
+        let row = [arm.x, arm.y, arm.z, along.x, along.y, along.z];
+        let mut total = 0.0;
+        for i in 0..6 {
+            for j in 0..6 {
+                total += row[i] * self.found.covariance[i][j] * row[j];
+            }
+        }
+        total.max(0.0).sqrt()
+    }
+}
+
+fn one(letter: &str, feature: &str, association: &str) -> String {
+    format!("  {{ letter = \"{letter}\", feature = \"{feature}\", association = \"{association}\" }},\n")
+}
+
+fn datums(all: &[(&str, &str, &str)]) -> String {
+    let all: String = all.iter().map(|(l, f, a)| one(l, f, a)).collect();
+    format!("datum = [\n{all}]")
+}
+
+fn near(found: f64, wanted: f64, within: f64, what: &str) {
+    assert!((found - wanted).abs() < within, "{what}: {found}, not {wanted}");
+}
+
+/// A crowned along x by 0.3 mm from middle to ends: its mean lies 0.1 mm below the crown, the middle of its narrowest
+/// zone 0.15 mm, and outside the material it is touched on the crown. B as well, against y, along x; it may only shift and
+/// turn about z. Tolerance: extremes of filtered noise of 0.01 mm, three standard deviations of about 0.003 mm.
+#[test]
+fn crowned_planes_lie_where_each_association_says() {
+    let case = Case::new();
+    let crown = |x: f64| -0.3 * ((x - 50.0) / 50.0) * ((x - 50.0) / 50.0);
+    let made = case.scan(1, &|name, p| match name {
+        "A" => Vector::z() * crown(p.x),
+        "B" => -Vector::y() * crown(p.x),
+        _ => Vector::zeros(),
+    });
+    for (association, below, within) in [
+        ("least_squares", 0.1, 0.004),
+        ("minimum_zone", 0.15, 0.012),
+        ("least_squares_outside", 0.0, 0.015),
+        ("minimax_outside", 0.0, 0.015),
+    ] {
+        let system = datums(&[("A", "A", association), ("B", "B", association), ("C", "C", "least_squares")]);
+        let placed = case.placed(&system, &made);
+        // Nearer to the middle than the strip along the rim, of which the zone is 0.29 mm and not 0.3.
+        let moved = placed.moved(50.0, 30.0, 0.0);
+        near(moved.z, below, within, association);
+        near(placed.moved(50.0, 0.0, -11.0).y, -below, within, association);
+        near(placed.moved(0.0, 30.0, -11.0).x, 0.0, 0.01, association);
+        assert!(
+            placed.part_from_made.turn_rad() < 4e-4,
+            "{association}: {}",
+            placed.part_from_made.turn_rad()
+        );
+        assert!(placed.found.free.is_empty() && placed.found.loose.is_empty());
+        let locks = placed.locks();
+        assert_eq!(locks[0].1, ["tz", "rx", "ry"], "{association}");
+        assert_eq!(locks[1].1, ["ty", "rz"], "{association}");
+        assert_eq!(locks[2].1, ["tx"], "{association}");
+        let sure = placed.standard_mm(Point::new(50.0, 30.0, 0.0), Vector::z());
+        assert!(sure > 1e-5 && sure < 0.02, "{association}: {sure}");
+        assert!((moved.z - below).abs() < 4.0 * sure + 0.004, "{association}: {} {sure}", moved.z);
+    }
+    // Outside the material no filtered point stands out of the plane, but for the noise of the scan's points.
+    let bare = case.establish(
+        &case.plan(
+            false,
+            &datums(&[
+                ("A", "A", "minimax_outside"),
+                ("B", "B", "least_squares"),
+                ("C", "C", "least_squares"),
+            ]),
+        ),
+        &made,
+    );
+    let Err(error) = bare else { panic!("contacts on points that are not filtered") };
+    assert!(error.to_string().contains("`filter`"), "{error}");
+}
+
+/// B leans by 4 mrad about x against A: whichever is first is met in full.
+#[test]
+fn the_order_of_precedence_matters() {
+    let case = Case::new();
+    let lean = 0.004;
+    let made = case.scan(2, &|name, p| match name {
+        "B" => Vector::y() * (lean * (p.z + 11.0)),
+        _ => Vector::zeros(),
+    });
+    for association in ["least_squares", "least_squares_outside", "minimax_outside"] {
+        let turn = |first: &str, second: &str| {
+            let system =
+                datums(&[("A", first, association), ("B", second, association), ("C", "C", association)]);
+            let placed = case.placed(&system, &made);
+            // Of the z axis in y.
+            placed.part_from_made.vector(&Vector::z()).y
+        };
+        near(turn("A", "B"), 0.0, 3e-4, association);
+        near(turn("B", "A"), -lean, 8e-4, association);
+    }
+}
+
+/// A bore alone, made off its place and leaning: its axis locks four freedoms, and the shift along it and the turn about
+/// it are named as free and stay where they were. Three lobes change its size and not its axis.
+#[test]
+fn a_bore_locks_four_freedoms_and_the_rest_is_told_as_free() {
+    let case = Case::new();
+    let off = Vector::new(0.2, -0.1, 0.0);
+    let made = case.scan(3, &|name, p| {
+        let d = Vector::new(p.x - 25.0, p.y - 30.0, 0.0);
+        if name != "H1" {
+            return Vector::zeros();
+        }
+        let t = math::atan2(d.y, d.x);
+        off + Vector::x() * (0.01 * (p.z + 11.0)) + d.normalize() * (0.03 * math::cos(3.0 * t))
+    });
+    for association in
+        ["least_squares", "minimum_zone", "minimax_outside", "maximum_inscribed", "least_squares_outside"]
+    {
+        let placed = case.placed(&datums(&[("A", "H1", association)]), &made);
+        // The axis of the made bore lies on that of the nominal one.
+        for z in [-21.0, -11.0, -1.0] {
+            let axis = Point::new(25.2 + 0.01 * (z + 11.0), 29.9, z);
+            let there = placed.part_from_made.point(&axis);
+            near(there.x, 25.0, 0.02, association);
+            near(there.y, 30.0, 0.02, association);
+        }
+        assert_eq!(placed.found.free.len(), 2, "{association}");
+        for twist in &placed.found.free {
+            // On the axis nothing moves but along it.
+            for z in [-20.0, 0.0] {
+                let moved = twist.at(placed.found.centre, &Point::new(25.0, 30.0, z));
+                assert!(moved.x.abs() < 1e-6 && moved.y.abs() < 1e-6, "{association} {moved}");
+            }
+        }
+        // Where the start has it.
+        let axis = Point::new(25.2, 29.9, -11.0);
+        let start = placed.start.point(&axis).z;
+        near(placed.part_from_made.point(&axis).z, start, 2e-3, association);
+        let locks = placed.locks();
+        assert_eq!(locks[0].1.len(), 4, "{locks:?}");
+        assert!(!locks[0].1.iter().any(|l| l == "tz" || l == "rz"), "{locks:?}");
+        assert!(placed.standard_mm(axis, Vector::z()) < 1e-6, "nothing is uncertain along what is free");
+    }
+    let shaft = case.establish(&case.plan(true, &datums(&[("A", "H1", "minimum_circumscribed")])), &made);
+    assert!(matches!(shaft, Err(DatumError::Together { .. })), "a bore has no circumscribed cylinder");
+}
+
+/// A groove whose sides stand 0.1 and 0.3 mm into it: its middle lies 0.1 mm off. One side crowned by 0.2 mm into the
+/// groove: inscribed, the middle goes by the crown.
+#[test]
+fn a_groove_locks_by_its_middle() {
+    let case = Case::new();
+    let made = case.scan(4, &|name, _| match name {
+        "G1" => Vector::x() * 0.1,
+        "G2" => -Vector::x() * 0.3,
+        _ => Vector::zeros(),
+    });
+    for association in
+        ["least_squares", "minimum_zone", "maximum_inscribed", "minimax_outside", "least_squares_outside"]
+    {
+        let system =
+            datums(&[("A", "A", "least_squares"), ("B", "G", association), ("C", "B", "least_squares")]);
+        let placed = case.placed(&system, &made);
+        near(placed.moved(50.0, 12.0, -11.0).x, 0.1, 0.012, association);
+        assert!(placed.found.free.is_empty(), "{association}");
+        let locks = placed.locks();
+        assert_eq!(locks[1].1, ["tx", "rz"], "{association}");
+        assert_eq!(locks[2].1, ["ty"], "{association}");
+    }
+    let crowned = case.scan(5, &|name, p| match name {
+        "G1" => Vector::x() * (0.2 - 0.2 * ((p.y - 12.5) / 7.5) * ((p.y - 12.5) / 7.5)),
+        _ => Vector::zeros(),
+    });
+    for (association, middle) in [("least_squares", 0.5 * 0.2 * 2.0 / 3.0), ("maximum_inscribed", 0.1)] {
+        let system =
+            datums(&[("A", "A", "least_squares"), ("B", "G", association), ("C", "B", "least_squares")]);
+        let placed = case.placed(&system, &crowned);
+        // Strips along the rims are left out, so the mean of the crown is a little higher.
+        near(placed.moved(50.0, 12.5, -11.0).x, -middle, 0.02, association);
+    }
+}
+
+/// A ball as the first datum: three shifts, and three turns about its centre that stay free.
+#[test]
+fn a_ball_locks_three_shifts() {
+    let case = Case::new();
+    let off = Vector::new(0.15, -0.2, 0.1);
+    let made = case.scan(6, &|name, _| if name == "K" { off } else { Vector::zeros() });
+    for association in ["least_squares", "minimum_zone", "minimax_outside"] {
+        let (mut plan, mut faces) = case.plan(true, &datums(&[("A", "H1", association)]));
+        let k = plan.features.iter().position(|f| f.id == "K").unwrap();
+        let h = plan.features.iter().position(|f| f.id == "H1").unwrap();
+        // As a nominal with exact faces has it.
+        let centre = Point::new(50.0, 45.0, 12.0);
+        let ball = Situation::Sphere { at: centre, diameter_mm: 16.0, hollow: false };
+        faces.features[h] =
+            BoundFeature { situation: ball, kind: FeatureKind::Sphere, ..faces.features[k].clone() };
+        plan.features[h].kind = FeatureKind::Sphere;
+        let placed = case.establish(&(plan, faces), &made).unwrap_or_else(|e| panic!("{association}: {e}"));
+        let there = placed.part_from_made.point(&(centre + off));
+        assert!((there - centre).norm() < 0.02, "{association}: {there}");
+        assert_eq!(placed.found.free.len(), 3, "{association}");
+        for twist in &placed.found.free {
+            assert!(twist.at(placed.found.centre, &centre).norm() < 1e-6, "{association}");
+        }
+    }
+}
+
+/// Two bores as one datum after A: made 0.2 mm off in their distance and turned by 4 mrad. Both are met halfway, and the
+/// turn is theirs.
+#[test]
+fn a_pattern_of_bores_is_one_datum() {
+    let case = Case::new();
+    let made = case.scan(7, &|name, _| match name {
+        "H1" => Vector::new(0.2, 0.1, 0.0),
+        "H2" => Vector::new(0.0, -0.1, 0.0),
+        _ => Vector::zeros(),
+    });
+    for (association, features, within) in [
+        ("least_squares", "[\"H1\", \"H2\"]", 0.004),
+        ("least_squares", "[\"O1\", \"O2\"]", 0.004),
+        ("minimum_zone", "[\"H1\", \"H2\"]", 0.02),
+        ("minimax_outside", "[\"H1\", \"H2\"]", 0.02),
+    ] {
+        let system = format!(
+            "datum = [\n{}  {{ letter = \"B\", features = {features}, association = \"{association}\" }} ]",
+            one("A", "A", "least_squares")
+        );
+        let placed = case.placed(&system, &made);
+        assert!(placed.found.free.is_empty(), "{association}");
+        let middle = placed.moved(50.1, 30.0, -11.0);
+        near(middle.x, -0.1, within, association);
+        near(middle.y, 0.0, within, association);
+        near(placed.part_from_made.vector(&Vector::x()).y, 0.2 / 49.8, 2.0 * within / 50.0, association);
+        let locks = placed.locks();
+        assert_eq!(locks.len(), 3);
+        assert_eq!((locks[1].1.len(), locks[2].1.len()), (3, 3), "{locks:?}");
+        // Each bore is missed by 0.1 mm.
+        let left = placed.found.datums[1].residual_mm.unwrap();
+        assert!(left > 0.08, "{left}");
+    }
+    let (plan, _) = case.plan(
+        true,
+        "datum = [\n  { letter = \"A\", features = [\"H1\", \"H2\"], association = \"maximum_inscribed\" } ]",
+    );
+    assert!(!scantling_core::datum::served(&plan, &plan.datum_systems[0]));
+}
+
+/// Three planes that face three ways as one datum hold the part as three datums, but share their errors.
+#[test]
+fn three_planes_are_one_datum() {
+    let case = Case::new();
+    let made = case.scan(8, &|name, _| match name {
+        "A" => Vector::z() * 0.1,
+        "B" => -Vector::y() * 0.2,
+        "C" => -Vector::x() * 0.3,
+        _ => Vector::zeros(),
+    });
+    for association in ["least_squares", "minimum_zone", "minimax_outside"] {
+        let system = format!(
+            "datum = [ {{ letter = \"A\", features = [\"A\", \"B\", \"C\"], association = \"{association}\" }} ]"
+        );
+        let placed = case.placed(&system, &made);
+        assert!(placed.found.free.is_empty());
+        // Outside the material of each by the noise of its filtered points.
+        let moved = placed.moved(40.0, 30.0, -10.0);
+        assert!((moved - Vector::new(0.3, 0.2, -0.1)).norm() < 0.03, "{association}: {moved}");
+    }
+}
+
+#[test]
+fn a_datum_locks_only_what_it_may() {
+    let case = Case::new();
+    let made = case.scan(9, &|name, p| match name {
+        "B" => Vector::y() * (0.3 + 0.004 * (p.x - 50.0)),
+        _ => Vector::zeros(),
+    });
+    let system = format!(
+        "datum = [\n{}  {{ letter = \"B\", feature = \"B\", association = \"least_squares\", locks = [\"rz\"] }},\n{} ]",
+        one("A", "A", "least_squares"),
+        one("C", "G", "least_squares")
+    );
+    let placed = case.placed(&system, &made);
+    let locks = placed.locks();
+    assert_eq!(locks[1].1, ["rz"], "{locks:?}");
+    assert_eq!(locks[2].1, ["tx"], "{locks:?}");
+    near(placed.part_from_made.vector(&Vector::x()).y, -0.004, 2e-4, "the turn of B");
+    assert_eq!(placed.found.free.len(), 1);
+    let free = placed.found.free[0];
+    assert!(free.turn.norm() < 1e-9 && (free.shift.y.abs() - 1.0).abs() < 1e-9, "{free:?}");
+    // Along y the part is not where B stands.
+    assert!(placed.moved(50.0, 0.0, -11.0).y.abs() < 0.2);
+}
+
+/// A hole at maximum material: established as regardless of size, and loose in x and y; the turn that nothing holds is
+/// free and not loose.
+#[test]
+fn a_datum_at_maximum_material_is_told_as_loose() {
+    let case = Case::new();
+    let made = case.scan(10, &|_, _| Vector::zeros());
+    let system = format!(
+        "datum = [\n{}  {{ letter = \"B\", feature = \"O1\", association = \"least_squares\", condition = \"maximum_material\", boundary_mm = 15.8 }},\n{} ]",
+        one("A", "A", "least_squares"),
+        one("C", "O2", "least_squares")
+    );
+    let (plan, faces) = case.plan(true, &system);
+    let placed = case.establish(&(plan.clone(), faces), &made).unwrap();
+    assert!(placed.found.free.is_empty());
+    let [loose] = placed.found.loose.as_slice() else { panic!("{:?}", placed.found.loose) };
+    assert_eq!(plan.features[loose.feature].id, "O1");
+    assert_eq!((loose.boundary_mm, loose.condition), (15.8, Condition::MaximumMaterial));
+    assert_eq!(loose.twists.len(), 2);
+    for twist in &loose.twists {
+        // A keeps z, C still clocks: the second hole does not leave the line that its datum holds.
+        let second = twist.at(placed.found.centre, &Point::new(75.0, 30.0, -11.0));
+        assert!(second.y.abs() < 1e-9 && second.z.abs() < 1e-9, "{twist:?}");
+        assert!(twist.turn.x.abs() < 1e-12 && twist.turn.y.abs() < 1e-12);
+    }
+    assert!((placed.moved(25.0, 30.0, -11.0)).norm() < 0.01);
+}
+
+/// B and C hold all but the height; A is stepped by 0.2 mm on three tenths of its length. Least squares takes the mean of
+/// it, minimax the middle, and what a plane cannot hold stays free without the datums.
+#[test]
+fn a_best_fit_takes_up_what_the_datums_leave() {
+    let case = Case::new();
+    let made = case.scan(11, &|name, p| match name {
+        "A" if p.x > 70.0 => Vector::z() * 0.2,
+        _ => Vector::zeros(),
+    });
+    let held = datums(&[("B", "B", "least_squares"), ("C", "C", "least_squares")]);
+    for (criterion, height, within) in [("least_squares", 0.06, 0.004), ("minimax", 0.1, 0.012)] {
+        let system = format!("{held}\nbest_fit = {{ feature = [\"A\"], criterion = \"{criterion}\" }}");
+        let placed = case.placed(&system, &made);
+        near(placed.moved(50.0, 30.0, 0.0).z, -height, within, criterion);
+        assert!(placed.found.free.is_empty(), "{criterion}");
+        let last = placed.found.datums.last().unwrap();
+        assert_eq!((last.letter.as_str(), last.feature.as_str()), ("best fit", "A"));
+        assert_eq!(last.locks, ["tz"], "{criterion}");
+        assert!(last.residual_mm.unwrap() > 0.05);
+        let sure = placed.standard_mm(Point::new(50.0, 30.0, 0.0), Vector::z());
+        assert!(sure > 1e-5 && sure < 0.02, "{criterion}: {sure}");
+    }
+    let alone = case.placed("best_fit = { feature = [\"A\"], criterion = \"least_squares\" }", &made);
+    assert_eq!(alone.found.free.len(), 3);
+    for twist in &alone.found.free {
+        assert!(twist.turn.x.abs() < 1e-6 && twist.turn.y.abs() < 1e-6, "{twist:?}");
+    }
+    let all = case.placed(
+        "best_fit = { feature = [\"B\", \"C\", \"H1\", \"K\"], weight = [1, 2, 1, 1], criterion = \"least_squares\" }",
+        &made,
+    );
+    assert!(all.found.free.is_empty());
+    for corner in [[0., 0., 0.], [100., 60., 0.], [100., 0., -20.]] {
+        let moved = all.moved(corner[0], corner[1], corner[2]);
+        assert!(moved.norm() < 0.01, "{moved}");
+    }
+}
+
+/// A line on B holds y and the turn about z as B itself does.
+#[test]
+fn a_target_line_holds_as_the_plane_under_it() {
+    let case = Case::new();
+    let made = case.scan(12, &|name, p| match name {
+        "B" => Vector::y() * (0.1 + 0.003 * (p.x - 50.0)),
+        _ => Vector::zeros(),
+    });
+    let line = "  { letter = \"B\", targets = [ { id = \"B1\", at_mm = [5, 0, -11], line_to_mm = [95, 0, -11], \
+                direction = [0, -1, 0], patch_radius_mm = 2 } ] },\n";
+    let system =
+        format!("datum = [\n{}{line}{} ]", one("A", "A", "least_squares"), one("C", "C", "least_squares"));
+    let placed = case.placed(&system, &made);
+    assert!(placed.found.free.is_empty());
+    near(placed.part_from_made.vector(&Vector::x()).y, -0.003, 2e-4, "the turn of the line");
+    near(placed.moved(50.0, 0.0, -11.0).y, -0.1, 0.006, "the place of the line");
+    let sure = placed.standard_mm(Point::new(50.0, 0.0, -11.0), Vector::y());
+    assert!(sure > 1e-4 && sure < 0.01, "{sure}");
+}
+
+/// What is left free moves with the start, what is locked does not, and the same input gives the same bits.
+#[test]
+fn the_same_scan_gives_the_same_bits() {
+    let case = Case::new();
+    let made = case.scan(13, &|_, _| Vector::zeros());
+    let system = datums(&[("A", "A", "minimax_outside"), ("B", "H1", "maximum_inscribed")]);
+    let (first, second) = (case.placed(&system, &made), case.placed(&system, &made));
+    assert_eq!(first.found.part_from_scan, second.found.part_from_scan);
+    assert_eq!(first.found.covariance, second.found.covariance);
+    assert_eq!(first.found.free.len(), 1);
+    let pole = first.found.free[0].at(first.found.centre, &Point::new(25.0, 30.0, 0.0));
+    assert!(pole.norm() < 1e-6, "the turn left is about the bore: {pole}");
+}
+
+/// Three holes by their centres as one datum after a plane, taken by a machine in its own axes: the pattern is met by
+/// least squares of the centres, by the closed form of a small turn and shift in the plane.
+#[test]
+fn centres_taken_by_a_machine_make_one_datum() {
+    let case = Case::new();
+    let holes = [("Q1", 25.0, 30.0), ("Q2", 75.0, 30.0), ("Q3", 50.0, 52.0)];
+    let offs = [[3e-4, 1e-4], [-2e-4, 0.0], [1e-4, 6e-4]];
+    let mut stated = String::new();
+    for (id, x, y) in holes {
+        stated += &format!("[[feature]]\nid = \"{id}\"\nkind = \"hole\"\n");
+        stated += &format!("hole = {{ at_mm = [{x}, {y}, -11], axis = [0, 0, 1] }}\n");
+    }
+    let pattern = |association: &str| {
+        format!(
+            "datum = [\n{}  {{ letter = \"B\", features = [\"Q1\", \"Q2\", \"Q3\"], association = \"{association}\" }} ]",
+            one("A", "A", "least_squares")
+        )
+    };
+    let (plan, faces) = case.plan_with(true, &stated, &pattern("least_squares"));
+    let mut random = Random::seeded(14);
+    let machine: Motion<ScanFrame, PartFrame> =
+        Motion::from_turn_and_shift(random.turn(), Vector::new(900.0, 20.0, -40.0));
+    let mut file = "name,role,x,y,z,u\n".to_owned();
+    let mut take = |name: &str, role: &str, p: Point| {
+        let p = machine.point(&p);
+        file += &format!("{name},{role},{},{},{},0.002\n", p.x, p.y, p.z);
+    };
+    for (x, y) in [(5.0, 5.0), (95.0, 5.0), (95.0, 55.0), (5.0, 55.0), (50.0, 30.0)] {
+        take("A", "surface", Point::new(x, y, 0.0));
+    }
+    for ((id, x, y), off) in holes.iter().zip(offs) {
+        take(id, "centre", Point::new(x + off[0], y + off[1], -11.0));
+    }
+    let points = read_points(file.as_bytes(), LengthUnit::Millimetre, None, &quiet()).unwrap();
+    let set = PointSet { points, coordinates: Coordinates::Instrument };
+    let found = establish_by_points(&set, &plan.datum_systems[0], &plan, &faces).unwrap();
+    let part_from_made = found.part_from_points * machine;
+    let mean = |k: usize| offs.iter().map(|o| o[k]).sum::<f64>() / 3.0;
+    let (mut turn, mut square) = (0.0, 0.0);
+    for ((_, x, y), off) in holes.iter().zip(offs) {
+        let (rx, ry) = (x - 50.0, y - 112.0 / 3.0);
+        turn += rx * off[1] - ry * off[0];
+        square += rx * rx + ry * ry;
+    }
+    near(part_from_made.vector(&Vector::x()).y, -turn / square, 1e-9, "the turn");
+    let middle = Point::new(50.0 + mean(0), 112.0 / 3.0 + mean(1), -11.0);
+    let there = part_from_made.point(&middle);
+    assert!((there - Point::new(50.0, 112.0 / 3.0, -11.0)).norm() < 1e-8, "{there}");
+    assert!(found.free.is_empty() && found.covariance.is_some());
+    assert_eq!(found.datums[1].locks.len(), 3, "{:?}", found.datums);
+    // Contacts are for scans.
+    let (by_contacts, faces) = case.plan_with(true, &stated, &pattern("minimum_zone"));
+    let refused = establish_by_points(&set, &by_contacts.datum_systems[0], &by_contacts, &faces).unwrap_err();
+    assert!(refused.to_string().contains("filtered"), "{refused}");
+}

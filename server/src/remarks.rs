@@ -1,7 +1,6 @@
 //! What is odd about a plan on its nominal, though nothing in it is wrong; and the limits that a name stands for.
 
 use scantling_core::datum::served;
-use scantling_core::evaluate::served_on_scans;
 use scantling_core::plan::{Plan, Requirement};
 
 use crate::store::Bound;
@@ -28,13 +27,6 @@ pub(crate) fn of(plan: &Plan, bound: &[Bound], part: Option<&str>) -> Vec<String
         ));
     }
     for characteristic in &plan.characteristics {
-        if !served_on_scans(plan, characteristic) {
-            remarks.push(format!(
-                "characteristic {}: this version reads this {} and does not evaluate it on scans; it will be NOT_MEASURED",
-                characteristic.number,
-                characteristic.requirement.word().replace('_', " ")
-            ));
-        }
         if let Some(limits) = characteristic.limits_from() {
             remarks.push(format!("characteristic {}: {limits}", characteristic.number));
         }
@@ -95,13 +87,14 @@ mod tests {
         }
         assert_eq!(of(&plan, &[], Some("WS 214")), Vec::<String>::new());
         // What is read and not served is told before anything is measured.
-        let other = WindowSurround::default()
-            .plan_toml()
-            .replacen("association = \"least_squares\"", "association = \"minimum_zone\"", 1)
-            .replacen("size = \"least_squares\"", "size = \"two_point\"", 1);
+        let other = WindowSurround::default().plan_toml().replacen(
+            "association = \"least_squares\"",
+            "association = \"minimum_circumscribed\"",
+            1,
+        );
         let said = of(&check_toml(&other).unwrap().1, &[], None);
-        assert_eq!(said.len(), 2, "{said:?}");
-        assert!(said[0].starts_with("datum system ") && said[1].contains("this diameter"), "{said:?}");
+        assert_eq!(said.len(), 1, "{said:?}");
+        assert!(said[0].starts_with("datum system "), "{said:?}");
         assert_eq!(of(&plan, &[], None), Vec::<String>::new(), "a check names no part");
         assert!(of(&plan, &[], Some("ws-215"))[0].contains("ws-215"));
     }

@@ -12,14 +12,17 @@ use crate::geometry::{
     Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, closest_point_on_triangle,
 };
 use crate::nominal::Nominal;
-use crate::plan::{Association, BoundFeature, Characteristic, Decision, PointOn, Requirement, Situation};
+use crate::plan::{
+    Association, BoundFeature, Characteristic, Condition, Decision, PointOn, Requirement, Situation,
+    SizeOperator, Zone,
+};
 use crate::points::{Role, TakenPoint};
 use crate::record::{Components, Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::search::SurfaceTree;
 use crate::uncertainty::{Budget, Source, of_motion};
 
 use super::by_reading::UNKNOWN;
-use super::{Outcome, place, served_at_all, settle};
+use super::{Outcome, place, settle};
 
 mod round;
 
@@ -85,7 +88,7 @@ pub(super) fn evaluate(
         .collect();
     let subject = Subject { rule, characteristic, bound, pose, points, nominal: evidence.nominal };
     let found = match characteristic.requirement {
-        _ if !served_at_all(characteristic) => Err("it is not evaluated by points in this version".into()),
+        _ if !served(characteristic) => Err("it is not evaluated by points in this version".into()),
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } => match bound.situation {
             Situation::Point { at, direction, on, patch_radius_mm } => {
                 let reach = patch_radius_mm.map_or(ASIDE_MM, |radius| radius.min(ASIDE_MM));
@@ -111,6 +114,26 @@ pub(super) fn evaluate(
     if let Err(reason) = found {
         evaluation.verdict = Verdict::NotMeasured;
         evaluation.reason = reason;
+    }
+}
+
+/// Whether points serve a characteristic in this version.
+fn served(characteristic: &Characteristic) -> bool {
+    match characteristic.requirement {
+        Requirement::Reading { .. } | Requirement::Gauge { .. } | Requirement::Flatness { .. } => true,
+        // A zone without datums would have to move with its surface.
+        Requirement::SurfaceProfile { offset_zone, orientation_only, .. } => {
+            !offset_zone && !orientation_only && characteristic.datum_system.is_some()
+        }
+        Requirement::Diameter { size, .. } => size == SizeOperator::LeastSquares,
+        Requirement::Position { zone, condition, projected_length_mm, orientation_only, .. } => {
+            matches!(zone, Zone::Round { .. })
+                && condition == Condition::Regardless
+                && projected_length_mm.is_none()
+                && !orientation_only
+                && characteristic.datum_system.is_some()
+        }
+        _ => false,
     }
 }
 

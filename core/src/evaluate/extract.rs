@@ -61,7 +61,6 @@ fn wall_axis(situation: &Situation) -> Option<(Point, Direction)> {
 /// The points of a feature, without what scanners round at its ends or rim.
 struct Raw {
     points: Vec<MeasuredPoint>,
-    spacing_mm: f64,
     seen: Seen,
     far: Option<String>,
 }
@@ -96,7 +95,7 @@ fn raw(context: &Context, bound: &BoundFeature, partition: &Partition) -> Result
             turn_seen(&places, at, axis, mean_radius(&bound.situation, &places), spacing_mm)
         };
         let far = partition.far_from(scan, nominal, &bound.triangles, &rim, margin).filter(many).map(tell);
-        return Ok(Raw { points, spacing_mm, seen, far });
+        return Ok(Raw { points, seen, far });
     }
     let feature = partition.feature(scan, nominal, &bound.triangles, &rim);
     let seen = Seen::of_surface(
@@ -110,7 +109,7 @@ fn raw(context: &Context, bound: &BoundFeature, partition: &Partition) -> Result
     )?;
     let far = partition.far_from(scan, nominal, &bound.triangles, &rim, feature.margin_mm);
     let far = far.filter(many).map(tell);
-    Ok(Raw { points: feature.points, spacing_mm: feature.spacing_mm, seen, far })
+    Ok(Raw { points: feature.points, seen, far })
 }
 
 /// Nominal depth of a wall along its axis, mm; infinite for what has none.
@@ -162,7 +161,7 @@ impl Extracted {
             let problem = "is placed by numbers and not picked on the nominal, so it takes measured points";
             return Ok(Err(format!("{}: it {problem}", bound.id)));
         }
-        let Raw { points, spacing_mm, seen, far } = raw(context, bound, partition)?;
+        let Raw { points, seen, far } = raw(context, bound, partition)?;
         if points.len() < LEAST_POINTS {
             return Ok(Err(format!(
                 "only {} points of the scan lie on {}, at least {LEAST_POINTS} are needed",

@@ -1,9 +1,7 @@
 //! Rules that look at the datum system: profile, orientation, position, coaxiality, symmetry, run-out.
 
 use crate::geometry::{Direction, Point, Twist, Vector};
-use crate::plan::{
-    BoundFeature, Condition, DatumFrom, DatumSource, Requirement, Situation, StandardSystem,
-};
+use crate::plan::{BoundFeature, Condition, DatumFrom, DatumSource, Requirement, Situation, StandardSystem};
 use crate::tolerance::{
     Bound, Boundary, Coaxiality, Leeway, LineProfile, MaterialCondition, Orientation, Position,
     PositionMember, Projected, Rule, Runout, SurfaceProfile, Symmetry,
@@ -30,7 +28,11 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
     let situation = bound.situation;
     let axis = of(subject, bound).axis;
     let limits = characteristic.requirement.limits_mm();
-    let new = |rule: Box<dyn Rule>, (moves, loose): (bool, Vec<usize>), zone: bool, extremes: bool, tolerance: f64| {
+    let new = |rule: Box<dyn Rule>,
+               (moves, loose): (bool, Vec<usize>),
+               zone: bool,
+               extremes: bool,
+               tolerance: f64| {
         let mut features = own.clone();
         features.extend(loose);
         Asked {
@@ -46,7 +48,13 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
     };
     let with_leeway = |only_turned: bool| leeway(subject, own.len(), only_turned);
     match &characteristic.requirement {
-        Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, offset_zone, orientation_only, .. } => {
+        Requirement::SurfaceProfile {
+            limit_outside_mm,
+            limit_inside_mm,
+            offset_zone,
+            orientation_only,
+            ..
+        } => {
             let (leeway, loose) = with_leeway(*orientation_only)?;
             let all_free = leeway.free.len() == 6;
             let rule = SurfaceProfile {
@@ -118,7 +126,8 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
             }
             // Axes and centres by least squares are no extremes; surfaces and boundaries are.
             let surfaces = members.iter().any(|m| !is_round(&m.situation));
-            let extremes = surfaces || condition.is_some() || standard == StandardSystem::Asme || !loose.is_empty();
+            let extremes =
+                surfaces || condition.is_some() || standard == StandardSystem::Asme || !loose.is_empty();
             let extremes = extremes && characteristic.filter.is_some();
             let rule = Position { members, zone: *zone, standard, leeway, cell_mm };
             Ok(new(Box::new(rule), (all_free, loose), true, extremes, zone.size_mm() + room))
@@ -270,9 +279,8 @@ fn projected(subject: &Subject, member: &BoundFeature, length_mm: f64) -> Result
     };
     let along = |p: &Point| (p - at).dot(&axis.vector());
     let corners = member.triangles.iter().flat_map(|&t| subject.context.nominal.mesh().corners(t));
-    let (low, high) = corners
-        .map(|c| along(&c))
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)));
+    let (low, high) =
+        corners.map(|c| along(&c)).fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)));
     if !(high > low) {
         return Err("the wall of the hole has no length".into());
     }

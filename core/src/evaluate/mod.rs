@@ -20,8 +20,8 @@ use crate::geometry::Point;
 use crate::nominal::Nominal;
 use crate::partition::{Partition, Seen};
 use crate::plan::{
-    BoundFeature, Characteristic, Condition, Decision, FaceMap, FeatureKind, Plan, Requirement, ShortForm,
-    Situation, SizeOperator, Zone,
+    BoundFeature, Characteristic, Condition, Decision, FaceMap, Plan, Requirement, ShortForm, Situation,
+    SizeOperator, Zone,
 };
 use crate::readings::Reading;
 use crate::record::{AngleResult, Contribution, Coverage, Evaluation, Interval, Limits, Verdict};
@@ -91,37 +91,6 @@ pub fn by_points(
     }
     by_points::evaluate(&plan.decision, characteristic, bound, evidence, &mut evaluation);
     evaluation
-}
-
-/// Whether scans serve a characteristic in this version. What they do not is NOT_MEASURED on them.
-pub fn served_on_scans(plan: &Plan, characteristic: &Characteristic) -> bool {
-    let kind = characteristic.feature.and_then(|f| plan.features.get(f)).map(|f| f.kind);
-    let round = matches!(kind, Some(FeatureKind::Hole | FeatureKind::Cylinder));
-    served_at_all(characteristic)
-        && match characteristic.requirement {
-            Requirement::Diameter { .. } | Requirement::Position { .. } => round,
-            _ => true,
-        }
-}
-
-/// What neither scans nor points serve in this version is not.
-fn served_at_all(characteristic: &Characteristic) -> bool {
-    match characteristic.requirement {
-        Requirement::Reading { .. } | Requirement::Gauge { .. } | Requirement::Flatness { .. } => true,
-        // A zone without datums would have to move with its surface.
-        Requirement::SurfaceProfile { offset_zone, orientation_only, .. } => {
-            !offset_zone && !orientation_only && characteristic.datum_system.is_some()
-        }
-        Requirement::Diameter { size, .. } => size == SizeOperator::LeastSquares,
-        Requirement::Position { zone, condition, projected_length_mm, orientation_only, .. } => {
-            matches!(zone, Zone::Round { .. })
-                && condition == Condition::Regardless
-                && projected_length_mm.is_none()
-                && !orientation_only
-                && characteristic.datum_system.is_some()
-        }
-        _ => false,
-    }
 }
 
 /// Evaluates one characteristic on a scan. What cannot be measured is answered as such, with the reason.
@@ -215,7 +184,9 @@ struct Subject<'a> {
 /// Whether the datums hold the part and the zone, so that nothing can be moved to the tolerance's best.
 fn held(subject: &Subject) -> bool {
     let zone = match subject.characteristic.requirement {
-        Requirement::SurfaceProfile { offset_zone, orientation_only, .. } => !offset_zone && !orientation_only,
+        Requirement::SurfaceProfile { offset_zone, orientation_only, .. } => {
+            !offset_zone && !orientation_only
+        }
         Requirement::Position { orientation_only, .. } => !orientation_only,
         _ => true,
     };

@@ -116,7 +116,7 @@ mod tests {
         let straight =
             Surface { normals: vec![Direction::Z; 20], deviations_mm: vec![0.0; 20], points: line };
         let shaft = rule(shaft_situation(Point::origin()));
-        assert!(matches!(shaft.measure(&quiet(), &[straight.clone()]), Err(RuleError::Fit(_))));
+        assert!(matches!(shaft.measure(&quiet(), std::slice::from_ref(&straight)), Err(RuleError::Fit(_))));
         assert!(matches!(shaft.measure(&quiet(), &[]), Err(RuleError::Missing(_))));
         assert!(matches!(shaft.measure(&quiet(), &[Surface::default()]), Err(RuleError::Missing(_))));
         let plane = Situation::Plane { at: Point::origin(), normal: Direction::Z };

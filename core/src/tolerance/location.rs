@@ -35,6 +35,17 @@ pub(super) struct Wanted<'a> {
     pub(super) cell_mm: f64,
 }
 
+impl Wanted<'_> {
+    /// With what the feature is associated; where its surface itself is held against a boundary, by least squares.
+    fn envelope(&self, by_its_surface: bool) -> Of {
+        match self.condition {
+            Some(_) if by_its_surface => Of::LeastSquares,
+            Some(condition) => condition.envelope(),
+            None => Of::regardless(self.standard),
+        }
+    }
+}
+
 /// A feature ready to be moved.
 #[derive(Clone, Debug)]
 pub(super) struct Placed {
@@ -129,10 +140,12 @@ fn by_surface(
 }
 
 fn ball(run: &Run, surface: &Surface, wanted: &Wanted, at: Point, hollow: bool) -> Result<Placed, RuleError> {
-    let of = wanted.condition.map_or(Of::regardless(wanted.standard), MaterialCondition::envelope);
+    // By the surface the centre is told beside the number only.
+    let by_its_surface = wanted.condition.filter(|_| wanted.standard == StandardSystem::Iso);
+    let of = wanted.envelope(by_its_surface.is_some());
     let (centre, size, how) = axis::centre(run, &surface.points, hollow, of)?;
     let middle = Some((centre, at, Along::All));
-    if let (Some(condition), StandardSystem::Iso) = (wanted.condition, wanted.standard) {
+    if let Some(condition) = by_its_surface {
         return by_surface(surface, wanted, condition, middle, how);
     }
     let bonus_mm = wanted.condition.map(|c| c.bonus(hollow, size));
@@ -157,7 +170,7 @@ fn flanked(
     let how = format!("middles of both flanks in cells of {} mm", wanted.cell_mm);
     let middle = Some((mean(&places), at, Along::Only(across)));
     if let Some(condition) = wanted.condition {
-        // ASME's envelope of two flanks is the slab that touches them; by their points it is the same boundary.
+        // By ASME too: its surface method, since what two flanks leave free about the true middle is what their points say.
         return by_surface(surface, wanted, condition, middle, how);
     }
     let residuals = between_planes(&places, Gauge::Plane { at, normal: across });
@@ -192,14 +205,18 @@ fn slot_centre(
 }
 
 fn of_axis(run: &Run, surface: &Surface, wanted: &Wanted, round: &Round) -> Result<Placed, RuleError> {
-    let of = wanted.condition.map_or(Of::regardless(wanted.standard), MaterialCondition::envelope);
+    let iso = wanted.standard == StandardSystem::Iso;
+    let zone_is_round = matches!(wanted.zone, Zone::Round { .. });
+    let by_its_surface = wanted.condition.filter(|_| iso && zone_is_round && wanted.projected.is_none());
+    let of = wanted.envelope(by_its_surface.is_some());
     let straight = straight_axis(run, &surface.points, round, wanted.axis, of)?;
     let middle = Some((straight.middle(), round.at, Along::Across(round.axis)));
-    let (gauge, direction_of_zone) = match *wanted.zone {
-        Zone::Round { .. } => (Gauge::Axis { at: round.at, axis: round.axis.vector() }, true),
-        Zone::Slab { across: Some(across), .. } => {
-            (Gauge::Plane { at: round.at, normal: across.vector() }, false)
-        }
+    if let Some(condition) = by_its_surface {
+        return by_surface(surface, wanted, condition, middle, straight.how);
+    }
+    let gauge = match *wanted.zone {
+        Zone::Round { .. } => Gauge::Axis { at: round.at, axis: round.axis.vector() },
+        Zone::Slab { across: Some(across), .. } => Gauge::Plane { at: round.at, normal: across.vector() },
         Zone::Slab { across: None, .. } => return Err(no_across()),
     };
     let ends = match wanted.projected {
@@ -212,9 +229,6 @@ fn of_axis(run: &Run, surface: &Surface, wanted: &Wanted, round: &Round) -> Resu
     };
     let size = straight.diameter_mm.ok_or_else(no_size)?;
     let (less, bonus_mm, method) = match wanted.standard {
-        StandardSystem::Iso if wanted.projected.is_none() && direction_of_zone => {
-            return by_surface(surface, wanted, condition, middle, straight.how);
-        }
         // Outside the material there is no surface: there, and between planes, the boundary is held against the envelope
         // itself, prolonged (ISO 10578 and ISO 2692, as we read them; from memory).
         StandardSystem::Iso => (condition.departure(round.hollow, size), None, BY_EXTENDED),
@@ -243,7 +257,7 @@ pub(super) fn of_places(places: &[Point], gauge: Gauge, less: f64) -> Vec<Residu
 fn prolonged(straight: &StraightAxis, projected: &Projected) -> Result<[Point; 2], RuleError> {
     let (towards, along) = (projected.towards.vector(), straight.along.vector());
     let cos = along.dot(&towards);
-    if !(projected.length_mm.is_finite() && projected.length_mm > 0.0) || !(cos.abs() >= 0.5) {
+    if !(projected.length_mm.is_finite() && projected.length_mm > 0.0 && cos.abs() >= 0.5) {
         return Err(RuleError::Missing(
             "a projected zone needs a length above 0 and a direction along the axis, out of the material"
                 .into(),

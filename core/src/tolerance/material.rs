@@ -30,8 +30,7 @@ impl MaterialCondition {
         Err(RuleError::Missing("a material condition needs a limit of size above 0".into()))
     }
 
-    /// Whether the boundary lies on the side of the feature that is free of material's end: within a hole at maximum
-    /// material, within a shaft at least material.
+    /// Whether the surface must stay outside its boundary: a hole at maximum material, a shaft at least material.
     fn within(&self, hollow: bool) -> bool {
         hollow == (self.condition == Condition::MaximumMaterial)
     }

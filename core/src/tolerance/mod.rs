@@ -5,6 +5,9 @@
 //! free, or loose within a boundary, it is told as [`Leeway`]. It knows nothing of noise, uncertainty or decisions:
 //! whoever asks applies it to the measured surfaces and to rehearsed ones.
 
+#![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x <= limit)` also refuses what is no number")]
+#![allow(clippy::needless_range_loop, reason = "matrix algebra reads best with its indices")]
+
 mod angle;
 mod axis;
 mod coaxiality;

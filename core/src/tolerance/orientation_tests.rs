@@ -111,7 +111,7 @@ fn an_orientation_at_maximum_material_uses_what_the_size_leaves() {
     let tight = Orientation { condition: condition(Condition::MaximumMaterial, 10.06), ..iso.clone() };
     let found = tight.measure(&quiet(), std::slice::from_ref(&surface)).unwrap();
     assert!((found.numbers[0].value - 0.06).abs() < 1e-3 && found.bonus_mm.is_none(), "{found:?}");
-    let asme = Orientation { standard: StandardSystem::Asme, ..tight.clone() };
+    let asme = Orientation { standard: StandardSystem::Asme, ..tight };
     let found = asme.measure(&quiet(), std::slice::from_ref(&surface)).unwrap();
     assert!((found.numbers[0].value - 0.1).abs() < 1e-6, "{found:?}");
     assert!((found.bonus_mm.unwrap() - 0.04).abs() < 1e-6, "{found:?}");

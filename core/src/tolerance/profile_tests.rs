@@ -65,7 +65,7 @@ fn without_datums_a_plane_is_as_good_as_it_is_flat() {
     let found = values(&outside, std::slice::from_ref(&bumpy));
     assert!((found[1] + found[0] - 0.3).abs() < 1e-8, "{found:?}");
     // With OZ the offset is one freedom more, of no use where the part may shift.
-    let oz = SurfaceProfile { offset_zone: true, ..datumless.clone() };
+    let oz = SurfaceProfile { offset_zone: true, ..datumless };
     assert!((values(&oz, std::slice::from_ref(&bumpy))[0] - flat).abs() < 1e-6);
     // Held, an offset still leaves the tilt in.
     let held = SurfaceProfile { offset_zone: true, ..rule(0.1, -0.1) };
@@ -103,7 +103,7 @@ fn surfaces_are_moved_together_and_with_their_axes() {
     };
     let both = [part(0..half), part(half..3000)];
     let shifts = Leeway { centre: Point::origin(), free: Twist::all(50.0)[..3].to_vec(), bounds: Vec::new() };
-    let one = SurfaceProfile { leeway: shifts.clone(), ..rule(0.1, -0.1) };
+    let one = SurfaceProfile { leeway: shifts, ..rule(0.1, -0.1) };
     let group = SurfaceProfile { surfaces: 2, ..one.clone() };
     let together = values(&group, &both);
     let whole = values(&one, std::slice::from_ref(&cap));

@@ -43,7 +43,7 @@ struct Seen {
 impl Rule for Runout {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
         let surface = axis::surface(surfaces, 0, 3)?;
-        if !self.total && !(self.section_mm.is_finite() && self.section_mm > 1e-6) {
+        if !(self.total || self.section_mm.is_finite() && self.section_mm > 1e-6) {
             return Err(RuleError::Missing("sections of run-out need a height above 0".into()));
         }
         let axis = self.datum_axis.vector();

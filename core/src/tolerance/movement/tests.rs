@@ -331,6 +331,73 @@ fn what_cannot_be_moved_is_refused_and_work_can_be_stopped() {
     assert!(matches!(settle(&run, &all, &[], &[good], Own::None), Err(RuleError::Stopped(_))));
 }
 
+/// Surfaces all over a box, all six freedoms, a loose hole and a loose groove: no small motion that keeps both boundaries
+/// gains anything.
+#[test]
+fn nothing_near_is_better_whatever_is_loose() {
+    for seed in 0..40 {
+        let random = &mut Random::seeded(seed);
+        let residuals: Vec<Residual> = (0..300)
+            .flat_map(|_| {
+                let place = Point::from(Vector::new(
+                    random.range(-100.0, 100.0),
+                    random.range(-60.0, 60.0),
+                    random.range(-20.0, 20.0),
+                ));
+                let normal = random.direction().vector();
+                let gauge = Gauge::Plane { at: place - normal * (0.1 * random.normal()), normal };
+                [1.0, -1.0].map(|factor| Residual { place, gauge, factor, less: 0.0 })
+            })
+            .collect();
+        let play = random.range(0.0, 0.3);
+        let hole: Vec<Point> = (0..200)
+            .map(|_| {
+                let r = 5.0 + 0.5 * play + 0.005 * random.unit();
+                Point::from(circle(r, random.range(0.0, TWO_PI)) + Vector::z() * random.range(-5.0, 5.0))
+            })
+            .collect();
+        let groove: Vec<Point> = (0..200)
+            .map(|i| {
+                let y = (4.0 + 0.4 * play + 0.005 * random.unit()) * if i % 2 == 0 { 1.0 } else { -1.0 };
+                Point::new(80.0 + random.range(-5.0, 5.0), y, random.range(-5.0, 5.0))
+            })
+            .collect();
+        let at = Point::origin();
+        let boundaries = [
+            Boundary::Cylinder { at, axis: Direction::Z, diameter_mm: 10.0, outside: true },
+            Boundary::Slab { at, across: Direction::Y, width_mm: 8.0, outside: true },
+        ];
+        let bounds = boundaries
+            .into_iter()
+            .enumerate()
+            .map(|(surface, boundary)| Bound { surface, boundary })
+            .collect();
+        let loose = Leeway { centre: Point::new(20.0, -5.0, 3.0), free: Twist::all(80.0), bounds };
+        let surfaces = [hole, groove].map(|points| Surface { points, ..Surface::default() });
+        let found = settle(&quiet(), &loose, &surfaces, &residuals, Own::None).unwrap();
+        assert!(found.steps < 200, "seed {seed}: {} steps", found.steps);
+        let hard = of_bounds(&loose, &surfaces).unwrap();
+        let most = |state: &State, all: &[Residual]| {
+            all.iter().map(|r| r.value(state, Own::None)).fold(f64::NEG_INFINITY, f64::max)
+        };
+        let here = State { motion: found.motion, own: [0.0; 2] };
+        assert!(most(&here, &hard) <= BROKEN_MM, "seed {seed}: {}", most(&here, &hard));
+        let start = State { motion: Motion::identity(), own: [0.0; 2] };
+        assert!(found.value <= most(&start, &residuals) + 1e-9, "seed {seed}");
+        for size in [1e-1, 1e-2, 1e-3, 1e-4] {
+            for _ in 0..300 {
+                let amounts: [f64; 6] = std::array::from_fn(|_| size * random.normal());
+                let step = Twist::motion(&loose.free, &amounts, loose.centre);
+                let there = State { motion: step * found.motion, own: [0.0; 2] };
+                if most(&there, &hard) <= 0.0 {
+                    let value = most(&there, &residuals);
+                    assert!(value > found.value - 1e-8, "seed {seed}: {value} {}", found.value);
+                }
+            }
+        }
+    }
+}
+
 #[test]
 fn twenty_thousand_points_take_a_blink() {
     let points = tube(11, 20_000);

@@ -49,11 +49,8 @@ enum Way {
 impl Rule for Distance {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
         run.check()?;
-        let nominal = [&self.from, &self.to].map(|s| Placed::nominal(s, Asked::Distance));
-        let [Ok(from), Ok(to)] = nominal else {
-            let [from, to] = nominal;
-            return Err(from.err().or(to.err()).unwrap_or(RuleError::Missing("no distance".into())));
-        };
+        let from = Placed::nominal(&self.from, Asked::Distance)?;
+        let to = Placed::nominal(&self.to, Asked::Distance)?;
         let way = self.way(&from, &to);
         let nominal_mm = self.signed(way, &from, &to)?.0;
         let a = Placed::measured(&self.from, surface(surfaces, 0)?, Asked::Distance)?;

@@ -88,3 +88,7 @@ impl Worst {
         }
     }
 }
+
+#[cfg(test)]
+#[path = "form_tests.rs"]
+mod tests;

@@ -46,9 +46,11 @@ impl Rule for Straightness {
     }
 }
 
-/// Fewest points of a line, and the part of the surface's length that it must cover. Our own choice.
+/// Fewest points of a line, the part of the surface's length that it must cover, and the largest part of it that may
+/// lie open between neighbours: a line told at two places has no bend. Our own choice.
 const LEAST_POINTS: usize = 5;
 const LEAST_PART: f64 = 0.5;
+const LARGEST_GAP: f64 = 1.0 / 3.0;
 /// Fewest centres that tell more than a line through two.
 const LEAST_CENTRES: usize = 3;
 /// Most lines about a surface: beyond it neighbours tell the same.
@@ -124,9 +126,7 @@ impl Straightness {
             run.check()?;
             strips += 1;
             let flat: Vec<Point> = strip.iter().map(|s| s.2).collect();
-            let (from, to) =
-                flat.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| (l.min(p.x), h.max(p.x)));
-            if flat.len() < LEAST_POINTS || !(to - from >= LEAST_PART * (high - low)) {
+            if flat.len() < LEAST_POINTS || !is_along(&flat, high - low) {
                 continue;
             }
             let (low, high) = self.residuals(&flat)?;
@@ -169,6 +169,15 @@ impl Straightness {
         }
         Ok(ends)
     }
+}
+
+/// Whether points lie along a line of that length, mm, without too large a gap.
+fn is_along(flat: &[Point], length_mm: f64) -> bool {
+    let mut places: Vec<f64> = flat.iter().map(|p| p.x).collect();
+    places.sort_unstable_by(f64::total_cmp);
+    let gap = places.windows(2).fold(0.0, |most: f64, pair| most.max(pair[1] - pair[0]));
+    let covered = places.last().zip(places.first()).map_or(0.0, |(to, from)| to - from);
+    covered >= LEAST_PART * length_mm && gap <= LARGEST_GAP * length_mm
 }
 
 #[cfg(test)]

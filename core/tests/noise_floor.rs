@@ -47,8 +47,8 @@ const ASKED: [(&str, &str, f64); 9] = [
     ),
     (
         "circumscribed size of a pin",
-        "feature = \"P11\"\ndiameter = { nominal_mm = 18.0, upper_deviation_mm = 0.05, lower_deviation_mm = -0.05, size = \"minimum_circumscribed\" }",
-        18.0,
+        "feature = \"P11\"\ndiameter = { nominal_mm = 14.0, upper_deviation_mm = 0.05, lower_deviation_mm = -0.05, size = \"minimum_circumscribed\" }",
+        14.0,
     ),
     ("parallelism", "feature = \"Z\"\nparallelism = { zone_width_mm = 0.1 }\ndatum_system = \"A\"", 0.0),
     (
@@ -64,7 +64,7 @@ fn the_floor_told_is_what_perfect_features_show_and_none_fails() {
     let bench = Bench {
         rows: vec![
             vec![Cell::Hole(8.0), Cell::Cone(12.0, 8.0, 14.0)],
-            vec![Cell::Plain, Cell::Pin(9.0, 16.0)],
+            vec![Cell::Plain, Cell::Pin(7.0, 16.0)],
         ],
     };
     let nominal = bench.nominal();

@@ -343,6 +343,7 @@ fn without(surface: &Surface, keys: &[usize], out: usize) -> Surface {
         points: kept.iter().map(|&i| surface.points[i]).collect(),
         normals: kept.iter().map(|&i| surface.normals[i]).collect(),
         deviations_mm: kept.iter().map(|&i| surface.deviations_mm[i]).collect(),
+        wall_mm: surface.wall_mm,
     }
 }
 

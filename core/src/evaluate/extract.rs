@@ -35,6 +35,9 @@ pub(super) struct Extracted {
 /// for the rest.
 const MOST_POINTS: usize = 20_000;
 
+/// Raw points beyond this are drawn evenly: a fit then errs by their noise, which is rehearsed as such.
+const MOST_RAW: usize = 50_000;
+
 /// Fewer points tell no surface.
 const LEAST_POINTS: usize = 6;
 
@@ -112,11 +115,11 @@ fn raw(context: &Context, bound: &BoundFeature, partition: &Partition) -> Result
     Ok(Raw { points: feature.points, seen, far })
 }
 
-/// Nominal depth of a wall along its axis, mm; infinite for what has none.
-pub(super) fn depth_mm(nominal: &Nominal, bound: &BoundFeature) -> f64 {
-    let Some((at, axis)) = wall_axis(&bound.situation) else { return f64::INFINITY };
+/// Where a nominal wall begins and ends along its axis, mm from its place; `None` for what has none.
+pub(super) fn wall_mm(nominal: &Nominal, bound: &BoundFeature) -> Option<[f64; 2]> {
+    let (at, axis) = wall_axis(&bound.situation)?;
     let (low, high) = extent(nominal, &bound.triangles, |p| (p - at).dot(&axis.vector()));
-    if high > low { high - low } else { f64::INFINITY }
+    (high > low).then_some([low, high])
 }
 
 /// The radius at which a turn is seen, mm.
@@ -201,28 +204,29 @@ impl Extracted {
         };
         let wanted = if filter.is_some() && all.len() > MOST_POINTS {
             thinned(&full.points, &all, &value, nesting_mm)
-        } else if all.len() > MOST_POINTS {
-            let every = all.len().div_ceil(MOST_POINTS);
+        } else if filter.is_none() && all.len() > MOST_RAW {
+            let every = all.len().div_ceil(MOST_RAW);
             all.iter().copied().step_by(every).collect()
         } else {
             all.clone()
         };
-        // Fewer raw points stand for more: their mean errs as that of all does.
-        let share = if filter.is_some() { 1.0 } else { (wanted.len() as f64 / all.len() as f64).sqrt() };
         let noise = match filter {
             Some(_) => gaussian.passed_noise(context.run, &wanted, noise_mm, seed)?,
-            None => drawn_noise(wanted.len(), share * noise_mm, seed),
+            None => drawn_noise(wanted.len(), noise_mm, seed),
         };
         let pick = |of: &dyn Fn(usize) -> Point| wanted.iter().map(|&i| of(i as usize)).collect::<Vec<_>>();
         let normals: Vec<Direction> = wanted.iter().map(|&i| full.normals[i as usize]).collect();
         let moved =
             |i: usize| full.points[i] + full.normals[i].vector() * (value(i as u32) - full.deviations_mm[i]);
+        let wall_mm = wall_mm(context.nominal, bound);
         let measured = Surface {
             points: pick(&moved),
             normals: normals.clone(),
             deviations_mm: wanted.iter().map(|&i| value(i)).collect(),
+            wall_mm,
         };
-        let perfect = Surface { points: pick(&|i| feet[i]), normals, deviations_mm: vec![0.0; wanted.len()] };
+        let perfect =
+            Surface { points: pick(&|i| feet[i]), normals, deviations_mm: vec![0.0; wanted.len()], wall_mm };
         Ok(Ok(Self { measured, perfect, noise, seen, points: all.len(), noise_mm, spikes, far }))
     }
 
@@ -241,6 +245,7 @@ impl Extracted {
                 .collect(),
             normals: surface.normals.clone(),
             deviations_mm: surface.deviations_mm.iter().enumerate().map(|(i, d)| d + along(i)).collect(),
+            wall_mm: surface.wall_mm,
         }
     }
 }

@@ -9,6 +9,7 @@ use crate::tolerance::{
 
 use super::Subject;
 use super::by_rule::Asked;
+use super::extract::wall_mm;
 use super::rules::{of, section_mm};
 
 /// Turns are weighed against shifts at this distance from the centre, mm, where motions are brought together.
@@ -277,13 +278,8 @@ fn projected(subject: &Subject, member: &BoundFeature, length_mm: f64) -> Result
     let (Situation::Hole { at, axis, .. } | Situation::Cylinder { at, axis, .. }) = member.situation else {
         return Err("a projected zone is for the axis of a hole or pin".into());
     };
-    let along = |p: &Point| (p - at).dot(&axis.vector());
-    let corners = member.triangles.iter().flat_map(|&t| subject.context.nominal.mesh().corners(t));
-    let (low, high) =
-        corners.map(|c| along(&c)).fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)));
-    if !(high > low) {
-        return Err("the wall of the hole has no length".into());
-    }
+    let wall = wall_mm(subject.context.nominal, member);
+    let [low, high] = wall.ok_or("the wall of the hole has no length")?;
     // Out of the material is where the first datum plane faces.
     let facing = first_plane(subject).ok_or(
         "a projected zone needs a plane among its datums, which says on which side the mating part lies",

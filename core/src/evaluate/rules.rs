@@ -9,7 +9,7 @@ use crate::tolerance::{
 
 use super::Subject;
 use super::by_rule::Asked;
-use super::extract::depth_mm;
+use super::extract::wall_mm;
 use super::location;
 
 /// The rule of a characteristic, or why there is none.
@@ -100,8 +100,8 @@ pub(super) fn of(subject: &Subject, bound: &BoundFeature) -> Of {
         Situation::Slot { axis, width_mm: Some(w), .. } => Some((axis, w)),
         _ => None,
     };
-    let short =
-        |(axis, wide): (Direction, f64)| (depth_mm(subject.context.nominal, bound) < wide).then_some(axis);
+    let wall = wall_mm(subject.context.nominal, bound);
+    let short = |(axis, wide): (Direction, f64)| wall.is_some_and(|[a, b]| b - a < wide).then_some(axis);
     match width.and_then(short) {
         Some(axis) => Of::along(bound.situation, axis),
         None => Of::new(bound.situation),

@@ -89,11 +89,12 @@ impl StraightAxis {
 /// Those of the association; [`RuleError::Missing`] where the axis turns more than 60 degrees from the nominal's.
 pub(super) fn straight_axis(
     run: &Run,
-    points: &[Point],
+    surface: &Surface,
     round: &Round,
     fixed: Option<Direction>,
     of: Of,
 ) -> Result<StraightAxis, RuleError> {
+    let points = surface.points.as_slice();
     let criterion = of.criterion(round.hollow);
     let (at, along, diameter_mm, how) = if round.cone {
         let fit = cone(points)?;
@@ -124,7 +125,10 @@ pub(super) fn straight_axis(
         ));
     }
     let (along, cos) = if cos < 0.0 { (along.reversed(), -cos) } else { (along, cos) };
-    let [low, high] = extent(run, points, round.at, nominal)?;
+    let [low, high] = match surface.wall_mm {
+        Some(wall) => wall,
+        None => extent(run, points, round.at, nominal)?,
+    };
     let height = nominal.dot(&(at - round.at));
     let end = |h: f64| at + along.vector() * ((h - height) / cos);
     Ok(StraightAxis { ends: [end(low), end(high)], along, diameter_mm, how })
@@ -218,7 +222,7 @@ mod tests {
         let wall = bore(at, slope, 8.0, [-5.0, 15.0]);
         let round = Round::of(&hole_situation(at)).unwrap();
         for of in [Of::LeastSquares, Of::MatingEnvelope, Of::MaterialEnvelope] {
-            let axis = straight_axis(&quiet(), &wall.points, &round, None, of).unwrap();
+            let axis = straight_axis(&quiet(), &wall, &round, None, of).unwrap();
             for (end, h) in axis.ends.iter().zip([-5.0, 15.0]) {
                 assert!((end - (at + slope * h)).norm() < 1e-8, "{of:?} {end}");
             }
@@ -226,8 +230,7 @@ mod tests {
             assert!((axis.middle() - (at + slope * 5.0)).norm() < 1e-8);
         }
         // Seen along z its centre is that of the middle of the depth.
-        let flat =
-            straight_axis(&quiet(), &wall.points, &round, Some(Direction::Z), Of::LeastSquares).unwrap();
+        let flat = straight_axis(&quiet(), &wall, &round, Some(Direction::Z), Of::LeastSquares).unwrap();
         let truth = at + slope * 5.0;
         assert!((flat.ends[0].x - truth.x).abs() < 1e-3 && (flat.ends[0].y - truth.y).abs() < 1e-3);
         assert!(flat.along == Direction::Z);
@@ -239,11 +242,11 @@ mod tests {
         let mut wall = bore(at, Vector::z(), 8.0, [0.0, 10.0]);
         wall.points.retain(|p| p.x > 0.5);
         let round = Round::of(&hole_situation(at)).unwrap();
-        let axis = straight_axis(&quiet(), &wall.points, &round, None, Of::MatingEnvelope).unwrap();
+        let axis = straight_axis(&quiet(), &wall, &round, None, Of::MatingEnvelope).unwrap();
         assert!(axis.how.starts_with("least squares (maximum inscribed"), "{}", axis.how);
         let lying = Situation::Hole { at, axis: Direction::X, diameter_mm: None };
         let round = Round::of(&lying).unwrap();
-        let refused = straight_axis(&quiet(), &wall.points, &round, None, Of::LeastSquares);
+        let refused = straight_axis(&quiet(), &wall, &round, None, Of::LeastSquares);
         assert!(matches!(refused, Err(RuleError::Missing(_))), "{refused:?}");
     }
 

@@ -35,7 +35,7 @@ impl Rule for Coaxiality {
         } else {
             let missing = || RuleError::Missing("the feature has no axis of its own".into());
             let round = Round::of(&self.situation).ok_or_else(missing)?;
-            let found = straight_axis(run, &surface.points, &round, self.axis, of)?;
+            let found = straight_axis(run, surface, &round, self.axis, of)?;
             (found.ends.to_vec(), found.middle(), found.how)
         };
         let residuals = of_places(&places, Gauge::Axis { at: self.at, axis: self.datum_axis.vector() }, 0.0);
@@ -113,8 +113,12 @@ mod tests {
     #[test]
     fn what_has_no_axis_is_refused() {
         let line: Vec<Point> = (0..20).map(|i| Point::new(f64::from(i), 0.0, 0.0)).collect();
-        let straight =
-            Surface { normals: vec![Direction::Z; 20], deviations_mm: vec![0.0; 20], points: line };
+        let straight = Surface {
+            normals: vec![Direction::Z; 20],
+            deviations_mm: vec![0.0; 20],
+            points: line,
+            ..Surface::default()
+        };
         let shaft = rule(shaft_situation(Point::origin()));
         assert!(matches!(shaft.measure(&quiet(), std::slice::from_ref(&straight)), Err(RuleError::Fit(_))));
         assert!(matches!(shaft.measure(&quiet(), &[]), Err(RuleError::Missing(_))));

@@ -209,7 +209,7 @@ fn of_axis(run: &Run, surface: &Surface, wanted: &Wanted, round: &Round) -> Resu
     let zone_is_round = matches!(wanted.zone, Zone::Round { .. });
     let by_its_surface = wanted.condition.filter(|_| iso && zone_is_round && wanted.projected.is_none());
     let of = wanted.envelope(by_its_surface.is_some());
-    let straight = straight_axis(run, &surface.points, round, wanted.axis, of)?;
+    let straight = straight_axis(run, surface, round, wanted.axis, of)?;
     let middle = Some((straight.middle(), round.at, Along::Across(round.axis)));
     if let Some(condition) = by_its_surface {
         return by_surface(surface, wanted, condition, middle, straight.how);

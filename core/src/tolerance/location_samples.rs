@@ -31,7 +31,7 @@ pub(super) fn bore(at: Point, slope: Vector, diameter_mm: f64, heights: [f64; 2]
             normals.push(Direction::new(-way).unwrap());
         }
     }
-    Surface { deviations_mm: vec![0.0; points.len()], points, normals }
+    Surface { deviations_mm: vec![0.0; points.len()], points, normals, ..Surface::default() }
 }
 
 /// The same with material within it.
@@ -53,7 +53,7 @@ pub(super) fn face(height: impl Fn(f64, f64) -> f64) -> Surface {
             deviations_mm.push(height(x, y));
         }
     }
-    Surface { normals: vec![Direction::Z; points.len()], points, deviations_mm }
+    Surface { normals: vec![Direction::Z; points.len()], points, deviations_mm, ..Surface::default() }
 }
 
 /// Two flanks square to y over 100 by 20 mm, at the heights `y` of the upper and the lower; a groove's normals face each
@@ -71,5 +71,5 @@ pub(super) fn flanks(y: [fn(f64, f64) -> f64; 2], groove: bool) -> Surface {
             }
         }
     }
-    Surface { deviations_mm: vec![0.0; points.len()], points, normals }
+    Surface { deviations_mm: vec![0.0; points.len()], points, normals, ..Surface::default() }
 }

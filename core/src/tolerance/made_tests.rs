@@ -95,6 +95,7 @@ pub(super) fn carried(motion: &Motion<PartFrame, PartFrame>, surface: &Surface) 
         points: surface.points.iter().map(|p| motion.point(p)).collect(),
         normals: surface.normals.iter().map(|n| motion.direction(*n)).collect(),
         deviations_mm: surface.deviations_mm.clone(),
+        ..Surface::default()
     }
 }
 

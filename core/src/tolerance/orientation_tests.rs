@@ -177,6 +177,7 @@ fn what_has_no_orientation_is_refused() {
         points: surface.points[..2].to_vec(),
         normals: surface.normals[..2].to_vec(),
         deviations_mm: vec![0.0; 2],
+        ..Surface::default()
     };
     assert!(rule(plane(), SLAB).measure(&quiet(), &[two]).is_err());
     let hole = rule(hole_situation(Point::origin()), ROUND);

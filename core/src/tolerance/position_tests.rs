@@ -86,7 +86,7 @@ fn published_positions_of_two_holes() {
         };
         let points: Vec<Point> = (0..16).map(|k| Point::from(measured) + ring(k)).collect();
         let normals = (0..16).map(|k| Direction::new(-ring(k)).unwrap()).collect();
-        let surface = Surface { deviations_mm: vec![0.0; 16], points, normals };
+        let surface = Surface { deviations_mm: vec![0.0; 16], points, normals, ..Surface::default() };
         let mut one = member(Situation::Hole { at: Point::from(nominal), axis, diameter_mm: None });
         one.axis = Some(axis);
         let found = value(&rule(vec![one], ROUND), &[surface]);
@@ -344,6 +344,7 @@ fn a_group_at_maximum_material_shares_its_movement() {
             points: s.points.iter().rev().map(|p| p * 10.0).collect(),
             normals: s.normals.iter().rev().copied().collect(),
             deviations_mm: s.deviations_mm.clone(),
+            ..Surface::default()
         })
         .collect();
     let mut rule_of_large = iso.clone();
@@ -406,6 +407,7 @@ fn planes_balls_grooves_and_slots_have_positions() {
         points: ways.iter().map(|w| Point::from(w.vector() * 6.0 + off)).collect(),
         normals: ways.clone(),
         deviations_mm: vec![0.0; 400],
+        ..Surface::default()
     };
     let sphere = Situation::Sphere { at: Point::origin(), diameter_mm: 12.0, hollow: false };
     let mut of_ball = rule(vec![member(sphere)], ROUND);
@@ -456,7 +458,7 @@ fn a_slot_has_its_width_and_its_centre() {
         add(10.0 + 4.0 * way.x, 4.0 * way.y, way);
         add(-10.0 - 4.0 * way.x, 4.0 * way.y, Vector::new(-way.x, way.y, 0.0));
     }
-    let surface = Surface { deviations_mm: vec![0.0; points.len()], points, normals };
+    let surface = Surface { deviations_mm: vec![0.0; points.len()], points, normals, ..Surface::default() };
     let slot = Situation::Slot {
         at: Point::origin(),
         axis: Direction::Z,
@@ -481,12 +483,14 @@ fn what_cannot_be_associated_is_refused() {
         points: (0..30).map(|i| Point::new(f64::from(i), 0.0, 0.0)).collect(),
         normals: vec![Direction::Z; 30],
         deviations_mm: vec![0.0; 30],
+        ..Surface::default()
     };
     assert!(matches!(hole.measure(&quiet(), std::slice::from_ref(&line)), Err(RuleError::Fit(_))));
     let two = Surface {
         points: line.points[..2].to_vec(),
         normals: line.normals[..2].to_vec(),
         deviations_mm: vec![0.0; 2],
+        ..Surface::default()
     };
     for surfaces in [vec![two], vec![Surface::default()], vec![]] {
         assert!(matches!(hole.measure(&quiet(), &surfaces), Err(RuleError::Missing(_))));

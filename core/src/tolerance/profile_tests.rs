@@ -14,7 +14,7 @@ fn values(rule: &SurfaceProfile, surfaces: &[Surface]) -> Vec<f64> {
 /// Two points with the extremes of a published example.
 fn two(low: f64, high: f64) -> Surface {
     let points = vec![Point::new(0.0, 0.0, low), Point::new(10.0, 0.0, high)];
-    Surface { points, normals: vec![Direction::Z; 2], deviations_mm: vec![low, high] }
+    Surface { points, normals: vec![Direction::Z; 2], deviations_mm: vec![low, high], ..Surface::default() }
 }
 
 fn free() -> Leeway {
@@ -100,6 +100,7 @@ fn surfaces_are_moved_together_and_with_their_axes() {
         points: cap.points[r.clone()].to_vec(),
         normals: cap.normals[r.clone()].to_vec(),
         deviations_mm: cap.deviations_mm[r].to_vec(),
+        ..Surface::default()
     };
     let both = [part(0..half), part(half..3000)];
     let shifts = Leeway { centre: Point::origin(), free: Twist::all(50.0)[..3].to_vec(), bounds: Vec::new() };
@@ -118,6 +119,7 @@ fn surfaces_are_moved_together_and_with_their_axes() {
         points: cap.points.iter().map(|p| motion.point(p)).collect(),
         normals: cap.normals.iter().map(|n| motion.direction(*n)).collect(),
         deviations_mm: cap.deviations_mm.clone(),
+        ..Surface::default()
     };
     let moved = values(&one, &[there]);
     assert!(moved.iter().zip(&whole).all(|(a, b)| (a - b).abs() < 1e-7), "{moved:?} {whole:?}");

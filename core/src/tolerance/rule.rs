@@ -13,6 +13,9 @@ pub struct Surface {
     pub normals: Vec<Direction>,
     /// Signed distance of each point from the nominal along that normal, mm, positive outside the material.
     pub deviations_mm: Vec<f64>,
+    /// Of the wall of a hole, pin or cone, where the nominal's begins and ends along its axis, mm from the place of its
+    /// situation: an axis is told from end to end, though scanners round the ends; `None`: as far as it was measured.
+    pub wall_mm: Option<[f64; 2]>,
 }
 
 impl Surface {
@@ -23,7 +26,7 @@ impl Surface {
         let points: Vec<Point> = self.points.iter().map(|p| motion.point(p)).collect();
         let along = |i: usize| self.normals[i].vector().dot(&(points[i] - self.points[i]));
         let deviations_mm = self.deviations_mm.iter().enumerate().map(|(i, d)| d + along(i)).collect();
-        Self { normals: self.normals.clone(), deviations_mm, points }
+        Self { normals: self.normals.clone(), deviations_mm, points, wall_mm: self.wall_mm }
     }
 }
 

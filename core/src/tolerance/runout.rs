@@ -163,7 +163,7 @@ mod tests {
             }
         }
         let n = points.len();
-        Surface { points, normals: vec![Direction::Z; n], deviations_mm: vec![0.0; n] }
+        Surface { points, normals: vec![Direction::Z; n], deviations_mm: vec![0.0; n], ..Surface::default() }
     }
 
     #[test]

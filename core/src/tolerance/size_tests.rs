@@ -252,6 +252,7 @@ fn what_tells_no_size_is_refused_and_never_a_number() {
             points: grooved.points.iter().step_by(2).copied().collect(),
             normals: grooved.normals.iter().step_by(2).copied().collect(),
             deviations_mm: vec![],
+            ..Surface::default()
         };
         assert!(matches!(width.measure(&quiet(), &[only_one]), Err(RuleError::Missing(_))));
         grooved.points[3].x = f64::NAN;

@@ -44,7 +44,7 @@ impl Rule for Symmetry {
             _ => match Round::of(&self.situation) {
                 Some(round) => {
                     let of = Of::regardless(self.standard);
-                    let found = straight_axis(run, &surface.points, &round, self.axis, of)?;
+                    let found = straight_axis(run, surface, &round, self.axis, of)?;
                     (found.ends.to_vec(), found.how)
                 }
                 None => (

@@ -77,8 +77,8 @@ impl Bench {
         Self {
             rows: vec![
                 vec![Hole(8.0), Plain, Hole(8.0), Groove(12.0, 10.0)],
-                vec![Pin(9.0, 16.0), Hole(8.0), Ball(12.0), Plain],
-                vec![Cone(12.0, 8.0, 14.0), Plain, Pin(9.0, 16.0), Hole(8.0)],
+                vec![Pin(7.0, 16.0), Hole(8.0), Ball(12.0), Plain],
+                vec![Cone(12.0, 8.0, 14.0), Plain, Pin(7.0, 16.0), Hole(8.0)],
             ],
         }
     }

@@ -93,7 +93,7 @@ impl Distance {
             (Plane, _) => Way::FromFirstPlane,
             (Axis, Axis) => {
                 let apart = from.direction.zip(to.direction).map_or(0.0, |(a, b)| a.angle_to(b));
-                let parallel = apart < PARALLEL_RAD || apart > std::f64::consts::PI - PARALLEL_RAD;
+                let parallel = !(PARALLEL_RAD..=std::f64::consts::PI - PARALLEL_RAD).contains(&apart);
                 if parallel { Way::AcrossSecond } else { Way::CommonPerpendicular }
             }
             (Centre, Axis) => Way::AcrossSecond,

@@ -71,7 +71,7 @@ impl Flanks {
                 "a point has a coordinate that is no number within 1e9 mm; leave it out".into(),
             ));
         }
-        let middle = [upper, lower].map(|points| centroid(points));
+        let middle = [upper, lower].map(centroid);
         let about = middle[1] + (middle[0] - middle[1]) * 0.5;
         let offsets = |points: &[Point]| -> Vec<Vector> { points.iter().map(|p| p - about).collect() };
         let (mut up, mut low) = (offsets(upper), offsets(lower));
@@ -323,9 +323,9 @@ impl Frame {
                 worst = (by, Some(held));
             }
         };
-        let sides: [(&[[f64; 3]], [f64; 2], fn(usize, bool) -> Held); 2] =
-            [(&self.upper, upper, Held::Upper), (&self.lower, lower, Held::Lower)];
-        for (points, [bottom, top], held) in sides {
+        for (is_upper, [bottom, top]) in [(true, upper), (false, lower)] {
+            let (points, held): (_, fn(usize, bool) -> Held) =
+                if is_upper { (&self.upper, Held::Upper) } else { (&self.lower, Held::Lower) };
             for (i, q) in points.iter().enumerate() {
                 let height = q[2] - slopes[0] * q[0] - slopes[1] * q[1];
                 see(height - top, held(i, true));

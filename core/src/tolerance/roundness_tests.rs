@@ -85,7 +85,8 @@ fn a_cone_is_judged_square_to_its_surface_wherever_its_points_lie() {
     for reference in BOTH {
         let rule = roundness(cone(true), reference, 2.0);
         assert!(value(&rule, &perfect) < 1e-8);
-        let found = value(&rule, &lobed);
+        // A section a row: uneven points would pull the least-squares circle aside.
+        let found = value(&roundness(cone(true), reference, 0.5), &lobed);
         assert!((found - 0.1 * math::cos(half)).abs() < 1e-3, "{found}");
         // Told to the other end it is the same cone.
         let Situation::Cone { at, axis, half_angle_rad, radius_mm, hollow } = cone(true) else { continue };

@@ -129,7 +129,7 @@ impl Straightness {
             if flat.len() < LEAST_POINTS || !is_along(&flat, high - low) {
                 continue;
             }
-            let (low, high) = self.residuals(&flat)?;
+            let [low, high] = self.residuals(&flat)?;
             let (value, at) = peak_to_valley(low, high);
             let turn = (strip[0].0 as f64 + 0.5) / lines * TAU - 0.5 * TAU;
             let out = axis.across[0] * math::cos(turn) + axis.across[1] * math::sin(turn);
@@ -149,22 +149,22 @@ impl Straightness {
     }
 
     /// Lowest and highest point about the reference line of points in the plane of x and y.
-    fn residuals(&self, flat: &[Point]) -> Result<((f64, usize), (f64, usize)), RuleError> {
+    fn residuals(&self, flat: &[Point]) -> Result<[(f64, usize); 2], RuleError> {
         if self.reference == Reference::MinimumZone {
             let zone = minimum_zone_line_in_plane(flat, Direction::Z)?;
-            return Ok((zone.low, zone.high));
+            return Ok([zone.low, zone.high]);
         }
         let fit = line(flat)?;
         let d = fit.direction.vector();
-        let mut ends = ((f64::INFINITY, 0), (f64::NEG_INFINITY, 0));
+        let mut ends = [(f64::INFINITY, 0), (f64::NEG_INFINITY, 0)];
         for (i, p) in flat.iter().enumerate() {
             let off = p - fit.centroid;
             let height = d.x * off.y - d.y * off.x;
-            if height < ends.0.0 {
-                ends.0 = (height, i);
+            if height < ends[0].0 {
+                ends[0] = (height, i);
             }
-            if height > ends.1.0 {
-                ends.1 = (height, i);
+            if height > ends[1].0 {
+                ends[1] = (height, i);
             }
         }
         Ok(ends)

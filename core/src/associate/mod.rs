@@ -67,7 +67,10 @@ pub use round_by_criterion::{Circle, Sphere, circle_by, sphere_by};
 pub use slot::{SlotFit, slot};
 pub use sphere::{BallFit, SphereFit, sphere, sphere_of_radius};
 pub use strip::minimum_zone_line_in_plane;
-pub use together::{Ideal, On, Pattern, PatternPoint, Together, TogetherError, associate_pattern, normal_of};
+pub use together::{
+    Ideal, On, Pattern, PatternPoint, Together, TogetherError, associate_pattern, associate_pattern_near,
+    normal_of,
+};
 pub use together_extremal::MOST_SIZES;
 pub use torus::{TorusFit, torus};
 pub use zone::{ZoneFit, minimum_zone_plane};

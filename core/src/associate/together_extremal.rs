@@ -5,7 +5,7 @@
 //! that face different ways, are moved by linear programmes with one unknown for each motion and each size (source as
 //! for the single shapes); there the optimum found is the one next to least squares.
 
-use super::extremal::{Aim, Outline, Row, Sides, best_of_starts, leaves_half_open, lowest_of};
+use super::extremal::{Aim, Outline, Row, Sides, best_of_starts, leaves_half_open, lowest_of, walk};
 use super::levenberg::Model;
 use super::outside::least_squares_outside;
 use super::together::{Ideal, On, Pattern, PatternPoint, TogetherError, row, sized};
@@ -31,7 +31,7 @@ type Part = Motion<PartFrame, PartFrame>;
 /// Normals that differ by less make one way: rounding of a mesh.
 const ONE_WAY: f64 = 1.0 - 1e-12;
 
-/// By the searches of single shapes, where one growth moves all; `None` where none does.
+/// By the searches of single shapes, where one growth moves all; `None` where none does. `near`: from the start alone.
 ///
 /// # Errors
 /// As those searches.
@@ -41,6 +41,7 @@ pub(super) fn by_one_growth(
     points: &[PatternPoint],
     aside: Aside,
     (start, growths): (Part, &[f64]),
+    near: bool,
 ) -> Result<Option<(Part, Vec<f64>)>, TogetherError> {
     let Some(outward) = outward(pattern, points) else { return Ok(None) };
     let scale = pattern.reach_mm;
@@ -63,11 +64,11 @@ pub(super) fn by_one_growth(
     let start = (motion, growth);
     let (motion, growth) = match scaled.motions.len() {
         0 => still(&scaled, &items, aside, start),
-        1 => moved::<2, 1>(run, &scaled, &items, aside, start)?,
-        2 => moved::<3, 2>(run, &scaled, &items, aside, start)?,
-        3 => moved::<4, 3>(run, &scaled, &items, aside, start)?,
-        4 => moved::<5, 4>(run, &scaled, &items, aside, start)?,
-        _ => moved::<6, 5>(run, &scaled, &items, aside, start)?,
+        1 => moved::<2, 1>(run, &scaled, &items, (aside, near), start)?,
+        2 => moved::<3, 2>(run, &scaled, &items, (aside, near), start)?,
+        3 => moved::<4, 3>(run, &scaled, &items, (aside, near), start)?,
+        4 => moved::<5, 4>(run, &scaled, &items, (aside, near), start)?,
+        _ => moved::<6, 5>(run, &scaled, &items, (aside, near), start)?,
     };
     let motion = full_size(&motion, pattern.centre, scale);
     let growth = growth * scale;
@@ -238,7 +239,7 @@ fn moved<const N: usize, const M: usize>(
     run: &Run,
     scaled: &Scaled,
     items: &[Item],
-    aside: Aside,
+    (aside, near): (Aside, bool),
     (motion, growth): (Part, f64),
 ) -> Result<(Part, f64), TogetherError> {
     let shape = scaled.ideals[0].shape();
@@ -246,8 +247,12 @@ fn moved<const N: usize, const M: usize>(
     let found = match aside {
         Aside::Zone | Aside::ZoneOutside | Aside::Tight => {
             let aim = if aside == Aside::Tight { Aim::Circumscribed } else { Aim::Zone };
-            let (found, ..) = best_of_starts::<Rigid<N>, N, M>(run, &start, items, aim, |_, _| false)
-                .map_err(FitError::from)?;
+            let found = if near {
+                walk::<Rigid<N>, N, M>(run, &start, items, aim)
+            } else {
+                best_of_starts::<Rigid<N>, N, M>(run, &start, items, aim, |_, _| false).map(|found| found.0)
+            };
+            let found = found.map_err(FitError::from)?;
             if !found.settled {
                 return Err(FitError::NotSettled { shape, steps: found.steps }.into());
             }

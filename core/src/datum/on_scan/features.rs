@@ -4,7 +4,9 @@
 //! filtered height. Least squares is taken on the points as they are, each cell of the face counting alike. What the
 //! noise does to an association by contacts is rehearsed: the same association with seeded draws of the noise added.
 
-use crate::associate::{Ideal, On, Pattern, PatternPoint, Together, TogetherError, associate_pattern};
+use crate::associate::{
+    Ideal, On, Pattern, PatternPoint, Together, TogetherError, associate_pattern, associate_pattern_near,
+};
 use crate::filter::{FilterError, Gaussian};
 use crate::geometry::random::Random;
 use crate::geometry::{Cholesky, Direction, Motion, PartFrame, Point, Vector, symmetric_eigen};
@@ -94,8 +96,9 @@ pub(super) fn on_features(
         }
         // Form that was not seen is as that which was, all of one sign; what was seen of it was so at places a form's
         // length apart.
-        let form =
-            (found.rms_mm * found.rms_mm - if contacts { 0.0 } else { input.noise_mm.powi(2) }).max(0.0);
+        let form = (found.rms_mm * found.rms_mm
+            - if contacts { 0.0 } else { input.noise_mm * input.noise_mm })
+        .max(0.0);
         let places = (area / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
         let share = (1.0 - seen).max(1.0 / places);
         if let Some(inverse) = inverse(&found.normal, pattern.motions.len()) {
@@ -296,7 +299,7 @@ fn rehearsed(
                 }
             }
         }
-        let found = associate_pattern(run, &features.pattern, &all, features.association)
+        let found = associate_pattern_near(run, &features.pattern, &all, features.association, found)
             .map_err(|cause| failed(hold, cause))?;
         let mut column = Vec::new();
         for ((t, p), q) in hold.targets.iter().zip(back(&found.nominal_from_measured)).zip(&still) {

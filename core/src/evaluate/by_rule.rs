@@ -9,6 +9,7 @@ use rayon::prelude::*;
 
 use crate::conformity::{Decided, decide};
 use crate::filter::REHEARSALS;
+use crate::geometry::random::Random;
 use crate::geometry::{Motion, PartFrame, Point, Vector, symmetric_eigen};
 use crate::plan::Filter;
 use crate::record::{
@@ -93,8 +94,9 @@ pub(super) fn evaluate(
         evaluation.reason = "the rule gave no number".into();
         return Ok(None);
     }
-    let noisy = rehearse(subject, asked, &surfaces, |s| &s.measured)?;
-    let perfect = if asked.extremes { rehearse(subject, asked, &surfaces, |s| &s.perfect)? } else { None };
+    let noisy = rehearse(subject, asked, &surfaces, |s| &s.measured, false)?;
+    let perfect =
+        if asked.extremes { rehearse(subject, asked, &surfaces, |s| &s.perfect, true)? } else { None };
     let ideal = match asked.extremes.then(|| perfect_values(subject, asked, &surfaces)) {
         Some(ideal) => ideal?,
         None => None,
@@ -255,17 +257,34 @@ fn numbers(subject: &Subject, asked: &Asked, surfaces: &[Surface]) -> Result<Opt
     }
 }
 
-/// The rule on every draw of the noise; `None` where too many fail.
+/// The rule on every draw of the noise; `None` where too many fail. A perfect part is `placed` on noisy datums too.
 fn rehearse(
     subject: &Subject,
     asked: &Asked,
     surfaces: &[Extracted],
     of: impl Fn(&Extracted) -> &Surface + Sync,
+    placed: bool,
 ) -> Result<Option<Vec<Vec<f64>>>, Stopped> {
+    let datums = subject.datums.filter(|_| placed && asked.aligned);
+    let axes = datums.map_or_else(Vec::new, |d| axes(&d.covariance));
     let all: Result<Vec<Option<Vec<f64>>>, Stopped> = (0..REHEARSALS)
         .into_par_iter()
         .map(|draw| {
-            let drawn: Vec<Surface> = surfaces.iter().map(|s| s.rehearsed(of(s), draw)).collect();
+            let drawn = surfaces.iter().map(|s| s.rehearsed(of(s), draw));
+            let drawn: Vec<Surface> = match datums {
+                Some(datums) => {
+                    let mut random =
+                        Random::seeded(SEED ^ (draw as u64 + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15));
+                    let (turn, shift) =
+                        axes.iter().fold((Vector::zeros(), Vector::zeros()), |(t, s), axis| {
+                            let amount = random.normal();
+                            (t + axis.0 * amount, s + axis.1 * amount)
+                        });
+                    let motion = Motion::turn_about(datums.centre, turn, shift);
+                    drawn.map(|s| s.moved(&motion)).collect()
+                }
+                None => drawn.collect(),
+            };
             numbers(subject, asked, &drawn)
         })
         .collect();
@@ -403,6 +422,14 @@ fn alignment(
 
 /// Motions by one standard deviation, there and back, along the axes of a covariance of (turn, rad; shift, mm).
 fn deviations(covariance: &[[f64; 6]; 6], centre: Point) -> Vec<[Motion<PartFrame, PartFrame>; 2]> {
+    let both = |(turn, shift): (Vector, Vector)| {
+        [1.0, -1.0].map(|w| Motion::turn_about(centre, turn * w, shift * w))
+    };
+    axes(covariance).into_iter().map(both).collect()
+}
+
+/// Turns and shifts by one standard deviation along the axes of a covariance: independent of each other.
+fn axes(covariance: &[[f64; 6]; 6]) -> Vec<(Vector, Vector)> {
     // Turns in mm at 100 mm from the centre, so that both are of a size.
     const LEVER_MM: f64 = 100.0;
     let unit = |i: usize| if i < 3 { LEVER_MM } else { 1.0 };
@@ -410,17 +437,12 @@ fn deviations(covariance: &[[f64; 6]; 6], centre: Point) -> Vec<[Motion<PartFram
         std::array::from_fn(|i| std::array::from_fn(|j| covariance[i][j] * unit(i) * unit(j)));
     let (values, vectors) = symmetric_eigen(&scaled);
     let largest = values.iter().fold(0.0f64, |m, v| m.max(*v));
-    let mut all = Vec::new();
-    for (value, vector) in values.iter().zip(&vectors) {
-        if !(*value > 1e-12 * largest) {
-            continue;
-        }
+    let told = values.iter().zip(&vectors).filter(|(value, _)| **value > 1e-12 * largest);
+    told.map(|(value, v)| {
         let s = value.sqrt();
-        let turn = Vector::new(vector[0], vector[1], vector[2]) * (s / LEVER_MM);
-        let shift = Vector::new(vector[3], vector[4], vector[5]) * s;
-        all.push([1.0, -1.0].map(|w| Motion::turn_about(centre, turn * w, shift * w)));
-    }
-    all
+        (Vector::new(v[0], v[1], v[2]) * (s / LEVER_MM), Vector::new(v[3], v[4], v[5]) * s)
+    })
+    .collect()
 }
 
 /// Decided with the smaller and with the larger correction for noise: where the two disagree nothing is proven.

@@ -165,7 +165,17 @@ impl Case {
         text += "[[characteristic]]\nnumber = \"1\"\nfeature = \"P\"\ndatum_system = \"D\"\n\
                  surface_profile = { limit_outside_mm = 0.4, limit_inside_mm = 0.4 }\n";
         let (_, plan) = plan::check_toml(&text).unwrap_or_else(|f| panic!("{f:#?}"));
-        let faces = plan::bind(&plan, Some(&self.nominal)).unwrap_or_else(|f| panic!("{f:#?}"));
+        let mut faces = plan::bind(&plan, Some(&self.nominal)).unwrap_or_else(|f| panic!("{f:#?}"));
+        // A mesh does not say that a ball is one face.
+        let mesh = self.nominal.mesh();
+        let on_ball = |t: &u32| {
+            let [a, b, c] = mesh.corners(*t);
+            let middle = Point::from((a.coords + b.coords + c.coords) / 3.0);
+            ((middle - Point::new(50.0, 45.0, 12.0)).norm() - 8.0).abs() < 0.05
+        };
+        let k = plan.features.iter().position(|f| f.id == "K").unwrap();
+        faces.features[k].triangles = (0..mesh.triangles().len() as u32).filter(on_ball).collect();
+        faces.features[k].area_mm2 = faces.features[k].triangles.iter().map(|&t| mesh.area(t)).sum();
         (plan, faces)
     }
 
@@ -262,7 +272,8 @@ fn crowned_planes_lie_where_each_association_says() {
         _ => Vector::zeros(),
     });
     for (association, below, within) in [
-        ("least_squares", 0.096, 0.003),
+        // Cells that the rim cuts count in full.
+        ("least_squares", 0.096, 0.005),
         ("minimum_zone", 0.144, 0.015),
         ("least_squares_outside", 0.0, 0.025),
         ("minimax_outside", 0.0, 0.025),
@@ -365,7 +376,8 @@ fn a_bore_locks_four_freedoms_and_the_rest_is_told_as_free() {
         let locks = placed.locks();
         assert_eq!(locks[0].1.len(), 4, "{locks:?}");
         assert!(!locks[0].1.iter().any(|l| l == "tz" || l == "rz"), "{locks:?}");
-        assert!(placed.standard_mm(axis, Vector::z()) < 1e-6, "nothing is uncertain along what is free");
+        let sure = placed.standard_mm(placed.found.centre, Vector::z());
+        assert!(sure < 1e-6, "{association}: nothing is uncertain along what is free: {sure}");
     }
     let shaft = case.establish(&case.plan(true, &datums(&[("A", "H1", "minimum_circumscribed")])), &made);
     assert!(matches!(shaft, Err(DatumError::Together { .. })), "a bore has no circumscribed cylinder");

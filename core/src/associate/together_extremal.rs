@@ -340,7 +340,10 @@ pub(super) fn jointly(
     }
     let shape = pattern.ideals.first().map_or(Shape::Plane, Ideal::shape);
     let scale = pattern.reach_mm;
-    let above = if aside == Aside::ZoneOutside { OUTSIDE } else { 1.0 };
+    // Where every feature has a size of its own, the narrowest zones are found first and then grown to their outer
+    // borders: the same motion, since each size moves both borders of its zone alike.
+    let all_sized = sizes.len() == pattern.ideals.len();
+    let above = if aside == Aside::ZoneOutside && !all_sized { OUTSIDE } else { 1.0 };
     let value = |motion: &Part, growths: &[f64]| {
         points.iter().fold(0.0f64, |worst, p| {
             let d = row(pattern, p, motion).0 - sized(pattern, p).map_or(0.0, |i| growths[i]);
@@ -348,12 +351,15 @@ pub(super) fn jointly(
         })
     };
     let mut state = (start, growths.to_vec());
-    if aside == Aside::ZoneOutside {
+    if above > 1.0 {
         touch(pattern, points, &mut state);
     }
     let mut now = value(&state.0, &state.1);
     let rounding = 4.0 * f64::EPSILON * scale.max(pattern.centre.coords.amax());
-    let mut reach = 4.0 * value_of_zone(pattern, points, &state).max(rounding);
+    let zone = value_of_zone(pattern, points, &state);
+    let mut reach = 4.0 * zone.max(rounding);
+    // A millionth of the zone is no gain.
+    let least_gain = (2.0 * rounding * above).max(1e-6 * zone);
     let mut settled = false;
     for _ in 0..STEPS {
         run.check().map_err(FitError::from)?;
@@ -370,7 +376,7 @@ pub(super) fn jointly(
             reach *= 0.25;
             continue;
         };
-        if !(now - corner.value > 2.0 * rounding * above) {
+        if !(now - corner.value > least_gain) {
             settled = true;
             break;
         }

@@ -230,6 +230,7 @@ pub(super) fn motions(targets: &[Target], turns: &[Vector], reach_mm: f64) -> Pa
 mod tests {
     use super::*;
     use crate::plan::FeatureKind;
+    use std::f64::consts::PI;
 
     fn bound(situation: Situation, area_mm2: f64) -> BoundFeature {
         let kind = FeatureKind::Cylinder;
@@ -260,9 +261,9 @@ mod tests {
         let axis = Direction::Z;
         let tube = Situation::Cylinder { at, axis, diameter_mm: 10.0, hollow: true };
         // 40 mm long, then 4 mm.
-        assert_eq!(seen(tube, 10.0 * 3.1416 * 40.0, &all), 4);
-        assert_eq!(seen(tube, 10.0 * 3.1416 * 4.0, &all), 2);
-        assert_eq!(seen(tube, 10.0 * 3.1416 * 40.0, &all[2..]), 2);
+        assert_eq!(seen(tube, 10.0 * PI * 40.0, &all), 4);
+        assert_eq!(seen(tube, 10.0 * PI * 4.0, &all), 2);
+        assert_eq!(seen(tube, 10.0 * PI * 40.0, &all[2..]), 2);
         assert_eq!(seen(Situation::Plane { at, normal: axis }, 900.0, &all), 3);
         assert_eq!(seen(Situation::Plane { at, normal: Direction::Y }, 900.0, &all[2..]), 2);
         assert_eq!(seen(Situation::Plane { at, normal: Direction::Y }, 900.0, &[]), 1);

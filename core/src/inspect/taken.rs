@@ -50,7 +50,13 @@ impl<'a> Taken<'a> {
                 job.plan
                     .datum_systems
                     .iter()
-                    .map(|system| Some(if trusted { Ok(on_trust()) } else { posed(job, source.set, system) }))
+                    .map(|system| {
+                        Some(match (loose(system), trusted) {
+                            (Err(reason), _) => Err(reason),
+                            (Ok(()), true) => Ok(on_trust()),
+                            (Ok(()), false) => posed(job, source.set, system),
+                        })
+                    })
                     .collect(),
             );
         }
@@ -133,8 +139,27 @@ fn on_trust() -> Posed {
     Posed { pose, record: None }
 }
 
+/// What a datum at a material condition allows is not known from points.
+fn loose(system: &DatumSystem) -> Result<(), String> {
+    if system.is_loose() {
+        return Err(format!(
+            "a datum of datum system {} is taken at a material condition, which is evaluated on scans only in this version",
+            system.id
+        ));
+    }
+    Ok(())
+}
+
 fn posed(job: &Job, set: &PointSet, system: &DatumSystem) -> Result<Posed, String> {
     let found = establish_by_points(set, system, job.plan, job.faces).map_err(|e| e.to_string())?;
+    if !found.free.is_empty() {
+        return Err(format!(
+            "datum system {} leaves {} of the part's six freedoms free; by points the part must be held, on a scan what is \
+             free is used to the best of the tolerance",
+            system.id,
+            found.free.len()
+        ));
+    }
     let pose = PointPose {
         part_from_points: found.part_from_points,
         covariance: found.covariance,

@@ -3,6 +3,8 @@
 //! It fails when the file is not what it should be; `UPDATE=1 cargo test -p scantling-tests --test core_readme` writes it.
 //! Rows stand in `core_readme/rows.rs` and beside it.
 
+#[path = "core_readme/asked.rs"]
+mod asked;
 #[path = "core_readme/datum_rows.rs"]
 mod datum_rows;
 #[path = "core_readme/datums.rs"]
@@ -13,6 +15,10 @@ mod figures;
 mod made;
 #[path = "core_readme/rows.rs"]
 mod rows;
+#[path = "core_readme/size_rows.rs"]
+mod size_rows;
+#[path = "core_readme/sizes.rs"]
+mod sizes;
 #[path = "core_readme/tolerance_rows.rs"]
 mod tolerance_rows;
 #[path = "core_readme/tolerances.rs"]

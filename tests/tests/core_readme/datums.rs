@@ -12,8 +12,8 @@ use scantling_core::plan::{
 use scantling_core::points::{Coordinates, PointSet, Role, TakenPoint};
 use scantling_core::run::quiet;
 
+use super::asked::told;
 use super::made::{bore, patch, wall};
-use super::tolerances::told;
 
 /// A plan of one plane of which one characteristic is asked.
 pub(super) fn plan(standard: &str, asked: &str) -> Plan {

@@ -1,7 +1,7 @@
-//! The rows of the table: one for each tolerance, datum, association and rule. A new one is one entry here, in
-//! `tolerance_rows` or in `datum_rows`.
+//! The rows of the table: one for each size, tolerance, datum, association and rule. A new one is one entry here, or in
+//! `size_rows`, `tolerance_rows` or `datum_rows`.
 
-use super::{datum_rows, figures, tolerance_rows};
+use super::{datum_rows, figures, size_rows, tolerance_rows};
 
 pub(super) struct Row {
     /// Heading under which it stands.
@@ -32,10 +32,10 @@ const SHAPES: &str = "Associations";
 const RULES: &str = "Limits and decisions";
 
 pub(super) fn rows() -> Vec<Row> {
-    let mut all = tolerance_rows::rows();
-    all.extend(datum_rows::rows());
-    all.extend(shapes_and_limits());
-    all
+    [size_rows::rows(), tolerance_rows::rows(), datum_rows::rows(), shapes_and_limits()]
+        .into_iter()
+        .flatten()
+        .collect()
 }
 
 fn shapes_and_limits() -> Vec<Row> {

@@ -1,12 +1,28 @@
 //! `core/README.md`: what every tolerance means here, with figures that this test computes.
 //!
 //! It fails when the file is not what it should be; `UPDATE=1 cargo test -p scantling-tests --test core_readme` writes it.
-//! A row stands in `core_readme/rows.rs`.
+//! Rows stand in `core_readme/rows.rs` and beside it.
 
+#[path = "core_readme/asked.rs"]
+mod asked;
+#[path = "core_readme/datum_rows.rs"]
+mod datum_rows;
+#[path = "core_readme/datums.rs"]
+mod datums;
 #[path = "core_readme/figures.rs"]
 mod figures;
+#[path = "core_readme/made.rs"]
+mod made;
 #[path = "core_readme/rows.rs"]
 mod rows;
+#[path = "core_readme/size_rows.rs"]
+mod size_rows;
+#[path = "core_readme/sizes.rs"]
+mod sizes;
+#[path = "core_readme/tolerance_rows.rs"]
+mod tolerance_rows;
+#[path = "core_readme/tolerances.rs"]
+mod tolerances;
 
 use std::fmt::Write;
 use std::fs;
@@ -21,8 +37,8 @@ fn root() -> PathBuf {
 const HEAD: &str = "\
 # What is measured, and by which rule
 
-One line for each tolerance and association that this crate evaluates: the rule with its clause, what the measured value is, where ISO and ASME part,
-the test that holds it, and a figure that the test computes. Lengths in mm; positive is outside the material.
+One line for each size, tolerance, datum and association that this crate evaluates: the rule with its clause, what the measured value is, where ISO
+and ASME part, the test that holds it, and a figure computed by the test that writes this file. Lengths in mm; positive is outside the material.
 
 This file is written by `tests/tests/core_readme.rs` and compared with it in every run of the tests; after a change of a rule:
 `UPDATE=1 cargo test -p scantling-tests --test core_readme`. \"From memory\" marks what was not read in the standard itself.

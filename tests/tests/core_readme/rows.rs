@@ -1,6 +1,7 @@
-//! The rows of the table: one for each tolerance, association and rule. A new one is one entry here.
+//! The rows of the table: one for each size, tolerance, datum, association and rule. A new one is one entry here, or in
+//! `size_rows`, `tolerance_rows` or `datum_rows`.
 
-use super::figures;
+use super::{datum_rows, figures, size_rows, tolerance_rows};
 
 pub(super) struct Row {
     /// Heading under which it stands.
@@ -19,7 +20,7 @@ pub(super) struct Row {
 }
 
 /// A row, its cells in the table's order.
-const fn row(
+pub(super) const fn row(
     part: &'static str,
     [name, rule, value, iso_and_asme, test]: [&'static str; 5],
     figure: fn() -> String,
@@ -27,57 +28,18 @@ const fn row(
     Row { part, name, rule, value, iso_and_asme, test, figure }
 }
 
-const TOLERANCES: &str = "Tolerances";
 const SHAPES: &str = "Associations";
 const RULES: &str = "Limits and decisions";
 
 pub(super) fn rows() -> Vec<Row> {
+    [size_rows::rows(), tolerance_rows::rows(), datum_rows::rows(), shapes_and_limits()]
+        .into_iter()
+        .flatten()
+        .collect()
+}
+
+fn shapes_and_limits() -> Vec<Row> {
     vec![
-        row(
-            TOLERANCES,
-            [
-                "flatness",
-                "ISO 1101:2017, 17.3",
-                "width of the zone between two parallel planes: the narrowest that holds the filtered surface (C), or about the least-squares plane (G); \
-                 the sure part of the noise's bias taken off",
-                "the same; ASME Y14.5.1 knows the narrowest only (from memory)",
-                "core/src/associate/law_tests.rs::zones_are_the_narrowest_of_all_by_enumeration",
-            ],
-            figures::flatness,
-        ),
-        row(
-            TOLERANCES,
-            [
-                "profile of a surface, check point",
-                "ISO 1660:2017; ISO 1101:2017, 17.9 (from memory)",
-                "deviation along the normal, held against a limit on either side; the larger excess decides",
-                "ISO: UZ shifts the zone; ASME: U says how much lies outside. Both are two limits here",
-                "core/tests/sheet_metal.rs::every_published_deviation_and_position_is_found_again_and_judged_before_rounding",
-            ],
-            || figures::results("deviation"),
-        ),
-        row(
-            TOLERANCES,
-            [
-                "position of a hole, regardless of size",
-                "ISO 1101:2017, 17.13 (from memory)",
-                "twice the distance of the axis from its true place, square to the nominal axis",
-                "the same for a zone that is a cylinder",
-                "core/tests/sheet_metal.rs::every_published_deviation_and_position_is_found_again_and_judged_before_rounding",
-            ],
-            || figures::results("position"),
-        ),
-        row(
-            TOLERANCES,
-            [
-                "diameter of a hole, least squares",
-                "ISO 14405-1:2016, modifier (GG)",
-                "twice the radius of the least-squares circle of the wall, seen along the axis",
-                "ISO's default is the two-point size, ASME's the actual mating envelope; neither is meant by (GG)",
-                "core/tests/published_fits.rs::fits_agree_with_the_published_answers",
-            ],
-            || figures::fits("circle"),
-        ),
         row(
             SHAPES,
             [

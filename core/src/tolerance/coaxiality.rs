@@ -1,4 +1,4 @@
-//! Coaxiality and concentricity of ISO 1101:2017, 17.14.2 and 17.14.3.
+//! Coaxiality and concentricity of ISO 1101:2017, 17.14 (from memory).
 
 use super::axis::{self, Of, Round, straight_axis};
 use super::location::{Along, found_of_zone, leeway_words, of_places};

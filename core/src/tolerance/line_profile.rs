@@ -1,4 +1,4 @@
-//! Profile of a line: ISO 1101:2017, 17.8, and ISO 1660:2017.
+//! Profile of a line: ISO 1101:2017, 17.6 and 17.7 (from memory), and ISO 1660:2017.
 
 use super::axis;
 use super::profile::{Limits, deviations};

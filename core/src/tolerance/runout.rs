@@ -1,4 +1,4 @@
-//! Run-out of ISO 1101:2017, 17.15 and 17.16.
+//! Run-out of ISO 1101:2017, 17.16 and 17.17 (from memory).
 
 use super::axis;
 use super::{Against, Found, Instance, Number, Rule, RuleError, Surface};

@@ -1,4 +1,4 @@
-//! Symmetry of ISO 1101:2017, 17.14.4, and the extracted middle of a groove or tongue.
+//! Symmetry of ISO 1101:2017, 17.15 (from memory), and the extracted middle of a groove or tongue.
 
 use super::axis::{self, Of, Round, straight_axis};
 use super::location::{found_of_zone, leeway_words};

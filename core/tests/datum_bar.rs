@@ -53,7 +53,10 @@ fn bound(points: &[(String, Point, Vector)], hole: &str, centre: Point, end_mm: 
     let tilt_y = s2 / spread(&a, &|p| p.y);
     let turn = s2 / spread(&b, &|p| p.x);
     let middle = -0.5 * THICK_MM;
-    let lever = |all: &[Point], f: &dyn Fn(&Point) -> f64, at: f64| (at - mean(all, f)).powi(2);
+    let lever = |all: &[Point], f: &dyn Fn(&Point) -> f64, at: f64| {
+        let way = at - mean(all, f);
+        way * way
+    };
     let dx = own[0]
         + s2 / c.len() as f64
         + tilt_x * lever(&c, &|p| p.z, middle)

@@ -105,7 +105,8 @@ fn the_floor_told_is_what_perfect_features_show_and_none_fails() {
             told / shown
         );
         // The bar, and for few scans three standard errors of their mean.
-        let scatter = read.iter().map(|v| (v - mean(&read)).powi(2)).sum::<f64>() / (read.len() as f64 - 1.0);
+        let scatter = read.iter().map(|v| (v - mean(&read)) * (v - mean(&read))).sum::<f64>()
+            / (read.len() as f64 - 1.0);
         let slack = 3.0 * (scatter / read.len() as f64).sqrt();
         if (told - shown).abs() > 0.15 * shown + slack || failed > 0 {
             wrong.push(format!("{number}: told {told:.4}, shown {shown:.4}, {failed} do not conform"));

@@ -34,6 +34,8 @@ pub(super) struct Asked {
     pub(super) extremes: bool,
     /// Whether its value is 0 or more by definition.
     pub(super) zone: bool,
+    /// Whether a part of the feature can prove that the whole does not conform: an extreme can, a fit cannot.
+    pub(super) part_proves: bool,
     /// Width of the tolerance, against which noise floor and uncertainty are held: mm, of an angle rad.
     pub(super) tolerance: f64,
     /// Whether the datums place or orient it.
@@ -88,7 +90,7 @@ pub(super) fn evaluate(
             return Ok(None);
         }
     };
-    tell(&found, evaluation);
+    tell(subject, asked, &found, evaluation);
     let values: Vec<f64> = effective(&found);
     if values.is_empty() || values.iter().any(|v| !v.is_finite()) {
         evaluation.reason = "the rule gave no number".into();
@@ -108,7 +110,9 @@ pub(super) fn evaluate(
     };
     let sampling = sampling(subject, asked, &surfaces, &measured, &values)?;
     let alignment = alignment(subject, asked, &measured, &values)?;
-    let missing = surfaces.iter().take(asked.own).find_map(|s| s.missing(subject.characteristic));
+    let missing = surfaces.iter().enumerate().find_map(|(i, s)| {
+        if i < asked.own { s.missing(subject.characteristic) } else { unbounded(subject, asked, i, s) }
+    });
     let bonus = found.bonus_mm.unwrap_or(0.0);
     let mut judged = Vec::with_capacity(values.len());
     for (k, number) in found.numbers.iter().enumerate() {
@@ -127,8 +131,7 @@ pub(super) fn evaluate(
                 Against::Both => [bias, bias],
             },
         };
-        let correct = |b: f64| if asked.zone { (values[k] - b).max(0.0) } else { values[k] - b };
-        let between = biases.map(correct);
+        let between = biases.map(|b| values[k] - b);
         let mut budget = Budget::new().with(Source::Noise, spread).with(Source::Sampling, sampling[k]);
         if asked.aligned {
             budget = budget.with(Source::Alignment, alignment[k]);
@@ -173,10 +176,30 @@ pub(super) fn evaluate(
     let low = low - 1.96 * u + bonus;
     let interval =
         Interval { low_mm: if asked.zone { low.max(0.0) } else { low }, high_mm: high + 1.96 * u + bonus };
-    let part_proves = asked.extremes && (asked.zone || found.numbers.len() == 2);
-    let value_mm = value + bonus;
+    // Below 0 there is room beyond what the zone gives, which is no smaller zone.
+    let value_mm = if asked.zone { (value + bonus).max(0.0) } else { value + bonus };
+    let part_proves = asked.part_proves;
     settle(evaluation, Outcome { value_mm, budget, interval, decided, missing, part_proves });
     Ok(Some(found))
+}
+
+/// Less than this of a loose datum leaves a side open towards which nothing holds the part: a gap of 60 degrees of a
+/// hole makes the room a seventh larger than it is.
+const BOUNDED: f64 = 5.0 / 6.0;
+
+/// Why the feature of a loose datum does not bound the part.
+fn unbounded(subject: &Subject, asked: &Asked, index: usize, surface: &Extracted) -> Option<String> {
+    let id =
+        asked.features.get(index).and_then(|&f| subject.context.faces.features.get(f)).map(|f| f.id.as_str());
+    (!(surface.seen.fraction >= BOUNDED)).then(|| {
+        format!(
+            "only {:.1} % of {}, a datum at a material condition, was seen, {:.1} % are needed: where it was not seen nothing \
+             bounds the part",
+            100.0 * surface.seen.fraction,
+            id.unwrap_or("a feature"),
+            100.0 * BOUNDED
+        )
+    })
 }
 
 /// The surfaces of all features; notes coverage, filter and noise.
@@ -220,7 +243,7 @@ fn extract(
 }
 
 /// Notes what the rule says beside its numbers.
-fn tell(found: &Found, evaluation: &mut Evaluation) {
+fn tell(subject: &Subject, asked: &Asked, found: &Found, evaluation: &mut Evaluation) {
     for (name, words) in &found.operators {
         evaluation.operators.insert((*name).to_owned(), words.clone());
     }
@@ -236,11 +259,17 @@ fn tell(found: &Found, evaluation: &mut Evaluation) {
         .instances
         .iter()
         .map(|i| InstanceResult {
-            name: i.name.clone(),
+            name: member(subject, asked, &i.name).unwrap_or_else(|| i.name.clone()),
             value_mm: i.value_mm,
             at_mm: i.at.map_or_else(Vec::new, |p| place(&p).to_vec()),
         })
         .collect();
+}
+
+/// The id of a feature of a group, which a rule knows by its place among the surfaces.
+fn member(subject: &Subject, asked: &Asked, name: &str) -> Option<String> {
+    let feature = asked.features.get(name.parse::<usize>().ok()?).filter(|_| asked.own > 1)?;
+    Some(subject.context.faces.features.get(*feature)?.id.clone())
 }
 
 /// The numbers as they are judged: less the bonus that a material condition gives.
@@ -250,6 +279,7 @@ fn effective(found: &Found) -> Vec<f64> {
 
 /// The rule's numbers on surfaces; `None` where it has no answer.
 fn numbers(subject: &Subject, asked: &Asked, surfaces: &[Surface]) -> Result<Option<Vec<f64>>, Stopped> {
+    subject.context.run.check()?;
     match asked.rule.measure(subject.context.run, surfaces) {
         Ok(found) => Ok(Some(effective(&found)).filter(|v| v.iter().all(|x| x.is_finite()))),
         Err(RuleError::Stopped(stopped)) => Err(stopped),

@@ -64,12 +64,15 @@ fn wall_axis(situation: &Situation) -> Option<(Point, Direction)> {
 /// The points of a feature, without what scanners round at its ends or rim.
 struct Raw {
     points: Vec<MeasuredPoint>,
-    seen: Seen,
+    rim: Rim,
+    margin_mm: f64,
+    spacing_mm: f64,
     far: Option<String>,
 }
 
 fn raw(context: &Context, bound: &BoundFeature, partition: &Partition) -> Result<Raw, Stopped> {
     let (nominal, scan) = (context.nominal, context.scan);
+    context.run.check()?;
     let rim = Rim::new(nominal, &bound.triangles);
     let tell = |(count, at): (usize, Point)| {
         format!(
@@ -79,7 +82,7 @@ fn raw(context: &Context, bound: &BoundFeature, partition: &Partition) -> Result
         )
     };
     let many = |found: &(usize, Point)| found.0 > MOST_FAR;
-    if let Some((at, axis)) = wall_axis(&bound.situation) {
+    let (points, margin_mm, spacing_mm) = if let Some((at, axis)) = wall_axis(&bound.situation) {
         let along = |p: &Point| (p - at).dot(&axis.vector());
         let (low, high) = extent(nominal, &bound.triangles, along);
         let margin = end_mm(high - low);
@@ -91,28 +94,45 @@ fn raw(context: &Context, bound: &BoundFeature, partition: &Partition) -> Result
             })
             .collect();
         let spacing_mm = scan.spacing_among(points.iter().map(|p| p.index));
-        let places: Vec<Point> = points.iter().map(|p| p.point).collect();
-        let seen = if matches!(bound.situation, Situation::Slot { .. }) {
-            Seen::of_surface(context.run, nominal, &bound.triangles, &rim, margin, &points, spacing_mm)?
-        } else {
-            turn_seen(&places, at, axis, mean_radius(&bound.situation, &places), spacing_mm)
-        };
-        let far = partition.far_from(scan, nominal, &bound.triangles, &rim, margin).filter(many).map(tell);
-        return Ok(Raw { points, seen, far });
+        (points, margin, spacing_mm)
+    } else {
+        let feature = partition.feature(scan, nominal, &bound.triangles, &rim);
+        (feature.points, feature.margin_mm, feature.spacing_mm)
+    };
+    context.run.check()?;
+    let far = partition.far_from(scan, nominal, &bound.triangles, &rim, margin_mm).filter(many).map(tell);
+    Ok(Raw { points, rim, margin_mm, spacing_mm, far })
+}
+
+/// How much of a feature the `used` points show: of a wall no more than of its turn, and, where its depth is measured too,
+/// no more than of its area.
+fn seen(context: &Context, bound: &BoundFeature, raw: &Raw, used: &[MeasuredPoint]) -> Result<Seen, Stopped> {
+    let of_area = || {
+        Seen::of_surface(
+            context.run,
+            context.nominal,
+            &bound.triangles,
+            &raw.rim,
+            raw.margin_mm,
+            used,
+            raw.spacing_mm,
+        )
+    };
+    let round = matches!(
+        bound.situation,
+        Situation::Hole { .. } | Situation::Cylinder { .. } | Situation::Cone { .. }
+    );
+    let Some((at, axis)) = wall_axis(&bound.situation).filter(|_| round) else { return of_area() };
+    let places: Vec<Point> = used.iter().map(|p| p.point).collect();
+    let turn = turn_seen(&places, at, axis, mean_radius(&bound.situation, &places), raw.spacing_mm);
+    if super::rules::is_short(context.nominal, bound) {
+        return Ok(turn);
     }
-    let feature = partition.feature(scan, nominal, &bound.triangles, &rim);
-    let seen = Seen::of_surface(
-        context.run,
-        nominal,
-        &bound.triangles,
-        &rim,
-        feature.margin_mm,
-        &feature.points,
-        feature.spacing_mm,
-    )?;
-    let far = partition.far_from(scan, nominal, &bound.triangles, &rim, feature.margin_mm);
-    let far = far.filter(many).map(tell);
-    Ok(Raw { points: feature.points, seen, far })
+    let area = of_area()?;
+    Ok(Seen {
+        fraction: turn.fraction.min(area.fraction),
+        largest_unseen_disc_mm: turn.largest_unseen_disc_mm.max(area.largest_unseen_disc_mm),
+    })
 }
 
 /// Where a nominal wall begins and ends along its axis, mm from its place; `None` for what has none.
@@ -164,7 +184,8 @@ impl Extracted {
             let problem = "is placed by numbers and not picked on the nominal, so it takes measured points";
             return Ok(Err(format!("{}: it {problem}", bound.id)));
         }
-        let Raw { points, seen, far } = raw(context, bound, partition)?;
+        let raw = raw(context, bound, partition)?;
+        let points = &raw.points;
         if points.len() < LEAST_POINTS {
             return Ok(Err(format!(
                 "only {} points of the scan lie on {}, at least {LEAST_POINTS} are needed",
@@ -175,7 +196,7 @@ impl Extracted {
         let mesh = context.nominal.mesh();
         let mut full = Surface::default();
         let mut feet = Vec::with_capacity(points.len());
-        for p in &points {
+        for p in points {
             let facet = mesh.normal(p.triangle).expect("points are only given to triangles with a normal");
             let (foot, normal, deviation) = match under(&bound.situation, &p.point, facet) {
                 Some(on) => (on.foot, on.normal, on.deviation_mm),
@@ -198,6 +219,9 @@ impl Extracted {
         let noise_mm = own_noise.max(context.noise_mm);
         let supported = |i: &u32| values.as_ref().is_none_or(|v| v[*i as usize].is_some());
         let all: Vec<u32> = (0..points.len() as u32).filter(supported).collect();
+        // Seen is only what the filter could give a value to.
+        let used: Vec<MeasuredPoint> = all.iter().map(|&i| points[i as usize]).collect();
+        let seen = seen(context, bound, &raw, &used)?;
         let value = |i: u32| match (&values, filter) {
             (Some(v), Some(_)) => v[i as usize].unwrap_or(full.deviations_mm[i as usize]),
             _ => full.deviations_mm[i as usize],
@@ -227,7 +251,7 @@ impl Extracted {
         };
         let perfect =
             Surface { points: pick(&|i| feet[i]), normals, deviations_mm: vec![0.0; wanted.len()], wall_mm };
-        Ok(Ok(Self { measured, perfect, noise, seen, points: all.len(), noise_mm, spikes, far }))
+        Ok(Ok(Self { measured, perfect, noise, seen, points: all.len(), noise_mm, spikes, far: raw.far }))
     }
 
     /// What is missing of it, by the needs of a characteristic.

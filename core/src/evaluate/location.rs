@@ -1,7 +1,9 @@
 //! Rules that look at the datum system: profile, orientation, position, coaxiality, symmetry, run-out.
 
 use crate::geometry::{Direction, Point, Twist, Vector};
-use crate::plan::{BoundFeature, Condition, DatumFrom, DatumSource, Requirement, Situation, StandardSystem};
+use crate::plan::{
+    BoundFeature, Characteristic, Condition, DatumFrom, DatumSource, Requirement, Situation, StandardSystem,
+};
 use crate::tolerance::{
     Bound, Boundary, Coaxiality, Leeway, LineProfile, MaterialCondition, Orientation, Position,
     PositionMember, Projected, Rule, Runout, SurfaceProfile, Symmetry,
@@ -10,7 +12,7 @@ use crate::tolerance::{
 use super::Subject;
 use super::by_rule::Asked;
 use super::extract::wall_mm;
-use super::rules::{of, section_mm};
+use super::rules::{is_short, of, section_mm};
 
 /// Turns are weighed against shifts at this distance from the centre, mm, where motions are brought together.
 const LEVER_MM: f64 = 100.0;
@@ -42,6 +44,7 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
             features,
             extremes,
             zone,
+            part_proves: extremes && proves(characteristic, &situation),
             tolerance,
             aligned: subject.datums.is_some() && !moves,
             limits: [limits.0, limits.1],
@@ -67,7 +70,7 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
             };
             let tolerance = limit_outside_mm + limit_inside_mm;
             let asked = new(Box::new(rule), (all_free, loose), *offset_zone, true, tolerance);
-            Ok(if *offset_zone { Asked { limits: [None, Some(tolerance)], ..asked } } else { asked })
+            Ok(asked)
         }
         Requirement::LineProfile {
             limit_outside_mm,
@@ -112,9 +115,20 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
             let condition = material(subject, *condition, *size)?;
             let room = condition.map_or(0.0, |c| c.size_tolerance_mm);
             let mut members = Vec::with_capacity(own.len());
+            let told = |f: &BoundFeature| {
+                if projected_length_mm.is_some() && is_short(subject.context.nominal, f) {
+                    return Err(format!(
+                        "the wall of {} is too short to tell how it leans, which a projected zone shows: put a gauge pin in and measure \
+                         that",
+                        f.id
+                    ));
+                }
+                Ok(())
+            };
             for &feature in &own {
                 let member = subject.context.faces.features.get(feature);
                 let member = member.ok_or("a feature is not bound to the nominal")?;
+                told(member)?;
                 members.push(PositionMember {
                     situation: member.situation,
                     axis: of(subject, member).axis,
@@ -129,15 +143,22 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
             let surfaces = members.iter().any(|m| !is_round(&m.situation));
             let extremes =
                 surfaces || condition.is_some() || standard == StandardSystem::Asme || !loose.is_empty();
-            let extremes = extremes && characteristic.filter.is_some();
             let rule = Position { members, zone: *zone, standard, leeway, cell_mm };
             Ok(new(Box::new(rule), (all_free, loose), true, extremes, zone.size_mm() + room))
         }
         Requirement::Coaxiality { zone_diameter_mm } => {
             let (leeway, loose) = with_leeway(false)?;
             let (at, datum_axis) = datum_axis(subject)?;
+            let (u, v) = datum_axis.frame();
+            let across = [Direction::new(u), Direction::new(v)];
+            let loosened = |d: Direction| leeway.free.iter().any(|t| moves(t, leeway.centre, at, d));
+            if across.into_iter().flatten().any(loosened) && loose.is_empty() {
+                return Err(
+                    "its datums leave the datum axis free, so it is coaxial to nothing; lock the axis".into(),
+                );
+            }
             let rule = Coaxiality { situation, axis, at, datum_axis, standard, leeway };
-            let extremes = standard == StandardSystem::Asme && characteristic.filter.is_some();
+            let extremes = standard == StandardSystem::Asme || !loose.is_empty();
             Ok(new(Box::new(rule), (false, loose), true, extremes, *zone_diameter_mm))
         }
         Requirement::Symmetry { zone_width_mm } => {
@@ -150,6 +171,11 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
                 }
                 _ => return Err("a symmetry is that of a slot or a width".into()),
             };
+            if leeway.free.iter().any(|t| moves(t, leeway.centre, at, across)) && loose.is_empty() {
+                return Err("its datums leave the feature free across its middle plane, so it is symmetric to nothing; name a datum \
+                            system that holds the middle plane"
+                    .into());
+            }
             let rule = Symmetry { situation, axis, at, across, cell_mm, standard, leeway };
             Ok(new(Box::new(rule), (false, loose), true, true, *zone_width_mm))
         }
@@ -165,6 +191,27 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
         }
         _ => Err("it is measured by hand".into()),
     }
+}
+
+/// Whether a motion moves a place in a direction.
+fn moves(twist: &Twist, centre: Point, at: Point, direction: Direction) -> bool {
+    twist.at(centre, &at).dot(&direction.vector()).abs() > 1e-6
+}
+
+/// Whether what is seen of the feature can prove that the whole does not conform: the extremes of a surface can, the axis
+/// of a fit cannot.
+fn proves(characteristic: &Characteristic, situation: &Situation) -> bool {
+    let conditioned = matches!(
+        characteristic.requirement,
+        Requirement::Position { condition, .. } | Requirement::Orientation { condition, .. }
+            if condition != Condition::Regardless && characteristic.standard.system == StandardSystem::Iso
+    );
+    let tangent = matches!(characteristic.requirement, Requirement::Orientation { tangent_plane: true, .. });
+    let fitted = matches!(
+        characteristic.requirement,
+        Requirement::Position { .. } | Requirement::Orientation { .. } | Requirement::Coaxiality { .. }
+    ) && (is_round(situation) || matches!(situation, Situation::Cone { .. } | Situation::Group));
+    conditioned || !(tangent || fitted)
 }
 
 fn is_round(situation: &Situation) -> bool {
@@ -289,36 +336,59 @@ fn projected(subject: &Subject, member: &BoundFeature, length_mm: f64) -> Result
     Ok(Projected { from: at + axis.vector() * end, towards: out, length_mm })
 }
 
-/// Situations of the datum features, in order of precedence.
-fn datum_situations<'a>(subject: &Subject<'a>) -> Vec<&'a BoundFeature> {
-    let context = subject.context;
-    let system = subject.characteristic.datum_system.and_then(|d| context.plan.datum_systems.get(d));
-    let Some(DatumSource::Datums(datums)) = system.map(|s| &s.source) else { return Vec::new() };
-    let features = datums.iter().flat_map(|d| match &d.from {
-        DatumFrom::Features { features, .. } => features.as_slice(),
-        DatumFrom::Targets(_) => &[],
-    });
-    features.filter_map(|&f| context.faces.features.get(f)).collect()
-}
-
+/// Where the first plane or pad among the datums faces.
 fn first_plane(subject: &Subject) -> Option<Direction> {
-    datum_situations(subject).into_iter().find_map(|b| match b.situation {
-        Situation::Plane { normal, .. } => Some(normal),
-        _ => None,
+    let context = subject.context;
+    let system = subject.characteristic.datum_system.and_then(|d| context.plan.datum_systems.get(d))?;
+    let DatumSource::Datums(datums) = &system.source else { return None };
+    datums.iter().find_map(|d| match &d.from {
+        DatumFrom::Features { features, .. } => {
+            features.iter().find_map(|&f| match context.faces.features.get(f)?.situation {
+                Situation::Plane { normal, .. } => Some(normal),
+                _ => None,
+            })
+        }
+        DatumFrom::Targets(pads) => pads.first().map(|p| p.direction),
     })
 }
 
-/// The axis of the first datum that has one, or the one square to the first plane through a ball or hole.
+/// The axis of the first datum that has one; of several features that make it, they are coaxial.
 fn datum_axis(subject: &Subject) -> Result<(Point, Direction), String> {
-    let axis = datum_situations(subject).into_iter().find_map(|b| match b.situation {
+    let own = |b: &BoundFeature| match b.situation {
         Situation::Hole { at, axis, .. }
         | Situation::Cylinder { at, axis, .. }
         | Situation::Cone { at, axis, .. }
         | Situation::Torus { at, axis, .. } => Some((at, axis)),
         _ => None,
-    });
-    axis.ok_or_else(|| "none of its datums has an axis; name a datum system that has".to_owned())
+    };
+    let none = || "none of its datums has an axis; name a datum system that has".to_owned();
+    let context = subject.context;
+    let system = subject.characteristic.datum_system.and_then(|d| context.plan.datum_systems.get(d));
+    let Some(DatumSource::Datums(datums)) = system.map(|s| &s.source) else { return Err(none()) };
+    for datum in datums {
+        let DatumFrom::Features { features, .. } = &datum.from else { continue };
+        let axes = features.iter().filter_map(|&f| own(context.faces.features.get(f)?));
+        let axes: Vec<(Point, Direction)> = axes.collect();
+        let Some(&(at, axis)) = axes.first() else { continue };
+        let coaxial = |(p, d): &(Point, Direction)| {
+            let off = p - at;
+            (off - axis.vector() * off.dot(&axis.vector())).norm() <= COAXIAL_MM
+                && axis.vector().cross(&d.vector()).norm() <= COAXIAL_RAD
+        };
+        if !axes.iter().all(coaxial) {
+            return Err(format!(
+                "datum {} is a pattern, which has no one axis; name a datum that has",
+                datum.letter
+            ));
+        }
+        return Ok((at, axis));
+    }
+    Err(none())
 }
+
+/// Nominal axes within this are one, as exact as a mesh tells them.
+const COAXIAL_MM: f64 = 0.05;
+const COAXIAL_RAD: f64 = 0.005;
 
 /// Whether a motion leaves the datum axis where it is: a turn about it, or a shift along it.
 fn runs_round(twist: &Twist, subject: &Subject) -> bool {

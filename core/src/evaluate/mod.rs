@@ -21,7 +21,7 @@ use crate::nominal::Nominal;
 use crate::partition::{Partition, Seen};
 use crate::plan::{
     BoundFeature, Characteristic, Condition, Decision, FaceMap, Plan, Requirement, ShortForm, Situation,
-    SizeOperator, Zone,
+    SizeOperator, StandardSystem, Zone,
 };
 use crate::readings::Reading;
 use crate::record::{AngleResult, Contribution, Coverage, Evaluation, Interval, Limits, Verdict};
@@ -131,6 +131,10 @@ pub fn evaluate(
                 .into();
         return Ok(evaluation);
     }
+    if let Some(reason) = own_datum(context.plan, characteristic) {
+        evaluation.reason = reason;
+        return Ok(evaluation);
+    }
     evaluation.measured_by = "scan".into();
     let subject = Subject { context, characteristic, bound, partition, datums };
     if let Situation::Point { at, direction, on, patch_radius_mm } = bound.situation {
@@ -156,7 +160,7 @@ pub fn evaluate(
             condition: Condition::Regardless,
             projected_length_mm: None,
             ..
-        } if held(&subject) && short_wall(&subject) => {
+        } if held(&subject) && short_wall(&subject) && iso(&subject) => {
             round_hole::position(&subject, diameter_mm, &mut evaluation);
         }
         _ => match rules::asked(&subject) {
@@ -194,10 +198,15 @@ fn held(subject: &Subject) -> bool {
     zone && !grouped && subject.datums.is_some_and(|d| d.free.is_empty() && d.loose.is_empty())
 }
 
-/// Whether it is a hole or cylinder whose wall is shorter than wide, so that it does not tell its own axis.
+/// Whether ISO's rules apply: ASME's take the axis of the mating envelope.
+fn iso(subject: &Subject) -> bool {
+    subject.characteristic.standard.system == StandardSystem::Iso
+}
+
+/// Whether it is a hole or cylinder whose wall is too short to tell its own axis.
 fn short_wall(subject: &Subject) -> bool {
     let round = matches!(subject.bound.situation, Situation::Hole { .. } | Situation::Cylinder { .. });
-    round && rules::of(subject, subject.bound).axis.is_some()
+    round && rules::is_short(subject.context.nominal, subject.bound)
 }
 
 /// The evaluation of a characteristic of which nothing is known yet.
@@ -262,13 +271,26 @@ pub fn tell_general(characteristic: &Characteristic, evaluation: &mut Evaluation
     }
 }
 
-/// Why the position of a hole is no measurement, whatever it is taken by: what is placed on its own datum is in
-/// place by construction, which proves nothing. `None` for everything else.
+/// Why a place is no measurement, whatever it is taken by: what is placed on its own datum is in place by construction,
+/// which proves nothing. `None` for everything else. Of a group or a width its members count.
 fn own_datum(plan: &Plan, characteristic: &Characteristic) -> Option<String> {
-    let Requirement::Position { .. } = characteristic.requirement else { return None };
-    let system = characteristic.datum_system.and_then(|d| plan.datum_systems.get(d))?;
-    let own = system.features().any(|f| Some(f) == characteristic.feature);
-    own.then(|| "the hole is a datum of this datum system, so its place in it is no measurement".into())
+    let placed = matches!(
+        characteristic.requirement,
+        Requirement::Position { .. }
+            | Requirement::Coaxiality { .. }
+            | Requirement::Symmetry { .. }
+            | Requirement::Orientation { .. }
+            | Requirement::Runout { .. }
+    );
+    let system = characteristic.datum_system.and_then(|d| plan.datum_systems.get(d)).filter(|_| placed)?;
+    let feature = characteristic.feature?;
+    let members = match plan.features.get(feature).map(|f| &f.place) {
+        Some(crate::plan::Place::Of(members)) => members.as_slice(),
+        _ => &[],
+    };
+    let own = system.features().any(|f| f == feature || members.contains(&f));
+    let what = plan.features.get(feature).map_or("feature", |f| f.kind.word());
+    own.then(|| format!("the {what} is a datum of this datum system, so its place in it is no measurement"))
 }
 
 /// What is missing of a feature, by the plan's needs; `None` when enough was seen.

@@ -1,6 +1,6 @@
 //! Which rule a requirement asks for, and of which surfaces.
 
-use crate::geometry::Direction;
+use crate::nominal::Nominal;
 use crate::plan::{BoundFeature, Requirement, Situation, SizeOperator};
 use crate::tolerance::{
     Angle, Cylindricity, Distance, Flatness, Radius, Reference, Roundness, Rule, Size, Straightness,
@@ -27,6 +27,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         own: 1,
         extremes: true,
         zone: true,
+        part_proves: true,
         tolerance: zone_mm,
         aligned: false,
         limits: [None, Some(zone_mm)],
@@ -37,6 +38,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         own: 1,
         extremes,
         zone: false,
+        part_proves: false,
         tolerance: upper - lower,
         aligned: false,
         limits: [Some(nominal + lower), Some(nominal + upper)],
@@ -46,7 +48,9 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         | Requirement::Width { nominal_mm, upper_deviation_mm, lower_deviation_mm, size: operator } => {
             let extremes = operator != SizeOperator::LeastSquares;
             let rule = Box::new(Size { of, operator, section_mm });
-            Ok(size(rule, nominal_mm, upper_deviation_mm, lower_deviation_mm, extremes))
+            let one = size(rule, nominal_mm, upper_deviation_mm, lower_deviation_mm, extremes);
+            // Each local size is one of the whole; what is inscribed in a part may not fit into the whole.
+            Ok(Asked { part_proves: operator == SizeOperator::TwoPoint, ..one })
         }
         Requirement::Radius { nominal_mm, upper_deviation_mm, lower_deviation_mm } => {
             Ok(size(Box::new(Radius { of }), nominal_mm, upper_deviation_mm, lower_deviation_mm, false))
@@ -55,7 +59,9 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
             let other = other(subject, to)?;
             let rule = Box::new(Distance { from: of, to: self::of(subject, other), along });
             let one = size(rule, nominal_mm, upper_deviation_mm, lower_deviation_mm, false);
-            Ok(Asked { features: vec![own, to], own: 2, ..one })
+            // Along a stated direction it depends on how the part lies.
+            let aligned = along.is_some() && subject.datums.is_some();
+            Ok(Asked { features: vec![own, to], own: 2, aligned, ..one })
         }
         Requirement::Angle { to, nominal_rad, upper_deviation_rad, lower_deviation_rad } => {
             let second = to.map(|t| other(subject, t)).transpose()?;
@@ -92,20 +98,34 @@ fn other<'a>(subject: &Subject<'a>, feature: usize) -> Result<&'a BoundFeature, 
         .ok_or_else(|| "a feature is not bound to the nominal".to_owned())
 }
 
-/// The feature, looked at along its nominal axis where its wall is shorter than wide and so does not tell its own.
+/// A wall of less than this part of its diameter does not tell its axis; one longer tells it with the uncertainty that its
+/// points then have.
+const SHORT: f64 = 0.5;
+
+/// The feature, looked at along its nominal axis where its wall is too short to tell its own.
 pub(super) fn of(subject: &Subject, bound: &BoundFeature) -> Of {
-    let width = match bound.situation {
-        Situation::Hole { axis, diameter_mm: Some(d), .. } => Some((axis, d)),
-        Situation::Cylinder { axis, diameter_mm, .. } => Some((axis, diameter_mm)),
-        Situation::Slot { axis, width_mm: Some(w), .. } => Some((axis, w)),
-        _ => None,
+    let axis = match bound.situation {
+        Situation::Hole { axis, .. } | Situation::Cylinder { axis, .. } | Situation::Slot { axis, .. } => {
+            axis
+        }
+        _ => return Of::new(bound.situation),
     };
-    let wall = wall_mm(subject.context.nominal, bound);
-    let short = |(axis, wide): (Direction, f64)| wall.is_some_and(|[a, b]| b - a < wide).then_some(axis);
-    match width.and_then(short) {
-        Some(axis) => Of::along(bound.situation, axis),
-        None => Of::new(bound.situation),
+    if is_short(subject.context.nominal, bound) {
+        Of::along(bound.situation, axis)
+    } else {
+        Of::new(bound.situation)
     }
+}
+
+/// Whether a wall is too short to tell its own axis.
+pub(super) fn is_short(nominal: &Nominal, bound: &BoundFeature) -> bool {
+    let wide = match bound.situation {
+        Situation::Hole { diameter_mm: Some(d), .. } => d,
+        Situation::Cylinder { diameter_mm, .. } => diameter_mm,
+        Situation::Slot { width_mm: Some(w), .. } => w,
+        _ => return false,
+    };
+    wall_mm(nominal, bound).is_some_and(|[a, b]| b - a < SHORT * wide)
 }
 
 /// How thick a section is: what the filter lets through anyway, and never thinner than two spacings.

@@ -189,6 +189,10 @@ impl Requirement {
     /// and an angle, which are not told in mm.
     pub fn limits_mm(&self) -> (Option<f64>, Option<f64>) {
         match *self {
+            // The width of a zone that may be offset (OZ).
+            Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, offset_zone: true, .. } => {
+                (None, Some(limit_outside_mm + limit_inside_mm))
+            }
             Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. }
             | Requirement::LineProfile { limit_outside_mm, limit_inside_mm, .. } => {
                 (Some(-limit_inside_mm), Some(limit_outside_mm))

@@ -211,6 +211,7 @@ fn may_have_datums(requirement: &Requirement) -> bool {
             | Requirement::Coaxiality { .. }
             | Requirement::Symmetry { .. }
             | Requirement::Runout { .. }
+            | Requirement::Distance { along: Some(_), .. }
     )
 }
 

@@ -281,10 +281,10 @@ pub(super) fn leeway_words(leeway: &Leeway) -> String {
     }
 }
 
-/// One number, never below zero, at the worst place as it was measured.
+/// One number at the worst place as it was measured; below zero where a boundary has room.
 pub(super) fn found_of_zone(settled: &Settled, residuals: &[Residual]) -> Found {
     let at = Some(residuals[settled.worst].place);
-    let number = Number { value: settled.value.max(0.0), against: Against::Both, at };
+    let number = Number { value: settled.value, against: Against::Both, at };
     Found { numbers: vec![number], ..Found::default() }
 }
 

@@ -84,7 +84,7 @@ impl Rule for Position {
         // The bonus was taken off while the members were moved together.
         let plus: Vec<f64> = bonuses.iter().map(|b| b.unwrap_or(0.0)).collect();
         if bonuses[worst].is_some() {
-            found.numbers[0].value = (settled.value + plus[worst]).max(0.0);
+            found.numbers[0].value = settled.value + plus[worst];
             found.bonus_mm = bonuses[worst];
         } else if settled.value < 0.0 {
             operators.push(("room", format!("{:.6} mm", -settled.value)));

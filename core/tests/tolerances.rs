@@ -249,7 +249,7 @@ fn asked() -> Vec<(&'static str, &'static str, f64, f64)> {
         (
             "angle of a cone",
             "feature = \"K20\"\nangle = { nominal_deg = 31.89, upper_deviation_deg = 1.0, lower_deviation_deg = -1.0 }",
-            2.0 * (4.0f64 / 14.0).atan().to_degrees(),
+            2.0 * math::atan2(4.0, 14.0).to_degrees(),
             0.05,
         ),
         (

@@ -156,7 +156,7 @@ pub struct PatternPoint {
     pub point: Point,
     /// What it lies on.
     pub on: On,
-    /// Its share in the least squares, above 0.
+    /// Its share in the least squares, above 0; by minimum zone what the distance of a facet is multiplied by.
     pub weight: f64,
 }
 

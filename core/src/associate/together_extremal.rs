@@ -344,9 +344,10 @@ pub(super) fn jointly(
     // borders: the same motion, since each size moves both borders of its zone alike.
     let all_sized = sizes.len() == pattern.ideals.len();
     let above = if aside == Aside::ZoneOutside && !all_sized { OUTSIDE } else { 1.0 };
+    let shares = shares(points);
     let value = |motion: &Part, growths: &[f64]| {
-        points.iter().fold(0.0f64, |worst, p| {
-            let d = row(pattern, p, motion).0 - sized(pattern, p).map_or(0.0, |i| growths[i]);
+        points.iter().zip(&shares).fold(0.0f64, |worst, (p, share)| {
+            let d = share * (row(pattern, p, motion).0 - sized(pattern, p).map_or(0.0, |i| growths[i]));
             worst.max(above * d).max(-d)
         })
     };
@@ -359,7 +360,11 @@ pub(super) fn jointly(
     let zone = value_of_zone(pattern, points, &state);
     let mut reach = 4.0 * zone.max(rounding);
     // A millionth of the zone is no gain.
-    let least_gain = (2.0 * rounding * above).max(1e-6 * zone);
+    let heavy = points.iter().zip(&shares).fold(0.0f64, |worst, (p, share)| {
+        let d = row(pattern, p, &state.0).0 - sized(pattern, p).map_or(0.0, |i| state.1[i]);
+        worst.max(share * d.abs())
+    });
+    let least_gain = (2.0 * rounding * above).max(1e-6 * heavy);
     let mut settled = false;
     for _ in 0..STEPS {
         run.check().map_err(FitError::from)?;
@@ -367,7 +372,7 @@ pub(super) fn jointly(
             settled = true;
             break;
         }
-        let rows = rows(pattern, points, &state, &sizes, above);
+        let rows = rows(pattern, (points, &shares), &state, &sizes, above);
         let near = near(&rows, reach);
         let sides = Sides { above: true, below: false };
         let Some(corner) =
@@ -437,10 +442,18 @@ fn value_of_zone(pattern: &Pattern, points: &[PatternPoint], state: &(Part, Vec<
     })
 }
 
+/// How much the distance of a point counts, against those that count most: of facets by their weights, so that the largest
+/// weighted distance becomes least; points of ideal features count alike.
+fn shares(points: &[PatternPoint]) -> Vec<f64> {
+    let weight = |p: &PatternPoint| matches!(p.on, On::Facet(..)).then_some(p.weight);
+    let most = points.iter().filter_map(weight).fold(0.0, f64::max);
+    points.iter().map(|p| weight(p).map_or(1.0, |w| w / most)).collect()
+}
+
 /// Both sides of every point.
 fn rows(
     pattern: &Pattern,
-    points: &[PatternPoint],
+    (points, shares): (&[PatternPoint], &[f64]),
     state: &(Part, Vec<f64>),
     sizes: &[usize],
     above: f64,
@@ -450,7 +463,8 @@ fn rows(
     for (index, p) in points.iter().enumerate() {
         let (d, by) = row(pattern, p, &state.0);
         let own = sized(pattern, p);
-        let d = d - own.map_or(0.0, |i| state.1[i]);
+        let share = shares[index];
+        let d = share * (d - own.map_or(0.0, |i| state.1[i]));
         let mut slope = [0.0; UNKNOWNS];
         slope[..m].copy_from_slice(&by[..m]);
         for (k, &i) in sizes.iter().enumerate() {
@@ -458,6 +472,7 @@ fn rows(
                 slope[m + k] = -1.0;
             }
         }
+        let slope = slope.map(|s| share * s);
         all.push(Row { index, value: above * d, slope: slope.map(|s| above * s) });
         all.push(Row { index, value: -d, slope: slope.map(|s| -s) });
     }

@@ -290,3 +290,25 @@ fn what_holds_nothing_is_refused_and_numbers_that_are_none_too() {
         assert!(associate_pattern(&quiet(), &p, &light, criterion).is_err());
     }
 }
+
+/// Facets that face up at heights 0, 0 and 0.3, and a shift along z: the largest weighted distance of s and 0.3 - s times w
+/// is least at s = 0.3 w / (1 + w).
+#[test]
+fn weights_of_facets_scale_their_distances_in_a_minimum_zone() {
+    let shift = Twist { turn: Vector::zeros(), shift: Vector::z() };
+    let p = Pattern { ideals: vec![], motions: vec![shift], centre: Point::origin(), reach_mm: 50.0 };
+    for weight in [1.0, 3.0, 1000.0] {
+        for scale in [1.0, 0.01] {
+            let points: Vec<PatternPoint> = [(0.0, 0.0, 1.0), (40.0, 0.0, 1.0), (0.0, 0.3, weight)]
+                .map(|(x, z, w)| PatternPoint {
+                    point: Point::new(x, 5.0, z),
+                    on: On::Facet(Point::new(x, 5.0, 0.0), Direction::Z),
+                    weight: w * scale,
+                })
+                .to_vec();
+            let found = solved(&p, &points, Association::MinimumZone);
+            let moved = -found.nominal_from_measured.translation().z;
+            assert!((moved - 0.3 * weight / (1.0 + weight)).abs() < 1e-6, "{weight} x {scale}: {moved}");
+        }
+    }
+}

@@ -2,7 +2,7 @@
 //!
 //! Each measured point is held against the tangent plane of the nominal under it, so that features of any form serve.
 //! Least squares counts every cell of a face alike, times the feature's weight. Minimax makes the largest deviation of
-//! the filtered points least; of each cell the highest and the lowest are looked at. Point and plane are found anew
+//! the filtered points least, times the feature's weight; of each cell the highest and the lowest are looked at. Point and plane are found anew
 //! every time the points are given to the nominal: Chen and Medioni, Image and Vision Computing 10(3), 1992 (from
 //! memory).
 
@@ -102,6 +102,7 @@ impl<'a> Fitting<'a> {
         let minimax = self.criterion == BestFitCriterion::Minimax;
         let mut fields: Vec<Field> = Vec::new();
         let mut all: Vec<(PatternPoint, f64)> = Vec::new();
+        let mut weights: Vec<f64> = Vec::new();
         let mut taken = Vec::new();
         let (mut seen, mut area): (f64, f64) = (1.0, 0.0);
         for (face, rim, weight) in &self.faces {
@@ -128,6 +129,7 @@ impl<'a> Fitting<'a> {
                 p.weight *= weight;
             }
             taken.push(points.len());
+            weights.resize(weights.len() + points.len(), *weight);
             all.extend(points);
             fields.push(field);
         }
@@ -135,7 +137,9 @@ impl<'a> Fitting<'a> {
         // The largest of a cell are chosen once a round, so that a rehearsal looks at the same.
         let chosen = if minimax { extremes(&used, &deviations, input.cell_mm) } else { Vec::new() };
         let part = |points: &[PatternPoint]| {
-            if minimax { chosen.iter().map(|&i| points[i]).collect() } else { points.to_vec() }
+            // A largest deviation knows no cells.
+            let heavy = |&i: &usize| PatternPoint { weight: weights[i], ..points[i] };
+            if minimax { chosen.iter().map(heavy).collect() } else { points.to_vec() }
         };
         let whole = Pattern {
             ideals: Vec::new(),

@@ -6,7 +6,7 @@
 //! before it, its place is not (ISO 5459:2011, 6; from memory).
 
 use crate::associate::{Ideal, Pattern};
-use crate::geometry::{Direction, Point, Twist, Vector, symmetric_eigen};
+use crate::geometry::{Direction, Point, Twist, Vector, math, symmetric_eigen};
 use crate::nominal::Nominal;
 use crate::partition::Rim;
 use crate::plan::{Association, BoundFeature, Datum, FaceMap, Situation};
@@ -132,7 +132,7 @@ fn part<'a>(bound: &'a BoundFeature, faces: &'a FaceMap, stage: usize) -> Option
         Situation::Cylinder { at, axis, diameter_mm, hollow } => {
             let radius_mm = 0.5 * diameter_mm;
             let ideal = Ideal::Cylinder { at, axis, radius_mm, hollow };
-            let length = length_mm(bound, radius_mm);
+            let length = length_mm(bound, (at, axis), radius_mm, 0.0);
             let mut targets = Vec::new();
             if length < diameter_mm {
                 // A wall shorter than its diameter does not tell its axis.
@@ -146,7 +146,7 @@ fn part<'a>(bound: &'a BoundFeature, faces: &'a FaceMap, stage: usize) -> Option
         }
         Situation::Cone { at, axis, half_angle_rad, radius_mm, hollow } => {
             let ideal = Ideal::Cone { at, axis, radius_mm, half_angle_rad, hollow };
-            let half = 0.5 * length_mm(bound, radius_mm).max(radius_mm);
+            let half = 0.5 * length_mm(bound, (at, axis), radius_mm, half_angle_rad).max(radius_mm);
             let mut targets = vec![target(at, axis, &[], 1.0, stage)];
             for end in [-half, half] {
                 targets.extend(across(at + axis.vector() * end, axis, stage)?);
@@ -172,14 +172,29 @@ fn part<'a>(bound: &'a BoundFeature, faces: &'a FaceMap, stage: usize) -> Option
     Some((Part { bound, ideal, faces }, targets))
 }
 
-/// The length of a wall from its area, as if all of its turn were there; without a face as long as it is wide twice
-/// over, since points of it were taken to tell its axis.
-fn length_mm(bound: &BoundFeature, radius_mm: f64) -> f64 {
+/// The length of a wall along its axis, mm, from its area and the turn that is there; without a face as long as it is wide
+/// twice over, since points of it were taken to tell its axis.
+fn length_mm(bound: &BoundFeature, (at, axis): (Point, Direction), radius_mm: f64, taper_rad: f64) -> f64 {
     if bound.area_mm2 > 0.0 && radius_mm > 0.0 {
-        bound.area_mm2 / (2.0 * std::f64::consts::PI * radius_mm)
+        let off = bound.centroid - at;
+        let across = off - axis.vector() * off.dot(&axis.vector());
+        let turn = 2.0 * half_turn_rad(across.norm() / radius_mm);
+        bound.area_mm2 * math::cos(taper_rad) / (turn * radius_mm)
     } else {
         4.0 * radius_mm
     }
+}
+
+/// Half of the turn of an arc whose centroid lies this share of its radius off the centre: the share is sin(b) / b
+/// (closed form). At least a tenth, as less of a wall tells no axis.
+fn half_turn_rad(share: f64) -> f64 {
+    let (mut low, mut high) = (0.1, std::f64::consts::PI);
+    // The share falls with the turn; halved until 60 bits are told.
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if math::sin(middle) > share * middle { low = middle } else { high = middle }
+    }
+    0.5 * (low + high)
 }
 
 /// The motions that targets see: shifts, and turns about some directions, about their middle.
@@ -234,7 +249,7 @@ mod tests {
 
     fn bound(situation: Situation, area_mm2: f64) -> BoundFeature {
         let kind = FeatureKind::Cylinder;
-        let centroid = Point::origin();
+        let centroid = Point::new(5.0, -3.0, 2.0);
         BoundFeature {
             id: "C".into(),
             kind,
@@ -252,6 +267,25 @@ mod tests {
         let bound = bound(situation, area_mm2);
         let (_, targets) = part(&bound, &faces, 0).unwrap();
         motions(&targets, turns, span_mm(&bound)).motions.len()
+    }
+
+    #[test]
+    fn half_a_shell_is_as_long_as_its_triangles_are() {
+        let (at, axis) = (Point::new(5.0, -3.0, 2.0), Direction::Z);
+        let tube = Situation::Cylinder { at, axis, diameter_mm: 10.0, hollow: true };
+        for (part, length) in [(0.25, 16.0), (0.5, 16.0), (0.75, 9.0), (1.0, 40.0)] {
+            // An arc of half the turn b has its centroid at r sin(b) / b.
+            let half = PI * part;
+            let mut shell = bound(tube, 2.0 * half * 5.0 * length);
+            shell.centroid = at + Vector::new(0.6, 0.8, 0.0) * (5.0 * math::sin(half) / half);
+            let found = length_mm(&shell, (at, axis), 5.0, 0.0);
+            assert!((found - length).abs() < 1e-9, "{part}: {found}");
+        }
+        // Half a shell 16 mm long and 10 mm wide tells its axis.
+        let mut shell = bound(tube, PI * 5.0 * 16.0);
+        shell.centroid = at + Vector::y() * (10.0 / PI);
+        let faces = FaceMap { features: Vec::new() };
+        assert_eq!(part(&shell, &faces, 0).unwrap().1.len(), 4);
     }
 
     #[test]

@@ -186,7 +186,8 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
                 return Err("its datums leave the axis free, so nothing runs about it; lock the axis".into());
             }
             let (at, datum_axis) = datum_axis(subject)?;
-            let rule = Runout { at, datum_axis, direction: *direction, total: *total, section_mm: cell_mm };
+            let (direction, total) = (*direction, *total);
+            let rule = Runout { situation, at, datum_axis, direction, total, section_mm: cell_mm };
             Ok(new(Box::new(rule), (false, Vec::new()), true, true, *zone_width_mm))
         }
         _ => Err("it is measured by hand".into()),

@@ -4,6 +4,7 @@
 use super::domain::{DatumFrom, DatumSource, DatumSystem, Feature, FeatureKind, Place, Plan, Situation};
 use super::fault::Fault;
 use super::hole;
+use super::lie;
 use super::round_face;
 use super::slot;
 use super::tree::short;
@@ -127,6 +128,7 @@ pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault
     for (i, system) in plan.datum_systems.iter().enumerate() {
         datum_system(i, system, &bound, &mut faults);
     }
+    faults.extend(lie::orientations(plan, &bound));
     match bound.into_iter().collect() {
         Some(features) if faults.is_empty() => Ok(FaceMap { features }),
         _ => Err(faults),

@@ -162,3 +162,96 @@ fn several_wrong_picks_are_told_at_once() {
     let places: Vec<&str> = faults.iter().map(|f| f.place.as_str()).collect();
     assert_eq!(places, ["feature[1].pick", "feature[2].pick"]);
 }
+
+/// A body of revolution about z through (radius, height), from a place on the axis to another.
+fn turned(profile: &[(f64, f64)]) -> Nominal {
+    let (mut points, mut triangles) = (Vec::new(), Vec::new());
+    let ring = |(r, z): (f64, f64), k: usize| {
+        let angle = TAU * (k % SIDES) as f64 / SIDES as f64;
+        Point::new(r * math::cos(angle), r * math::sin(angle), z)
+    };
+    for pair in profile.windows(2) {
+        for k in 0..SIDES {
+            let [a, b] = [k, k + 1].map(|k| ring(pair[0], k));
+            let [d, c] = [k, k + 1].map(|k| ring(pair[1], k));
+            let first = points.len() as u32;
+            points.extend([a, b, c, d]);
+            if pair[0].0 > 0.0 {
+                triangles.push([first, first + 1, first + 2]);
+            }
+            if pair[1].0 > 0.0 {
+                triangles.push([first, first + 2, first + 3]);
+            }
+        }
+    }
+    let raw = RawScan { points, triangles, ..RawScan::default() };
+    Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap()
+}
+
+#[test]
+fn a_ball_and_a_cone_are_found_and_the_wall_of_a_pin_or_a_hole_is_no_ball() {
+    let of = |kind, near, nominal: &Nominal| {
+        let mut alone = plan(&[TOP, H1, H2], &GOOD);
+        let place = Place::Pick { near, facing: None, grow_to_angle_rad: None };
+        alone.features = vec![Feature { id: "F".into(), kind, place }];
+        alone.datum_systems.clear();
+        alone.characteristics.clear();
+        let one = bind(&alone, Some(nominal)).map(|map| map.features[0].clone());
+        one.map(|f| (f.situation, f.triangles.len())).map_err(|faults| faults[0].problem.clone())
+    };
+    let ball: Vec<(f64, f64)> = (0..=24)
+        .map(|k| {
+            let turn = TAU * f64::from(k) / 48.0;
+            (if k % 24 == 0 { 0.0 } else { 10.0 * math::sin(turn) }, -10.0 * math::cos(turn))
+        })
+        .collect();
+    let ball = turned(&ball);
+    let (situation, facets) = of(FeatureKind::Sphere, Point::new(9.0, 3.0, 2.0), &ball).unwrap();
+    let Situation::Sphere { at, diameter_mm, hollow } = situation else { panic!() };
+    assert!(at.coords.norm() < 1e-4 && (diameter_mm - 20.0).abs() < 1e-4 && !hollow, "{situation:?}");
+    assert_eq!(facets, ball.mesh().triangles().len());
+    let cone = turned(&[(0.0, 0.0), (6.0, 0.0), (9.0, 20.0), (0.0, 20.0)]);
+    let (situation, facets) = of(FeatureKind::Cone, Point::new(7.5, 0.0, 10.0), &cone).unwrap();
+    let Situation::Cone { at, half_angle_rad, radius_mm, .. } = situation else { panic!() };
+    assert!((at - Point::new(0.0, 0.0, 10.0)).norm() < 1e-4 && (radius_mm - 7.5).abs() < 1e-4);
+    assert!((math::tan(half_angle_rad) - 0.15).abs() < 1e-5 && facets == 2 * SIDES, "{situation:?}");
+    let pin = turned(&[(0.0, 0.0), (6.0, 0.0), (6.0, 20.0), (0.0, 20.0)]);
+    let refused = of(FeatureKind::Sphere, Point::new(6.0, 0.0, 10.0), &pin).unwrap_err();
+    assert!(refused.contains("is no sphere"), "{refused}");
+    let refused = of(FeatureKind::Cone, Point::new(6.0, 0.0, 10.0), &pin).unwrap_err();
+    assert!(refused.contains("is a cylinder"), "{refused}");
+    let refused = of(FeatureKind::Sphere, Point::new(7.5, 0.0, 10.0), &cone).unwrap_err();
+    assert!(refused.contains("is no sphere"), "{refused}");
+    let refused = of(FeatureKind::Sphere, Point::new(RADIUS_MM, 0.0, 1.5), &plate()).unwrap_err();
+    assert!(refused.contains("is no sphere"), "{refused}");
+}
+
+#[test]
+fn a_word_for_an_orientation_that_the_nominal_does_not_have_is_refused() {
+    let tried = |feature: &str, word: &str| {
+        let mut text = include_str!("samples/plan_1.toml").split("[[feature]]").next().unwrap().to_owned();
+        for (id, kind, pick) in [TOP, H1] {
+            text += &format!("[[feature]]\nid = \"{id}\"\nkind = \"{kind}\"\npick = {{ {pick} }}\n");
+        }
+        text += "[[feature]]\nid = \"LOW\"\nkind = \"plane\"\npick = { near_mm = [9, 9, 0], facing = [0, 0, -1] }\n";
+        text += "[[datum_system]]\nid = \"A\"\n";
+        text += "datum = [{ letter = \"A\", feature = \"TOP\", association = \"least_squares\" }]\n";
+        text +=
+            &format!("[[characteristic]]\nnumber = \"1\"\nfeature = \"{feature}\"\ndatum_system = \"A\"\n");
+        let zone = if feature == "LOW" { "zone_width_mm" } else { "zone_diameter_mm" };
+        text +=
+            &format!("{word} = {{ {zone} = 0.1 }}\nfilter = {{ gaussian = {{ nesting_index_mm = 2.5 }} }}\n");
+        bind(&check_toml(&text).unwrap().1, Some(&plate())).map(|_| ())
+    };
+    assert_eq!(tried("H1", "perpendicularity"), Ok(()));
+    assert_eq!(tried("LOW", "parallelism"), Ok(()));
+    assert_eq!(tried("LOW", "angularity"), Ok(()));
+    for (feature, word, fits) in
+        [("H1", "parallelism", "perpendicularity"), ("LOW", "perpendicularity", "parallelism")]
+    {
+        let faults = tried(feature, word).unwrap_err();
+        assert_eq!(faults.len(), 1, "{faults:#?}");
+        assert_eq!(faults[0].place, format!("characteristic[0].{word}"));
+        assert!(faults[0].problem.contains(&format!("write `{fits}`")), "{}", faults[0]);
+    }
+}

@@ -18,6 +18,7 @@ mod hole;
 pub mod iso2768;
 pub mod iso2768_2;
 pub mod iso286;
+mod lie;
 mod nearest;
 mod place;
 mod reader;

@@ -77,7 +77,11 @@ pub(super) fn characteristic(
         filled(faults, &at("standard.edition"), &own.edition);
     }
     let system = faults.sound(&at("standard")) && faults.sound("standard.system");
-    let requirement = requirement(faults, names, &place, c, kind, system.then_some(standard.system));
+    let system = system.then_some(standard.system);
+    let requirement = requirement(faults, names, &place, c, kind, system);
+    if let (Some(requirement), Some(StandardSystem::Asme)) = (&requirement, system) {
+        not_of_asme(faults, &place, requirement, kind);
+    }
     if let (Some(requirement), Some(kind)) = (&requirement, kind) {
         let needed = features_of(requirement, kind);
         if !needed.contains(&kind) {
@@ -160,6 +164,24 @@ pub(super) fn characteristic(
         standard: standard.clone(),
         short_form: ShortForm::of(c),
     })
+}
+
+/// What ISO has and ASME has not: it would be judged by a rule that the drawing does not mean.
+fn not_of_asme(faults: &Faults, place: &str, requirement: &Requirement, kind: Option<FeatureKind>) {
+    let word = requirement.word();
+    match requirement {
+        Requirement::Coaxiality { .. } | Requirement::Symmetry { .. } => faults.add(
+            format!("{place}.{word}"),
+            "ASME Y14.5-2018 has neither coaxiality, concentricity nor symmetry (from memory); write `position`",
+        ),
+        // Of a check point it says nothing in either standard, and that is told elsewhere.
+        Requirement::SurfaceProfile { offset_zone: true, .. } if kind != Some(FeatureKind::Point) => faults
+            .add(
+                format!("{place}.{word}.offset_zone"),
+                "is OZ of ISO 1660, but the standard is ASME, whose zone stays at its offset (from memory); leave it out",
+            ),
+        _ => {}
+    }
 }
 
 /// Whether its value is an extreme or rests on contacts, so that it needs filtered points.

@@ -2,6 +2,7 @@
 //!
 //! Grown from the triangle at the pick over neighbours that turn little; the shape through the first of them decides which
 //! others belong: those whose corners all lie on it. Corners of a mesh lie on the surface it was made from, facets do not.
+//! Corners alone are no proof: those of a cylinder's two rings lie on a sphere too. So the facets must turn as the shape does.
 
 use super::bind::{Found, Pick, REACH_MM, distance_to, faces, judge, two_nearest};
 use super::domain::Situation;
@@ -16,15 +17,21 @@ const SMOOTH_COS: f64 = 0.866;
 const ON_IT_MM: f64 = 0.005;
 
 pub(super) fn bind_sphere(pick: &Pick, nominal: &Nominal) -> Result<Found, String> {
-    let (triangles, (centre, radius)) =
-        grown(pick, nominal, |points, _| sphere(points), |(c, r), p| ((p - c).norm() - r).abs())?;
+    let (triangles, (centre, radius)) = grown(
+        pick,
+        nominal,
+        |points, _| sphere(points),
+        |(c, r), p| ((p - c).norm() - r).abs(),
+        |(c, _), p| p - c,
+    )?;
     let out = outward(nominal, &triangles, |p| p - centre);
     let situation = Situation::Sphere { at: centre, diameter_mm: 2.0 * radius, hollow: !out };
     Ok(Found { triangles, carrier: None, situation })
 }
 
 pub(super) fn bind_cone(pick: &Pick, nominal: &Nominal) -> Result<Found, String> {
-    let (triangles, cone) = grown(pick, nominal, cone, |c: &Cone, p| c.distance_mm(p).abs())?;
+    let (triangles, cone) =
+        grown(pick, nominal, cone, |c: &Cone, p| c.distance_mm(p).abs(), |c, p| c.normal(p))?;
     if !(cone.taper > math::tan(LEAST_HALF_ANGLE_RAD)) {
         return Err("what lies there is a cylinder; call it one".into());
     }
@@ -65,6 +72,7 @@ fn grown<S>(
     nominal: &Nominal,
     fit: impl Fn(&[Point], &[Vector]) -> Option<S>,
     off: impl Fn(&S, &Point) -> f64,
+    normal: impl Fn(&S, &Point) -> Vector,
 ) -> Result<(Vec<u32>, S), String> {
     let mesh = nominal.mesh();
     let word = pick.kind.word();
@@ -90,7 +98,56 @@ fn grown<S>(
         triangles = around(nominal, seed as u32, usize::MAX, on);
         shape = of(nominal, &triangles, &fit).ok_or_else(none)?;
     }
+    if !turns_along(nominal, &triangles, |p| normal(&shape, p)) {
+        return Err(none());
+    }
     Ok((triangles, shape))
+}
+
+/// A facet that stands off the shape's normal at its middle by more than half of its own turn and this, rad, is none of
+/// it: one degree, for rounded corners.
+const FACET_OFF_RAD: f64 = 0.0175;
+/// Share of the area that must agree so; slivers of a mesh point anywhere.
+const FACETS_AGREE: f64 = 0.9;
+/// Where the shape's normals at the corners spread, the facets' own spread at least by this share: two rows of facets
+/// have half of it, a single one has none.
+const LEAST_SPREAD: f64 = 0.4;
+/// Less spread than this is rounding of single precision, rad.
+const NO_SPREAD_RAD: f64 = 0.002;
+
+/// Whether facets turn as the normals of a shape do on which their corners lie. The direction in which they turn least is
+/// looked at: along the axis of a cylinder not at all, though a sphere through its two rings does. Our own way.
+fn turns_along(nominal: &Nominal, triangles: &[u32], normal: impl Fn(&Point) -> Vector) -> bool {
+    let mesh = nominal.mesh();
+    let unit = |p: &Point| Direction::new(normal(p)).map(Direction::vector);
+    let angle = |a: &Vector, b: &Vector| math::atan2(a.cross(b).norm(), a.dot(b).abs());
+    let (mut facets, mut corners): (Vec<Vector>, Vec<Vector>) = (Vec::new(), Vec::new());
+    let (mut all, mut agree) = (0.0, 0.0);
+    for &t in triangles {
+        let [a, b, c] = mesh.corners(t);
+        let middle = Point::from((a.coords + b.coords + c.coords) / 3.0);
+        let (Some(facet), Some(at)) = (mesh.normal(t), unit(&middle)) else { continue };
+        let (Some(a), Some(b), Some(c)) = (unit(&a), unit(&b), unit(&c)) else { continue };
+        let own = angle(&a, &b).max(angle(&b, &c)).max(angle(&c, &a));
+        all += mesh.area(t);
+        if angle(&facet.vector(), &at) <= 0.5 * own + FACET_OFF_RAD {
+            agree += mesh.area(t);
+        }
+        facets.push(facet.vector());
+        corners.extend([a, b, c]);
+    }
+    if !(all > 0.0 && agree >= FACETS_AGREE * all) {
+        return false;
+    }
+    let mean = facets.iter().fold(Vector::zeros(), |s, v| s + v) / facets.len() as f64;
+    let scatter = facets.iter().fold(Matrix3::zeros(), |s, v| s + (v - mean) * (v - mean).transpose());
+    let least = symmetric_eigen3(&scatter).1[0];
+    let spread = |of: &[Vector]| {
+        let along = of.iter().map(|v| v.dot(&least));
+        let (low, high) = along.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)));
+        high - low
+    };
+    spread(&facets) >= LEAST_SPREAD * spread(&corners) - NO_SPREAD_RAD
 }
 
 fn of<S>(nominal: &Nominal, triangles: &[u32], fit: impl Fn(&[Point], &[Vector]) -> Option<S>) -> Option<S> {
@@ -171,6 +228,12 @@ impl Cone {
     fn across(&self, p: &Point) -> Vector {
         let d = p - self.at;
         d - self.axis.vector() * d.dot(&self.axis.vector())
+    }
+
+    /// Out of the surface, of any length.
+    fn normal(&self, p: &Point) -> Vector {
+        let out = self.across(p);
+        out - self.axis.vector() * (self.taper * out.norm())
     }
 
     /// Square to the surface.

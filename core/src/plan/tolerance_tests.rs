@@ -175,6 +175,26 @@ fn each_fault_is_told_once_and_at_its_place() {
         ".surface_profile.zone_outside_mm",
         "the standard is ISO",
     );
+    let asme = r#"standard = { system = "asme", edition = "ASME Y14.5-2018" }"#;
+    one_fault(
+        &format!(
+            r#"feature = "PIN", datum_system = "AB", {asme}, coaxiality = {{ zone_diameter_mm = 0.2 }}"#
+        ),
+        ".coaxiality",
+        "write `position`",
+    );
+    one_fault(
+        &format!(r#"feature = "SLOT", datum_system = "AB", {asme}, symmetry = {{ zone_width_mm = 0.2 }}"#),
+        ".symmetry",
+        "write `position`",
+    );
+    one_fault(
+        &format!(
+            r#"feature = "SKIN", datum_system = "A", {asme}, surface_profile = {{ zone_width_mm = 0.6, offset_zone = true }}"#
+        ),
+        ".surface_profile.offset_zone",
+        "the standard is ASME",
+    );
     one_fault(
         r#"feature = "SKIN", surface_profile = { zone_width_mm = 0.6, orientation_only = true }"#,
         ".surface_profile.orientation_only",

@@ -3,11 +3,14 @@
 use super::axis;
 use super::profile::{Limits, deviations};
 use super::{Found, Leeway, Rule, RuleError, Surface};
-use crate::geometry::{Direction, Point};
+use crate::geometry::{Direction, Point, Vector, math};
 use crate::run::{CHECK_EVERY, Run};
 
 /// Smallest and largest deviation of a surface along the line in which a plane cuts it: of its points within a strip about
 /// that plane. Between two places only those count whose foot on the straight line between them lies between.
+///
+/// The line must have been seen: cut into pieces of one and a half widths of the strip, from end to end or between its
+/// outermost points where it has no ends, along its longest direction, at least nine in ten must hold a point.
 #[derive(Clone, Debug)]
 pub struct LineProfile {
     /// A place on the plane that cuts, mm.
@@ -24,6 +27,63 @@ pub struct LineProfile {
     pub lower_mm: f64,
     /// What the datums leave.
     pub leeway: Leeway,
+}
+
+/// Pieces of the line, in half widths of the strip: three squares of a spacing hold a point or two also where points lie
+/// anyhow and a third of them is left out.
+const PIECE: f64 = 3.0;
+
+/// Seen share of the pieces without which the line says nothing: what was not seen may lie anywhere. The share that is
+/// usual for areas; our own choice.
+const LEAST_SEEN: f64 = 0.9;
+
+impl LineProfile {
+    /// Whether enough of the line holds points; the chord is its first end and the way to the other.
+    fn seen(&self, points: &[Point], chord: Option<(Point, Vector)>) -> Result<String, RuleError> {
+        let (from, along) = match chord {
+            Some((a, to)) => (a, to.normalize()),
+            None => (self.at, longest(points, &self.normal)),
+        };
+        let places: Vec<f64> = points.iter().map(|p| along.dot(&(p - from))).collect();
+        let (low, length) = match chord {
+            Some((_, to)) => (0.0, to.norm()),
+            None => {
+                let low = places.iter().copied().fold(f64::INFINITY, f64::min);
+                (low, places.iter().copied().fold(f64::NEG_INFINITY, f64::max) - low)
+            }
+        };
+        let pieces = (length / (PIECE * self.half_width_mm)).ceil().max(1.0);
+        let piece = |x: f64| ((x - low) / length * pieces).floor().clamp(0.0, pieces - 1.0) as u64;
+        let mut held: Vec<u64> = places.iter().map(|&x| if length > 0.0 { piece(x) } else { 0 }).collect();
+        held.sort_unstable();
+        held.dedup();
+        let share = held.len() as f64 / pieces;
+        if share >= LEAST_SEEN {
+            return Ok(format!("{:.0} %", 100.0 * share));
+        }
+        Err(RuleError::Missing(format!(
+            "{:.0} % of the line was seen, {:.0} % are needed; measure more along the section, or take a wider strip",
+            100.0 * share,
+            100.0 * LEAST_SEEN
+        )))
+    }
+}
+
+/// The direction in a plane along which points spread most.
+fn longest(points: &[Point], normal: &Direction) -> Vector {
+    let (a, b) = normal.frame();
+    let Some(first) = points.first() else { return a };
+    let n = points.len() as f64;
+    let flat = |p: &Point| [a.dot(&(p - first)), b.dot(&(p - first))];
+    let sum = points.iter().map(flat).fold([0.0; 2], |s, p| [s[0] + p[0], s[1] + p[1]]);
+    let (mut square, mut product) = (0.0, 0.0);
+    for [x, y] in points.iter().map(flat) {
+        let (x, y) = (x - sum[0] / n, y - sum[1] / n);
+        square += x * x - y * y;
+        product += x * y;
+    }
+    let turn = 0.5 * math::atan2(2.0 * product, square);
+    a * math::cos(turn) + b * math::sin(turn)
 }
 
 impl Rule for LineProfile {
@@ -57,10 +117,14 @@ impl Rule for LineProfile {
                 self.half_width_mm
             )));
         }
+        run.check()?;
+        let places: Vec<Point> = chosen.iter().map(|&(_, k)| surface.points[k]).collect();
+        let seen = self.seen(&places, chord)?;
         let limits = Limits { upper_mm: self.upper_mm, lower_mm: self.lower_mm };
         let mut found = deviations(run, surfaces, &chosen, limits, false, &self.leeway)?;
         found.instances.clear();
         found.operators.push(("points", chosen.len().to_string()));
+        found.operators.push(("seen of the line", seen));
         Ok(found)
     }
 }
@@ -76,7 +140,7 @@ mod tests {
         LineProfile {
             at: Point::new(0.0, 30.0, 0.0),
             normal: Direction::Y,
-            half_width_mm: 1.0,
+            half_width_mm: 2.4,
             between: None,
             upper_mm: 0.2,
             lower_mm: -0.2,
@@ -102,6 +166,47 @@ mod tests {
         let free =
             LineProfile { leeway, ..rule() }.measure(&quiet(), std::slice::from_ref(&surface)).unwrap();
         assert!(values(&free).iter().all(|v| v.abs() < 1e-7), "{free:?}");
+    }
+
+    #[test]
+    fn a_line_of_which_a_part_was_not_seen_is_missing() {
+        let kept = |keep: &dyn Fn(f64) -> bool| {
+            let whole = face(|_, _| 0.0);
+            let points: Vec<Point> = whole.points.into_iter().filter(|p| keep(p.x)).collect();
+            let n = points.len();
+            Surface {
+                points,
+                normals: vec![Direction::Z; n],
+                deviations_mm: vec![0.0; n],
+                ..Surface::default()
+            }
+        };
+        let ends = |a: f64, b: f64| Some([Point::new(a, 30.0, 0.0), Point::new(b, 30.0, 0.0)]);
+        let measure =
+            |surface: Surface, between| LineProfile { between, ..rule() }.measure(&quiet(), &[surface]);
+        // A point out of twenty leaves no piece empty, the middle third does.
+        assert!(measure(kept(&|x| x != 50.0), None).is_ok());
+        // It ends before one of the ends does.
+        assert!(measure(kept(&|_| true), ends(0.0, 102.0)).is_ok());
+        assert!(measure(kept(&|x| x < 60.0), None).is_ok());
+        let refused = [
+            measure(kept(&|x| (x - 50.0).abs() > 14.0), None),
+            measure(kept(&|x| (x - 50.0).abs() > 14.0), ends(0.0, 100.0)),
+            measure(kept(&|_| true), ends(0.0, 150.0)),
+            measure(kept(&|x| x < 60.0), ends(0.0, 100.0)),
+        ];
+        for answer in refused {
+            assert!(matches!(answer, Err(RuleError::Missing(_))), "{answer:?}");
+        }
+        // Along a slope of the section as well.
+        let sloped = |mut surface: Surface| {
+            for p in &mut surface.points {
+                p.z = -0.75 * p.x;
+            }
+            measure(surface, None)
+        };
+        assert!(sloped(kept(&|_| true)).is_ok());
+        assert!(sloped(kept(&|x| (x - 50.0).abs() > 14.0)).is_err());
     }
 
     #[test]

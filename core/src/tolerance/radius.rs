@@ -15,7 +15,8 @@ pub struct Radius {
 }
 
 impl Rule for Radius {
-    fn measure(&self, _: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+    fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+        run.check()?;
         let points = &surface(surfaces, 0)?.points;
         let (value, shape) = match (self.of.situation, self.of.axis) {
             (Situation::Hole { .. } | Situation::Cylinder { .. }, Some(axis)) => {
@@ -71,6 +72,23 @@ mod tests {
         let (axis, radius_mm) = (Direction::Z, 30.0);
         let torus = Situation::Torus { at, axis, radius_mm, tube_radius_mm: 4.0, hollow: false };
         assert!((measured(torus, bend.collect()).unwrap() - 4.0).abs() < 1e-8);
+    }
+
+    #[test]
+    fn a_caller_who_left_is_not_answered() {
+        let stop = std::sync::atomic::AtomicBool::new(true);
+        let left = Run { stop: &stop, ..quiet() };
+        let situation = Situation::Sphere { at: Point::origin(), diameter_mm: 2.0, hollow: false };
+        let ways = [Direction::X, Direction::Y, Direction::Z];
+        let points = ways.iter().flat_map(|d| [d.vector(), -d.vector()]).map(Point::from).collect();
+        let surface = [Surface { points, ..Surface::default() }];
+        let rule = Radius { of: Subject::new(situation) };
+        assert!(rule.measure(&quiet(), &surface).is_ok());
+        assert!(matches!(rule.measure(&left, &surface), Err(RuleError::Stopped(_))));
+        let operator = crate::plan::SizeOperator::LeastSquares;
+        let size = crate::tolerance::Size { of: Subject::new(situation), operator, section_mm: 1.0 };
+        assert!(size.measure(&quiet(), &surface).is_ok());
+        assert!(matches!(size.measure(&left, &surface), Err(RuleError::Stopped(_))));
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use super::axis;
 use super::{Against, Found, Instance, Number, Rule, RuleError, Surface};
 use crate::geometry::{Direction, Point, Vector, math};
-use crate::plan::RunoutDirection;
+use crate::plan::{RunoutDirection, Situation};
 use crate::run::{CHECK_EVERY, Run};
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
@@ -14,11 +14,16 @@ const LARGEST_GAP: f64 = PI / 2.0;
 
 /// Run-out about a datum axis: what an indicator at rest would show while the part turns once about it.
 ///
-/// Radial: largest less smallest distance from the axis; axial: of the places along it. Circular: within sections (rings
-/// of `section_mm` along the axis, or in radius), the largest of all sections; total: over the whole surface. Sections and
-/// surfaces that leave more than a quarter of a turn open do not count.
+/// Radial: largest less smallest distance from the axis; of a cone and a ball square to the nominal surface, as ISO
+/// 1101:2017 has it where no direction is written (from memory), so that neither their slope within a section nor where on
+/// it a point lies counts. Axial: of the places along it. Circular: within sections (rings of `section_mm` along the axis,
+/// or in radius), the largest of all sections; total: over the whole surface. Sections and surfaces that leave more than a
+/// quarter of a turn open do not count, and at least half of the sections must: over the nominal wall where it is known,
+/// else over what was measured. A total run-out in axial direction asks for the whole turn alone.
 #[derive(Clone, Copy, Debug)]
 pub struct Runout {
+    /// The nominal of the surface; the axis of a cone and the centre of a ball count as lying on the datum axis.
+    pub situation: Situation,
     /// A place on the datum axis, mm.
     pub at: Point,
     /// Along the datum axis.
@@ -27,8 +32,8 @@ pub struct Runout {
     pub direction: RunoutDirection,
     /// Whether over the whole surface at once.
     pub total: bool,
-    /// Height of a ring along the axis (radial), or its width in radius (axial), mm; not looked at for total run-out. A
-    /// taper adds its rise over that height.
+    /// Height of a ring along the axis (radial), or its width in radius (axial), mm; for total run-out of the rings in
+    /// which the surface must be seen.
     pub section_mm: f64,
 }
 
@@ -40,10 +45,31 @@ struct Seen {
     index: usize,
 }
 
+impl Runout {
+    /// What is read at a height along the datum axis and a distance from it, mm, up to a constant.
+    fn read_mm(&self, height: f64, radius: f64) -> f64 {
+        let axis = self.datum_axis.vector();
+        match (self.direction, self.situation) {
+            (RunoutDirection::Axial, _) => height,
+            // Square to the line of the nominal cone: (radius - its radius there) times the cosine.
+            (RunoutDirection::Radial, Situation::Cone { at, axis: own, half_angle_rad, .. }) => {
+                let above = height - axis.dot(&(at - self.at));
+                let grows = if axis.dot(&own.vector()) < 0.0 { -half_angle_rad } else { half_angle_rad };
+                radius * math::cos(grows) - above * math::sin(grows)
+            }
+            (RunoutDirection::Radial, Situation::Sphere { at, .. }) => {
+                let above = height - axis.dot(&(at - self.at));
+                (radius * radius + above * above).sqrt()
+            }
+            (RunoutDirection::Radial, _) => radius,
+        }
+    }
+}
+
 impl Rule for Runout {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
         let surface = axis::surface(surfaces, 0, 3)?;
-        if !(self.total || self.section_mm.is_finite() && self.section_mm > 1e-6) {
+        if !(self.section_mm.is_finite() && self.section_mm > 1e-6) {
             return Err(RuleError::Missing("sections of run-out need a height above 0".into()));
         }
         let axis = self.datum_axis.vector();
@@ -55,12 +81,13 @@ impl Rule for Runout {
             let (height, across): (f64, Vector) = (axis.dot(&d), d - axis * axis.dot(&d));
             (height, across.norm(), math::atan2(b.dot(&d), a.dot(&d)))
         };
-        let mut first = f64::INFINITY;
+        let (mut first, mut last) = (f64::INFINITY, f64::NEG_INFINITY);
         for chunk in surface.points.chunks(CHECK_EVERY) {
             run.check()?;
             for p in chunk {
                 let (height, radius, _) = place(p);
-                first = first.min(if radial { height } else { radius });
+                let along = if radial { height } else { radius };
+                (first, last) = (first.min(along), last.max(along));
             }
         }
         let mut sections: BTreeMap<i64, Vec<Seen>> = BTreeMap::new();
@@ -69,17 +96,22 @@ impl Rule for Runout {
                 run.check()?;
             }
             let (height, radius, angle) = place(p);
-            let (read, along) = if radial { (radius, height) } else { (height, radius) };
-            let section =
-                if self.total { 0 } else { ((along - first) / self.section_mm + 0.5).floor() as i64 };
+            let (read, along) = (self.read_mm(height, radius), if radial { height } else { radius });
+            let section = ((along - first) / self.section_mm + 0.5).floor() as i64;
             sections.entry(section).or_default().push(Seen { read, angle, index });
         }
-        let of_all = sections.len();
+        let wall = surface.wall_mm.filter(|_| radial).map_or(0.0, |[low, high]| high - low);
+        let steps = (last - first).max(wall) / self.section_mm;
         let mut worst: Option<(f64, usize)> = None;
         let mut instances = Vec::new();
+        let mut whole = Vec::new();
         for (section, mut seen) in sections {
             run.check()?;
-            let Some((value, index)) = range(&mut seen) else { continue };
+            let found = range(&mut seen);
+            if self.total {
+                whole.append(&mut seen);
+            }
+            let Some((value, index)) = found else { continue };
             let middle = first + section as f64 * self.section_mm;
             let word = if radial { "height" } else { "radius" };
             instances.push(Instance {
@@ -91,19 +123,25 @@ impl Rule for Runout {
                 worst = Some((value, index));
             }
         }
-        let Some((value, index)) = worst else {
-            return Err(RuleError::Missing(
-                "no section of the surface was seen all round the axis (gaps up to a quarter of a turn); measure more of \
-                 it, or take higher sections"
-                    .into(),
-            ));
+        let sections = format!("{} of {}, {} mm each", instances.len(), steps as u64 + 1, self.section_mm);
+        let enough = 2.0 * instances.len() as f64 >= steps || self.total && !radial;
+        if self.total {
+            worst = range(&mut whole);
+        }
+        let Some((value, index)) = worst.filter(|_| enough) else {
+            return Err(RuleError::Missing(format!(
+                "too few sections of the surface were seen all round the axis, with gaps up to a quarter of a turn \
+                 ({sections}; half of them must be); measure more of it, or take higher sections"
+            )));
         };
         let mut operators = Vec::new();
         if self.total {
             instances.clear();
         } else {
-            operators
-                .push(("sections", format!("{} of {of_all}, {} mm each", instances.len(), self.section_mm)));
+            operators.push(("sections", sections));
+            if matches!(self.situation, Situation::Cone { .. } | Situation::Sphere { .. }) {
+                operators.push(("direction", "square to the nominal surface".into()));
+            }
         }
         let at = Some(surface.points[index]);
         Ok(Found {
@@ -143,10 +181,78 @@ mod tests {
     use super::*;
     use crate::geometry::{Motion, PartFrame};
     use crate::run::quiet;
-    use crate::tolerance::location_samples::shaft;
+    use crate::tolerance::location_samples::{shaft, shaft_situation};
 
     fn rule(direction: RunoutDirection, total: bool) -> Runout {
-        Runout { at: Point::origin(), datum_axis: Direction::Z, direction, total, section_mm: 1.0 }
+        let situation = match direction {
+            RunoutDirection::Radial => shaft_situation(Point::new(0.0, 0.0, 8.0)),
+            RunoutDirection::Axial => Situation::Plane { at: Point::origin(), normal: Direction::Z },
+        };
+        Runout { situation, at: Point::origin(), datum_axis: Direction::Z, direction, total, section_mm: 1.0 }
+    }
+
+    /// A surface of revolution about z through (radius, height), moved aside by `off` along x; rows 0.25 apart.
+    fn turned(off: f64, [low, high]: [f64; 2], radius: impl Fn(f64) -> f64) -> Surface {
+        let mut points = Vec::new();
+        for row in 0..=((high - low) * 4.0) as u32 {
+            let z = low + 0.25 * f64::from(row);
+            for k in 0..72 {
+                let f = 2.0 * PI * f64::from(k) / 72.0;
+                points.push(Point::new(off + radius(z) * math::cos(f), radius(z) * math::sin(f), z));
+            }
+        }
+        let n = points.len();
+        Surface { points, normals: vec![Direction::X; n], deviations_mm: vec![0.0; n], ..Surface::default() }
+    }
+
+    #[test]
+    fn the_slope_of_a_cone_and_a_ball_is_no_run_out() {
+        let (half_angle_rad, at) = (0.3, Point::new(0.0, 0.0, 4.0));
+        let straight = |z: f64| 9.0 + (z - 4.0) * math::tan(half_angle_rad);
+        let cone = |axis| Situation::Cone { at, axis, half_angle_rad, radius_mm: 9.0, hollow: false };
+        let ball = Situation::Sphere { at, diameter_mm: 20.0, hollow: false };
+        let round = |z: f64| (100.0 - (z - 4.0) * (z - 4.0)).sqrt();
+        for direction in [Direction::Z, Direction::Z.reversed()] {
+            let on = |situation| Runout {
+                situation,
+                datum_axis: direction,
+                ..rule(RunoutDirection::Radial, false)
+            };
+            // Within a section of 1 mm the cone grows by 0.3 mm, the ball by up to 0.4 mm.
+            assert!(value(on(cone(Direction::Z)), &turned(0.0, [0.0, 10.0], straight)) < 1e-12);
+            assert!(value(on(ball), &turned(0.0, [0.0, 8.0], round)) < 1e-12);
+            // The other way round it counts twice.
+            let wrong = value(on(cone(Direction::Z.reversed())), &turned(0.0, [0.0, 10.0], straight));
+            assert!(wrong > 0.4, "{wrong}");
+            // Off its axis it runs out by twice that, read square to its line.
+            let off = value(on(cone(Direction::Z)), &turned(0.05, [0.0, 10.0], straight));
+            assert!((off - 0.1 * math::cos(half_angle_rad)).abs() < 1e-3, "{off}");
+            let off = value(on(ball), &turned(0.05, [0.0, 8.0], round));
+            assert!((off - 0.1).abs() < 1e-3, "{off}");
+        }
+    }
+
+    #[test]
+    fn half_of_the_sections_must_be_seen_all_round() {
+        let whole = turned(0.05, [0.0, 16.0], |_| 10.0);
+        let kept = |keep: &dyn Fn(&Point) -> bool, wall_mm| {
+            let points: Vec<Point> = whole.points.iter().filter(|p| keep(p)).copied().collect();
+            let n = points.len();
+            Surface { points, normals: vec![Direction::X; n], deviations_mm: vec![0.0; n], wall_mm }
+        };
+        for total in [false, true] {
+            let measure =
+                |surface: Surface| rule(RunoutDirection::Radial, total).measure(&quiet(), &[surface]);
+            // All round below a height, half of it above.
+            assert!(measure(kept(&|p| p.z < 9.0 || p.x > 0.0, None)).is_ok());
+            let low = measure(kept(&|p| p.z < 5.0 || p.x > 0.0, None));
+            assert!(matches!(low, Err(RuleError::Missing(_))), "{low:?}");
+            // Nothing above, of a wall that goes on.
+            assert!(measure(kept(&|p| p.z < 9.0, Some([-8.0, 8.0]))).is_ok());
+            assert!(measure(kept(&|p| p.z < 5.0, None)).is_ok());
+            let low = measure(kept(&|p| p.z < 5.0, Some([-8.0, 8.0])));
+            assert!(matches!(low, Err(RuleError::Missing(_))), "{low:?}");
+        }
     }
 
     fn value(rule: Runout, surface: &Surface) -> f64 {

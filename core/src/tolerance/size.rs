@@ -31,6 +31,7 @@ pub struct Size {
 
 impl Rule for Size {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+        run.check()?;
         let surface = surface(surfaces, 0)?;
         match self.of.situation {
             Situation::Hole { axis, .. } | Situation::Cylinder { axis, .. } => {

@@ -85,7 +85,7 @@ pub(super) fn of_round(
     Ok(all)
 }
 
-/// The smallest and the largest diameter of a section; `None` where fewer than half of its points have an opposite.
+/// The smallest and the largest diameter of a section; `None` where too few of its points have an opposite.
 fn diameters(points: &[Point], section: &Section, fit: &CircleFit) -> Option<[Local; 2]> {
     let mut polar: Vec<(f64, f64, usize)> = section
         .flat
@@ -115,7 +115,7 @@ fn diameters(points: &[Point], section: &Section, fit: &CircleFit) -> Option<[Lo
         paired += 1;
         sizes.add(Local { size_mm: radius + before.1 + share * (after.1 - before.1), at: points[index] });
     }
-    sizes.ends.filter(|_| 2 * paired >= n)
+    sizes.ends.filter(|_| paired_enough(paired, n))
 }
 
 /// Local diameters of a sphere, through the centre of its least-squares sphere.
@@ -147,7 +147,7 @@ pub(super) fn of_sphere(
         paired += 1;
         all.add(Local { size_mm: (p - fit.centre).norm() + radius, at: *p });
     }
-    half_of_them(paired, points.len())?;
+    most_of_them(paired, points.len())?;
     all.operators.push(("centre", "of the least-squares sphere".into()));
     all.operators.push(("opposite point", format!("interpolated within {} mm", NEAR * section_mm)));
     Ok(all)
@@ -198,18 +198,23 @@ pub(super) fn of_flanks(
         }
     }
     // A flank may be longer than the other; the shorter one must be met.
-    half_of_them(most_paired.0, most_paired.1)?;
+    most_of_them(most_paired.0, most_paired.1)?;
     all.operators.push(("direction", "of the two least-squares parallel planes".into()));
     all.operators.push(("opposite point", format!("interpolated within {} mm", NEAR * section_mm)));
     Ok(all)
 }
 
-fn half_of_them(paired: usize, points: usize) -> Result<(), RuleError> {
-    if 2 * paired >= points {
+/// Whether three quarters of the points have an opposite: what lies opposite nothing may be any size. Our own choice.
+fn paired_enough(paired: usize, points: usize) -> bool {
+    4 * paired >= 3 * points
+}
+
+fn most_of_them(paired: usize, points: usize) -> Result<(), RuleError> {
+    if paired_enough(paired, points) {
         return Ok(());
     }
     Err(RuleError::Missing(format!(
-        "{paired} of {points} points have others opposite them; measure more of both sides, or closer"
+        "{paired} of {points} points have others opposite them, three quarters must; measure more of both sides, or closer"
     )))
 }
 

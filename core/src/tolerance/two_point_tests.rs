@@ -1,4 +1,5 @@
 use super::super::made_tests::{bore, strewn, wall};
+use super::super::parallel_planes::Flanks;
 use super::super::subject::Subject;
 use super::*;
 use crate::associate::sphere;
@@ -65,6 +66,33 @@ fn a_wall_seen_from_one_side_has_no_local_diameter() {
     assert!(matches!(sizes(&most, 5.0), Err(RuleError::Missing(_))));
     most.extend(wall(9, 90, 40.0, |_, _| 10.0).into_iter().filter(|p| p.y < 0.0 && p.z > -8.0));
     assert!(sizes(&most, 5.0).is_ok());
+}
+
+/// A gap of g in 360 degrees leaves (360 - 2 g) / (360 - g) of the points with another opposite.
+#[test]
+fn three_quarters_of_the_points_must_have_another_opposite() {
+    let open = |degrees: f64| -> Vec<Point> {
+        let turn = |p: &Point| math::atan2(p.y, p.x).to_degrees();
+        wall(9, 180, 40.0, |_, _| 10.0)
+            .into_iter()
+            .filter(|p| !(1.0..degrees + 1.0).contains(&turn(p)))
+            .collect()
+    };
+    assert!(sizes(&open(60.0), 5.0).is_ok());
+    let refused = sizes(&open(80.0), 5.0);
+    assert!(matches!(refused, Err(RuleError::Missing(_))), "{refused:?}");
+    let flank = |from: f64, y: f64| -> Vec<Point> {
+        (0..2000).map(|k| Point::new(from + f64::from(k / 20), y, f64::from(k % 20))).collect()
+    };
+    let widths = |lower: &[Point]| {
+        let upper = flank(0.0, 5.0);
+        let planes = Flanks::new(&upper, lower, None).unwrap().least_squares(Direction::Y).unwrap();
+        of_flanks(&quiet(), [&upper, lower], &planes, 1.5).map(|s| s.ends().unwrap().map(|l| l.size_mm))
+    };
+    let found = widths(&flank(20.0, -5.0)).unwrap();
+    assert!(found.iter().all(|w| (w - 10.0).abs() < 1e-9), "{found:?}");
+    let refused = widths(&flank(40.0, -5.0));
+    assert!(matches!(refused, Err(RuleError::Missing(_))), "{refused:?}");
 }
 
 /// r = R + e u_z^2 is the same on both sides, so that local diameters go from 2 R to 2 R + 2 e.

@@ -312,7 +312,7 @@ fn profiles() -> Vec<Row> {
             [
                 "circular run-out",
                 "ISO 1101:2017, 17.16 (from memory)",
-                "largest less smallest distance from the datum axis (radial), or place along it (axial), within a ring; the largest of all rings that leave no more \
+                "largest less smallest distance from the datum axis (radial; of a cone or ball square to its surface), or place along it (axial), within a ring; the largest of all rings that leave no more \
                  than a quarter of a turn open",
                 "the same",
                 "core/src/tolerance/runout.rs::a_tilted_disc_runs_out_the_more_the_further_out",

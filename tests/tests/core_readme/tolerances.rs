@@ -372,7 +372,7 @@ pub(super) fn line_profile() -> String {
     let rule = LineProfile {
         at: Point::new(0.0, 30.0, 0.0),
         normal: Direction::Y,
-        half_width_mm: 1.0,
+        half_width_mm: 2.4,
         between: None,
         upper_mm: 0.2,
         lower_mm: -0.2,
@@ -383,7 +383,11 @@ pub(super) fn line_profile() -> String {
 }
 
 fn runout(direction: RunoutDirection, total: bool) -> Runout {
-    Runout { at: Point::origin(), datum_axis: Direction::Z, direction, total, section_mm: 1.0 }
+    let situation = match direction {
+        RunoutDirection::Radial => cylinder(20.0, false),
+        RunoutDirection::Axial => Situation::Plane { at: Point::origin(), normal: Direction::Z },
+    };
+    Runout { situation, at: Point::origin(), datum_axis: Direction::Z, direction, total, section_mm: 1.0 }
 }
 
 pub(super) fn circular_runout() -> String {

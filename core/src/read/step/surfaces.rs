@@ -385,7 +385,7 @@ impl Spline {
     /// Newton's method on the squared distance in two parameters, Gauss-Newton where its matrix is not positive,
     /// halved steps, a parameter at its bound held there while it pushes outwards. Common practice, no source.
     /// Answers the distance and the parameters.
-    fn descend(&self, p: &Point, start: (f64, f64)) -> (f64, (f64, f64)) {
+    pub(super) fn descend(&self, p: &Point, start: (f64, f64)) -> (f64, (f64, f64)) {
         let domains = self.domains();
         let bring = |u: f64, v: f64| {
             let one = |t: f64, d: (f64, f64), closed: bool| wrapped(t, d, closed).clamp(d.0, d.1);

@@ -64,6 +64,8 @@ pub(super) struct Structure {
     pub parts: Vec<Part>,
     pub notes: Vec<String>,
     links: Vec<Link>,
+    /// Shapes of products.
+    products: BTreeSet<u64>,
     /// For each representation the first of those that are the same shape.
     same: BTreeMap<u64, u64>,
 }
@@ -73,13 +75,16 @@ const DEEPEST: usize = 32;
 /// Placed parts at most.
 const MOST_PLACED: usize = 100_000;
 
-/// (items, context) of a representation; `None` for anything else.
+/// (record, items, context) of a representation of shape; `None` for anything else, such as the plain
+/// representations of properties, which may list the same bodies again.
 fn representation<'a>(graph: &Graph<'a>, id: u64) -> Option<(Entity<'a>, Vec<u64>, u64)> {
-    let instance = graph.instance(id).ok()?;
+    let records = &graph.instance(id).ok()?.records;
     let is = |name: &str| {
-        name == "REPRESENTATION" || name.ends_with("SHAPE_REPRESENTATION") || name.ends_with("GEOMETRY_REPRESENTATION")
+        name.ends_with("SHAPE_REPRESENTATION")
+            || ["CONSTRUCTIVE_GEOMETRY_REPRESENTATION", "SHAPE_REPRESENTATION_WITH_PARAMETERS"].contains(&name)
     };
-    let name = &instance.records.iter().find(|r| is(r.name) && r.values.len() >= 3)?.name;
+    records.iter().find(|r| is(r.name))?;
+    let name = records.iter().find(|r| (is(r.name) || r.name == "REPRESENTATION") && r.values.len() >= 3)?.name;
     let entity = graph.part(id, name).ok()??;
     Some((entity, entity.instances(1).ok()?, entity.maybe_instance(2)?))
 }
@@ -117,8 +122,18 @@ impl Structure {
         out.link_occurrences(graph, &contexts);
         out.link_mapped(graph, &contexts);
         let names = out.product_names(graph);
+        out.products = names.keys().copied().collect();
         let mut by_shape: BTreeMap<u64, usize> = BTreeMap::new();
-        for (id, (label, shape)) in shapes {
+        // A body that several representations hold belongs to the first of them that is a product's.
+        let mut order: Vec<(bool, u64)> = shapes.keys().map(|id| (!names.contains_key(&out.root(*id)), *id)).collect();
+        order.sort_unstable();
+        let mut seen: BTreeSet<u64> = BTreeSet::new();
+        for (_, id) in order {
+            let Some((label, mut shape)) = shapes.remove(&id) else { continue };
+            shape.bodies.retain(|b| seen.insert(b.id));
+            if shape.bodies.is_empty() {
+                continue;
+            }
             let root = out.root(id);
             let n = *by_shape.entry(root).or_insert_with(|| {
                 let name = names.get(&root).cloned().unwrap_or(label);
@@ -278,10 +293,16 @@ impl Structure {
     /// Where the chosen parts lie; `part` counts among the chosen.
     pub(super) fn placed(&self, chosen: &[usize]) -> Vec<Placed> {
         let mut out = Vec::new();
-        let children: BTreeSet<u64> = self.links.iter().map(|l| l.child).collect();
+        let of_products = |l: &&Link| self.products.is_empty() || self.products.contains(&l.parent);
+        let links: Vec<&Link> = self.links.iter().filter(of_products).collect();
+        let children: BTreeSet<u64> = links.iter().map(|l| l.child).collect();
         let mut roots: BTreeSet<u64> =
-            self.links.iter().map(|l| l.parent).filter(|id| !children.contains(id)).collect();
+            links.iter().map(|l| l.parent).filter(|id| !children.contains(id)).collect();
         roots.extend(self.parts.iter().flat_map(|p| p.own.iter().copied()).filter(|id| !children.contains(id)));
+        // Views and the like map whole products too and are no assemblies.
+        if roots.iter().any(|id| self.products.contains(id)) {
+            roots.retain(|id| self.products.contains(id));
+        }
         let mut open: Vec<(u64, Vec<String>, Place)> =
             roots.into_iter().rev().map(|id| (id, Vec::new(), Place::none())).collect();
         while let Some((id, path, place)) = open.pop() {
@@ -291,7 +312,7 @@ impl Structure {
             if let Some(part) = chosen.iter().position(|n| self.parts[*n].own.contains(&id)) {
                 out.push(Placed { part, path: path.clone(), rotation: place.rotation, shift: place.shift });
             }
-            for link in self.links.iter().rev().filter(|l| l.parent == id) {
+            for link in links.iter().rev().filter(|l| l.parent == id) {
                 let mut path = path.clone();
                 path.push(link.name.clone());
                 open.push((link.child, path, place.after(&link.place)));

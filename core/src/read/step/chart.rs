@@ -1,6 +1,6 @@
 //! A face's surface spread out in a plane, where its boundary is polygons and its triangles are found.
 //!
-//! Lengths in the chart are about mm near the face. Counter-clockwise in the chart is counter-clockwise seen
+//! Lengths in the chart are about mm near the face, along straight directions less. Counter-clockwise in the chart is counter-clockwise seen
 //! from where u cross v points (from outside, on a sphere).
 
 use super::curves::Axes;

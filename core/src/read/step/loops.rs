@@ -3,7 +3,7 @@
 
 use super::chart::{Chart, Flat, signed_area};
 use super::surfaces::{Pole, Surface};
-use crate::geometry::Point;
+use crate::geometry::{Direction, Point};
 
 /// A corner of a polygon in the chart and the vertex it stands for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -18,8 +18,8 @@ pub(super) struct Layout {
     pub polygons: Vec<Vec<Corner>>,
     /// Vertices that lie on no edge: on seams and poles; they follow those of the loops.
     pub added: Vec<Point>,
-    /// Largest distance of a boundary vertex from the surface, mm.
-    pub gap_mm: f64,
+    /// Distance of each vertex that the loops name from the surface, mm.
+    pub gaps_mm: Vec<f64>,
 }
 
 /// Why loops cannot be laid out.
@@ -60,17 +60,17 @@ pub(super) fn lay_out<'s>(
     chord_mm: f64,
 ) -> Result<(Chart<'s>, Layout), LayoutFault> {
     let poles = surface.poles();
-    let scale = scale(surface, loops, vertices)?;
+    let (scale, tight) = scale(surface, loops, vertices)?;
     let chart = Chart::Parameters { surface, scale };
     let periods = std::array::from_fn(|i| surface.periods()[i].map(|p| p * scale[i]));
-    let mut layout = Layout::default();
+    let mut layout = Layout { gaps_mm: vec![0.0; vertices.len()], ..Layout::default() };
     let mut plain: Vec<Vec<Corner>> = Vec::new();
     let mut round: Vec<Laid> = Vec::new();
     for l in loops {
-        let laid = unwrap(surface, scale, periods, &poles, l, vertices, &mut layout.gap_mm)?;
+        let laid = unwrap(surface, scale, periods, &poles, l, vertices, &mut layout.gaps_mm)?;
         if laid.wrap == [0, 0] { plain.push(laid.corners) } else { round.push(laid) }
     }
-    align_on_lines(&mut plain, &mut round);
+    align_on_lines(&mut plain, &mut round, tight);
     let mut maker = Maker { chart: &chart, periods, first: vertices.len(), chord_mm, layout: &mut layout };
     match round.len() {
         0 => {}
@@ -91,21 +91,40 @@ pub(super) fn lay_out<'s>(
     Ok((chart, layout))
 }
 
-/// The mean length of a step in each parameter over the boundary, so that the chart is about in mm.
-fn scale(surface: &Surface, loops: &[Vec<u32>], vertices: &[Point]) -> Result<[f64; 2], LayoutFault> {
+/// A direction that bends less than the other is drawn together, so that triangles may be long where the surface is
+/// straight; at most by this, so that none becomes a needle.
+const TIGHTEST: f64 = 0.02;
+
+/// What each parameter is multiplied by, and how much a mm is drawn together by it: the mean length of a step
+/// over the boundary, times the root of how much the surface bends along it, the larger bend being 1. A chord's error
+/// grows with the square of its length and with the bend, so that triangles of one shape in the chart have
+/// even errors.
+fn scale(
+    surface: &Surface,
+    loops: &[Vec<u32>],
+    vertices: &[Point],
+) -> Result<([f64; 2], [f64; 2]), LayoutFault> {
     let all: Vec<u32> = loops.iter().flatten().copied().collect();
-    let step = (all.len() / 32).max(1);
-    let (mut sum, mut count, mut near) = ([0.0; 2], 0.0, None);
-    for v in all.iter().step_by(step) {
+    let every = (all.len() / 32).max(1);
+    let (mut step, mut bend, mut count, mut near) = ([0.0; 2], [0.0_f64; 2], 0.0, None);
+    for v in all.iter().step_by(every) {
         let found = surface.parameters_of(&vertices[*v as usize], near).ok_or(LayoutFault::NoPlace)?;
         near = Some(found);
         let jet = surface.jet(found.0, found.1);
-        sum[0] += jet.u.norm();
-        sum[1] += jet.v.norm();
+        step[0] += jet.u.norm();
+        step[1] += jet.v.norm();
         count += 1.0;
+        if let Some(normal) = Direction::new(jet.u.cross(&jet.v)) {
+            for (i, (d, dd)) in [(jet.u, jet.uu), (jet.v, jet.vv)].into_iter().enumerate() {
+                bend[i] += normal.vector().dot(&dd).abs() / d.norm_squared();
+            }
+        }
     }
-    let scale = sum.map(|s| if s / count > 1e-9 { s / count } else { 1.0 });
-    if scale.iter().all(|s| s.is_finite()) { Ok(scale) } else { Err(LayoutFault::NoPlace) }
+    let largest = bend[0].max(bend[1]);
+    let tight = bend.map(|b| if largest > 1e-9 { (b / largest).sqrt().clamp(TIGHTEST, 1.0) } else { 1.0 });
+    let length = step.map(|s| if s / count > 1e-9 { s / count } else { 1.0 });
+    let scale = [length[0] * tight[0], length[1] * tight[1]];
+    if scale.iter().all(|s| s.is_finite()) { Ok((scale, tight)) } else { Err(LayoutFault::NoPlace) }
 }
 
 /// Follows a loop from corner to corner, always by the shortest way.
@@ -116,7 +135,7 @@ fn unwrap(
     poles: &[Pole],
     l: &[u32],
     vertices: &[Point],
-    gap: &mut f64,
+    gaps: &mut [f64],
 ) -> Result<Laid, LayoutFault> {
     let pole_at = |v: u32| {
         let p = vertices[v as usize];
@@ -142,7 +161,7 @@ fn unwrap(
         let p = vertices[vertex as usize];
         let (u, v) = surface.parameters_of(&p, near).ok_or(LayoutFault::NoPlace)?;
         near = Some((u, v));
-        *gap = gap.max((surface.jet(u, v).p - p).norm());
+        gaps[vertex as usize] = (surface.jet(u, v).p - p).norm();
         let mut flat = [u * scale[0], v * scale[1]];
         if let Some(last) = last {
             flat = nearest(flat, last);
@@ -173,12 +192,12 @@ fn unwrap(
         && let Some(period) = periods[pole.free]
     {
         let area = |c: &[Corner]| signed_area(&c.iter().map(|c| c.flat).collect::<Vec<_>>());
-        if area(&corners) < ON_ONE_LINE_MM * period {
+        if area(&corners) < ON_ONE_LINE_MM * TIGHTEST * period {
             for shift in [period, -period] {
                 let mut other = chains.clone();
                 other[second].1.iter_mut().for_each(|c| c.flat[pole.free] += shift);
                 let other = through_poles(&other, scale);
-                if area(&other) > ON_ONE_LINE_MM * period {
+                if area(&other) > ON_ONE_LINE_MM * TIGHTEST * period {
                     return Ok(Laid { corners: other, wrap });
                 }
             }
@@ -217,14 +236,14 @@ fn side(pole: Pole, vertex: u32, from: f64, to: f64, scale: [f64; 2]) -> Vec<Cor
 }
 
 /// Brings coordinates that differ by rounding only onto one value.
-fn align_on_lines(plain: &mut [Vec<Corner>], round: &mut [Laid]) {
+fn align_on_lines(plain: &mut [Vec<Corner>], round: &mut [Laid], tight: [f64; 2]) {
     let mut corners: Vec<&mut Corner> =
         plain.iter_mut().flatten().chain(round.iter_mut().flat_map(|l| &mut l.corners)).collect();
     for i in 0..2 {
         corners.sort_by(|a, b| a.flat[i].total_cmp(&b.flat[i]));
         let mut line = f64::NEG_INFINITY;
         for c in &mut corners {
-            if c.flat[i] - line < ON_ONE_LINE_MM {
+            if c.flat[i] - line < ON_ONE_LINE_MM * tight[i] {
                 c.flat[i] = line;
             } else {
                 line = c.flat[i];

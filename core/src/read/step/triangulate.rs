@@ -69,18 +69,20 @@ pub(super) struct Filling {
 struct Fill<'a, 's> {
     chart: &'a Chart<'s>,
     net: ConstrainedDelaunayTriangulation<Placed>,
-    /// Of each corner of the net the vertex and its place.
-    vertices: Vec<(u32, Point)>,
+    /// Of each corner of the net the vertex, its place and how far that lies off the surface, mm.
+    vertices: Vec<(u32, Point, f64)>,
     /// How often the boundary runs along a pair of corners.
     walls: HashMap<(usize, usize), usize>,
 }
 
-/// Fills polygons. `vertices` are the places that they name; `seeds` are corners to begin with where they lie
+/// Fills polygons. `vertices` are the places that they name and `gaps_mm` how far they lie off the surface (0 for those
+/// beyond its end), which is added to what is allowed, since no corner inside makes up for it; `seeds` are corners to begin with where they lie
 /// inside.
 pub(super) fn fill(
     chart: &Chart,
     polygons: &[Vec<Corner>],
     vertices: &[Point],
+    gaps_mm: &[f64],
     seeds: &[Flat],
     allowed_mm: f64,
     run: &Run,
@@ -92,7 +94,7 @@ pub(super) fn fill(
         walls: HashMap::new(),
     };
     for polygon in polygons {
-        fill.wall(polygon, vertices)?;
+        fill.wall(polygon, vertices, gaps_mm)?;
     }
     let mut filling = Filling::default();
     let first = vertices.len();
@@ -144,12 +146,13 @@ impl Fill<'_, '_> {
         self.net.insert(Placed(flat)).map_err(|_| FillFault::NotFinite)
     }
 
-    fn wall(&mut self, polygon: &[Corner], vertices: &[Point]) -> Result<(), FillFault> {
+    fn wall(&mut self, polygon: &[Corner], vertices: &[Point], gaps_mm: &[f64]) -> Result<(), FillFault> {
         let mut handles: Vec<FixedVertexHandle> = Vec::new();
         for c in polygon {
             let handle = self.insert(c.flat)?;
             if handle.index() == self.vertices.len() {
-                self.vertices.push((c.vertex, vertices[c.vertex as usize]));
+                let gap = gaps_mm.get(c.vertex as usize).copied().unwrap_or(0.0);
+                self.vertices.push((c.vertex, vertices[c.vertex as usize], gap));
             }
             if handles.last() != Some(&handle) {
                 handles.push(handle);
@@ -216,7 +219,7 @@ impl Fill<'_, '_> {
         let handle = self.insert(flat)?;
         if handle.index() == self.vertices.len() {
             // Fewer than `MOST` and those of the boundary.
-            self.vertices.push(((first + filling.inner.len()) as u32, p));
+            self.vertices.push(((first + filling.inner.len()) as u32, p, 0.0));
             filling.inner.push(p);
         }
         Ok(())
@@ -241,7 +244,7 @@ impl Fill<'_, '_> {
             if !inside[face.fix().index()] {
                 continue;
             }
-            let mut worst: (f64, Option<(usize, usize, Flat)>) = (allowed_mm, None);
+            let mut worst: (f64, Option<(usize, usize, Flat)>) = (0.0, None);
             for e in face.adjacent_edges() {
                 let (a, b) = (e.from(), e.to());
                 let (i, j) = (a.fix().index(), b.fix().index());
@@ -250,7 +253,8 @@ impl Fill<'_, '_> {
                     continue;
                 }
                 let error = self.chart.chord_error(self.corner(a.data(), i), self.corner(b.data(), j));
-                if !(error > allowed_mm) {
+                let allowed = allowed_mm + 0.5 * (self.vertices[i].2 + self.vertices[j].2);
+                if !(error > allowed) {
                     good.insert(key);
                 } else if error > worst.0 {
                     let (p, q) = (a.data().0, b.data().0);
@@ -270,7 +274,8 @@ impl Fill<'_, '_> {
                 continue;
             }
             let triple = corners.map(|(i, flat)| (flat, self.vertices[i].1));
-            if self.chart.middle_error(triple) > allowed_mm {
+            let gaps = corners.map(|(i, _)| self.vertices[i].2);
+            if self.chart.middle_error(triple) > allowed_mm + (gaps[0] + gaps[1] + gaps[2]) / 3.0 {
                 let mean = |k: usize| (corners[0].1[k] + corners[1].1[k] + corners[2].1[k]) / 3.0;
                 wanted.push([mean(0), mean(1)]);
             } else {

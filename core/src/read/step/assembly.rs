@@ -81,10 +81,12 @@ fn representation<'a>(graph: &Graph<'a>, id: u64) -> Option<(Entity<'a>, Vec<u64
     let records = &graph.instance(id).ok()?.records;
     let is = |name: &str| {
         name.ends_with("SHAPE_REPRESENTATION")
-            || ["CONSTRUCTIVE_GEOMETRY_REPRESENTATION", "SHAPE_REPRESENTATION_WITH_PARAMETERS"].contains(&name)
+            || ["CONSTRUCTIVE_GEOMETRY_REPRESENTATION", "SHAPE_REPRESENTATION_WITH_PARAMETERS"]
+                .contains(&name)
     };
     records.iter().find(|r| is(r.name))?;
-    let name = records.iter().find(|r| (is(r.name) || r.name == "REPRESENTATION") && r.values.len() >= 3)?.name;
+    let name =
+        records.iter().find(|r| (is(r.name) || r.name == "REPRESENTATION") && r.values.len() >= 3)?.name;
     let entity = graph.part(id, name).ok()??;
     Some((entity, entity.instances(1).ok()?, entity.maybe_instance(2)?))
 }
@@ -125,7 +127,8 @@ impl Structure {
         out.products = names.keys().copied().collect();
         let mut by_shape: BTreeMap<u64, usize> = BTreeMap::new();
         // A body that several representations hold belongs to the first of them that is a product's.
-        let mut order: Vec<(bool, u64)> = shapes.keys().map(|id| (!names.contains_key(&out.root(*id)), *id)).collect();
+        let mut order: Vec<(bool, u64)> =
+            shapes.keys().map(|id| (!names.contains_key(&out.root(*id)), *id)).collect();
         order.sort_unstable();
         let mut seen: BTreeSet<u64> = BTreeSet::new();
         for (_, id) in order {
@@ -171,7 +174,9 @@ impl Structure {
             if transformed {
                 continue;
             }
-            for name in ["SHAPE_REPRESENTATION_RELATIONSHIP", "CONSTRUCTIVE_GEOMETRY_REPRESENTATION_RELATIONSHIP"] {
+            for name in
+                ["SHAPE_REPRESENTATION_RELATIONSHIP", "CONSTRUCTIVE_GEOMETRY_REPRESENTATION_RELATIONSHIP"]
+            {
                 if let Ok(Some(e)) = graph.part(instance.id, name)
                     && let (Some(a), Some(b)) = (e.maybe_instance(2), e.maybe_instance(3))
                     && self.same.contains_key(&a)
@@ -260,7 +265,8 @@ impl Structure {
                     let (origin, child) = (map.instance(0)?, map.instance(1)?);
                     let Some((inner, _)) = contexts.get(&child) else { return Ok(None) };
                     let from = Shapes { graph: *graph, units: of_context(graph, *inner)? }.axes(origin)?;
-                    let to = Shapes { graph: *graph, units: of_context(graph, *context)? }.axes(mapped.instance(2)?)?;
+                    let to = Shapes { graph: *graph, units: of_context(graph, *context)? }
+                        .axes(mapped.instance(2)?)?;
                     let (parent, child) = (self.root(*id), self.root(child));
                     Ok(Some(Link { parent, child, name: mapped.text(0), place: Place::between(&from, &to) }))
                 })();
@@ -298,7 +304,9 @@ impl Structure {
         let children: BTreeSet<u64> = links.iter().map(|l| l.child).collect();
         let mut roots: BTreeSet<u64> =
             links.iter().map(|l| l.parent).filter(|id| !children.contains(id)).collect();
-        roots.extend(self.parts.iter().flat_map(|p| p.own.iter().copied()).filter(|id| !children.contains(id)));
+        roots.extend(
+            self.parts.iter().flat_map(|p| p.own.iter().copied()).filter(|id| !children.contains(id)),
+        );
         // Views and the like map whole products too and are no assemblies.
         if roots.iter().any(|id| self.products.contains(id)) {
             roots.retain(|id| self.products.contains(id));

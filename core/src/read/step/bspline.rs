@@ -240,7 +240,6 @@ impl BSplineSurface {
             vv: (avv - pv * (2.0 * wv) - p * wvv) / w,
         }
     }
-
 }
 
 #[cfg(test)]

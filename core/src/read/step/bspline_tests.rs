@@ -4,12 +4,14 @@ use std::f64::consts::FRAC_1_SQRT_2;
 /// A quarter of the unit circle as a rational quadratic: exact.
 fn quarter() -> BSplineCurve {
     let points = vec![Point::new(1.0, 0.0, 0.0), Point::new(1.0, 1.0, 0.0), Point::new(0.0, 1.0, 0.0)];
-    BSplineCurve::new(2, vec![0.0, 0.0, 0.0, 1.0, 1.0, 1.0], points, Some(vec![1.0, FRAC_1_SQRT_2, 1.0])).unwrap()
+    BSplineCurve::new(2, vec![0.0, 0.0, 0.0, 1.0, 1.0, 1.0], points, Some(vec![1.0, FRAC_1_SQRT_2, 1.0]))
+        .unwrap()
 }
 
 /// A cubic in two pieces whose knots are uneven.
 fn cubic() -> BSplineCurve {
-    let points = (0..6).map(|i| Point::new(f64::from(i), f64::from(i * i % 5), f64::from(3 * i % 4))).collect();
+    let points =
+        (0..6).map(|i| Point::new(f64::from(i), f64::from(i * i % 5), f64::from(3 * i % 4))).collect();
     BSplineCurve::new(3, vec![0.0, 0.0, 0.0, 0.0, 0.3, 0.7, 2.0, 2.0, 2.0, 2.0], points, None).unwrap()
 }
 

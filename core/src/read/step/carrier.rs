@@ -135,7 +135,9 @@ mod tests {
         let axes = Axes::new(Point::new(0.0, 0.0, 5.0), Direction::Z, None);
         for (half_angle, tip, along) in [(0.5, -1.0, 1.0), (-0.5, 1.0, -1.0)] {
             let surface = Arc::new(Surface::Cone { axes, radius: 2.0, half_angle });
-            let Carrier::Cone { apex, axis, half_angle_rad } = (FaceSurface { surface, turned: false }).carrier() else {
+            let Carrier::Cone { apex, axis, half_angle_rad } =
+                (FaceSurface { surface, turned: false }).carrier()
+            else {
                 panic!()
             };
             assert!((apex.z - 5.0 - tip * 2.0 / math::tan(0.5)).abs() < 1e-12);
@@ -148,7 +150,8 @@ mod tests {
         let axes = Axes::new(Point::origin(), Direction::Z, None);
         let surface = Arc::new(Surface::Cylinder { axes, radius: 2.0 });
         // Inside the hole is outside the material.
-        let foot = FaceSurface { surface, turned: true }.foot(&Point::new(1.5, 0.0, 3.0), &Point::origin()).unwrap();
+        let foot =
+            FaceSurface { surface, turned: true }.foot(&Point::new(1.5, 0.0, 3.0), &Point::origin()).unwrap();
         assert!((foot.distance_mm - 0.5).abs() < 1e-12);
         assert!((foot.point - Point::new(2.0, 0.0, 3.0)).norm() < 1e-12);
         assert!((foot.normal.vector() + Vector::x()).norm() < 1e-12);

@@ -43,14 +43,34 @@ impl Axes {
 /// A curve and its parameter as ISO 10303-42 has it, but for lines, which are measured in mm.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Curve {
-    Line { origin: Point, along: Direction },
-    Circle { axes: Axes, radius: f64 },
-    Ellipse { axes: Axes, half: [f64; 2] },
-    Parabola { axes: Axes, focal: f64 },
-    Hyperbola { axes: Axes, half: [f64; 2] },
-    BSpline { spline: BSplineCurve, closed: bool },
+    Line {
+        origin: Point,
+        along: Direction,
+    },
+    Circle {
+        axes: Axes,
+        radius: f64,
+    },
+    Ellipse {
+        axes: Axes,
+        half: [f64; 2],
+    },
+    Parabola {
+        axes: Axes,
+        focal: f64,
+    },
+    Hyperbola {
+        axes: Axes,
+        half: [f64; 2],
+    },
+    BSpline {
+        spline: BSplineCurve,
+        closed: bool,
+    },
     /// Corners; the parameter counts them.
-    Polyline { corners: Vec<Point> },
+    Polyline {
+        corners: Vec<Point>,
+    },
 }
 
 /// Ends nearer than this close a curve, mm: below any edge, above the digits of files.

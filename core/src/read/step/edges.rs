@@ -187,7 +187,8 @@ mod tests {
 
     #[test]
     fn chords_stay_within_their_error_and_not_far_below() {
-        let points = (0..7).map(|i| Point::new(f64::from(i) * 5.0, f64::from(i * i % 7), f64::from(i % 3))).collect();
+        let points =
+            (0..7).map(|i| Point::new(f64::from(i) * 5.0, f64::from(i * i % 7), f64::from(i % 3))).collect();
         let knots = vec![0.0, 0.0, 0.0, 0.0, 1.0, 2.0, 3.0, 4.0, 4.0, 4.0, 4.0];
         let curve = Curve::spline(BSplineCurve::new(3, knots, points, None).unwrap());
         let places = [curve.at(0.5).0, curve.at(3.7).0];

@@ -95,7 +95,9 @@ impl<'a> Graph<'a> {
     /// All keywords of an instance, joined.
     pub(super) fn kind(&self, id: u64) -> String {
         match self.instance(id) {
-            Ok(i) => i.records.iter().map(|r| r.name).collect::<Vec<_>>().join("+").chars().take(200).collect(),
+            Ok(i) => {
+                i.records.iter().map(|r| r.name).collect::<Vec<_>>().join("+").chars().take(200).collect()
+            }
             Err(_) => "nothing".to_string(),
         }
     }
@@ -187,7 +189,10 @@ impl<'a> Entity<'a> {
     }
 
     pub(super) fn reals(&self, index: usize) -> Result<Vec<f64>, EntityFault> {
-        self.list(index)?.iter().map(|v| real(v).ok_or_else(|| self.fault(index, "list of numbers"))).collect()
+        self.list(index)?
+            .iter()
+            .map(|v| real(v).ok_or_else(|| self.fault(index, "list of numbers")))
+            .collect()
     }
 
     pub(super) fn wholes(&self, index: usize) -> Result<Vec<i64>, EntityFault> {

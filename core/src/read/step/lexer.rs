@@ -63,9 +63,7 @@ impl<'a> Lexer<'a> {
                     self.at += 1;
                 }
                 Some(c) if c <= b' ' => self.at += 1,
-                Some(b'\\')
-                    if matches!(self.peek(1), Some(b'N' | b'F')) && self.peek(2) == Some(b'\\') =>
-                {
+                Some(b'\\') if matches!(self.peek(1), Some(b'N' | b'F')) && self.peek(2) == Some(b'\\') => {
                     self.at += 3;
                 }
                 Some(b'/') if self.peek(1) == Some(b'*') => {

@@ -337,7 +337,11 @@ impl Maker<'_, '_> {
             // On a torus the face is what lies to the left of the first loop up to the second.
             let mean = |c: &[Corner]| c.iter().map(|c| c.flat[1 - along]).sum::<f64>() / c.len() as f64;
             let up = mean(&other) - mean(&a.corners);
-            let wanted = if along == 0 { up - (up / period).floor() * period } else { up - (up / period).ceil() * period };
+            let wanted = if along == 0 {
+                up - (up / period).floor() * period
+            } else {
+                up - (up / period).ceil() * period
+            };
             other.iter_mut().for_each(|c| c.flat[1 - along] += wanted - up);
         }
         let n = a.corners.len();
@@ -378,7 +382,8 @@ impl Maker<'_, '_> {
             if !clear {
                 continue;
             }
-            let shifted = |c: &Corner, by: f64| Corner { flat: [0, 1].map(|k| c.flat[k] + by * whole[k]), ..*c };
+            let shifted =
+                |c: &Corner, by: f64| Corner { flat: [0, 1].map(|k| c.flat[k] + by * whole[k]), ..*c };
             let mut polygon: Vec<Corner> = a.corners[i..].to_vec();
             polygon.extend(a.corners[..=i].iter().map(|c| shifted(c, 1.0)));
             debug_assert_eq!(polygon.len(), n + 1);
@@ -427,7 +432,8 @@ fn bring_inside(plain: &mut [Vec<Corner>], periods: [Option<f64>; 2]) {
         }
     }
     let Some(outer) = plain.get(largest).cloned() else { return };
-    let turns = |i: usize| periods[i].map_or(vec![0.0], |p| [0.0, 1.0, -1.0, 2.0, -2.0].map(|k| k * p).to_vec());
+    let turns =
+        |i: usize| periods[i].map_or(vec![0.0], |p| [0.0, 1.0, -1.0, 2.0, -2.0].map(|k| k * p).to_vec());
     for (n, l) in plain.iter_mut().enumerate() {
         if n == largest {
             continue;

@@ -191,6 +191,12 @@ pub(super) fn mesh(shapes: Shapes, faces: &[Face], chord_mm: f64, run: &Run) -> 
 }
 
 impl Builder<'_> {
+    /// The chord error beside a radius.
+    fn allowed(&self, share: f64, radius: f64) -> f64 {
+        // Whatever the radius, a twentieth of the error is fine enough: a file may tell one of nanometres.
+        (share * self.chord_mm).min((TURN_SHARE * radius).max(0.05 * self.chord_mm))
+    }
+
     fn corner(&mut self, id: u64, place: Point) -> u32 {
         // Fewer than 2^32: each costs bytes of the file.
         let next = self.vertices.len() as u32;
@@ -209,7 +215,7 @@ impl Builder<'_> {
             .map(|id| {
                 // Beside a narrow round, chords that cut across it by the whole error would change its area.
                 let radius = self.radius.get(id).copied().unwrap_or(f64::INFINITY);
-                let mut chord = (EDGE_SHARE * self.chord_mm).min(TURN_SHARE * radius);
+                let mut chord = self.allowed(EDGE_SHARE, radius);
                 for _ in 0..self.level.get(id).copied().unwrap_or(0) {
                     chord *= 0.25;
                 }
@@ -292,7 +298,12 @@ impl Builder<'_> {
         run.check().map_err(|s| FaceFault::Fill(s.into()))?;
         if face.loops.is_empty() || only_seams(&face.loops) && matches!(surface, Surface::Sphere { .. }) {
             let (inner, triangles) = whole(surface, self.chord_mm).ok_or(FaceFault::Endless)?;
-            return Ok(Own { boundary: Vec::new(), inner, triangles: self.sided(face, triangles), gap_mm: 0.0 });
+            return Ok(Own {
+                boundary: Vec::new(),
+                inner,
+                triangles: self.sided(face, triangles),
+                gap_mm: 0.0,
+            });
         }
         // From here on loops have the face to their left as seen from the surface's own normal.
         let mut loops = Vec::new();
@@ -320,11 +331,11 @@ impl Builder<'_> {
         };
         let begin = vertices.len();
         vertices.extend(&layout.added);
-        let allowed = (FACE_SHARE * self.chord_mm).min(TURN_SHARE * smallest_radius(surface));
+        let allowed = self.allowed(FACE_SHARE, smallest_radius(surface));
         let gap_mm = layout.gaps_mm.iter().copied().fold(0.0, f64::max);
         let seeds = seeds(&chart);
-        let filling =
-            fill(&chart, &layout.polygons, &vertices, &layout.gaps_mm, &seeds, allowed, run).map_err(FaceFault::Fill)?;
+        let filling = fill(&chart, &layout.polygons, &vertices, &layout.gaps_mm, &seeds, allowed, run)
+            .map_err(FaceFault::Fill)?;
         let mut inner = vertices.split_off(begin);
         inner.extend(filling.inner);
         Ok(Own { boundary, inner, triangles: self.sided(face, filling.triangles), gap_mm })
@@ -349,7 +360,8 @@ impl Builder<'_> {
         // Only vertices in use, in the order of their first use.
         let mut place: Vec<Option<u32>> = vec![None; self.vertices.len()];
         for ((face, surface), own) in faces.iter().zip(surfaces).zip(own) {
-            let surface = surface.ok().map(|surface| FaceSurface { surface, turned: face.same_sense == face.turned });
+            let surface =
+                surface.ok().map(|surface| FaceSurface { surface, turned: face.same_sense == face.turned });
             let (triangles, gap_mm) = match own {
                 Some(Ok(own)) => {
                     let begin = part.triangles.len();

@@ -154,8 +154,12 @@ pub fn read(run: &Run, bytes: &[u8], settings: &StepSettings) -> Result<StepFile
     let graph = Graph { exchange: &exchange };
     let structure = Structure::read(&graph, run)?;
     let chosen = structure.chosen(settings.part.as_deref())?;
-    let mut file =
-        StepFile { schema: schema(&exchange), parts: Vec::new(), placed: Vec::new(), notes: structure.notes.clone() };
+    let mut file = StepFile {
+        schema: schema(&exchange),
+        parts: Vec::new(),
+        placed: Vec::new(),
+        notes: structure.notes.clone(),
+    };
     let mut triangles = 0;
     for (n, part) in chosen.iter().enumerate() {
         let part = &structure.parts[*part];
@@ -174,17 +178,14 @@ pub fn read(run: &Run, bytes: &[u8], settings: &StepSettings) -> Result<StepFile
 fn schema(exchange: &part21::Exchange) -> String {
     let named = exchange.header.iter().find(|r| r.name == "FILE_SCHEMA").and_then(|r| r.values.first());
     match named {
-        Some(part21::Value::List(list)) => list.iter().filter_map(|v| v.text()).collect::<Vec<_>>().join(", "),
+        Some(part21::Value::List(list)) => {
+            list.iter().filter_map(|v| v.text()).collect::<Vec<_>>().join(", ")
+        }
         _ => String::new(),
     }
 }
 
-fn read_part(
-    run: &Run,
-    graph: &Graph,
-    part: &assembly::Part,
-    chord_mm: f64,
-) -> Result<StepPart, StepError> {
+fn read_part(run: &Run, graph: &Graph, part: &assembly::Part, chord_mm: f64) -> Result<StepPart, StepError> {
     let mut out = StepPart {
         name: part.name.clone(),
         bodies: Vec::new(),

@@ -12,7 +12,9 @@ pub(super) fn nearest(range: (f64, f64), samples: usize, at: &dyn Fn(f64) -> Off
     let place = |i: usize| range.0 + (range.1 - range.0) * (i as f64 / samples as f64);
     let heights: Vec<f64> = (0..=samples).map(|i| at(place(i)).0.norm_squared()).collect();
     let mut valleys: Vec<usize> = (0..=samples)
-        .filter(|&i| (i == 0 || heights[i] <= heights[i - 1]) && (i == samples || heights[i] <= heights[i + 1]))
+        .filter(|&i| {
+            (i == 0 || heights[i] <= heights[i - 1]) && (i == samples || heights[i] <= heights[i + 1])
+        })
         .collect();
     valleys.sort_by(|a, b| heights[*a].total_cmp(&heights[*b]).then(a.cmp(b)));
     let mut best = (f64::INFINITY, range.0);

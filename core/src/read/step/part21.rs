@@ -100,7 +100,11 @@ pub(super) fn is_step(bytes: &[u8]) -> bool {
 }
 
 /// Reads a whole file.
-pub(super) fn parse<'a>(bytes: &'a [u8], limits: &FileLimits, run: &Run) -> Result<Exchange<'a>, Part21Error> {
+pub(super) fn parse<'a>(
+    bytes: &'a [u8],
+    limits: &FileLimits,
+    run: &Run,
+) -> Result<Exchange<'a>, Part21Error> {
     if !is_step(bytes) {
         return Err(Part21Error::NotStep);
     }

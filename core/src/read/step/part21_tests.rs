@@ -24,7 +24,10 @@ fn read(text: &str) -> Result<Exchange<'_>, Part21Error> {
 fn a_small_file_is_read_whole() {
     let all = read(SMALL).unwrap();
     assert_eq!(all.header.iter().map(|r| r.name).collect::<Vec<_>>(), ["FILE_DESCRIPTION", "FILE_SCHEMA"]);
-    assert_eq!(all.instances.iter().map(|i| (i.id, i.line)).collect::<Vec<_>>(), [(1, 7), (2, 8), (3, 9), (4, 10)]);
+    assert_eq!(
+        all.instances.iter().map(|i| (i.id, i.line)).collect::<Vec<_>>(),
+        [(1, 7), (2, 8), (3, 9), (4, 10)]
+    );
     use Value::*;
     assert_eq!(
         all.instances[0].records,
@@ -53,10 +56,8 @@ fn a_small_file_is_read_whole() {
 
 #[test]
 fn several_data_sections_are_one_file() {
-    let text = SMALL.replace(
-        "END-ISO",
-        "ANCHOR;\n<a>=#1;\nENDSEC;\nDATA('second',('X'));\n#9=A();\nENDSEC;\nEND-ISO",
-    );
+    let text = SMALL
+        .replace("END-ISO", "ANCHOR;\n<a>=#1;\nENDSEC;\nDATA('second',('X'));\n#9=A();\nENDSEC;\nEND-ISO");
     assert_eq!(read(&text).unwrap().instances.len(), 5);
 }
 
@@ -83,7 +84,8 @@ fn a_fault_is_answered_with_its_line() {
 
 #[test]
 fn limits_on_depth_and_counts_hold() {
-    let deep = SMALL.replace("#4=THING(()", &format!("#4=THING({}{}", "(".repeat(100_000), ")".repeat(100_000)));
+    let deep =
+        SMALL.replace("#4=THING(()", &format!("#4=THING({}{}", "(".repeat(100_000), ")".repeat(100_000)));
     assert!(matches!(read(&deep), Err(Part21Error::TooMany { what: "lists within lists", line: 10, .. })));
     let few = FileLimits { instances: 3, ..FileLimits::default() };
     let fault = parse(SMALL.as_bytes(), &few, &quiet()).unwrap_err();

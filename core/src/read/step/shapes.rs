@@ -2,7 +2,7 @@
 
 use super::bspline::{BSplineCurve, BSplineSurface, MAX_DEGREE};
 use super::curves::{Axes, Curve};
-use super::graph::{EntityFault, Entity, Graph, real};
+use super::graph::{Entity, EntityFault, Graph, real};
 use super::part21::Value;
 use super::surfaces::{Spline, Surface};
 use super::units::Units;
@@ -51,7 +51,8 @@ impl<'a> Shapes<'a> {
         };
         let direction = |index| place.maybe_instance(index).map(|id| self.direction(id)).transpose();
         let z = direction(2)?.unwrap_or(Direction::Z);
-        let x = if place.name == "AXIS1_PLACEMENT" { None } else { Some(direction(3)?.unwrap_or(Direction::X)) };
+        let x =
+            if place.name == "AXIS1_PLACEMENT" { None } else { Some(direction(3)?.unwrap_or(Direction::X)) };
         Ok(Axes::new(self.point(place.instance(1)?)?, z, x))
     }
 

@@ -10,17 +10,39 @@ use crate::geometry::{Direction, Point, Vector, math};
 /// A surface and its two parameters as ISO 10303-42 has them.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Surface {
-    Plane { axes: Axes },
-    Cylinder { axes: Axes, radius: f64 },
+    Plane {
+        axes: Axes,
+    },
+    Cylinder {
+        axes: Axes,
+        radius: f64,
+    },
     /// Radius at the origin; it grows along z by the tangent of the half angle.
-    Cone { axes: Axes, radius: f64, half_angle: f64 },
-    Sphere { axes: Axes, radius: f64 },
-    Torus { axes: Axes, major: f64, minor: f64 },
+    Cone {
+        axes: Axes,
+        radius: f64,
+        half_angle: f64,
+    },
+    Sphere {
+        axes: Axes,
+        radius: f64,
+    },
+    Torus {
+        axes: Axes,
+        major: f64,
+        minor: f64,
+    },
     Spline(Box<Spline>),
     /// A curve (u) moved along a vector (v).
-    Extrusion { curve: Curve, along: Vector },
+    Extrusion {
+        curve: Curve,
+        along: Vector,
+    },
     /// A curve (v) turned about an axis (u).
-    Revolution { curve: Curve, axes: Axes },
+    Revolution {
+        curve: Curve,
+        axes: Axes,
+    },
 }
 
 /// A B-spline surface with what is asked of it often.
@@ -399,7 +421,8 @@ impl Spline {
             let (gu, gv) = (d.dot(&jet.u), d.dot(&jet.v));
             let (euu, euv, evv) = (jet.u.norm_squared(), jet.u.dot(&jet.v), jet.v.norm_squared());
             let full = (euu + d.dot(&jet.uu), euv + d.dot(&jet.uv), evv + d.dot(&jet.vv));
-            let positive = full.0 > 0.1 * euu && full.2 > 0.1 * evv && full.0 * full.2 - full.1 * full.1 > 0.0;
+            let positive =
+                full.0 > 0.1 * euu && full.2 > 0.1 * evv && full.0 * full.2 - full.1 * full.1 > 0.0;
             let (a, b, c) = if positive { full } else { (euu, euv, evv) };
             let held = |t: f64, (low, high): (f64, f64), closed: bool, slope: f64| {
                 !closed && ((t <= low && slope > 0.0) || (t >= high && slope < 0.0))

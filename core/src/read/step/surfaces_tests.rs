@@ -19,7 +19,8 @@ fn spline() -> Spline {
 }
 
 fn profile() -> Curve {
-    let points = (0..5).map(|i| Point::new(5.0 + f64::from(i), 2.0 + f64::from(i * i % 3), f64::from(i))).collect();
+    let points =
+        (0..5).map(|i| Point::new(5.0 + f64::from(i), 2.0 + f64::from(i * i % 3), f64::from(i))).collect();
     let knots = vec![0.0, 0.0, 0.0, 0.0, 0.4, 1.0, 1.0, 1.0, 1.0];
     Curve::spline(BSplineCurve::new(3, knots, points, None).unwrap())
 }
@@ -34,7 +35,11 @@ fn all() -> Vec<(Surface, [f64; 2], [f64; 2])> {
         (Surface::Sphere { axes: axes(), radius: 2.0 }, [0.0, TAU], [-1.5, 1.5]),
         (Surface::Torus { axes: axes(), major: 5.0, minor: 2.0 }, [0.0, TAU], [0.0, TAU]),
         (Surface::Spline(Box::new(spline())), [0.01, 0.99], [0.01, 0.99]),
-        (Surface::Extrusion { curve: profile(), along: Vector::new(0.0, 1.0, 2.0) }, [0.05, 0.95], [-3.0, 3.0]),
+        (
+            Surface::Extrusion { curve: profile(), along: Vector::new(0.0, 1.0, 2.0) },
+            [0.05, 0.95],
+            [-3.0, 3.0],
+        ),
         (Surface::Revolution { curve: profile(), axes: standing }, [0.0, 3.0], [0.05, 0.95]),
     ]
 }
@@ -89,7 +94,9 @@ fn the_nearest_place_of_one_off_the_surface_lies_along_the_normal() {
             let (u, v) = (random.range(ru[0], ru[1]), random.range(rv[0], rv[1]));
             let off = random.range(-0.2, 0.2);
             let Some(normal) = s.normal(u, v) else { continue };
-            if let Surface::Cone { .. } = s && (v + 2.0 / math::tan(0.3)).abs() < 2.0 {
+            if let Surface::Cone { .. } = s
+                && (v + 2.0 / math::tan(0.3)).abs() < 2.0
+            {
                 continue;
             }
             let p = s.jet(u, v).p + normal.vector() * off;
@@ -120,7 +127,9 @@ fn poles_and_periods_are_known() {
         points.push(Point::new(0.0, 0.0, 3.0));
     }
     let knots = [vec![0.0, 0.0, 0.0, 0.25, 0.5, 0.75, 1.0, 1.0, 1.0], vec![0.0, 0.0, 2.0, 2.0]];
-    let s = Surface::Spline(Box::new(Spline::new(BSplineSurface::new([2, 1], knots, [6, 2], points, None).unwrap())));
+    let s = Surface::Spline(Box::new(Spline::new(
+        BSplineSurface::new([2, 1], knots, [6, 2], points, None).unwrap(),
+    )));
     assert_eq!(s.periods(), [Some(1.0), None]);
     assert_eq!(s.poles(), [Pole { place: Point::new(0.0, 0.0, 3.0), free: 0, other: 2.0 }]);
 }

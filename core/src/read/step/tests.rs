@@ -11,7 +11,8 @@ struct Written {
     turn: Matrix3,
 }
 
-const UPRIGHT: Written = Written { inch: false, turn: Matrix3::new(1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0) };
+const UPRIGHT: Written =
+    Written { inch: false, turn: Matrix3::new(1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0) };
 
 /// A block of 40 x 30 x 20 mm with a hole of radius 5 mm through it, as one product: ids from 1000 on; the bottom
 /// is #1100, the top #1101, the sides #1102 to #1105, the hole #1106.
@@ -34,14 +35,18 @@ fn block(written: Written) -> String {
         format!("DIRECTION('',({:?},{:?},{:?}))", v.x, v.y, v.z)
     };
     let size = Vector::new(40.0, 30.0, 20.0);
-    let corner = |i: usize| Vector::new((i & 1) as f64 * size.x, (i >> 1 & 1) as f64 * size.y, (i >> 2) as f64 * size.z);
+    let corner = |i: usize| {
+        Vector::new((i & 1) as f64 * size.x, (i >> 1 & 1) as f64 * size.y, (i >> 2) as f64 * size.z)
+    };
     let mut vertex = Vec::new();
     for i in 0..8 {
         let p = put(&mut s, point(corner(i)));
         vertex.push(put(&mut s, format!("VERTEX_POINT('',#{p})")));
     }
     let mut edges = std::collections::BTreeMap::new();
-    for (a, b) in [(0, 1), (2, 3), (4, 5), (6, 7), (0, 2), (1, 3), (4, 6), (5, 7), (0, 4), (1, 5), (2, 6), (3, 7)] {
+    for (a, b) in
+        [(0, 1), (2, 3), (4, 5), (6, 7), (0, 2), (1, 3), (4, 6), (5, 7), (0, 4), (1, 5), (2, 6), (3, 7)]
+    {
         let p = put(&mut s, point(corner(a)));
         let d = put(&mut s, direction(corner(b) - corner(a)));
         let v = put(&mut s, format!("VECTOR('',#{d},1.)"));
@@ -150,7 +155,9 @@ fn area_and_volume(part: &StepPart) -> (f64, f64) {
 
 #[test]
 fn a_block_with_a_hole_is_read_in_any_unit_and_any_attitude() {
-    let turn = *crate::geometry::Motion::<(), ()>::from_turn_and_shift(Vector::new(0.3, -0.7, 1.1), Vector::zeros()).rotation();
+    let turn =
+        *crate::geometry::Motion::<(), ()>::from_turn_and_shift(Vector::new(0.3, -0.7, 1.1), Vector::zeros())
+            .rotation();
     for written in [UPRIGHT, Written { inch: true, turn: UPRIGHT.turn }, Written { inch: true, turn }] {
         let file = read_text(&file(&block(written))).unwrap();
         assert_eq!((file.schema.as_str(), file.parts.len()), ("AUTOMOTIVE_DESIGN", 1));
@@ -183,9 +190,11 @@ fn a_block_with_a_hole_is_read_in_any_unit_and_any_attitude() {
 fn triangles_lie_within_the_chord_error_of_their_carriers() {
     for chord_mm in [0.1, 0.01, 0.001] {
         let text = file(&block(UPRIGHT));
-        let file = read(&quiet(), text.as_bytes(), &StepSettings { chord_mm, ..StepSettings::default() }).unwrap();
+        let file =
+            read(&quiet(), text.as_bytes(), &StepSettings { chord_mm, ..StepSettings::default() }).unwrap();
         let (part, mut random) = (&file.parts[0], Random::seeded(11));
-        let (range, surface) = (part.faces[6].triangles.clone().unwrap(), part.faces[6].surface.as_ref().unwrap());
+        let (range, surface) =
+            (part.faces[6].triangles.clone().unwrap(), part.faces[6].surface.as_ref().unwrap());
         let mut worst: f64 = 0.0;
         for _ in 0..1000 {
             let t = part.triangles[range.start + random.below(range.len())];
@@ -319,7 +328,8 @@ fn the_same_bytes_give_the_same_bits_on_any_number_of_threads() {
     let on = |threads: usize| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
         let part = pool.install(|| read_text(&text)).unwrap().parts.remove(0);
-        let bits: Vec<u64> = part.vertices.iter().flat_map(|p| [p.x.to_bits(), p.y.to_bits(), p.z.to_bits()]).collect();
+        let bits: Vec<u64> =
+            part.vertices.iter().flat_map(|p| [p.x.to_bits(), p.y.to_bits(), p.z.to_bits()]).collect();
         (bits, part.triangles)
     };
     assert_eq!(on(1), on(3));

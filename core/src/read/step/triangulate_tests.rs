@@ -37,7 +37,10 @@ fn mesh(surface: &Surface, loops: &[Vec<Point>]) -> (f64, f64, usize) {
         worst = worst.max(surface.distance(&middle).unwrap());
         let (u, v) = surface.parameters_of(&middle, None).unwrap();
         if let Some(normal) = surface.normal(u, v) {
-            assert!(double.norm() < 1e-9 || double.dot(&normal.vector()) > 0.0, "a triangle lies upside down");
+            assert!(
+                double.norm() < 1e-9 || double.dot(&normal.vector()) > 0.0,
+                "a triangle lies upside down"
+            );
         }
         for (i, j) in [(0, 1), (1, 2), (2, 0)] {
             *edges.entry((t[i].min(t[j]), t[i].max(t[j]))).or_default() += if t[i] < t[j] { 1 } else { -1 };
@@ -50,16 +53,14 @@ fn mesh(surface: &Surface, loops: &[Vec<Point>]) -> (f64, f64, usize) {
 }
 
 fn ring(surface: &Surface, n: usize, at: impl Fn(f64) -> (f64, f64)) -> Vec<Point> {
-    (0..n)
-        .map(|i| at(i as f64 / n as f64))
-        .map(|(u, v)| surface.jet(u, v).p)
-        .collect()
+    (0..n).map(|i| at(i as f64 / n as f64)).map(|(u, v)| surface.jet(u, v).p).collect()
 }
 
 #[test]
 fn a_square_with_a_hole_has_its_area() {
     let plane = Surface::Plane { axes: axes() };
-    let square = [(0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (0.0, 10.0)].map(|(u, v)| plane.jet(u, v).p).to_vec();
+    let square =
+        [(0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (0.0, 10.0)].map(|(u, v)| plane.jet(u, v).p).to_vec();
     let hole = [(4.0, 4.0), (4.0, 6.0), (6.0, 6.0), (6.0, 4.0)].map(|(u, v)| plane.jet(u, v).p).to_vec();
     let (area, worst, open) = mesh(&plane, &[square, hole]);
     assert!((area - 96.0).abs() < 1e-9 && worst < 1e-12 && open == 8);
@@ -71,7 +72,10 @@ fn a_tube_between_two_circles_is_closed_by_a_seam() {
     let low = ring(&tube, 64, |f| (TAU * f, 0.0));
     let high = ring(&tube, 50, |f| (1.0 - TAU * f, 20.0));
     let (area, worst, open) = mesh(&tube, &[low.clone(), high]);
-    assert!((area / (TAU * 5.0 * 20.0) - 1.0).abs() < 2e-3 && worst < 0.011 && open == 114, "{area} {worst} {open}");
+    assert!(
+        (area / (TAU * 5.0 * 20.0) - 1.0).abs() < 2e-3 && worst < 0.011 && open == 114,
+        "{area} {worst} {open}"
+    );
     // The upper rim is a wave; a hole lies where the seam might be.
     let wave = ring(&tube, 200, |f| (1.0 - TAU * f, 20.0 + math::sin(3.0 * TAU * f)));
     let hole = ring(&tube, 40, |f| (0.3 * math::cos(TAU * f), 10.0 - 1.5 * math::sin(TAU * f)));
@@ -87,7 +91,10 @@ fn a_cone_runs_up_to_its_tip_with_and_without_a_corner_there() {
     let tip = cone.poles()[0];
     let slant = 6.0 / math::sin(0.5);
     let (area, worst, open) = mesh(&cone, std::slice::from_ref(&base));
-    assert!((area / (PI * 6.0 * slant) - 1.0).abs() < 3e-3 && worst < 0.011 && open == 64, "{area} {worst} {open}");
+    assert!(
+        (area / (PI * 6.0 * slant) - 1.0).abs() < 3e-3 && worst < 0.011 && open == 64,
+        "{area} {worst} {open}"
+    );
     // A quarter with a corner at the tip.
     let mut quarter: Vec<Point> = base[..=16].to_vec();
     quarter.push(tip.place);
@@ -104,7 +111,10 @@ fn a_torus_between_two_rings_is_the_side_that_lies_to_their_left() {
     let down = |v: f64| ring(&torus, 120, move |f| (-TAU * f, v));
     for (a, b) in [(0.3, 1.5), (5.5, 0.5 + TAU), (1.0, 0.5 + TAU)] {
         let (area, worst, open) = mesh(&torus, &[up(a), down(b)]);
-        assert!((area / band(a, b) - 1.0).abs() < 4e-3 && worst < 0.011 && open == 240, "{a} {b}: {area} {worst}");
+        assert!(
+            (area / band(a, b) - 1.0).abs() < 4e-3 && worst < 0.011 && open == 240,
+            "{a} {b}: {area} {worst}"
+        );
     }
     // A bent pipe: rings the other way.
     let first = ring(&torus, 60, |f| (0.2, TAU * f));
@@ -112,7 +122,10 @@ fn a_torus_between_two_rings_is_the_side_that_lies_to_their_left() {
     // To the left of growing v lies smaller u: from 0.2 down to 1.8 less a turn.
     let (area, worst, open) = mesh(&torus, &[first, second]);
     let expected = (TAU - 1.6) * TAU * 3.0 * 10.0;
-    assert!((area / expected - 1.0).abs() < 4e-3 && worst < 0.011 && open == 120, "{area} {expected} {worst}");
+    assert!(
+        (area / expected - 1.0).abs() < 4e-3 && worst < 0.011 && open == 120,
+        "{area} {expected} {worst}"
+    );
 }
 
 #[test]

@@ -58,7 +58,8 @@ fn size(graph: &Graph, id: u64, depth: usize) -> Result<f64, EntityFault> {
     let unit = graph.must(id, "CONVERSION_BASED_UNIT")?;
     // (name, factor), or (dimensions, name, factor) in a simple instance.
     let measure = unit.instance(unit.length().saturating_sub(1))?;
-    let factor = match graph.instance(measure)?.records.iter().find(|r| r.name.ends_with("MEASURE_WITH_UNIT")) {
+    let factor = match graph.instance(measure)?.records.iter().find(|r| r.name.ends_with("MEASURE_WITH_UNIT"))
+    {
         // A complex instance may hold MEASURE_WITH_UNIT beside LENGTH_MEASURE_WITH_UNIT() without parameters.
         Some(record) if !record.values.is_empty() => record.name,
         _ => "MEASURE_WITH_UNIT",

@@ -87,13 +87,18 @@ mod tests {
                 let n = (q - p).cross(&(r - p));
                 a += 0.5 * n.norm();
                 v += n.dot(&(p - axes.origin)) / 6.0;
-                worst = worst.max(surface.distance(&Point::from((p.coords + q.coords + r.coords) / 3.0)).unwrap());
+                worst = worst
+                    .max(surface.distance(&Point::from((p.coords + q.coords + r.coords) / 3.0)).unwrap());
                 for (i, j) in [(0, 1), (1, 2), (2, 0)] {
-                    *edges.entry((t[i].min(t[j]), t[i].max(t[j]))).or_default() += if t[i] < t[j] { 1 } else { -1 };
+                    *edges.entry((t[i].min(t[j]), t[i].max(t[j]))).or_default() +=
+                        if t[i] < t[j] { 1 } else { -1 };
                 }
             }
             assert!(edges.values().all(|n| *n == 0));
-            assert!((a / area - 1.0).abs() < 5e-3 && (v / volume - 1.0).abs() < 0.01, "{a} {area} {v} {volume}");
+            assert!(
+                (a / area - 1.0).abs() < 5e-3 && (v / volume - 1.0).abs() < 0.01,
+                "{a} {area} {v} {volume}"
+            );
             assert!(worst < 0.0105, "{worst}");
         }
         assert_eq!(whole(&Surface::Plane { axes }, 0.01), None);

@@ -99,7 +99,7 @@ impl Structure {
         let mut contexts: BTreeMap<u64, (u64, Vec<u64>)> = BTreeMap::new();
         let mut tessellated = false;
         for (n, instance) in graph.exchange.instances.iter().enumerate() {
-            if n % CHECK_EVERY == 0 {
+            if n.is_multiple_of(CHECK_EVERY) {
                 run.check()?;
             }
             tessellated |= instance.records.iter().any(|r| r.name.starts_with("TESSELLATED_S"));

@@ -45,6 +45,9 @@ struct Laid {
     wrap: [i64; 2],
 }
 
+/// Corners that follow each other without a pole between, and the pole (with its vertex) before them.
+type Chain = (Option<(u32, Pole)>, Vec<Corner>);
+
 /// Places this near in one coordinate of the chart are on one line, mm: what iso-parametric edges of files miss it
 /// by. Else slivers between nearly straight boundary points would stand off the surface like lids.
 const ON_ONE_LINE_MM: f64 = 1e-5;
@@ -75,7 +78,7 @@ pub(super) fn lay_out<'s>(
     match round.len() {
         0 => {}
         1 => {
-            let polygon = maker.to_pole(&round[0], &poles, scale)?;
+            let polygon = maker.up_to_pole(&round[0], &poles, scale)?;
             plain.insert(0, polygon);
         }
         2 => {
@@ -150,7 +153,7 @@ fn unwrap(
             None => flat[i],
         })
     };
-    let mut chains: Vec<(Option<(u32, Pole)>, Vec<Corner>)> = Vec::new();
+    let mut chains: Vec<Chain> = Vec::new();
     let (mut last, mut near): (Option<Flat>, _) = (None, None);
     for &vertex in order {
         if let Some(pole) = pole_at(vertex) {
@@ -207,7 +210,7 @@ fn unwrap(
 }
 
 /// Joins chains: at a pole the way leads along the side that is one place.
-fn through_poles(chains: &[(Option<(u32, Pole)>, Vec<Corner>)], scale: [f64; 2]) -> Vec<Corner> {
+fn through_poles(chains: &[Chain], scale: [f64; 2]) -> Vec<Corner> {
     let mut corners: Vec<Corner> = Vec::new();
     let filled: Vec<usize> = (0..chains.len()).filter(|i| !chains[*i].1.is_empty()).collect();
     for (n, &i) in filled.iter().enumerate() {
@@ -272,7 +275,7 @@ impl Maker<'_, '_> {
     }
 
     /// A loop round a cap: up at its beginning to the pole, along the pole and down again.
-    fn to_pole(&mut self, l: &Laid, poles: &[Pole], scale: [f64; 2]) -> Result<Vec<Corner>, LayoutFault> {
+    fn up_to_pole(&mut self, l: &Laid, poles: &[Pole], scale: [f64; 2]) -> Result<Vec<Corner>, LayoutFault> {
         let open = LayoutFault::Open { loops: 1 };
         let free = usize::from(l.wrap[0] == 0);
         let mean = l.corners.iter().map(|c| c.flat[1 - free]).sum::<f64>() / l.corners.len() as f64;

@@ -42,6 +42,12 @@ pub enum FaceFault {
         /// How far, mm.
         gap_mm: f64,
     },
+    /// A boundary that belongs to another surface.
+    #[error("its boundary lies up to {gap_mm} mm off its surface")]
+    OffSurface {
+        /// How far, mm.
+        gap_mm: f64,
+    },
     /// Its loops cannot be laid out.
     #[error(transparent)]
     Layout(#[from] LayoutFault),
@@ -78,6 +84,9 @@ pub(super) struct PartMesh {
 
 /// Edges that follow each other within this distance are one boundary, mm.
 const LARGEST_GAP_MM: f64 = 0.02;
+/// Edges further off their surface, and vertices further off their edge, belong to something else, mm. Files of those who
+/// export well have up to 0.033.
+const LARGEST_OFF_MM: f64 = 0.2;
 /// How often edges of a face that crosses itself are sampled finer.
 const FINER: usize = 4;
 /// Of the chord error edges may use this much, and chords inside a face this much: the middle of a triangle may lie
@@ -220,7 +229,10 @@ impl Builder<'_> {
                     chord *= 0.25;
                 }
                 match &self.edges[id] {
-                    Ok(edge) => edge.sample(chord).ok_or(FaceFault::Edge { id: *id }),
+                    Ok(edge) => {
+                        let sampled = edge.sample(chord).filter(|s| s.gap_mm <= LARGEST_OFF_MM);
+                        sampled.ok_or(FaceFault::Edge { id: *id })
+                    }
                     Err(fault) => Err(fault.clone().into()),
                 }
             })
@@ -329,10 +341,13 @@ impl Builder<'_> {
             Surface::Sphere { axes, radius } => on_sphere(axes.origin, *radius, &loops, &vertices)?,
             _ => lay_out(surface, &loops, &vertices, EDGE_SHARE * self.chord_mm)?,
         };
+        let gap_mm = layout.gaps_mm.iter().copied().fold(0.0, f64::max);
+        if !(gap_mm <= LARGEST_OFF_MM) {
+            return Err(FaceFault::OffSurface { gap_mm });
+        }
         let begin = vertices.len();
         vertices.extend(&layout.added);
         let allowed = self.allowed(FACE_SHARE, smallest_radius(surface));
-        let gap_mm = layout.gaps_mm.iter().copied().fold(0.0, f64::max);
         let seeds = seeds(&chart);
         let filling = fill(&chart, &layout.polygons, &vertices, &layout.gaps_mm, &seeds, allowed, run)
             .map_err(FaceFault::Fill)?;

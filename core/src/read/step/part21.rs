@@ -145,7 +145,7 @@ pub(super) fn parse<'a>(
         }
     }
     if !data {
-        return Err(parser.lexer.fault::<()>("the file has no DATA section").unwrap_err().into());
+        return parser.lexer.fault("the file has no DATA section").map_err(Into::into);
     }
     Ok(all)
 }
@@ -160,7 +160,7 @@ impl<'a> Parser<'a> {
     fn some(&mut self) -> Result<Token<'a>, Part21Error> {
         match self.lexer.next()? {
             Some(token) => Ok(token),
-            None => Err(self.lexer.fault::<()>("the file ends too early").unwrap_err().into()),
+            None => self.lexer.fault("the file ends too early").map_err(Into::into),
         }
     }
 
@@ -205,7 +205,7 @@ impl<'a> Parser<'a> {
             match self.some()? {
                 Token::Instance(id) => {
                     let line = self.lexer.line();
-                    if all.instances.len() % CHECK_EVERY == 0 {
+                    if all.instances.len().is_multiple_of(CHECK_EVERY) {
                         run.check()?;
                     }
                     if all.instances.len() >= self.limits.instances {

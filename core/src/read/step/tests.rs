@@ -231,6 +231,18 @@ fn a_face_that_cannot_be_read_is_told_by_its_id_and_the_others_live() {
     }
 }
 
+#[test]
+fn a_face_whose_boundary_lies_off_its_surface_is_told_and_how_far() {
+    let whole = file(&block(UPRIGHT));
+    // Within a tenth of a mm it is the file's own inaccuracy, and told as a gap.
+    let near = read_text(&whole.replace(",5.0);\n#1106", ",5.1);\n#1106")).unwrap();
+    assert!(near.parts[0].faces[6].triangles.is_ok());
+    assert!((near.parts[0].surface_gap_mm - 0.1).abs() < 1e-9 && near.parts[0].faces[5].gap_mm < 1e-9);
+    let far = read_text(&whole.replace(",5.0);\n#1106", ",6.0);\n#1106")).unwrap();
+    let Err(FaceFault::OffSurface { gap_mm }) = far.parts[0].faces[6].triangles else { panic!() };
+    assert!((gap_mm - 1.0).abs() < 1e-9);
+}
+
 /// The block placed twice in an assembly: once as it is and shifted, once turned a quarter about z.
 fn pair(swapped: bool) -> String {
     let (first, second) = if swapped { ("#1", "#1002") } else { ("#1002", "#1") };

@@ -238,7 +238,7 @@ impl Fill<'_, '_> {
         let mut wanted = Vec::new();
         let mut taken: HashSet<(usize, usize)> = HashSet::new();
         for (n, face) in self.net.inner_faces().enumerate() {
-            if n % CHECK_EVERY == 0 {
+            if n.is_multiple_of(CHECK_EVERY) {
                 run.check()?;
             }
             if !inside[face.fix().index()] {

@@ -88,7 +88,7 @@ const LARGEST_GAP_MM: f64 = 0.02;
 /// export well have up to 0.033.
 const LARGEST_OFF_MM: f64 = 0.2;
 /// How often edges of a face that crosses itself are sampled finer.
-const FINER: usize = 4;
+const FINER: usize = 2;
 /// Of the chord error edges may use this much, and chords inside a face this much: the middle of a triangle may lie
 /// further off than its edges, and areas and volumes are better by the same factor.
 const EDGE_SHARE: f64 = 0.5;

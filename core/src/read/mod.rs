@@ -20,6 +20,7 @@ mod ply;
 mod ply_ascii;
 mod ply_binary;
 mod ply_rows;
+pub mod step;
 mod stl;
 #[cfg(test)]
 mod tests;

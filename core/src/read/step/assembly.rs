@@ -1,0 +1,360 @@
+//! Products, their shapes and where they lie: ISO 10303-41, -43, -44 (from memory).
+//!
+//! A part is a product with bodies. An assembly places products in products, by an occurrence whose transformation
+//! takes one axis system to another, or by a mapped item that does the same within representations.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::curves::Axes;
+use super::error::StepError;
+use super::graph::{Entity, EntityFault, Graph};
+use super::shapes::Shapes;
+use super::topology::{Body, body};
+use super::units::of_context;
+use crate::geometry::{Matrix3, Vector};
+use crate::run::{CHECK_EVERY, Run};
+
+/// Where a part lies in the file as a whole.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Placed {
+    /// Among the parts.
+    pub part: usize,
+    /// The names of the occurrences on the way to it, the outermost first; empty for a part by itself.
+    pub path: Vec<String>,
+    /// Turns the part's axes into the file's.
+    pub rotation: Matrix3,
+    /// After the turn, mm.
+    pub shift: Vector,
+}
+
+/// The bodies of one representation.
+#[derive(Clone, Debug)]
+pub(super) struct Shape {
+    pub context: u64,
+    pub bodies: Vec<Body>,
+}
+
+/// A product with bodies.
+#[derive(Clone, Debug)]
+pub(super) struct Part {
+    pub name: String,
+    pub shapes: Vec<Shape>,
+    /// What it is placed by: the representations that are its shape.
+    own: BTreeSet<u64>,
+}
+
+/// Something placed in something, by ids of representations.
+#[derive(Clone, Debug)]
+struct Link {
+    parent: u64,
+    child: u64,
+    name: String,
+    place: Place,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Place {
+    rotation: Matrix3,
+    shift: Vector,
+}
+
+/// All parts and how they are placed.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Structure {
+    pub parts: Vec<Part>,
+    pub notes: Vec<String>,
+    links: Vec<Link>,
+    /// Shapes of products.
+    products: BTreeSet<u64>,
+    /// For each representation the first of those that are the same shape.
+    same: BTreeMap<u64, u64>,
+}
+
+/// Assemblies within assemblies; deeper is a circle.
+const DEEPEST: usize = 32;
+/// Placed parts at most.
+const MOST_PLACED: usize = 100_000;
+
+/// (record, items, context) of a representation of shape; `None` for anything else, such as the plain
+/// representations of properties, which may list the same bodies again.
+fn representation<'a>(graph: &Graph<'a>, id: u64) -> Option<(Entity<'a>, Vec<u64>, u64)> {
+    let records = &graph.instance(id).ok()?.records;
+    let is = |name: &str| {
+        name.ends_with("SHAPE_REPRESENTATION")
+            || ["CONSTRUCTIVE_GEOMETRY_REPRESENTATION", "SHAPE_REPRESENTATION_WITH_PARAMETERS"]
+                .contains(&name)
+    };
+    records.iter().find(|r| is(r.name))?;
+    let name =
+        records.iter().find(|r| (is(r.name) || r.name == "REPRESENTATION") && r.values.len() >= 3)?.name;
+    let entity = graph.part(id, name).ok()??;
+    Some((entity, entity.instances(1).ok()?, entity.maybe_instance(2)?))
+}
+
+impl Structure {
+    pub(super) fn read(graph: &Graph, run: &Run) -> Result<Self, StepError> {
+        let mut out = Self::default();
+        // Every representation with what it holds.
+        let mut shapes: BTreeMap<u64, (String, Shape)> = BTreeMap::new();
+        let mut contexts: BTreeMap<u64, (u64, Vec<u64>)> = BTreeMap::new();
+        let mut tessellated = false;
+        for (n, instance) in graph.exchange.instances.iter().enumerate() {
+            if n.is_multiple_of(CHECK_EVERY) {
+                run.check()?;
+            }
+            tessellated |= instance.records.iter().any(|r| r.name.starts_with("TESSELLATED_S"));
+            let Some((entity, items, context)) = representation(graph, instance.id) else { continue };
+            let mut bodies = Vec::new();
+            for item in &items {
+                match body(graph, *item) {
+                    Ok(Some(body)) => bodies.push(body),
+                    Ok(None) => {}
+                    Err(fault) => out.notes.push(format!("an item of #{} is left out: {fault}", instance.id)),
+                }
+            }
+            contexts.insert(instance.id, (context, items));
+            if !bodies.is_empty() {
+                shapes.insert(instance.id, (entity.text(0), Shape { context, bodies }));
+            }
+        }
+        if shapes.is_empty() {
+            return Err(StepError::NoShape { tessellated });
+        }
+        out.join_same(graph, contexts.keys().copied());
+        out.link_occurrences(graph, &contexts);
+        out.link_mapped(graph, &contexts);
+        let names = out.product_names(graph);
+        out.products = names.keys().copied().collect();
+        let mut by_shape: BTreeMap<u64, usize> = BTreeMap::new();
+        // A body that several representations hold belongs to the first of them that is a product's.
+        let mut order: Vec<(bool, u64)> =
+            shapes.keys().map(|id| (!names.contains_key(&out.root(*id)), *id)).collect();
+        order.sort_unstable();
+        let mut seen: BTreeSet<u64> = BTreeSet::new();
+        for (_, id) in order {
+            let Some((label, mut shape)) = shapes.remove(&id) else { continue };
+            shape.bodies.retain(|b| seen.insert(b.id));
+            if shape.bodies.is_empty() {
+                continue;
+            }
+            let root = out.root(id);
+            let n = *by_shape.entry(root).or_insert_with(|| {
+                let name = names.get(&root).cloned().unwrap_or(label);
+                out.parts.push(Part { name, shapes: Vec::new(), own: BTreeSet::from([root]) });
+                out.parts.len() - 1
+            });
+            out.parts[n].shapes.push(shape);
+        }
+        Ok(out)
+    }
+
+    fn root(&self, mut id: u64) -> u64 {
+        while let Some(&next) = self.same.get(&id) {
+            if next == id {
+                break;
+            }
+            id = next;
+        }
+        id
+    }
+
+    fn join(&mut self, a: u64, b: u64) {
+        let (a, b) = (self.root(a), self.root(b));
+        self.same.insert(a.max(b), a.min(b));
+    }
+
+    /// Representations that are related without a transformation are one shape.
+    fn join_same(&mut self, graph: &Graph, all: impl Iterator<Item = u64>) {
+        for id in all {
+            self.same.insert(id, id);
+        }
+        for instance in &graph.exchange.instances {
+            let transformed =
+                instance.records.iter().any(|r| r.name == "REPRESENTATION_RELATIONSHIP_WITH_TRANSFORMATION");
+            if transformed {
+                continue;
+            }
+            for name in
+                ["SHAPE_REPRESENTATION_RELATIONSHIP", "CONSTRUCTIVE_GEOMETRY_REPRESENTATION_RELATIONSHIP"]
+            {
+                if let Ok(Some(e)) = graph.part(instance.id, name)
+                    && let (Some(a), Some(b)) = (e.maybe_instance(2), e.maybe_instance(3))
+                    && self.same.contains_key(&a)
+                    && self.same.contains_key(&b)
+                {
+                    self.join(a, b);
+                }
+            }
+        }
+    }
+
+    /// The name of the product that each shape belongs to.
+    fn product_names(&self, graph: &Graph) -> BTreeMap<u64, String> {
+        let mut names = BTreeMap::new();
+        for e in graph.all("SHAPE_DEFINITION_REPRESENTATION") {
+            let (Ok(shape), Ok(representation)) = (e.instance(0), e.instance(1)) else { continue };
+            // Aspects of a shape (a hole, a datum) have representations too, but no product of their own.
+            let Ok(Some(shape)) = graph.part(shape, "PRODUCT_DEFINITION_SHAPE") else { continue };
+            if let Some(name) = shape.maybe_instance(2).and_then(|id| product_name(graph, id)) {
+                names.entry(self.root(representation)).or_insert(name);
+            }
+        }
+        names
+    }
+
+    fn link_occurrences(&mut self, graph: &Graph, contexts: &BTreeMap<u64, (u64, Vec<u64>)>) {
+        // The shape of each product definition.
+        let mut shape_of: BTreeMap<u64, u64> = BTreeMap::new();
+        for e in graph.all("SHAPE_DEFINITION_REPRESENTATION") {
+            let (Ok(shape), Ok(representation)) = (e.instance(0), e.instance(1)) else { continue };
+            if let Ok(Some(shape)) = graph.part(shape, "PRODUCT_DEFINITION_SHAPE")
+                && let Some(definition) = shape.maybe_instance(2)
+            {
+                shape_of.entry(definition).or_insert(representation);
+            }
+        }
+        for e in graph.all("CONTEXT_DEPENDENT_SHAPE_REPRESENTATION") {
+            match self.occurrence(graph, &e, &shape_of, contexts) {
+                Ok(Some(link)) => self.links.push(link),
+                Ok(None) => {}
+                Err(fault) => self.notes.push(format!("the occurrence #{} is left out: {fault}", e.id)),
+            }
+        }
+    }
+
+    fn occurrence(
+        &self,
+        graph: &Graph,
+        e: &Entity,
+        shape_of: &BTreeMap<u64, u64>,
+        contexts: &BTreeMap<u64, (u64, Vec<u64>)>,
+    ) -> Result<Option<Link>, EntityFault> {
+        let relation = e.instance(0)?;
+        let Some(pair) = graph.part(relation, "REPRESENTATION_RELATIONSHIP")? else { return Ok(None) };
+        let with = graph.must(relation, "REPRESENTATION_RELATIONSHIP_WITH_TRANSFORMATION")?;
+        let (first, second) = (pair.instance(2)?, pair.instance(3)?);
+        let usage = graph.must(e.instance(1)?, "PRODUCT_DEFINITION_SHAPE")?.instance(2)?;
+        let usage = graph.must(usage, "NEXT_ASSEMBLY_USAGE_OCCURRENCE")?;
+        let name = usage.text(1);
+        let transformation = graph.must(with.instance(0)?, "ITEM_DEFINED_TRANSFORMATION")?;
+        let axes = |representation: u64, item: u64| {
+            let Some((context, _)) = contexts.get(&representation) else {
+                return Err(graph.other_kind(representation, "SHAPE_REPRESENTATION"));
+            };
+            Shapes { graph: *graph, units: of_context(graph, *context)? }.axes(item)
+        };
+        let from = axes(first, transformation.instance(2)?)?;
+        let to = axes(second, transformation.instance(3)?)?;
+        // The first is the placed one, but some files have it the other way round: the product tells.
+        let child = shape_of.get(&usage.instance(4)?).map(|id| self.root(*id));
+        let swapped = child == Some(self.root(second)) && child != Some(self.root(first));
+        let (parent, child, place) = if swapped {
+            (first, second, Place::between(&to, &from))
+        } else {
+            (second, first, Place::between(&from, &to))
+        };
+        Ok(Some(Link { parent: self.root(parent), child: self.root(child), name, place }))
+    }
+
+    fn link_mapped(&mut self, graph: &Graph, contexts: &BTreeMap<u64, (u64, Vec<u64>)>) {
+        for (id, (context, items)) in contexts {
+            for item in items {
+                let Ok(Some(mapped)) = graph.part(*item, "MAPPED_ITEM") else { continue };
+                let link = (|| {
+                    let map = graph.must(mapped.instance(1)?, "REPRESENTATION_MAP")?;
+                    let (origin, child) = (map.instance(0)?, map.instance(1)?);
+                    let Some((inner, _)) = contexts.get(&child) else { return Ok(None) };
+                    let from = Shapes { graph: *graph, units: of_context(graph, *inner)? }.axes(origin)?;
+                    let to = Shapes { graph: *graph, units: of_context(graph, *context)? }
+                        .axes(mapped.instance(2)?)?;
+                    let (parent, child) = (self.root(*id), self.root(child));
+                    Ok(Some(Link { parent, child, name: mapped.text(0), place: Place::between(&from, &to) }))
+                })();
+                match link {
+                    Ok(Some(link)) => self.links.push(link),
+                    Ok(None) => {}
+                    Err(fault) => {
+                        let fault: EntityFault = fault;
+                        self.notes.push(format!("the mapped item #{item} is left out: {fault}"));
+                    }
+                }
+            }
+        }
+    }
+
+    /// The parts (indices) asked for.
+    pub(super) fn chosen(&self, wanted: Option<&str>) -> Result<Vec<usize>, StepError> {
+        let Some(wanted) = wanted else { return Ok((0..self.parts.len()).collect()) };
+        let found: Vec<usize> = (0..self.parts.len()).filter(|n| self.parts[*n].name == wanted).collect();
+        match found.len() {
+            1 => Ok(found),
+            0 => Err(StepError::NoPart {
+                wanted: wanted.to_string(),
+                names: self.parts.iter().map(|p| p.name.clone()).collect(),
+            }),
+            count => Err(StepError::SeveralParts { wanted: wanted.to_string(), count }),
+        }
+    }
+
+    /// Where the chosen parts lie; `part` counts among the chosen.
+    pub(super) fn placed(&self, chosen: &[usize]) -> Vec<Placed> {
+        let mut out = Vec::new();
+        let of_products = |l: &&Link| self.products.is_empty() || self.products.contains(&l.parent);
+        let links: Vec<&Link> = self.links.iter().filter(of_products).collect();
+        let children: BTreeSet<u64> = links.iter().map(|l| l.child).collect();
+        let mut roots: BTreeSet<u64> =
+            links.iter().map(|l| l.parent).filter(|id| !children.contains(id)).collect();
+        roots.extend(
+            self.parts.iter().flat_map(|p| p.own.iter().copied()).filter(|id| !children.contains(id)),
+        );
+        // Views and the like map whole products too and are no assemblies.
+        if roots.iter().any(|id| self.products.contains(id)) {
+            roots.retain(|id| self.products.contains(id));
+        }
+        let mut open: Vec<(u64, Vec<String>, Place)> =
+            roots.into_iter().rev().map(|id| (id, Vec::new(), Place::none())).collect();
+        while let Some((id, path, place)) = open.pop() {
+            if out.len() >= MOST_PLACED || path.len() > DEEPEST {
+                continue;
+            }
+            if let Some(part) = chosen.iter().position(|n| self.parts[*n].own.contains(&id)) {
+                out.push(Placed { part, path: path.clone(), rotation: place.rotation, shift: place.shift });
+            }
+            for link in links.iter().rev().filter(|l| l.parent == id) {
+                let mut path = path.clone();
+                path.push(link.name.clone());
+                open.push((link.child, path, place.after(&link.place)));
+            }
+        }
+        out
+    }
+}
+
+fn product_name(graph: &Graph, definition: u64) -> Option<String> {
+    let definition = graph
+        .part(definition, "PRODUCT_DEFINITION")
+        .ok()?
+        .or(graph.part(definition, "PRODUCT_DEFINITION_WITH_ASSOCIATED_DOCUMENTS").ok()?)?;
+    let formation = graph.first(definition.maybe_instance(2)?).ok()?;
+    let product = graph.part(formation.maybe_instance(2)?, "PRODUCT").ok()??;
+    let name = product.text(1);
+    Some(if name.is_empty() { product.text(0) } else { name })
+}
+
+impl Place {
+    fn none() -> Self {
+        Self { rotation: Matrix3::identity(), shift: Vector::zeros() }
+    }
+
+    /// What takes one axis system to another.
+    fn between(from: &Axes, to: &Axes) -> Self {
+        let matrix = |a: &Axes| Matrix3::from_columns(&[a.x, a.y, a.z]);
+        let rotation = matrix(to) * matrix(from).transpose();
+        Self { rotation, shift: to.origin.coords - rotation * from.origin.coords }
+    }
+
+    /// First the other, then this.
+    fn after(&self, inner: &Self) -> Self {
+        Self { rotation: self.rotation * inner.rotation, shift: self.rotation * inner.shift + self.shift }
+    }
+}

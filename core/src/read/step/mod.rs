@@ -1,0 +1,258 @@
+//! Nominal geometry from STEP files (ISO 10303-21 with the shapes of AP203, AP214 and AP242).
+//!
+//! ```text
+//! bytes -> lexer, part21 -> graph -> topology, shapes, units -> edges -> loops, chart -> triangulate -> mesh
+//! ```
+//!
+//! Every face is kept by its `#id`, with its exact surface. A face that cannot be understood or filled is told by
+//! its id, and the others live. Lengths become mm and angles rad, whatever units each representation states.
+
+mod assembly;
+mod bspline;
+mod carrier;
+mod chart;
+mod curves;
+mod edges;
+mod error;
+mod graph;
+mod lexer;
+mod loops;
+mod mesh;
+mod nearest;
+mod open_edges;
+mod part21;
+mod shapes;
+mod surfaces;
+#[cfg(test)]
+mod tests;
+mod text;
+mod topology;
+mod triangulate;
+mod units;
+mod whole;
+
+use std::ops::Range;
+
+pub use assembly::Placed;
+pub use carrier::{Carrier, FaceSurface, SurfaceFoot};
+pub use error::StepError;
+pub use graph::EntityFault;
+pub use loops::LayoutFault;
+pub use mesh::FaceFault;
+pub use part21::FileLimits;
+pub use triangulate::FillFault;
+
+use crate::geometry::Point;
+use crate::run::{Run, Stage};
+use assembly::Structure;
+use graph::Graph;
+use shapes::Shapes;
+
+/// How a STEP file is read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StepSettings {
+    /// Triangles lie this near to the surfaces, mm.
+    pub chord_mm: f64,
+    /// The part wanted, by the name of its product; all where none is told.
+    pub part: Option<String>,
+    /// How much the file may hold.
+    pub limits: FileLimits,
+}
+
+impl Default for StepSettings {
+    fn default() -> Self {
+        // A tenth of the tightest tolerances on moulded parts.
+        Self { chord_mm: 0.01, part: None, limits: FileLimits::default() }
+    }
+}
+
+/// What a STEP file holds.
+#[derive(Clone, Debug)]
+pub struct StepFile {
+    /// The schema that the header names.
+    pub schema: String,
+    /// Each part once, in its own axes.
+    pub parts: Vec<StepPart>,
+    /// Where the parts lie in the whole file; one each where the file is no assembly.
+    pub placed: Vec<Placed>,
+    /// What was left aside, in words.
+    pub notes: Vec<String>,
+}
+
+/// One part.
+#[derive(Clone, Debug)]
+pub struct StepPart {
+    /// Of its product, or of its representation where it belongs to none.
+    pub name: String,
+    /// Solids, and surfaces where they stand for themselves.
+    pub bodies: Vec<StepBody>,
+    /// In the order of the file's shells.
+    pub faces: Vec<StepFace>,
+    /// Shared by the faces, mm.
+    pub vertices: Vec<Point>,
+    /// Counter-clockwise seen from outside the material.
+    pub triangles: Vec<[u32; 3]>,
+    /// Edges of the file and the faces (indices) on both sides, by the edge's id.
+    pub edges: Vec<(u64, Vec<usize>)>,
+    /// Edges of triangles that no other triangle continues, vertices within 0.0001 mm being one.
+    pub open_edges: usize,
+    /// Largest distance of an edge from the surface of a face that it bounds, mm.
+    pub surface_gap_mm: f64,
+    /// Largest distance of a vertex from the curve of an edge that it ends, mm.
+    pub curve_gap_mm: f64,
+}
+
+/// A solid or a model of surfaces.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StepBody {
+    /// `#id` in the file.
+    pub id: u64,
+    /// As the file calls it.
+    pub label: String,
+    /// Whether it encloses material; surfaces beside solids are supplemental geometry.
+    pub solid: bool,
+    /// Among the faces of the part.
+    pub faces: Range<usize>,
+}
+
+/// One face.
+#[derive(Clone, Debug)]
+pub struct StepFace {
+    /// `#id` in the file: the key.
+    pub id: u64,
+    /// As the file calls it; seldom unique.
+    pub label: String,
+    /// Its exact surface; `None` where that could not be understood.
+    pub surface: Option<FaceSurface>,
+    /// Its triangles among those of the part, or why there are none.
+    pub triangles: Result<Range<usize>, FaceFault>,
+    /// Largest distance of its boundary from its surface, mm.
+    pub gap_mm: f64,
+}
+
+/// Whether the bytes begin as a STEP file does.
+pub fn is_step(bytes: &[u8]) -> bool {
+    part21::is_step(bytes)
+}
+
+/// Reads a STEP file.
+///
+/// # Errors
+/// What is no STEP file, damaged, larger than allowed or without a part; a settings' number that makes no sense.
+pub fn read(run: &Run, bytes: &[u8], settings: &StepSettings) -> Result<StepFile, StepError> {
+    run.check()?;
+    run.tell(Stage::Read, 0.0);
+    let chord_mm = settings.chord_mm;
+    if !(chord_mm.is_finite() && chord_mm >= 1e-5) {
+        return Err(StepError::Chord { chord_mm });
+    }
+    if bytes.len() as u64 > run.limits.file_bytes {
+        return Err(StepError::FileTooLarge { bytes: bytes.len() as u64, limit: run.limits.file_bytes });
+    }
+    let exchange = part21::parse(bytes, &settings.limits, run)?;
+    run.tell(Stage::Read, 0.3);
+    let graph = Graph { exchange: &exchange };
+    let structure = Structure::read(&graph, run)?;
+    let chosen = structure.chosen(settings.part.as_deref())?;
+    let mut file = StepFile {
+        schema: schema(&exchange),
+        parts: Vec::new(),
+        placed: Vec::new(),
+        notes: structure.notes.clone(),
+    };
+    let mut triangles = 0;
+    for (n, part) in chosen.iter().enumerate() {
+        let part = &structure.parts[*part];
+        let read = read_part(run, &graph, part, chord_mm)?;
+        triangles += read.triangles.len() as u64;
+        if triangles > run.limits.triangles {
+            return Err(StepError::TooMany { what: "triangles", limit: run.limits.triangles });
+        }
+        file.parts.push(read);
+        run.tell(Stage::Read, 0.3 + 0.7 * (n + 1) as f64 / chosen.len() as f64);
+    }
+    file.placed = structure.placed(&chosen);
+    Ok(file)
+}
+
+fn schema(exchange: &part21::Exchange) -> String {
+    let named = exchange.header.iter().find(|r| r.name == "FILE_SCHEMA").and_then(|r| r.values.first());
+    match named {
+        Some(part21::Value::List(list)) => {
+            list.iter().filter_map(|v| v.text()).collect::<Vec<_>>().join(", ")
+        }
+        _ => String::new(),
+    }
+}
+
+fn read_part(run: &Run, graph: &Graph, part: &assembly::Part, chord_mm: f64) -> Result<StepPart, StepError> {
+    let mut out = StepPart {
+        name: part.name.clone(),
+        bodies: Vec::new(),
+        faces: Vec::new(),
+        vertices: Vec::new(),
+        triangles: Vec::new(),
+        edges: Vec::new(),
+        open_edges: 0,
+        surface_gap_mm: 0.0,
+        curve_gap_mm: 0.0,
+    };
+    for shape in &part.shapes {
+        let units = units::of_context(graph, shape.context).map_err(StepError::Entity)?;
+        let shapes = Shapes { graph: *graph, units };
+        let (mut faces, mut order) = (Vec::new(), Vec::new());
+        let first = out.faces.len();
+        for body in &shape.bodies {
+            let begin = first + order.len();
+            for face in &body.faces {
+                match face {
+                    Ok(face) => {
+                        order.push(Ok(faces.len()));
+                        faces.push(face.clone());
+                    }
+                    Err((id, fault)) => order.push(Err((*id, fault.clone()))),
+                }
+            }
+            out.bodies.push(StepBody {
+                id: body.id,
+                label: body.label.clone(),
+                solid: body.solid,
+                faces: begin..first + order.len(),
+            });
+        }
+        let mesh = mesh::mesh(shapes, &faces, chord_mm, run)?;
+        let (v0, t0) = (out.vertices.len() as u32, out.triangles.len());
+        out.vertices.extend(&mesh.vertices);
+        out.triangles.extend(mesh.triangles.iter().map(|t| t.map(|v| v + v0)));
+        out.curve_gap_mm = out.curve_gap_mm.max(mesh.curve_gap_mm);
+        // Faces that could not be read at all stand between the others.
+        let mut place = vec![0; faces.len()];
+        for entry in order {
+            match entry {
+                Ok(n) => {
+                    let meshed = &mesh.faces[n];
+                    place[n] = out.faces.len();
+                    out.surface_gap_mm = out.surface_gap_mm.max(meshed.gap_mm);
+                    out.faces.push(StepFace {
+                        id: faces[n].id,
+                        label: faces[n].label.clone(),
+                        surface: meshed.surface.clone(),
+                        triangles: meshed.triangles.clone().map(|r| r.start + t0..r.end + t0),
+                        gap_mm: meshed.gap_mm,
+                    });
+                }
+                Err((id, fault)) => out.faces.push(StepFace {
+                    id,
+                    label: String::new(),
+                    surface: None,
+                    triangles: Err(fault.into()),
+                    gap_mm: 0.0,
+                }),
+            }
+        }
+        let beside = |(id, list): (&u64, &Vec<usize>)| (*id, list.iter().map(|n| place[*n]).collect());
+        out.edges.extend(mesh.edge_faces.iter().map(beside));
+    }
+    out.open_edges = open_edges::count(&out.vertices, &out.triangles);
+    Ok(out)
+}

@@ -1,0 +1,295 @@
+//! Triangles between polygons in a chart, refined until their chords lie near enough to the surface.
+//!
+//! Constrained Delaunay triangulation (Chew, "Constrained Delaunay triangulations", Algorithmica 4, 1989) by the
+//! crate `spade` with exact predicates; new corners in the middle of the worst edges.
+
+use std::collections::{HashMap, HashSet};
+
+use spade::handles::FixedVertexHandle;
+use spade::{ConstrainedDelaunayTriangulation, HasPosition, Point2, PositionInTriangulation, Triangulation};
+
+use super::chart::{Chart, Flat};
+use super::loops::Corner;
+use crate::geometry::Point;
+use crate::run::{CHECK_EVERY, Run, Stopped};
+
+/// Why polygons could not be filled.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum FillFault {
+    /// Two edges of the boundary cross.
+    #[error("edges of its boundary cross each other")]
+    Crossing,
+    /// A coordinate that is no number, or too large.
+    #[error("a point of its boundary lies nowhere on its surface")]
+    NotFinite,
+    /// Nothing lies inside.
+    #[error("its boundary encloses nothing")]
+    Empty,
+    /// More corners than allowed are needed.
+    #[error("it needs more than {limit} points for its chord error")]
+    TooFine {
+        /// How many were allowed.
+        limit: usize,
+    },
+    /// The caller stopped.
+    #[error("stopped by the caller")]
+    Stopped,
+}
+
+impl From<Stopped> for FillFault {
+    fn from(_: Stopped) -> Self {
+        Self::Stopped
+    }
+}
+
+/// Corners in one face at most.
+const MOST: usize = 400_000;
+/// Rounds of refinement at most; each halves the longest edges.
+const ROUNDS: usize = 40;
+
+#[derive(Clone, Copy)]
+struct Placed(Flat);
+
+impl HasPosition for Placed {
+    type Scalar = f64;
+    fn position(&self) -> Point2<f64> {
+        Point2::new(self.0[0], self.0[1])
+    }
+}
+
+/// What fills the polygons.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Filling {
+    /// Vertices inside; they follow those that the polygons name.
+    pub inner: Vec<Point>,
+    /// Counter-clockwise in the chart.
+    pub triangles: Vec<[u32; 3]>,
+}
+
+struct Fill<'a, 's> {
+    chart: &'a Chart<'s>,
+    net: ConstrainedDelaunayTriangulation<Placed>,
+    /// Of each corner of the net the vertex, its place and how far that lies off the surface, mm.
+    vertices: Vec<(u32, Point, f64)>,
+    /// How often the boundary runs along a pair of corners.
+    walls: HashMap<(usize, usize), usize>,
+}
+
+/// Fills polygons. `vertices` are the places that they name and `gaps_mm` how far they lie off the surface (0 for those
+/// beyond its end), which is added to what is allowed, since no corner inside makes up for it; `seeds` are corners to begin with where they lie
+/// inside.
+pub(super) fn fill(
+    chart: &Chart,
+    polygons: &[Vec<Corner>],
+    vertices: &[Point],
+    gaps_mm: &[f64],
+    seeds: &[Flat],
+    allowed_mm: f64,
+    run: &Run,
+) -> Result<Filling, FillFault> {
+    let mut fill = Fill {
+        chart,
+        net: ConstrainedDelaunayTriangulation::new(),
+        vertices: Vec::new(),
+        walls: HashMap::new(),
+    };
+    for polygon in polygons {
+        fill.wall(polygon, vertices, gaps_mm)?;
+    }
+    let mut filling = Filling::default();
+    let first = vertices.len();
+    let inside = fill.inside();
+    if !inside.iter().any(|i| *i) {
+        return Err(FillFault::Empty);
+    }
+    let within = |flat: &&Flat| match fill.net.locate(Point2::new(flat[0], flat[1])) {
+        PositionInTriangulation::OnFace(face) => inside[face.index()],
+        _ => false,
+    };
+    let within: Vec<Flat> = seeds.iter().filter(within).copied().collect();
+    for flat in within {
+        fill.add(flat, first, &mut filling)?;
+    }
+    let mut good: HashSet<(usize, usize)> = HashSet::new();
+    let mut good_middles: HashSet<[usize; 3]> = HashSet::new();
+    for _ in 0..ROUNDS {
+        run.check()?;
+        let inside = fill.inside();
+        let wanted = fill.wanted(&inside, allowed_mm, &mut good, &mut good_middles, run)?;
+        if wanted.is_empty() {
+            break;
+        }
+        for flat in wanted {
+            fill.add(flat, first, &mut filling)?;
+        }
+        if fill.vertices.len() > MOST {
+            return Err(FillFault::TooFine { limit: MOST });
+        }
+    }
+    let inside = fill.inside();
+    for face in fill.net.inner_faces() {
+        if inside[face.fix().index()] {
+            let t = face.vertices().map(|v| fill.vertices[v.fix().index()].0);
+            // Two corners of a pole or of both sides of a seam may be one vertex.
+            if t[0] != t[1] && t[1] != t[2] && t[2] != t[0] {
+                filling.triangles.push(t);
+            }
+        }
+    }
+    if filling.triangles.is_empty() { Err(FillFault::Empty) } else { Ok(filling) }
+}
+
+impl Fill<'_, '_> {
+    fn insert(&mut self, flat: Flat) -> Result<FixedVertexHandle, FillFault> {
+        // Below what the net can hold lies nothing but zero.
+        let flat = flat.map(|c| if c.abs() < 1e-30 { 0.0 } else { c });
+        self.net.insert(Placed(flat)).map_err(|_| FillFault::NotFinite)
+    }
+
+    fn wall(&mut self, polygon: &[Corner], vertices: &[Point], gaps_mm: &[f64]) -> Result<(), FillFault> {
+        let mut handles: Vec<FixedVertexHandle> = Vec::new();
+        for c in polygon {
+            let handle = self.insert(c.flat)?;
+            if handle.index() == self.vertices.len() {
+                let gap = gaps_mm.get(c.vertex as usize).copied().unwrap_or(0.0);
+                self.vertices.push((c.vertex, vertices[c.vertex as usize], gap));
+            }
+            if handles.last() != Some(&handle) {
+                handles.push(handle);
+            }
+        }
+        for i in 0..handles.len() {
+            let (a, b) = (handles[i], handles[(i + 1) % handles.len()]);
+            if a == b {
+                continue;
+            }
+            if !self.net.can_add_constraint(a, b) {
+                return Err(FillFault::Crossing);
+            }
+            self.net.add_constraint(a, b);
+            let (a, b) = (a.index(), b.index());
+            *self.walls.entry((a.min(b), a.max(b))).or_insert(0) += 1;
+        }
+        Ok(())
+    }
+
+    /// For each face of the net, by its number, whether it lies inside: an odd number of walls from outside. Number 0
+    /// is the outside itself.
+    fn inside(&self) -> Vec<bool> {
+        let mut beside: Vec<[(usize, bool); 3]> = vec![[(0, false); 3]; self.net.num_all_faces()];
+        let mut state: Vec<Option<bool>> = vec![None; self.net.num_all_faces()];
+        state[0] = Some(false);
+        let mut queue = Vec::new();
+        for face in self.net.inner_faces() {
+            let n = face.fix().index();
+            beside[n] = face.adjacent_edges().map(|e| {
+                let (a, b) = (e.from().fix().index(), e.to().fix().index());
+                // A wall that is run along twice, as where a hole hangs on a thread, divides nothing.
+                let twice = || self.walls.get(&(a.min(b), a.max(b))).is_some_and(|n| n % 2 == 0);
+                (e.rev().face().fix().index(), e.is_constraint_edge() && !twice())
+            });
+            if let Some((_, wall)) = beside[n].iter().find(|(next, _)| *next == 0) {
+                state[n] = Some(*wall);
+                queue.push(n);
+            }
+        }
+        while let Some(n) = queue.pop() {
+            for (next, wall) in beside[n] {
+                if state[next].is_none() {
+                    state[next] = state[n].map(|s| s != wall);
+                    queue.push(next);
+                }
+            }
+        }
+        state.into_iter().map(|s| s == Some(true)).collect()
+    }
+
+    /// Adds a corner inside; left out where one is already, or where it would cut a wall.
+    fn add(&mut self, flat: Flat, first: usize, filling: &mut Filling) -> Result<(), FillFault> {
+        let place = Point2::new(flat[0], flat[1]);
+        let free = match self.net.locate(place) {
+            PositionInTriangulation::OnFace(_) => true,
+            PositionInTriangulation::OnEdge(e) => !self.net.is_constraint_edge(e.as_undirected()),
+            _ => false,
+        };
+        let p = self.chart.lift(flat);
+        if !free || !p.iter().all(|c| c.is_finite()) {
+            return Ok(());
+        }
+        let handle = self.insert(flat)?;
+        if handle.index() == self.vertices.len() {
+            // Fewer than `MOST` and those of the boundary.
+            self.vertices.push(((first + filling.inner.len()) as u32, p, 0.0));
+            filling.inner.push(p);
+        }
+        Ok(())
+    }
+
+    /// Places of new corners: the middle of each edge that is the worst of a triangle inside and lies off the surface
+    /// by more than allowed, or of the triangle where only its middle does.
+    fn wanted(
+        &self,
+        inside: &[bool],
+        allowed_mm: f64,
+        good: &mut HashSet<(usize, usize)>,
+        good_middles: &mut HashSet<[usize; 3]>,
+        run: &Run,
+    ) -> Result<Vec<Flat>, FillFault> {
+        let mut wanted = Vec::new();
+        let mut taken: HashSet<(usize, usize)> = HashSet::new();
+        for (n, face) in self.net.inner_faces().enumerate() {
+            if n.is_multiple_of(CHECK_EVERY) {
+                run.check()?;
+            }
+            if !inside[face.fix().index()] {
+                continue;
+            }
+            let mut worst: (f64, Option<(usize, usize, Flat)>) = (0.0, None);
+            for e in face.adjacent_edges() {
+                let (a, b) = (e.from(), e.to());
+                let (i, j) = (a.fix().index(), b.fix().index());
+                let key = (i.min(j), i.max(j));
+                if e.is_constraint_edge() || self.vertices[i].0 == self.vertices[j].0 || good.contains(&key) {
+                    continue;
+                }
+                let error = self.chart.chord_error(self.corner(a.data(), i), self.corner(b.data(), j));
+                let allowed = allowed_mm + 0.5 * (self.vertices[i].2 + self.vertices[j].2);
+                if !(error > allowed) {
+                    good.insert(key);
+                } else if error > worst.0 {
+                    let (p, q) = (a.data().0, b.data().0);
+                    worst = (error, Some((key.0, key.1, [0.5 * (p[0] + q[0]), 0.5 * (p[1] + q[1])])));
+                }
+            }
+            if let Some((i, j, flat)) = worst.1 {
+                if taken.insert((i, j)) {
+                    wanted.push(flat);
+                }
+                continue;
+            }
+            let mut corners = face.vertices().map(|v| (v.fix().index(), v.data().0));
+            corners.sort_by_key(|c| c.0);
+            let key = corners.map(|c| c.0);
+            if good_middles.contains(&key) {
+                continue;
+            }
+            let triple = corners.map(|(i, flat)| (flat, self.vertices[i].1));
+            let gaps = corners.map(|(i, _)| self.vertices[i].2);
+            if self.chart.middle_error(triple) > allowed_mm + (gaps[0] + gaps[1] + gaps[2]) / 3.0 {
+                let mean = |k: usize| (corners[0].1[k] + corners[1].1[k] + corners[2].1[k]) / 3.0;
+                wanted.push([mean(0), mean(1)]);
+            } else {
+                good_middles.insert(key);
+            }
+        }
+        Ok(wanted)
+    }
+
+    fn corner(&self, placed: &Placed, index: usize) -> (Flat, Point) {
+        (placed.0, self.vertices[index].1)
+    }
+}
+
+#[cfg(test)]
+#[path = "triangulate_tests.rs"]
+mod tests;

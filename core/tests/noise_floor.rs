@@ -1,7 +1,7 @@
 //! Perfect features at 0.02 mm noise: the noise floor that is told is what such features show, and none of them is said
 //! not to conform at a tolerance of 0.1 mm.
 //!
-//! `NOISE_FEATURES=200 cargo test --profile checked -p scantling-core --test noise_floor -- --nocapture` for the bar; 12 scans
+//! `NOISE_FEATURES=200 cargo test --profile checked -p scantling-core --test noise_floor -- --nocapture` for the bar; 6 scans
 //! otherwise.
 
 #![allow(clippy::unwrap_used, reason = "a check stops where something is not as told")]
@@ -60,7 +60,7 @@ const ASKED: [(&str, &str, f64); 9] = [
 
 #[test]
 fn the_floor_told_is_what_perfect_features_show_and_none_fails() {
-    let scans: u64 = std::env::var("NOISE_FEATURES").ok().and_then(|v| v.parse().ok()).unwrap_or(12);
+    let scans: u64 = std::env::var("NOISE_FEATURES").ok().and_then(|v| v.parse().ok()).unwrap_or(6);
     let bench = Bench {
         rows: vec![
             vec![Cell::Hole(8.0), Cell::Cone(12.0, 8.0, 14.0)],

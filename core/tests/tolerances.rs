@@ -32,9 +32,6 @@ datum = [
 id = "A"
 datum = [ { letter = "A", feature = "A", association = "least_squares" } ]
 [[datum_system]]
-id = "P"
-datum = [ { letter = "P", feature = "P10", association = "least_squares" } ]
-[[datum_system]]
 id = "LOOSE"
 datum = [
   { letter = "A", feature = "A", association = "least_squares" },
@@ -239,12 +236,6 @@ fn asked() -> Vec<(&'static str, &'static str, f64, f64)> {
             "feature = \"P22\"\nposition = { zone_diameter_mm = 0.5 }\ndatum_system = \"ABC\"",
             2.0 * (0.03f64 * 0.03 + 0.09 * 0.09).sqrt(),
             0.008,
-        ),
-        (
-            "runout of a pin about itself",
-            "feature = \"P10\"\ncircular_runout = { zone_width_mm = 0.2, direction = \"radial\" }\ndatum_system = \"P\"",
-            0.0,
-            0.01,
         ),
         (
             "angle of a cone",

@@ -226,9 +226,9 @@ pub(super) fn zero_tolerance() -> String {
     };
     let ((within, _, bonus), (beyond, ..)) = (off(0.0070), off(0.0080));
     format!(
-        "8.03 at a limit of 8.015: allowed {}; 0.014 used {}; 0.016 used {}",
+        "8.03 at a limit of 8.015: allowed {}; a place of 0.014 reads {}, of 0.016 {}",
         told(0.015, bonus, 1e-7),
-        told(0.0, within, 1e-6),
+        told(-0.001, within, 1e-6),
         told(0.001, beyond, 1e-6)
     )
 }

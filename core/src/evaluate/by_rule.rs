@@ -16,7 +16,7 @@ use crate::record::{
     Components, Contribution, Coverage, Evaluation, Extreme, InstanceResult, Interval, Limits, Verdict,
 };
 use crate::run::Stopped;
-use crate::tolerance::{Against, Found, Rule, RuleError, Surface};
+use crate::tolerance::{Against, Found, Instance, Rule, RuleError, Surface};
 use crate::uncertainty::{Budget, Source};
 
 use super::extract::Extracted;
@@ -167,6 +167,14 @@ pub(super) fn evaluate(
         evaluation.minimum = extreme(&judged[0]);
         evaluation.maximum = extreme(&judged[1]);
     }
+    if let ([_], [low, high]) = (judged.as_slice(), found.instances.as_slice())
+        && (low.name.as_str(), high.name.as_str()) == ("lowest", "highest")
+    {
+        let extreme = |i: &Instance| Some(Extreme { value_mm: i.value_mm, at_mm: place(&i.at?) });
+        evaluation.minimum = extreme(low);
+        evaluation.maximum = extreme(high);
+        evaluation.instances.clear();
+    }
     if asked.extremes {
         evaluation.operators.insert("uncorrected_mm".into(), format!("{:.5}", found.numbers[told].value));
     }
@@ -237,6 +245,8 @@ fn extract(
     });
     let noise = own.iter().map(|s| s.noise_mm).fold(0.0, f64::max);
     evaluation.operators.insert("noise_mm".into(), format!("{noise:.5}"));
+    let strip = own.iter().map(|s| s.margin_mm).fold(0.0, f64::max);
+    evaluation.operators.insert("edge_strip_left_out_mm".into(), format!("{strip}"));
     let spikes: usize = own.iter().map(|s| s.spikes).sum();
     evaluation.operators.insert("spikes_left_out".into(), spikes.to_string());
     Ok(Ok(surfaces))

@@ -29,6 +29,8 @@ pub(super) struct Extracted {
     pub(super) spikes: usize,
     /// Points that stand off the feature, if they are more than strays.
     pub(super) far: Option<String>,
+    /// What was left out along its rim or at its ends, mm.
+    pub(super) margin_mm: f64,
 }
 
 /// More points than a rule needs: of a filtered surface the highest and lowest of cells half a nesting index wide stand
@@ -251,7 +253,17 @@ impl Extracted {
         };
         let perfect =
             Surface { points: pick(&|i| feet[i]), normals, deviations_mm: vec![0.0; wanted.len()], wall_mm };
-        Ok(Ok(Self { measured, perfect, noise, seen, points: all.len(), noise_mm, spikes, far: raw.far }))
+        Ok(Ok(Self {
+            measured,
+            perfect,
+            noise,
+            seen,
+            points: all.len(),
+            noise_mm,
+            spikes,
+            far: raw.far,
+            margin_mm: raw.margin_mm,
+        }))
     }
 
     /// What is missing of it, by the needs of a characteristic.

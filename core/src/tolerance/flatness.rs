@@ -17,16 +17,22 @@ pub struct Flatness {
 impl Rule for Flatness {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
         run.check()?;
-        let points = &surface(surfaces, 0)?.points;
-        let (low, high) = match self.reference {
+        let seen = surface(surfaces, 0)?;
+        let points = &seen.points;
+        let (low, high, normal) = match self.reference {
             Reference::MinimumZone => {
                 let zone = minimum_zone_plane(points)?;
-                (zone.low, zone.high)
+                (zone.low, zone.high, zone.normal)
             }
             Reference::LeastSquares => {
                 let fit = plane(points)?;
-                (fit.low, fit.high)
+                (fit.low, fit.high, fit.normal)
             }
+        };
+        // Positive is out of the material, whichever way the plane was found.
+        let (low, high) = match seen.normals.first() {
+            Some(out) if out.dot(normal) < 0.0 => ((-high.0, high.1), (-low.0, low.1)),
+            _ => (low, high),
         };
         Ok(self.reference.found(points, low, high, "plane"))
     }

@@ -11,6 +11,7 @@ use crate::record::{DatumRecord, DatumSystemRecord, DeviationMap, Evaluation, Re
 use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
 
+mod advice;
 mod alone;
 mod cautions;
 mod cost;
@@ -180,9 +181,11 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
         tell_general(characteristic, &mut told);
         evaluations.push(told);
     }
+    let advice = advice::advice(run, job, &scanned, &wanted, &evaluations)?;
     let (deviation, picture) = scanned.deviation(run, job)?;
     run.tell(Stage::Evaluate, 1.0);
     let mut record = whole::record(job, evaluations);
+    record.advice = advice;
     record.sources = scanned.sources();
     record.sources.extend(taken.sources(job));
     record.alignment = scanned.alignment();

@@ -13,13 +13,14 @@ use crate::geometry::random::Random;
 use crate::geometry::{Motion, PartFrame, Point, Vector, symmetric_eigen};
 use crate::plan::Filter;
 use crate::record::{
-    Components, Contribution, Coverage, Evaluation, Extreme, InstanceResult, Interval, Limits, Verdict,
+    Components, Contribution, Evaluation, Extreme, InstanceResult, Interval, Limits, Verdict,
 };
 use crate::run::Stopped;
 use crate::tolerance::{Against, Found, Instance, Rule, RuleError, Surface};
 use crate::uncertainty::{Budget, Source};
 
 use super::extract::Extracted;
+use super::sight::coverage_of;
 use super::{Outcome, Subject, filter_words, place, settle};
 
 /// A requirement as a rule asks for it.
@@ -42,6 +43,8 @@ pub(super) struct Asked {
     pub(super) aligned: bool,
     /// Smallest and largest accepted value: mm, of an angle rad.
     pub(super) limits: [Option<f64>; 2],
+    /// Standard uncertainty of how several scans lie to each other, mm, where the rule's surfaces hold it; else 0.
+    pub(super) joined_mm: f64,
 }
 
 /// Seed of the rehearsals: any constant; the same scan must always give the same answer.
@@ -80,6 +83,16 @@ pub(super) fn evaluate(
             return Ok(None);
         }
     };
+    judge(subject, asked, &surfaces, evaluation)
+}
+
+/// Applies the rule to surfaces that were taken already.
+pub(super) fn judge(
+    subject: &Subject,
+    asked: &Asked,
+    surfaces: &[Extracted],
+    evaluation: &mut Evaluation,
+) -> Result<Option<Found>, Stopped> {
     let measured: Vec<Surface> = surfaces.iter().map(|s| s.measured.clone()).collect();
     let run = subject.context.run;
     let found = match asked.rule.measure(run, &measured) {
@@ -96,10 +109,10 @@ pub(super) fn evaluate(
         evaluation.reason = "the rule gave no number".into();
         return Ok(None);
     }
-    let noisy = rehearse(subject, asked, &surfaces, |s| &s.measured, false)?;
+    let noisy = rehearse(subject, asked, surfaces, |s| &s.measured, false)?;
     let perfect =
-        if asked.extremes { rehearse(subject, asked, &surfaces, |s| &s.perfect, true)? } else { None };
-    let ideal = match asked.extremes.then(|| perfect_values(subject, asked, &surfaces)) {
+        if asked.extremes { rehearse(subject, asked, surfaces, |s| &s.perfect, true)? } else { None };
+    let ideal = match asked.extremes.then(|| perfect_values(subject, asked, surfaces)) {
         Some(ideal) => ideal?,
         None => None,
     };
@@ -108,7 +121,7 @@ pub(super) fn evaluate(
             "its uncertainty could not be found: with noise added its points no longer determine it".into();
         return Ok(None);
     };
-    let sampling = sampling(subject, asked, &surfaces, &measured, &values)?;
+    let sampling = sampling(subject, asked, surfaces, &measured, &values)?;
     let alignment = alignment(subject, asked, &measured, &values)?;
     let missing = surfaces.iter().enumerate().find_map(|(i, s)| {
         if i < asked.own { s.missing(subject.characteristic) } else { unbounded(subject, asked, i, s) }
@@ -135,6 +148,9 @@ pub(super) fn evaluate(
         let mut budget = Budget::new().with(Source::Noise, spread).with(Source::Sampling, sampling[k]);
         if asked.aligned {
             budget = budget.with(Source::Alignment, alignment[k]);
+        }
+        if asked.joined_mm > 0.0 {
+            budget = budget.with(Source::Alignment, asked.joined_mm);
         }
         let limits = match number.against {
             Against::Both => Limits { lower_mm: asked.limits[0], upper_mm: asked.limits[1] },
@@ -199,11 +215,11 @@ const BOUNDED: f64 = 5.0 / 6.0;
 fn unbounded(subject: &Subject, asked: &Asked, index: usize, surface: &Extracted) -> Option<String> {
     let id =
         asked.features.get(index).and_then(|&f| subject.context.faces.features.get(f)).map(|f| f.id.as_str());
-    (!(surface.seen.fraction >= BOUNDED)).then(|| {
+    (!(surface.sight.seen.fraction >= BOUNDED)).then(|| {
         format!(
             "only {:.1} % of {}, a datum at a material condition, was seen, {:.1} % are needed: where it was not seen nothing \
              bounds the part",
-            100.0 * surface.seen.fraction,
+            100.0 * surface.sight.seen.fraction,
             id.unwrap_or("a feature"),
             100.0 * BOUNDED
         )
@@ -238,11 +254,7 @@ fn extract(
         }
     }
     let own = &surfaces[..asked.own.min(surfaces.len())];
-    evaluation.coverage = Some(Coverage {
-        fraction: own.iter().map(|s| s.seen.fraction).fold(1.0, f64::min),
-        largest_unseen_disc_mm: own.iter().map(|s| s.seen.largest_unseen_disc_mm).fold(0.0, f64::max),
-        points: own.iter().map(|s| s.points as u64).sum(),
-    });
+    evaluation.coverage = Some(coverage_of(&own.iter().map(|s| &s.sight).collect::<Vec<_>>()));
     let noise = own.iter().map(|s| s.noise_mm).fold(0.0, f64::max);
     evaluation.operators.insert("noise_mm".into(), format!("{noise:.5}"));
     let strip = own.iter().map(|s| s.margin_mm).fold(0.0, f64::max);
@@ -363,7 +375,7 @@ fn sampling(
     measured: &[Surface],
     values: &[f64],
 ) -> Result<Vec<f64>, Stopped> {
-    let unseen = extracted.iter().map(|s| 1.0 - s.seen.fraction).fold(0.0, f64::max).clamp(0.0, 1.0);
+    let unseen = extracted.iter().map(|s| 1.0 - s.sight.seen.fraction).fold(0.0, f64::max).clamp(0.0, 1.0);
     if !asked.extremes && unseen <= 0.0 {
         return Ok(vec![0.0; values.len()]);
     }

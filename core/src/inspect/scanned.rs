@@ -27,8 +27,9 @@ pub(super) enum Scanned<'a> {
 
 /// Scans that lie on the part.
 pub(super) struct On<'a> {
-    nominal: &'a Nominal,
-    scan: Cow<'a, Scan>,
+    pub(super) nominal: &'a Nominal,
+    pub(super) tree: SurfaceTree,
+    pub(super) scan: Cow<'a, Scan>,
     pub(super) best: Partition,
     pub(super) systems: Vec<System>,
     pub(super) noise_mm: f64,
@@ -79,7 +80,7 @@ impl<'a> Scanned<'a> {
                 }
             }
         }
-        Ok(Self::On(Box::new(On::new(run, job, nominal, &tree, found, (wanted, systems))?)))
+        Ok(Self::On(Box::new(On::new(run, job, nominal, tree, found, (wanted, systems))?)))
     }
 
     /// Evaluates a characteristic on the scans.
@@ -106,6 +107,7 @@ impl<'a> Scanned<'a> {
         let context = Context {
             run,
             nominal: on.nominal,
+            tree: &on.tree,
             plan: job.plan,
             faces: job.faces,
             scan: &on.scan,
@@ -178,7 +180,7 @@ impl<'a> On<'a> {
         run: &Run,
         job: &Job<'a>,
         nominal: &'a Nominal,
-        tree: &SurfaceTree,
+        tree: SurfaceTree,
         mut found: Vec<Found<'a>>,
         (wanted, wanted_systems): (&[&Characteristic], &[usize]),
     ) -> Result<Self, InspectError> {
@@ -202,7 +204,7 @@ impl<'a> On<'a> {
                 .map(|f| (f.scan.as_ref(), first.fine.part_from_scan.inverse() * f.fine.part_from_scan))
                 .collect();
             let scan = first.scan.with(&rest);
-            match fine(run, nominal, tree, &scan, first.fine.part_from_scan, &FineSettings::default()) {
+            match fine(run, nominal, &tree, &scan, first.fine.part_from_scan, &FineSettings::default()) {
                 Ok(aligned) => (Cow::Owned(scan), None, aligned),
                 Err(AlignError::Stopped(stopped)) => return Err(stopped.into()),
                 Err(_) => (Cow::Owned(scan), None, first.fine),
@@ -210,13 +212,13 @@ impl<'a> On<'a> {
         } else {
             (first.scan, first.located, first.fine)
         };
-        let best = Partition::new(run, nominal, tree, &scan, aligned.part_from_scan, &settings)?;
+        let best = Partition::new(run, nominal, &tree, &scan, aligned.part_from_scan, &settings)?;
         let nesting_mm = job.plan.filter.as_ref().map_or(2.5, |f| f.nesting_index_mm);
         let cell_mm = nesting_mm.max(3.0 * scan.spacing_mm());
         let noise_mm = noise(run, nominal, &scan, &best, cell_mm)?;
         let input = DatumInput {
             nominal,
-            tree,
+            tree: &tree,
             scan: &scan,
             plan: job.plan,
             faces: job.faces,
@@ -238,6 +240,7 @@ impl<'a> On<'a> {
         let fit = aligned;
         Ok(Self {
             nominal,
+            tree,
             scan,
             best,
             systems,

@@ -31,6 +31,7 @@ fn evaluation(number: &str, requirement: &str, verdict: Verdict) -> Evaluation {
         reading: None,
         angle: None,
         instances: Vec::new(),
+        thickness: None,
     }
 }
 
@@ -49,7 +50,12 @@ fn every_kind() -> Record {
         standard_uncertainty_mm: Some(0.0101),
         budget: vec![Contribution { source: "noise".into(), standard_uncertainty_mm: 0.004 }],
         noise_floor_mm: Some(0.021),
-        coverage: Some(Coverage { fraction: 0.9997, largest_unseen_disc_mm: 3.21, points: 1234 }),
+        coverage: Some(Coverage {
+            fraction: 0.9997,
+            largest_unseen_disc_mm: 3.21,
+            points: 1234,
+            ..Coverage::default()
+        }),
         operators: BTreeMap::from([("filter".into(), "gaussian, 2.5 mm".into())]),
         ..evaluation("1", "surface_profile", Verdict::Conforms)
     };
@@ -100,6 +106,7 @@ fn every_kind() -> Record {
         verdict: Verdict::DoesNotConform,
         reason: "characteristic 2 does not conform".into(),
         cautions: vec!["The scan carries no normals.".into()],
+        advice: Vec::new(),
     }
 }
 

@@ -182,6 +182,10 @@ pub struct ThicknessResult {
     pub patch_radius_mm: f64,
     /// Mean over all places with a value, mm: fair to area.
     pub mean_mm: f64,
+    /// The thinnest place as it was measured, mm, with its noise.
+    pub thinnest: Extreme,
+    /// The thickest place likewise.
+    pub thickest: Extreme,
     /// Standard deviation of one place by the noise of its points, mm: root mean square over all places.
     pub place_noise_mm: f64,
     /// Points of the feature's own side that were used.
@@ -214,9 +218,9 @@ pub struct ThicknessZoneResult {
     pub fraction: f64,
     /// Mean thickness, mm.
     pub mean_mm: Option<f64>,
-    /// Smallest thickness, mm, corrected for the least bias of noise, and its place.
+    /// The place that is thinnest against its nominal thickness: thickness there, mm, corrected for the bias of noise.
     pub minimum: Option<Extreme>,
-    /// Largest thickness, mm, corrected likewise, and its place.
+    /// The place that is thickest against it.
     pub maximum: Option<Extreme>,
     /// The answer about the zone.
     pub verdict: Verdict,

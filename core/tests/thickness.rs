@@ -119,7 +119,7 @@ fn an_eccentric_tube_has_its_wall_by_both_definitions_and_none_across_the_duct()
     let scan = points.scan();
     let outside = [("OUT", Point::new(25.0, 0.0, 0.0), Vector::x())];
     // Facets lie inside of their circle by 25 (1 - cos 0.5 degrees) = 0.00095 mm at most.
-    for (centre, fine) in [(e, 0.002), (0.0, 0.003)] {
+    for (centre, fine) in [(e, 0.003), (0.0, 0.003)] {
         let nominal = tube_nominal(centre);
         for (definition, truth) in [(ALONG, &along as &dyn Fn(&Point) -> f64), (BALL, &ball)] {
             let found = told(&nominal, &plan_of(&outside, definition, ""), &scan, Motion::identity());
@@ -132,7 +132,8 @@ fn an_eccentric_tube_has_its_wall_by_both_definitions_and_none_across_the_duct()
         // From inside the wall is the same, and never the 40 mm across the duct.
         let inside = [("IN", Point::new(centre - 20.0, 0.0, 0.0), Vector::x())];
         let found = told(&nominal, &plan_of(&inside, ALONG, ""), &scan, Motion::identity());
-        let (least, most) = (found.minimum.unwrap().value_mm, found.maximum.unwrap().value_mm);
+        let result = found.thickness.as_ref().unwrap();
+        let (least, most) = (result.thinnest.value_mm, result.thickest.value_mm);
         assert!((4.49..4.52).contains(&least) && (5.48..5.51).contains(&most), "{least} {most}");
         assert!(found.coverage.unwrap().fraction > 0.99);
     }
@@ -385,8 +386,8 @@ fn zones_have_targets_of_their_own_and_the_worst_of_them_settles() {
 
 #[test]
 fn a_drawn_step_is_followed_by_the_nominals_own_thickness_and_by_a_zone_of_the_other_side() {
-    // Drawn with a step of 1 mm at x = 0 over a chamfer of 2 mm; made 0.1 thicker on the thin side.
-    let step = |x: f64, _: f64| 3.0 + ((x + 1.0) / 2.0).clamp(0.0, 1.0);
+    // Drawn with a step of 1 mm at x = 0 over a chamfer of 4 mm; made 0.1 thicker on the thin side.
+    let step = |x: f64, _: f64| 3.0 + ((x + 2.0) / 4.0).clamp(0.0, 1.0);
     let nominal = slab_nominal(step);
     let made = move |x: f64, y: f64| step(x, y) + if x < -4.0 { 0.1 } else { 0.0 };
     let scan = slab_scan(made, 0.008, 8).scan();
@@ -434,7 +435,7 @@ fn what_was_not_seen_on_both_sides_is_not_measured_and_the_reason_says_why() {
     assert!(one.reason.contains("the other side of the wall was not seen"), "{}", one.reason);
     let other = measured(scan_of(&|_| false, &|_| true), "");
     assert!(
-        other.verdict == Verdict::NotMeasured && other.reason.contains("the side of TOP"),
+        other.verdict == Verdict::NotMeasured && other.reason.contains("the side of the feature itself"),
         "{}",
         other.reason
     );
@@ -444,8 +445,8 @@ fn what_was_not_seen_on_both_sides_is_not_measured_and_the_reason_says_why() {
     assert_eq!((found.verdict, found.value_mm), (Verdict::NotMeasured, None), "{}", found.reason);
     let coverage = found.coverage.as_ref().unwrap();
     assert!((coverage.fraction - 0.75).abs() < 0.03, "{coverage:?}");
-    assert_eq!(coverage.missing.len(), 1, "{coverage:?}");
-    assert_eq!(coverage.missing[0].why, "other_side");
+    let share = |why: &str| coverage.missing.iter().find(|m| m.why == why).map_or(0.0, |m| m.fraction);
+    assert!((share("other_side") - 0.25).abs() < 0.03, "{coverage:?}");
     let gap = &coverage.gaps[0];
     assert!(gap.at_mm[0] < -18.0 && gap.at_mm[2].abs() < 1e-9 && gap.facing[2] < -0.99, "{gap:?}");
     assert!((gap.disc_mm - 2.0 * 14.0).abs() < 4.0, "{gap:?}");
@@ -564,7 +565,8 @@ fn sides_of_different_scans_are_joined_by_what_both_saw_or_not_measured() {
     let apart = told(&nominal, &text, &two_scans(|_| false), Motion::identity());
     assert_eq!((apart.verdict, apart.value_mm), (Verdict::NotMeasured, None), "{}", apart.reason);
     assert!(apart.reason.contains("different scans"), "{}", apart.reason);
-    assert_eq!(apart.coverage.unwrap().missing[0].why, "apart");
+    let missing = apart.coverage.unwrap().missing;
+    assert!(missing.iter().any(|m| m.why == "apart" && m.fraction > 0.95), "{missing:?}");
     // A third of the lower side was seen by both.
     let joined = told(&nominal, &text, &two_scans(|p| p.x > 10.0), Motion::identity());
     assert_eq!(joined.verdict, Verdict::Conforms, "{}", joined.reason);

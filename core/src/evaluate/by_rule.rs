@@ -109,7 +109,15 @@ pub(super) fn judge(
         evaluation.reason = "the rule gave no number".into();
         return Ok(None);
     }
-    let noisy = rehearse(subject, asked, surfaces, |s| &s.measured, false)?;
+    let known = surfaces.iter().all(|s| s.likely.is_some());
+    let likely = |s: &Extracted| s.likely.clone().unwrap_or_else(|| s.measured.clone());
+    let likely: Vec<Surface> = surfaces.iter().map(likely).collect();
+    let base = if known { numbers(subject, asked, &likely)? } else { Some(values.clone()) };
+    let Some(base) = base else {
+        evaluation.reason = "the rule gave no number".into();
+        return Ok(None);
+    };
+    let noisy = rehearse(subject, asked, surfaces, |s| s.likely.as_ref().unwrap_or(&s.measured), false)?;
     let perfect =
         if asked.extremes { rehearse(subject, asked, surfaces, |s| &s.perfect, true)? } else { None };
     let ideal = match asked.extremes.then(|| perfect_values(subject, asked, surfaces)) {
@@ -121,7 +129,7 @@ pub(super) fn judge(
             "its uncertainty could not be found: with noise added its points no longer determine it".into();
         return Ok(None);
     };
-    let sampling = sampling(subject, asked, surfaces, &measured, &values)?;
+    let sampling = sampling(subject, asked, surfaces, &likely, &base)?;
     let alignment = alignment(subject, asked, &measured, &values)?;
     let missing = surfaces.iter().enumerate().find_map(|(i, s)| {
         if i < asked.own { s.missing(subject.characteristic) } else { unbounded(subject, asked, i, s) }
@@ -129,7 +137,7 @@ pub(super) fn judge(
     let bonus = found.bonus_mm.unwrap_or(0.0);
     let mut judged = Vec::with_capacity(values.len());
     for (k, number) in found.numbers.iter().enumerate() {
-        let (bias, spread) = mean_and_spread(&noisy, k, values[k]);
+        let (bias, spread) = mean_and_spread(&noisy, k, base[k]);
         let floor = match (&perfect, &ideal) {
             (Some(p), Some(ideal)) => Some(mean_and_spread(p, k, ideal[k]).0),
             _ => None,
@@ -137,6 +145,7 @@ pub(super) fn judge(
         let biases = match floor {
             // Without extremes noise adds no bias that is worth a correction.
             None => [0.0, 0.0],
+            Some(_) if known => [bias, bias],
             Some(of_perfect) => match number.against {
                 Against::Upper => [bias.max(0.0), of_perfect.max(bias).max(0.0)],
                 Against::Lower => [bias.min(0.0), of_perfect.min(bias).min(0.0)],

@@ -18,6 +18,8 @@ use super::sight::Sight;
 pub(super) struct Extracted {
     /// As measured: filtered where extremes are taken.
     pub(super) measured: Surface,
+    /// The same without most of its noise, where that is known: the bias of an extreme is then told by it alone.
+    pub(super) likely: Option<Surface>,
     /// As a perfect part would show it at the same places.
     pub(super) perfect: Surface,
     /// Rehearsed noise along each point's normal, mm.
@@ -272,6 +274,7 @@ impl Extracted {
             Surface { points: pick(&|i| feet[i]), normals, deviations_mm: vec![0.0; wanted.len()], wall_mm };
         Ok(Ok(Self {
             measured,
+            likely: None,
             perfect,
             noise,
             sight,

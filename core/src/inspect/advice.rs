@@ -19,6 +19,8 @@ const MOST_PLACES: usize = 3;
 const MOST_TIMES: f64 = 100.0;
 /// A shortfall is told with a tenth more, since it is found again with its own uncertainty.
 const SPARE: f64 = 1.1;
+/// A feature of which so much was seen needs no other scan. That of most plans; common practice, no source.
+const SEEN: f64 = 0.9;
 /// Advice about places closer together than this, mm, on one feature is one.
 const SAME_MM: f64 = 2.0;
 
@@ -143,6 +145,11 @@ fn of_coverage(on: &On, characteristic: &Characteristic, e: &Evaluation, coverag
         let times = SPARE * least / density;
         found.push(more(e, coverage.points, times, "it was seen too sparsely"));
     }
+    if found.is_empty() {
+        // Enough was seen, and something stands off it.
+        let off = coverage.gaps.iter().filter(|g| matches!(g.why.as_str(), "stands_off" | "faces_away"));
+        found.extend(off.take(MOST_PLACES).map(|gap| of_gap(on, e, gap)));
+    }
     found
 }
 
@@ -164,6 +171,10 @@ fn of_feature(run: &Run, on: &On, bound: &BoundFeature, e: &Evaluation) -> Resul
         &feature.points,
         feature.spacing_mm,
     )?;
+    if looked.seen.fraction >= SEEN {
+        // What is amiss is no lack of points.
+        return Ok(Vec::new());
+    }
     let lost = Lost::over(nominal, scan, &on.best, &bound.triangles, &[] as &[MeasuredPoint]);
     let gaps = Gaps::new(run, nominal, &looked, &lost)?;
     let told = gaps.gaps.iter().take(MOST_PLACES).map(|g| {

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::{Looked, MeasuredPoint, Partition, feet};
-use crate::geometry::{Direction, Point, closest_point_on_triangle};
+use crate::geometry::{Aabb, Direction, Point, Vector, closest_point_on_triangle};
 use crate::nominal::Nominal;
 use crate::run::{CHECK_EVERY, Run, Stopped};
 use crate::scan::Scan;
@@ -65,6 +65,15 @@ pub struct Gaps {
     pub gaps: Vec<Gap>,
     /// Shares of what was looked at, 0 to 1.
     pub shares: BTreeMap<Why, f64>,
+}
+
+/// The place of a part that is furthest from what was seen; of equals the one nearest to their mean.
+fn middle(part: &[usize], places: &[(Point, Option<Direction>, f64)]) -> usize {
+    let furthest = part.iter().map(|&i| places[i].2).fold(0.0, f64::max);
+    let far: Vec<usize> = part.iter().copied().filter(|&i| places[i].2 >= 0.999 * furthest).collect();
+    let mean = far.iter().fold(Vector::zeros(), |s, &i| s + places[i].0.coords) / far.len().max(1) as f64;
+    let off = |i: usize| (places[i].0.coords - mean).norm_squared();
+    far.iter().copied().min_by(|&a, &b| off(a).total_cmp(&off(b)).then(a.cmp(&b))).unwrap_or(part[0])
 }
 
 /// Points that lie over a feature and give no value, each under itself on the nominal, mm.
@@ -161,8 +170,9 @@ impl Gaps {
         // Stable: of equals the one with the lower first place.
         parts.sort_by_key(|p| std::cmp::Reverse(p.len()));
         let gaps = parts.iter().take(MOST_GAPS).filter_map(|part| {
-            let further = |best: usize, i: &usize| if places[*i].2 > places[best].2 { *i } else { best };
-            let middle = part.iter().fold(part[0], further);
+            let middle = middle(part, places);
+            // Of a part that was not seen at all the distance says nothing, and its own size does.
+            let most = Aabb::of(part.iter().map(|&i| &places[i].0)).diagonal() + pitch_mm;
             let mut own: BTreeMap<Why, usize> = BTreeMap::new();
             part.iter().for_each(|&i| *own.entry(reasons[i]).or_default() += 1);
             let why = own.iter().max_by(|a, b| a.1.cmp(b.1).then(b.0.cmp(a.0)))?;
@@ -171,7 +181,7 @@ impl Gaps {
                 fraction: share(part.len()),
                 at: places[middle].0,
                 normal: places[middle].1?,
-                disc_mm: 2.0 * places[middle].2,
+                disc_mm: (2.0 * places[middle].2).min(most),
             })
         });
         Ok(Self { gaps: gaps.collect(), shares: counts.into_iter().map(|(w, n)| (w, share(n))).collect() })

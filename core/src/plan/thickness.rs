@@ -111,7 +111,7 @@ impl Thickness {
     }
 }
 
-/// Walls thicker than this are none by default, mm: sandwich panels of carriages and cabins reach about that (common
+/// Walls thicker than this are none where no nominal thickness is stated, mm: sandwich panels of carriages and cabins reach about that (common
 /// practice, no source).
 const LARGEST_MM: f64 = 25.0;
 
@@ -154,8 +154,10 @@ pub(super) fn thickness(
         None => None,
     };
     let zones: Vec<ThicknessZone> = zones.into_iter().collect::<Option<_>>()?;
-    let stated = std::iter::once(&target).chain(zones.iter().map(|z| &z.target));
-    let thickest = stated.filter_map(|t| t.nominal.stated_mm()).fold(0.0, f64::max);
+    let targets = || std::iter::once(&target).chain(zones.iter().map(|z| &z.target));
+    let thickest = targets().filter_map(|t| t.nominal.stated_mm()).fold(0.0, f64::max);
+    let all_stated = targets().all(|t| t.nominal.stated_mm().is_some());
+    let usual = if all_stated { 2.0 * thickest } else { LARGEST_MM.max(2.0 * thickest) };
     if let Some(largest) = t.largest_nominal_mm {
         let place = at("largest_nominal_mm");
         let ok = in_range(faults, &place, largest, |l| l > 0.0, "above 0, in mm");
@@ -169,7 +171,7 @@ pub(super) fn thickness(
         opposite,
         patch_radius_mm: t.patch_radius_mm,
         definition: t.definition.unwrap_or(ThicknessDefinition::AlongNormal),
-        largest_nominal_mm: t.largest_nominal_mm.unwrap_or(LARGEST_MM.max(2.0 * thickest)),
+        largest_nominal_mm: t.largest_nominal_mm.unwrap_or(usual),
         zones,
     })))
 }

@@ -68,7 +68,9 @@ fn a_laminate_is_the_sum_of_its_layers() {
     let (lower, upper) = t.limits_mm();
     assert!((lower.unwrap() - 1.768_165).abs() < 5e-7 && (upper.unwrap() - 2.268_165).abs() < 5e-7);
     assert_eq!(t.definition, ThicknessDefinition::AlongNormal);
-    assert_eq!(t.largest_nominal_mm, 25.0);
+    assert!((t.largest_nominal_mm - 2.0 * mm).abs() < 1e-12);
+    let drawn = required("patch_radius_mm = 3, lower_deviation_mm = -0.2");
+    assert_eq!(drawn.largest_nominal_mm, 25.0);
 }
 
 #[test]

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::super::Context;
 use super::join::Joined;
-use super::side::{Fit, Side, piece};
+use super::side::{Fit, SLOPES, Side, piece};
 use super::wall::{Other, Wall};
 use crate::filter::{Draws, REHEARSALS};
 use crate::geometry::{Direction, Point, Vector};
@@ -31,9 +31,10 @@ impl Pieces {
                 context.run.check()?;
                 let one = |w: &Wall| {
                     let Some(other) = &w.other else { return (Vec::new(), Vec::new()) };
-                    let own = piece(context.nominal, &w.at, w.normal, w.triangle, patch_mm);
+                    let reach = SLOPES * patch_mm;
+                    let own = piece(context.nominal, &w.at, w.normal, w.triangle, reach);
                     let facing = facet(context, other);
-                    (own, piece(context.nominal, &other.at, facing, other.triangle, patch_mm))
+                    (own, piece(context.nominal, &other.at, facing, other.triangle, reach))
                 };
                 Ok(chunk.iter().map(one).collect())
             })

@@ -4,8 +4,9 @@
 //! ```text
 //! wall     places of the nominal, each with what faces it across the material
 //! join     how several scans lie to each other, where they saw different sides
-//! side     the points of one side, without spikes; a plane of their deviations about a place
+//! side     the points of one side, without spikes; their deviation and its slope about a place
 //! measure  both together: the thickness at a place, and what noise does to it
+//! likely   the field without what is likely its noise, to rehearse on
 //! told     the zones, each judged by its limits, and the map
 //! ```
 //!
@@ -13,6 +14,7 @@
 //! tolerances defines a local thickness; the definitions are common practice, no source.
 
 mod join;
+mod likely;
 mod measure;
 mod side;
 mod told;
@@ -32,9 +34,6 @@ use crate::run::Stopped;
 
 /// Seeds of the noise of either side: any constants; the same scan must always give the same answer.
 const SEEDS: [u64; 2] = [0x7B1C_4E55, 0x2D90_63A7];
-
-/// Fewer points on a side of a wall tell nothing of it.
-const LEAST_POINTS: usize = 6;
 
 /// More points than this beyond reach of a side are no stray: something stands off it that was not measured.
 const MOST_FAR: usize = 10;
@@ -66,6 +65,7 @@ struct Found {
     doubt: Option<String>,
     /// What was left out along rims and sharp edges, mm.
     margin_mm: f64,
+    patch_mm: f64,
 }
 
 /// Says by what the value is defined.
@@ -91,11 +91,14 @@ fn operators(required: &Thickness, evaluation: &mut Evaluation) {
     tell("nominal", words);
     tell(
         "patch",
-        format!("least-squares plane of the deviations within {radius} mm of the place, on either side"),
+        format!(
+            "mean of the deviations within {radius} mm of the place, brought to it by their slope within twice that, on \
+             either side"
+        ),
     );
     tell(
         "value",
-        "smallest and largest thickness of all places, corrected for the least bias of noise; the one with less room is told"
+        "smallest and largest of all places against the nominal thickness, corrected for the bias of noise; the one with less room is told"
             .into(),
     );
     tell("largest_nominal_mm", format!("{}", required.largest_nominal_mm));
@@ -137,17 +140,6 @@ fn found(
         .filter(|p| member[p.triangle as usize] && !sharp.nearer_than(&foot(nominal, p), own.margin_mm))
         .collect();
     context.run.check()?;
-    let told = |what: &str, count: usize| {
-        format!(
-            "{what} was not seen: {count} points of the scan lie on it, at least {LEAST_POINTS} are needed; scan both sides"
-        )
-    };
-    if own.points.len() < LEAST_POINTS {
-        return Ok(Err(told(&format!("the side of {}", bound.id), own.points.len())));
-    }
-    if across.len() < LEAST_POINTS {
-        return Ok(Err(told("the other side of the wall", across.len())));
-    }
     let spacing = |points: &[MeasuredPoint]| scan.spacing_among(points.iter().map(|p| p.index));
     let (own_mm, across_mm) = (spacing(&own.points), spacing(&across));
     let (mut own_points, mut across) = (own.points, across);
@@ -201,7 +193,7 @@ fn found(
         )
     });
     let margin_mm = own.margin_mm;
-    Ok(Ok(Found { walls, measured, sides, far, doubt, margin_mm }))
+    Ok(Ok(Found { walls, measured, sides, far, doubt, margin_mm, patch_mm }))
 }
 
 /// Without normals a point is given to the nearer side; further off than this part of the wall it may be the wrong one.

@@ -12,8 +12,10 @@ use crate::search::PointGrid;
 
 /// Fewer points in a patch do not tell its plane from its noise.
 const LEAST_POINTS: usize = 6;
-/// A plane that is held so one-sidedly that its middle is no better than the mean of four points is none. Our own choice.
+/// A value that is no better than the mean of four points is none. Our own choice.
 const MOST_LEVERAGE: f64 = 0.25;
+/// Slopes are told within this many radii of a patch. Our own choice.
+pub(super) const SLOPES: f64 = 2.0;
 /// Points of one side of a wall face within 60 degrees of its place.
 const LEAST_COSINE: f64 = 0.5;
 /// Noise is rehearsed in groups of points this part of a patch's radius wide, each with one draw.
@@ -47,7 +49,8 @@ impl Side {
         let normals = normals_under(context.nominal, &points);
         let deviations: Vec<f64> = points.iter().map(|p| p.deviation_mm).collect();
         let places = points.iter().map(|p| p.point).collect();
-        let nesting_mm = patch_mm.max(2.5 * spacing_mm);
+        // Wide enough that a stray does not draw its own surroundings to itself, and no wider than that needs.
+        let nesting_mm = (2.0 * patch_mm).min(16.0 * spacing_mm).max(2.5 * spacing_mm);
         let (points, rest, own_noise, spikes) =
             match Gaussian::new(places, &normals, nesting_mm).apply(context.run, &deviations) {
                 Ok(filtered) => {
@@ -73,48 +76,72 @@ impl Side {
         Ok(Self { points, feet, grid, group, draws, spacing_mm, noise_mm, rest, spikes })
     }
 
-    /// The local fit at a place of the nominal that faces `facing`, on the triangles of `piece` (ascending).
+    /// The local fit at a place of the nominal that faces `facing`, on the triangles of `piece` (ascending): the mean of
+    /// the deviations within the patch, brought from the middle of its points to the place by the slope of the
+    /// least-squares plane within twice its radius. Where points lie all round that is their mean, the best that white
+    /// noise allows; at the end of a wall, where they lie to one side, the slope of the patch alone would double its noise.
     pub(super) fn fit(&self, at: &Point, facing: Direction, piece: &[u32], patch_mm: f64) -> Option<Fit> {
         let (u, v) = facing.frame();
         let mut members = Vec::new();
-        self.grid.within(at, patch_mm, |i, _| {
+        self.grid.within(at, SLOPES * patch_mm, |i, d2| {
             if piece.binary_search(&self.points[i as usize].triangle).is_ok() {
                 let off = self.feet[i as usize] - at;
                 // In units of the patch, so that all sums are of a size.
-                members.push((i, off.dot(&u) / patch_mm, off.dot(&v) / patch_mm));
+                let (x, y) = (off.dot(&u) / patch_mm, off.dot(&v) / patch_mm);
+                members.push(Member { index: i, x, y, inner: d2 <= patch_mm * patch_mm });
             }
         });
-        if members.len() < LEAST_POINTS {
-            return None;
-        }
-        let mut m = [0.0f64; 6];
-        for (_, x, y) in &members {
-            for (sum, term) in m.iter_mut().zip([1.0, *x, *y, x * x, x * y, y * y]) {
+        let all = members.len() as f64;
+        let (mut sum, mut inner, mut n) = ([0.0f64; 5], [0.0f64; 2], 0usize);
+        for m in &members {
+            for (sum, term) in sum.iter_mut().zip([m.x, m.y, m.x * m.x, m.x * m.y, m.y * m.y]) {
                 *sum += term;
             }
-        }
-        let inverse = inverse(&m)?;
-        if !(inverse[0][0] <= MOST_LEVERAGE) {
-            return None;
-        }
-        let mut row = [0.0; 3];
-        let mut farthest: f64 = 0.0;
-        for (i, x, y) in &members {
-            let d = self.points[*i as usize].deviation_mm;
-            farthest = farthest.max(d.abs());
-            for (sum, term) in row.iter_mut().zip([d, x * d, y * d]) {
-                *sum += term;
+            if m.inner {
+                inner = [inner[0] + m.x, inner[1] + m.y];
+                n += 1;
             }
         }
-        let of = |k: usize| (0..3).map(|j| inverse[k][j] * row[j]).sum::<f64>();
-        Some(Fit {
-            value_mm: of(0),
-            slope: [of(1) / patch_mm, of(2) / patch_mm],
-            farthest_mm: farthest,
+        if n < LEAST_POINTS {
+            return None;
+        }
+        let middle = [sum[0] / all, sum[1] / all];
+        let (xx, xy, yy) = (
+            sum[2] - all * middle[0] * middle[0],
+            sum[3] - all * middle[0] * middle[1],
+            sum[4] - all * middle[1] * middle[1],
+        );
+        let det = xx * yy - xy * xy;
+        // Points on a line do not hold a plane.
+        if !(det > 1e-6 * all * all) {
+            return None;
+        }
+        let slopes = [[yy / det, -xy / det], [-xy / det, xx / det]];
+        let offset = inner.map(|s| s / n as f64);
+        let mut fit = Fit {
+            value_mm: 0.0,
+            slope: [0.0; 2],
+            farthest_mm: 0.0,
             members,
-            inverse,
+            n: n as f64,
+            offset,
+            middle,
+            slopes,
             patch_mm,
-        })
+        };
+        let weights = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]].map(|along| fit.weights(along));
+        let (mut values, mut leverage) = ([0.0; 3], 0.0);
+        for m in &fit.members {
+            let d = self.points[m.index as usize].deviation_mm;
+            if m.inner {
+                fit.farthest_mm = fit.farthest_mm.max(d.abs());
+            }
+            let of = weights.map(|w| w.of(m));
+            leverage += of[0] * of[0];
+            values.iter_mut().zip(of).for_each(|(v, w)| *v += w * d);
+        }
+        (fit.value_mm, fit.slope) = (values[0], [values[1], values[2]]);
+        (leverage <= MOST_LEVERAGE).then_some(fit)
     }
 
     /// The points of a fit, each with the weight by which its deviation enters a value that changes `along` the fit's
@@ -124,14 +151,14 @@ impl Side {
         fit: &'a Fit,
         along: [f64; 3],
     ) -> impl Iterator<Item = (&'a MeasuredPoint, f64)> + 'a {
-        let of = fit.weights(along);
-        fit.members.iter().map(move |(i, x, y)| (&self.points[*i as usize], of[0] + of[1] * x + of[2] * y))
+        let weights = fit.weights(along);
+        fit.members.iter().map(move |m| (&self.points[m.index as usize], weights.of(m)))
     }
 
     /// Adds to `sum` what the noise of a fit's points does to `along` its value (mm) and its two slopes (per mm), for
     /// every draw; returns its variance, mm2. Exact in variance; points of one group share a draw.
     pub(super) fn rehearse(&self, fit: &Fit, along: [f64; 3], sum: &mut Draws) -> f64 {
-        let of = fit.weights(along);
+        let weights = fit.weights(along);
         let (mut open, mut square, mut variance) = (u32::MAX, 0.0, 0.0);
         let close = |group: u32, square: f64, sum: &mut Draws| {
             if let Some(draws) = self.draws.get(group as usize) {
@@ -140,9 +167,9 @@ impl Side {
             }
         };
         // Points of one group come one after the other, since groups are cells of the grid.
-        for (i, x, y) in &fit.members {
-            let weight = of[0] + of[1] * x + of[2] * y;
-            let group = self.group[*i as usize];
+        for m in &fit.members {
+            let weight = weights.of(m);
+            let group = self.group[m.index as usize];
             if group != open {
                 close(open, square, sum);
                 (open, square) = (group, 0.0);
@@ -155,41 +182,61 @@ impl Side {
     }
 }
 
-/// The least-squares plane of the deviations about a place.
+/// A point of a fit.
+#[derive(Clone, Copy, Debug)]
+struct Member {
+    index: u32,
+    /// From the place, in units of the patch's radius.
+    x: f64,
+    y: f64,
+    /// Whether it lies within the patch, and not only within twice its radius.
+    inner: bool,
+}
+
+/// The deviations about a place.
 pub(super) struct Fit {
     /// Deviation at the place, mm.
     pub(super) value_mm: f64,
-    /// Its slopes along the two directions of the frame of what the place faces.
+    /// Its slopes along the two directions of the frame of what the place faces, mm per mm.
     pub(super) slope: [f64; 2],
     /// The largest deviation of one of its points, mm, as a positive number.
     pub(super) farthest_mm: f64,
-    /// Index of each point with its place in units of the patch.
-    members: Vec<(u32, f64, f64)>,
-    inverse: [[f64; 3]; 3],
+    members: Vec<Member>,
+    /// Points within the patch.
+    n: f64,
+    /// Their middle, and that of all, in units of the patch.
+    offset: [f64; 2],
+    middle: [f64; 2],
+    /// Inverse of the second moments of all about their middle.
+    slopes: [[f64; 2]; 2],
     patch_mm: f64,
 }
 
-impl Fit {
-    /// A point at x, y (in units of the patch) has the weight `w[0] + w[1] x + w[2] y`.
-    fn weights(&self, along: [f64; 3]) -> [f64; 3] {
-        let scale = [along[0], along[1] / self.patch_mm, along[2] / self.patch_mm];
-        std::array::from_fn(|j| (0..3).map(|k| scale[k] * self.inverse[k][j]).sum())
+/// By how much the deviation of each point of a fit enters a value.
+#[derive(Clone, Copy, Debug)]
+struct Weights {
+    /// Of those within the patch.
+    inner: f64,
+    /// Of all: `plane[0] + plane[1] x + plane[2] y`.
+    plane: [f64; 3],
+}
+
+impl Weights {
+    fn of(&self, m: &Member) -> f64 {
+        let plane = self.plane[0] + self.plane[1] * m.x + self.plane[2] * m.y;
+        if m.inner { plane + self.inner } else { plane }
     }
 }
 
-/// Of the symmetric matrix [[m0 m1 m2] [m1 m3 m4] [m2 m4 m5]]; `None` where the places lie on a line.
-fn inverse(m: &[f64; 6]) -> Option<[[f64; 3]; 3]> {
-    let c00 = m[3] * m[5] - m[4] * m[4];
-    let c01 = m[2] * m[4] - m[1] * m[5];
-    let c02 = m[1] * m[4] - m[2] * m[3];
-    let c11 = m[0] * m[5] - m[2] * m[2];
-    let c12 = m[1] * m[2] - m[0] * m[4];
-    let c22 = m[0] * m[3] - m[1] * m[1];
-    let det = m[0] * c00 + m[1] * c01 + m[2] * c02;
-    if !(det > 1e-6 * m[0] * m[0] * m[0]) {
-        return None;
+impl Fit {
+    /// Of a value that changes `along` the fit's value (mm) and its two slopes (per mm).
+    fn weights(&self, along: [f64; 3]) -> Weights {
+        // The place lies as far from the middle of the patch's points as that from the place.
+        let by: [f64; 2] = std::array::from_fn(|k| along[k + 1] / self.patch_mm - along[0] * self.offset[k]);
+        let slope: [f64; 2] = std::array::from_fn(|j| by[0] * self.slopes[0][j] + by[1] * self.slopes[1][j]);
+        let constant = -(slope[0] * self.middle[0] + slope[1] * self.middle[1]);
+        Weights { inner: along[0] / self.n, plane: [constant, slope[0], slope[1]] }
     }
-    Some([[c00, c01, c02], [c01, c11, c12], [c02, c12, c22]].map(|row| row.map(|c| c / det)))
 }
 
 /// The triangles of the nominal that hang together with `start` about a place, face as it does and have a part within

@@ -4,6 +4,7 @@ use super::super::by_rule::{Asked, judge};
 use super::super::extract::Extracted;
 use super::super::sight::Sight;
 use super::super::{Subject, place};
+use super::likely::likely;
 use super::{Found, Lacks, coverage_of};
 use crate::geometry::{Direction, Point};
 use crate::partition::{Gaps, Lost, Seen, Why};
@@ -196,10 +197,14 @@ fn of_zone(
             wall_mm: None,
         };
         let missing = blind.or_else(|| found.far.clone());
+        let measured = surface(&|i, d| thickness_mm(i, d) - nominal_mm(i));
+        let noise: Vec<_> = valued.iter().map(|v| found.measured[v.0].noise).collect();
+        let field = likely(&measured.points, &measured.deviations_mm, &noise, 2.0 * found.patch_mm);
         let extracted = Extracted {
-            measured: surface(&|i, d| thickness_mm(i, d) - nominal_mm(i)),
+            likely: Some(Surface { deviations_mm: field, ..measured.clone() }),
+            measured,
             perfect: surface(&|_, _| 0.0),
-            noise: valued.iter().map(|v| found.measured[v.0].noise).collect(),
+            noise,
             sight,
             noise_mm: found.sides.iter().map(|s| s.noise_mm).fold(0.0, f64::max),
             spikes: found.sides.iter().map(|s| s.spikes).sum(),
@@ -330,6 +335,8 @@ fn unseen(sight: &Sight) -> String {
             .into()
     } else if share(Why::TooFew) > 0.5 {
         "too few points lie within a patch; scan more closely, or take a larger `patch_radius_mm`".into()
+    } else if share(Why::Unseen) > 0.5 {
+        "the side of the feature itself was not seen; scan both sides".into()
     } else {
         "no place of it was seen on both sides".into()
     }
@@ -346,7 +353,12 @@ fn result(required: &Thickness, found: &Found, zones: Vec<ThicknessZoneResult>) 
         }
     }
     let count = places.len() as f64;
-    (!places.is_empty()).then(|| ThicknessResult {
+    let by = |a: &&(Point, Direction, f64), b: &&(Point, Direction, f64)| a.2.total_cmp(&b.2);
+    let told = |p: &(Point, Direction, f64)| Extreme { value_mm: p.2, at_mm: place(&p.0) };
+    let (thinnest, thickest) = (places.iter().min_by(by)?, places.iter().max_by(by)?);
+    Some(ThicknessResult {
+        thinnest: told(thinnest),
+        thickest: told(thickest),
         definition: match required.definition {
             ThicknessDefinition::AlongNormal => "along_normal".into(),
             ThicknessDefinition::InscribedBall => "inscribed_ball".into(),

@@ -45,6 +45,8 @@ pub(super) struct Walls {
     pub(super) at_borders: usize,
 }
 
+/// Places lie this part of a patch's radius apart, so that between them the mean over a patch hardly changes.
+const PITCH: f64 = 0.5;
 /// Most places of one face.
 const MOST_PLACES: f64 = 20_000.0;
 /// A face has so many places at least, however wide the patch is.
@@ -67,7 +69,7 @@ pub(super) struct Strips<'a> {
 }
 
 impl Walls {
-    /// Places spread over a face, no further apart than the radius of a patch.
+    /// Places spread over a face, half the radius of a patch apart unless these are too many.
     pub(super) fn new(
         context: &Context,
         bound: &BoundFeature,
@@ -75,8 +77,7 @@ impl Walls {
         strips: &Strips,
     ) -> Result<Self, Stopped> {
         let area = bound.area_mm2;
-        let pitch_mm = required
-            .patch_radius_mm
+        let pitch_mm = (PITCH * required.patch_radius_mm)
             .min((area / LEAST_PLACES).sqrt())
             .max((area / MOST_PLACES).sqrt())
             .max(1e-6);

@@ -37,8 +37,8 @@ pub struct Thickness {
     /// Which thickness; along the normal if absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub definition: Option<ThicknessDefinition>,
-    /// Faces of the nominal further apart than this are not two sides of one wall, mm; 25 if absent, or twice the
-    /// largest nominal thickness that is stated.
+    /// Faces of the nominal further apart than this are not two sides of one wall, mm. If absent twice the largest nominal
+    /// thickness, where all are stated; else no less than 25.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub largest_nominal_mm: Option<f64>,
     /// Places with another nominal thickness: ply drops, cores. Where several hold a place the first counts.

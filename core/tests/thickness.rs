@@ -284,20 +284,21 @@ fn over_bound(
 fn white_noise_is_averaged_as_well_as_it_can_be_on_a_plate_and_on_a_curved_panel() {
     const NOISE: f64 = 0.03;
     let limits = "nominal_mm = 3.0, lower_deviation_mm = -0.3, upper_deviation_mm = 0.3";
-    // A panel of radius 300, 3 mm thick, 80 degrees by 50 mm; facets of half a degree.
+    // A panel of radius 300, 3 mm thick, 10 degrees by 40 mm; facets of half a degree.
     let arc = |radius: f64, out: bool| {
         move |u: f64, v: f64| {
             let (a, b) = if out { (u, v) } else { (v, u) };
-            let f = (16.0 * a - 8.0f64).to_radians();
-            Point::new(radius * math::sin(f), 50.0 * b - 25.0, radius * math::cos(f))
+            let f = (10.0 * a - 5.0f64).to_radians();
+            Point::new(radius * math::sin(f), 40.0 * b - 20.0, radius * math::cos(f))
         }
     };
     let mut soup = Soup::default();
     let below = arc(297.0, false);
-    soup.wall(&arc(300.0, true), &|u, v| below(v, u), [32, 10]);
+    soup.wall(&arc(300.0, true), &|u, v| below(v, u), [20, 10]);
     let panel = soup.nominal();
     let plate = slab_nominal(|_, _| 3.0);
-    for patch_mm in [1.5, 3.0] {
+    // Few enough places that the map holds each of them.
+    for patch_mm in [3.0, 4.0] {
         let (mut flat, mut curved) = (Vec::new(), Vec::new());
         for seed in 0..8 {
             let points = slab_scan(|_, _| 3.0, NOISE, 100 + seed);
@@ -315,8 +316,8 @@ fn white_noise_is_averaged_as_well_as_it_can_be_on_a_plate_and_on_a_curved_panel
 
             let mut random = Random::seeded(200 + seed);
             let mut points = Points::default();
-            points.add(&arc(300.0, true), 25_000, NOISE, &mut random, &|_| true);
-            points.add(&arc(297.0, false), 25_000, NOISE, &mut random, &|_| true);
+            points.add(&arc(300.0, true), 13_000, NOISE, &mut random, &|_| true);
+            points.add(&arc(297.0, false), 13_000, NOISE, &mut random, &|_| true);
             let scan =
                 Points { points: points.points.clone(), normals: points.normals.clone(), clean: Vec::new() }
                     .scan();
@@ -386,8 +387,8 @@ fn zones_have_targets_of_their_own_and_the_worst_of_them_settles() {
 
 #[test]
 fn a_drawn_step_is_followed_by_the_nominals_own_thickness_and_by_a_zone_of_the_other_side() {
-    // Drawn with a step of 1 mm at x = 0 over a chamfer of 4 mm; made 0.1 thicker on the thin side.
-    let step = |x: f64, _: f64| 3.0 + ((x + 2.0) / 4.0).clamp(0.0, 1.0);
+    // Drawn with a step of 1 mm over a chamfer of 2 mm; made 0.1 thicker on the thin side.
+    let step = |x: f64, _: f64| 3.0 + ((x + 2.0) / 2.0).clamp(0.0, 1.0);
     let nominal = slab_nominal(step);
     let made = move |x: f64, y: f64| step(x, y) + if x < -4.0 { 0.1 } else { 0.0 };
     let scan = slab_scan(made, 0.008, 8).scan();

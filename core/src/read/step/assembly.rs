@@ -1,7 +1,8 @@
 //! Products, their shapes and where they lie: ISO 10303-41, -43, -44 (from memory).
 //!
-//! A part is a product with bodies. An assembly places products in products, by an occurrence whose transformation
-//! takes one axis system to another, or by a mapped item that does the same within representations.
+//! A part is a product with bodies. An assembly places products in products, by an occurrence whose
+//! transformation takes one axis system to another, or by a mapped item that does the same within
+//! representations.
 
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -22,8 +22,8 @@ struct Basis {
 }
 
 impl Knots {
-    /// `None` unless there is one knot more than control points and degree, they do not fall, and the domain has
-    /// a length.
+    /// `None` unless there is one knot more than control points and degree, they do not fall, and the domain
+    /// has a length.
     pub(super) fn new(degree: usize, knots: Vec<f64>, points: usize) -> Option<Self> {
         let counts = (1..=MAX_DEGREE).contains(&degree)
             && points > degree
@@ -186,7 +186,8 @@ pub(super) struct BSplineSurface {
 }
 
 impl BSplineSurface {
-    /// `None` where counts do not agree or a number makes no sense. `points` and `weights` hold for each u all v.
+    /// `None` where counts do not agree or a number makes no sense. `points` and `weights` hold for each u
+    /// all v.
     pub(super) fn new(
         degrees: [usize; 2],
         knots: [Vec<f64>; 2],

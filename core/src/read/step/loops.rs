@@ -20,6 +20,8 @@ pub(super) struct Layout {
     pub added: Vec<Point>,
     /// Distance of each vertex that the loops name from the surface, mm.
     pub gaps_mm: Vec<f64>,
+    /// The surface's own normal at each of those; `None` at a pole.
+    pub normals: Vec<Option<Direction>>,
 }
 
 /// Why loops cannot be laid out.
@@ -48,8 +50,8 @@ struct Laid {
 /// Corners that follow each other without a pole between, and the pole (with its vertex) before them.
 type Chain = (Option<(u32, Pole)>, Vec<Corner>);
 
-/// Places this near in one coordinate of the chart are on one line, mm: what iso-parametric edges of files miss it
-/// by. Else slivers between nearly straight boundary points would stand off the surface like lids.
+/// Places this near in one coordinate of the chart are on one line, mm: what iso-parametric edges of files
+/// miss it by. Else slivers between nearly straight boundary points would stand off the surface like lids.
 const ON_ONE_LINE_MM: f64 = 1e-5;
 /// A corner this near to a pole is the pole, mm.
 const AT_POLE_MM: f64 = 1e-5;
@@ -66,11 +68,15 @@ pub(super) fn lay_out<'s>(
     let (scale, tight) = scale(surface, loops, vertices)?;
     let chart = Chart::Parameters { surface, scale };
     let periods = std::array::from_fn(|i| surface.periods()[i].map(|p| p * scale[i]));
-    let mut layout = Layout { gaps_mm: vec![0.0; vertices.len()], ..Layout::default() };
+    let mut layout = Layout {
+        gaps_mm: vec![0.0; vertices.len()],
+        normals: vec![None; vertices.len()],
+        ..Layout::default()
+    };
     let mut plain: Vec<Vec<Corner>> = Vec::new();
     let mut round: Vec<Laid> = Vec::new();
     for l in loops {
-        let laid = unwrap(surface, scale, periods, &poles, l, vertices, &mut layout.gaps_mm)?;
+        let laid = unwrap(surface, scale, periods, &poles, l, vertices, &mut layout)?;
         if laid.wrap == [0, 0] { plain.push(laid.corners) } else { round.push(laid) }
     }
     align_on_lines(&mut plain, &mut round, tight);
@@ -94,14 +100,14 @@ pub(super) fn lay_out<'s>(
     Ok((chart, layout))
 }
 
-/// A direction that bends less than the other is drawn together, so that triangles may be long where the surface is
-/// straight; at most by this, so that none becomes a needle.
+/// A direction that bends less than the other is drawn together, so that triangles may be long where the
+/// surface is straight; at most by this, so that none becomes a needle.
 const TIGHTEST: f64 = 0.02;
 
 /// What each parameter is multiplied by, and how much a mm is drawn together by it: the mean length of a step
-/// over the boundary, times the root of how much the surface bends along it, the larger bend being 1. A chord's error
-/// grows with the square of its length and with the bend, so that triangles of one shape in the chart have
-/// even errors.
+/// over the boundary, times the root of how much the surface bends along it, the larger bend being 1. A
+/// chord's error grows with the square of its length and with the bend, so that triangles of one shape in the
+/// chart have even errors.
 fn scale(
     surface: &Surface,
     loops: &[Vec<u32>],
@@ -138,7 +144,7 @@ fn unwrap(
     poles: &[Pole],
     l: &[u32],
     vertices: &[Point],
-    gaps: &mut [f64],
+    layout: &mut Layout,
 ) -> Result<Laid, LayoutFault> {
     let pole_at = |v: u32| {
         let p = vertices[v as usize];
@@ -164,7 +170,9 @@ fn unwrap(
         let p = vertices[vertex as usize];
         let (u, v) = surface.parameters_of(&p, near).ok_or(LayoutFault::NoPlace)?;
         near = Some((u, v));
-        gaps[vertex as usize] = (surface.jet(u, v).p - p).norm();
+        let jet = surface.jet(u, v);
+        layout.gaps_mm[vertex as usize] = (jet.p - p).norm();
+        layout.normals[vertex as usize] = Direction::new(jet.u.cross(&jet.v));
         let mut flat = [u * scale[0], v * scale[1]];
         if let Some(last) = last {
             flat = nearest(flat, last);
@@ -299,8 +307,8 @@ impl Maker<'_, '_> {
         Ok(polygon)
     }
 
-    /// Corners along a straight line in the chart, without its ends, and the same less a whole turn; near enough that
-    /// chords lie within their error.
+    /// Corners along a straight line in the chart, without its ends, and the same less a whole turn; near
+    /// enough that chords lie within their error.
     fn seam(&mut self, from: Flat, to: Flat, whole: Flat) -> Vec<(Corner, Corner)> {
         let at = |f: f64| [from[0] + (to[0] - from[0]) * f, from[1] + (to[1] - from[1]) * f];
         let mut steps = 1_u32;

@@ -4,8 +4,9 @@
 //! bytes -> lexer, part21 -> graph -> topology, shapes, units -> edges -> loops, chart -> triangulate -> mesh
 //! ```
 //!
-//! Every face is kept by its `#id`, with its exact surface. A face that cannot be understood or filled is told by
-//! its id, and the others live. Lengths become mm and angles rad, whatever units each representation states.
+//! Every face is kept by its `#id`, with its exact surface. A face that cannot be understood or filled is
+//! told by its id, and the others live. Lengths become mm and angles rad, whatever units each representation
+//! states.
 
 mod assembly;
 mod bspline;
@@ -14,13 +15,17 @@ mod chart;
 mod curves;
 mod edges;
 mod error;
+mod face;
+mod fault;
 mod graph;
 mod lexer;
+mod lines;
 mod loops;
 mod mesh;
 mod nearest;
 mod open_edges;
 mod part21;
+mod seat;
 mod shapes;
 mod surfaces;
 #[cfg(test)]
@@ -36,9 +41,9 @@ use std::ops::Range;
 pub use assembly::Placed;
 pub use carrier::{Carrier, FaceSurface, SurfaceFoot};
 pub use error::StepError;
+pub use fault::FaceFault;
 pub use graph::EntityFault;
 pub use loops::LayoutFault;
-pub use mesh::FaceFault;
 pub use part21::FileLimits;
 pub use triangulate::FillFault;
 
@@ -126,8 +131,10 @@ pub struct StepFace {
     pub surface: Option<FaceSurface>,
     /// Its triangles among those of the part, or why there are none.
     pub triangles: Result<Range<usize>, FaceFault>,
-    /// Largest distance of its boundary from its surface, mm.
+    /// Largest distance of its boundary, as the file has it, from its surface, mm.
     pub gap_mm: f64,
+    /// Largest distance of a vertex of its triangles from its surface, mm: what of the gap could not be mended.
+    pub left_mm: f64,
 }
 
 /// Whether the bytes begin as a STEP file does.
@@ -239,6 +246,7 @@ fn read_part(run: &Run, graph: &Graph, part: &assembly::Part, chord_mm: f64) -> 
                         surface: meshed.surface.clone(),
                         triangles: meshed.triangles.clone().map(|r| r.start + t0..r.end + t0),
                         gap_mm: meshed.gap_mm,
+                        left_mm: meshed.left_mm,
                     });
                 }
                 Err((id, fault)) => out.faces.push(StepFace {
@@ -247,6 +255,7 @@ fn read_part(run: &Run, graph: &Graph, part: &assembly::Part, chord_mm: f64) -> 
                     surface: None,
                     triangles: Err(fault.into()),
                     gap_mm: 0.0,
+                    left_mm: 0.0,
                 }),
             }
         }

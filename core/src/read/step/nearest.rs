@@ -29,8 +29,9 @@ pub(super) fn nearest(range: (f64, f64), samples: usize, at: &dyn Fn(f64) -> Off
     best.1
 }
 
-/// Newton's method on the slope of the squared distance, kept inside `within`; where the second derivative
-/// is not positive, or a step does not go down, Gauss-Newton and halved steps instead. Common practice, no source.
+/// Newton's method on the slope of the squared distance, kept inside `within`; where the second derivative is
+/// not positive, or a step does not go down, Gauss-Newton and halved steps instead. Common practice, no
+/// source.
 pub(super) fn descend(within: (f64, f64), start: f64, at: &dyn Fn(f64) -> Offset) -> f64 {
     let mut t = start;
     let (mut d, mut d1, mut d2) = at(t);

@@ -7,8 +7,8 @@ use crate::geometry::Point;
 /// Vertices this near are one, mm: below the sampling of any edge, above the digits of files.
 const ONE_PLACE_MM: f64 = 1e-4;
 
-/// How many edges an odd number of triangles have. Vertices within 0.0001 mm of each other are one, triangles that
-/// this leaves without area are left out.
+/// How many edges an odd number of triangles have. Vertices within 0.0001 mm of each other are one, triangles
+/// that this leaves without area are left out.
 pub(super) fn count(vertices: &[Point], triangles: &[[u32; 3]]) -> usize {
     let one = one_place(vertices);
     let mut times: BTreeMap<(u32, u32), u32> = BTreeMap::new();

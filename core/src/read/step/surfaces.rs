@@ -404,9 +404,9 @@ impl Spline {
         best.filter(|(far, _)| far.is_finite()).map(|(_, found)| found)
     }
 
-    /// Newton's method on the squared distance in two parameters, Gauss-Newton where its matrix is not positive,
-    /// halved steps, a parameter at its bound held there while it pushes outwards. Common practice, no source.
-    /// Answers the distance and the parameters.
+    /// Newton's method on the squared distance in two parameters, Gauss-Newton where its matrix is not
+    /// positive, halved steps, a parameter at its bound held there while it pushes outwards. Common practice,
+    /// no source. Answers the distance and the parameters.
     pub(super) fn descend(&self, p: &Point, start: (f64, f64)) -> (f64, (f64, f64)) {
         let domains = self.domains();
         let bring = |u: f64, v: f64| {

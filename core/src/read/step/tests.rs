@@ -14,8 +14,8 @@ struct Written {
 const UPRIGHT: Written =
     Written { inch: false, turn: Matrix3::new(1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0) };
 
-/// A block of 40 x 30 x 20 mm with a hole of radius 5 mm through it, as one product: ids from 1000 on; the bottom
-/// is #1100, the top #1101, the sides #1102 to #1105, the hole #1106.
+/// A block of 40 x 30 x 20 mm with a hole of radius 5 mm through it, as one product: ids from 1000 on; the
+/// bottom is #1100, the top #1101, the sides #1102 to #1105, the hole #1106.
 fn block(written: Written) -> String {
     use std::fmt::Write;
     let unit = if written.inch { 25.4 } else { 1.0 };
@@ -238,6 +238,11 @@ fn a_face_whose_boundary_lies_off_its_surface_is_told_and_how_far() {
     let near = read_text(&whole.replace(",5.0);\n#1106", ",5.1);\n#1106")).unwrap();
     assert!(near.parts[0].faces[6].triangles.is_ok());
     assert!((near.parts[0].surface_gap_mm - 0.1).abs() < 1e-9 && near.parts[0].faces[5].gap_mm < 1e-9);
+    // The triangles lie on both surfaces all the same, and the rims of the planes follow.
+    let part = &near.parts[0];
+    assert!(part.faces.iter().all(|f| f.left_mm < 1e-6) && part.open_edges == 0);
+    let (_, volume) = area_and_volume(part);
+    assert!((volume / (24_000.0 - PI * 5.1 * 5.1 * 20.0) - 1.0).abs() < 2e-4, "{volume}");
     let far = read_text(&whole.replace(",5.0);\n#1106", ",6.0);\n#1106")).unwrap();
     let Err(FaceFault::OffSurface { gap_mm }) = far.parts[0].faces[6].triangles else { panic!() };
     assert!((gap_mm - 1.0).abs() < 1e-9);

@@ -1,7 +1,7 @@
 //! Triangles between polygons in a chart, refined until their chords lie near enough to the surface.
 //!
-//! Constrained Delaunay triangulation (Chew, "Constrained Delaunay triangulations", Algorithmica 4, 1989) by the
-//! crate `spade` with exact predicates; new corners in the middle of the worst edges.
+//! Constrained Delaunay triangulation (Chew, "Constrained Delaunay triangulations", Algorithmica 4, 1989) by
+//! the crate `spade` with exact predicates; new corners in the middle of the worst edges.
 
 use std::collections::{HashMap, HashSet};
 
@@ -57,6 +57,30 @@ impl HasPosition for Placed {
     }
 }
 
+/// How far triangles may lie off the surface.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Limits {
+    /// Their chords, where their corners lie on it, mm.
+    pub chord_mm: f64,
+    /// Chords and corners together, as far as can be had, mm.
+    pub whole_mm: f64,
+}
+
+impl Limits {
+    /// How far the middle between two corners may lie off that lie off by `a` and `b` themselves. At a share
+    /// f of the way a chord of the height e, on the side of the corners, lies (1 - f) a + f b + 4 f (1 - f) e
+    /// off; the largest of those is (a + b) / 2 + e + (a - b)^2 / (16 e) where that is no corner. It is
+    /// `whole_mm` for the e below.
+    fn middle(&self, a: f64, b: f64) -> f64 {
+        let mean = 0.5 * (a + b);
+        let rest = self.whole_mm - mean;
+        let under = rest * rest - 0.25 * (a - b) * (a - b);
+        // A corner that lies off by more than allowed cannot be made up for.
+        let e = if rest > 0.0 && under >= 0.0 { 0.5 * (rest + under.sqrt()) } else { self.chord_mm };
+        mean + e.min(self.chord_mm)
+    }
+}
+
 /// What fills the polygons.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Filling {
@@ -75,16 +99,15 @@ struct Fill<'a, 's> {
     walls: HashMap<(usize, usize), usize>,
 }
 
-/// Fills polygons. `vertices` are the places that they name and `gaps_mm` how far they lie off the surface (0 for those
-/// beyond its end), which is added to what is allowed, since no corner inside makes up for it; `seeds` are corners to begin with where they lie
-/// inside.
+/// Fills polygons. `vertices` are the places that they name and `gaps_mm` how far they lie off the surface (0
+/// for those beyond its end); `seeds` are corners to begin with where they lie inside.
 pub(super) fn fill(
     chart: &Chart,
     polygons: &[Vec<Corner>],
     vertices: &[Point],
     gaps_mm: &[f64],
     seeds: &[Flat],
-    allowed_mm: f64,
+    limits: Limits,
     run: &Run,
 ) -> Result<Filling, FillFault> {
     let mut fill = Fill {
@@ -115,7 +138,7 @@ pub(super) fn fill(
     for _ in 0..ROUNDS {
         run.check()?;
         let inside = fill.inside();
-        let wanted = fill.wanted(&inside, allowed_mm, &mut good, &mut good_middles, run)?;
+        let wanted = fill.wanted(&inside, limits, &mut good, &mut good_middles, run)?;
         if wanted.is_empty() {
             break;
         }
@@ -173,8 +196,8 @@ impl Fill<'_, '_> {
         Ok(())
     }
 
-    /// For each face of the net, by its number, whether it lies inside: an odd number of walls from outside. Number 0
-    /// is the outside itself.
+    /// For each face of the net, by its number, whether it lies inside: an odd number of walls from outside.
+    /// Number 0 is the outside itself.
     fn inside(&self) -> Vec<bool> {
         let mut beside: Vec<[(usize, bool); 3]> = vec![[(0, false); 3]; self.net.num_all_faces()];
         let mut state: Vec<Option<bool>> = vec![None; self.net.num_all_faces()];
@@ -225,12 +248,12 @@ impl Fill<'_, '_> {
         Ok(())
     }
 
-    /// Places of new corners: the middle of each edge that is the worst of a triangle inside and lies off the surface
-    /// by more than allowed, or of the triangle where only its middle does.
+    /// Places of new corners: the middle of each edge that is the worst of a triangle inside and lies off the
+    /// surface by more than allowed, or of the triangle where only its middle does.
     fn wanted(
         &self,
         inside: &[bool],
-        allowed_mm: f64,
+        limits: Limits,
         good: &mut HashSet<(usize, usize)>,
         good_middles: &mut HashSet<[usize; 3]>,
         run: &Run,
@@ -253,8 +276,7 @@ impl Fill<'_, '_> {
                     continue;
                 }
                 let error = self.chart.chord_error(self.corner(a.data(), i), self.corner(b.data(), j));
-                let allowed = allowed_mm + 0.5 * (self.vertices[i].2 + self.vertices[j].2);
-                if !(error > allowed) {
+                if !(error > limits.middle(self.vertices[i].2, self.vertices[j].2)) {
                     good.insert(key);
                 } else if error > worst.0 {
                     let (p, q) = (a.data().0, b.data().0);
@@ -275,7 +297,8 @@ impl Fill<'_, '_> {
             }
             let triple = corners.map(|(i, flat)| (flat, self.vertices[i].1));
             let gaps = corners.map(|(i, _)| self.vertices[i].2);
-            if self.chart.middle_error(triple) > allowed_mm + (gaps[0] + gaps[1] + gaps[2]) / 3.0 {
+            let mean = (gaps[0] + gaps[1] + gaps[2]) / 3.0;
+            if self.chart.middle_error(triple) > limits.middle(mean, mean) {
                 let mean = |k: usize| (corners[0].1[k] + corners[1].1[k] + corners[2].1[k]) / 3.0;
                 wanted.push([mean(0), mean(1)]);
             } else {

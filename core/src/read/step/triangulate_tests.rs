@@ -25,7 +25,9 @@ fn mesh(surface: &Surface, loops: &[Vec<Point>]) -> (f64, f64, usize) {
     let (chart, layout) = lay_out(surface, &ids, &vertices, 0.01).unwrap();
     let mut all = vertices;
     all.extend(&layout.added);
-    let filling = fill(&chart, &layout.polygons, &all, &[], &[], 0.01, &quiet()).unwrap();
+    let filling =
+        fill(&chart, &layout.polygons, &all, &[], &[], Limits { chord_mm: 0.01, whole_mm: 0.01 }, &quiet())
+            .unwrap();
     all.extend(&filling.inner);
     let (mut area, mut worst) = (0.0, 0.0_f64);
     let mut edges: HashMap<(u32, u32), i32> = HashMap::new();
@@ -141,7 +143,16 @@ fn a_loop_along_the_seam_twice_is_the_whole_tube() {
     l.push(n as u32);
     l.extend(high.rev());
     let (chart, layout) = lay_out(&tube, &[l], &vertices, 0.01).unwrap();
-    let filling = fill(&chart, &layout.polygons, &vertices, &[], &[], 0.02, &quiet()).unwrap();
+    let filling = fill(
+        &chart,
+        &layout.polygons,
+        &vertices,
+        &[],
+        &[],
+        Limits { chord_mm: 0.02, whole_mm: 0.02 },
+        &quiet(),
+    )
+    .unwrap();
     assert_eq!(filling.triangles.len(), 2 * n);
 }
 
@@ -150,9 +161,13 @@ fn crossing_and_empty_boundaries_are_refused() {
     let plane = Surface::Plane { axes: axes() };
     let bow = [(0.0, 0.0), (10.0, 10.0), (10.0, 0.0), (0.0, 10.0)].map(|(u, v)| plane.jet(u, v).p);
     let (chart, layout) = lay_out(&plane, &[vec![0, 1, 2, 3]], &bow, 0.01).unwrap();
-    let fault = fill(&chart, &layout.polygons, &bow, &[], &[], 0.01, &quiet()).unwrap_err();
+    let fault =
+        fill(&chart, &layout.polygons, &bow, &[], &[], Limits { chord_mm: 0.01, whole_mm: 0.01 }, &quiet())
+            .unwrap_err();
     assert_eq!(fault, FillFault::Crossing);
     let (chart, layout) = lay_out(&plane, &[vec![0, 1]], &bow, 0.01).unwrap();
-    let fault = fill(&chart, &layout.polygons, &bow, &[], &[], 0.01, &quiet()).unwrap_err();
+    let fault =
+        fill(&chart, &layout.polygons, &bow, &[], &[], Limits { chord_mm: 0.01, whole_mm: 0.01 }, &quiet())
+            .unwrap_err();
     assert_eq!(fault, FillFault::Empty);
 }

@@ -5,8 +5,8 @@ use std::f64::consts::{PI, TAU};
 use super::surfaces::Surface;
 use crate::geometry::{Point, math};
 
-/// Triangles of the whole surface, seen counter-clockwise from where u cross v points; `None` for a surface that
-/// is not closed by itself.
+/// Triangles of the whole surface, seen counter-clockwise from where u cross v points; `None` for a surface
+/// that is not closed by itself.
 pub(super) fn whole(surface: &Surface, chord_mm: f64) -> Option<(Vec<Point>, Vec<[u32; 3]>)> {
     // A facet of a square of two steps w lies r (1 - cos(w / 2)) off along each, so a quarter less for both.
     let steps = |radius: f64| {

@@ -12,6 +12,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::carrier::FaceSurface;
+use super::edge_line::{EdgeLine, EdgeSide};
 use super::face::{Own, make, smallest_radius};
 use super::fault::FaceFault;
 use super::graph::EntityFault;
@@ -20,7 +21,7 @@ use super::shapes::Shapes;
 use super::surfaces::Surface;
 use super::topology::{Face, Step};
 use super::triangulate::FillFault;
-use crate::geometry::Point;
+use crate::geometry::{Direction, Point};
 use crate::run::{Run, Stopped};
 
 /// A face with its triangles.
@@ -44,6 +45,8 @@ pub(super) struct PartMesh {
     pub faces: Vec<Meshed>,
     /// The faces (indices) that each edge lies between, by the edge's id.
     pub edge_faces: BTreeMap<u64, Vec<usize>>,
+    /// Of the edges beside which a face was made, in the order of their ids.
+    pub edge_lines: Vec<EdgeLine>,
     /// Largest distance of a vertex from the curve of its edge, mm.
     pub curve_gap_mm: f64,
 }
@@ -221,7 +224,7 @@ impl Mesher<'_> {
         let mut part = PartMesh { curve_gap_mm: lines.curve_gap_mm, ..PartMesh::default() };
         // Only vertices in use, in the order of their first use.
         let mut place: Vec<Option<u32>> = vec![None; lines.vertices.len()];
-        for (n, own) in own.into_iter().enumerate() {
+        for (n, own) in own.iter().enumerate() {
             let face = &self.faces[n];
             let surface = self.surfaces[n].as_ref().ok();
             let surface =
@@ -243,13 +246,40 @@ impl Mesher<'_> {
                     part.triangles.extend(own.triangles.iter().map(|t| t.map(|v| map[v as usize])));
                     (Ok(begin..part.triangles.len()), own.gap_mm())
                 }
-                Some(Err(fault)) => (Err(fault), 0.0),
+                Some(Err(fault)) => (Err(fault.clone()), 0.0),
                 // Every face was made in the last round.
                 None => (Err(FaceFault::Endless), 0.0),
             };
             part.faces.push(Meshed { surface, triangles, gap_mm: gaps[n], left_mm });
         }
+        part.edge_lines = self.edge_lines(lines, &own, &place);
         part.edge_faces = self.edge_faces;
         part
+    }
+
+    /// Of every edge all of whose vertices are in use.
+    fn edge_lines(&self, lines: &Lines, own: &Made, place: &[Option<u32>]) -> Vec<EdgeLine> {
+        // Which way each face runs along its edges, with its outside up; a seam has both.
+        let mut sides: BTreeMap<u64, Vec<(usize, bool)>> = BTreeMap::new();
+        for (n, face) in self.faces.iter().enumerate() {
+            for step in face.loops.iter().flatten() {
+                if let Step::Edge { id, forward } = step {
+                    sides.entry(*id).or_default().push((n, *forward != face.turned));
+                }
+            }
+        }
+        let normals = |n: usize, line: &[u32]| -> Vec<Option<Direction>> {
+            let Some(Ok(own)) = &own[n] else { return vec![None; line.len()] };
+            let turned = self.faces[n].same_sense == self.faces[n].turned;
+            let at = |v: &u32| own.boundary.binary_search(v).ok().and_then(|i| own.normals[i]);
+            line.iter().map(at).map(|d| if turned { d.map(Direction::reversed) } else { d }).collect()
+        };
+        let line = |(id, sides): (u64, Vec<(usize, bool)>)| {
+            let line = lines.line(id)?;
+            let vertices = line.iter().map(|v| place[*v as usize]).collect::<Option<Vec<u32>>>()?;
+            let side = |(face, left): (usize, bool)| EdgeSide { face, left, normals: normals(face, line) };
+            Some(EdgeLine { id, vertices, sides: sides.into_iter().map(side).collect() })
+        };
+        sides.into_iter().filter_map(line).collect()
     }
 }

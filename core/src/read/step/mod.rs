@@ -13,6 +13,7 @@ mod bspline;
 mod carrier;
 mod chart;
 mod curves;
+mod edge_line;
 mod edges;
 mod error;
 mod face;
@@ -40,6 +41,7 @@ use std::ops::Range;
 
 pub use assembly::Placed;
 pub use carrier::{Carrier, FaceSurface, SurfaceFoot};
+pub use edge_line::{EdgeLine, EdgeSide};
 pub use error::StepError;
 pub use fault::FaceFault;
 pub use graph::EntityFault;
@@ -99,6 +101,9 @@ pub struct StepPart {
     pub triangles: Vec<[u32; 3]>,
     /// Edges of the file and the faces (indices) on both sides, by the edge's id.
     pub edges: Vec<(u64, Vec<usize>)>,
+    /// The same edges as lines of vertices with the normals of the faces beside them, but for edges of faces
+    /// that could not be filled only.
+    pub edge_lines: Vec<EdgeLine>,
     /// Edges of triangles that no other triangle continues, vertices within 0.0001 mm being one.
     pub open_edges: usize,
     /// Largest distance of an edge from the surface of a face that it bounds, mm.
@@ -200,6 +205,7 @@ fn read_part(run: &Run, graph: &Graph, part: &assembly::Part, chord_mm: f64) -> 
         vertices: Vec::new(),
         triangles: Vec::new(),
         edges: Vec::new(),
+        edge_lines: Vec::new(),
         open_edges: 0,
         surface_gap_mm: 0.0,
         curve_gap_mm: 0.0,
@@ -261,6 +267,11 @@ fn read_part(run: &Run, graph: &Graph, part: &assembly::Part, chord_mm: f64) -> 
         }
         let beside = |(id, list): (&u64, &Vec<usize>)| (*id, list.iter().map(|n| place[*n]).collect());
         out.edges.extend(mesh.edge_faces.iter().map(beside));
+        for mut line in mesh.edge_lines {
+            line.vertices.iter_mut().for_each(|v| *v += v0);
+            line.sides.iter_mut().for_each(|s| s.face = place[s.face]);
+            out.edge_lines.push(line);
+        }
     }
     out.open_edges = open_edges::count(&out.vertices, &out.triangles);
     Ok(out)

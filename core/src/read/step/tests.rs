@@ -210,6 +210,70 @@ fn triangles_lie_within_the_chord_error_of_their_carriers() {
 }
 
 #[test]
+fn edges_are_lines_with_the_directions_of_both_faces() {
+    let turn =
+        *crate::geometry::Motion::<(), ()>::from_turn_and_shift(Vector::new(0.3, -0.7, 1.1), Vector::zeros())
+            .rotation();
+    let whole = read_text(&file(&block(Written { inch: false, turn }))).unwrap();
+    let part = &whole.parts[0];
+    let own = |v: u32| Point::from(turn.transpose() * part.vertices[v as usize].coords);
+    assert!(part.edge_lines.iter().map(|l| l.id).eq(part.edges.iter().map(|e| e.0)));
+    let (mut straight, mut round) = (0, 0);
+    for (line, (_, faces)) in part.edge_lines.iter().zip(&part.edges) {
+        assert!(!line.is_border() && !line.is_seam());
+        assert!(line.sides.iter().map(|s| s.face).eq(faces.iter().copied()));
+        // One face on each side.
+        assert_ne!(line.sides[0].left, line.sides[1].left);
+        let closed = line.vertices[0] == line.vertices[line.vertices.len() - 1];
+        for (k, side) in line.sides.iter().enumerate() {
+            for n in 0..line.vertices.len() {
+                let p = own(line.vertices[n]);
+                let normal = turn.transpose() * side.normals[n].unwrap().vector();
+                let into = turn.transpose() * line.into_face(&part.vertices, k, n).unwrap().vector();
+                let radial = Vector::new(15.0 - p.x, 12.0 - p.y, 0.0) / 5.0;
+                // Closed forms of the block: sides look away from its middle, the hole's wall to its axis.
+                let (outward, inside) = match side.face {
+                    0 => (-Vector::z(), if closed { -radial } else { middle_of(&p) }),
+                    1 => (Vector::z(), if closed { -radial } else { middle_of(&p) }),
+                    2 => (-Vector::y(), middle_of(&p)),
+                    3 => (Vector::y(), middle_of(&p)),
+                    4 => (-Vector::x(), middle_of(&p)),
+                    5 => (Vector::x(), middle_of(&p)),
+                    _ => (radial, Vector::z() * (10.0 - p.z).signum()),
+                };
+                assert!((normal - outward).norm() < 1e-9, "#{} {n}: {normal}", line.id);
+                assert!(
+                    into.dot(&inside) > 0.0 && into.dot(&normal).abs() < 1e-9,
+                    "#{} {n}: {into}",
+                    line.id
+                );
+            }
+        }
+        if closed { round += 1 } else { straight += 1 }
+    }
+    assert_eq!((straight, round), (12, 2));
+    // Without the wall of the hole its rims have a side that is not known, and no border for that.
+    let text = file(&block(UPRIGHT));
+    let wall = text.lines().find(|l| l.contains("CYLINDRICAL_SURFACE")).unwrap();
+    let gone = read_text(&text.replace(&format!("{wall}\n"), "")).unwrap();
+    let rims = gone.parts[0].edge_lines.iter().filter(|l| l.sides.iter().any(|s| s.face == 6));
+    let rims: Vec<_> = rims.collect();
+    assert_eq!(rims.len(), 2);
+    for rim in rims {
+        assert!(!rim.is_border());
+        assert!(rim.sides.iter().all(|s| s.normals.iter().all(|n| n.is_some() == (s.face != 6))));
+    }
+    // And where the shell does not have it at all, the plane ends there.
+    let open = read_text(&text.replace(",#1106));", "));")).unwrap();
+    assert_eq!(open.parts[0].edge_lines.iter().filter(|l| l.is_border()).count(), 2);
+}
+
+/// From a place of the block's edges to its middle.
+fn middle_of(p: &Point) -> Vector {
+    Vector::new(20.0, 15.0, 10.0) - p.coords
+}
+
+#[test]
 fn a_face_that_cannot_be_read_is_told_by_its_id_and_the_others_live() {
     let whole = file(&block(UPRIGHT));
     // The wall of the hole on a surface that is not read; then on one that is not there.

@@ -9,7 +9,7 @@ use crate::geometry::{Point, Vector, math};
 /// chord of 0.01 mm would allow a hexagon, are within 0.2 %.
 const LARGEST_TURN: f64 = std::f64::consts::PI / 16.0;
 /// Halvings of one smooth piece at most.
-const DEEPEST: usize = 14;
+const DEEPEST: usize = 17;
 /// Corners of one edge at most.
 const MOST: usize = 200_000;
 
@@ -87,7 +87,10 @@ impl Edge {
                 // The height of a chord over the angle w is r (1 - cos(w / 2)).
                 let largest = 2.0 * math::acos(1.0 - (chord_mm / radius).min(1.0));
                 let step = largest.min(LARGEST_TURN);
-                let steps = ((b - a) / step - 1e-9).ceil().clamp(1.0, MOST as f64);
+                let steps = ((b - a) / step - 1e-9).ceil().max(1.0);
+                if !(steps <= MOST as f64) {
+                    return None;
+                }
                 between.extend((1..steps as usize).map(|i| at(a + (b - a) * (i as f64 / steps))));
             }
             curve => {
@@ -133,7 +136,7 @@ impl Edge {
 
 /// Adds the places between `a` and `b`, both left out.
 fn halve(curve: &Curve, a: f64, b: f64, chord_mm: f64, deep: usize, out: &mut Vec<Point>) {
-    if deep == 0 {
+    if deep == 0 || out.len() > MOST {
         return;
     }
     let ((pa, da, _), (pb, db, _)) = (curve.at(a), curve.at(b));

@@ -30,17 +30,18 @@ impl Own {
     }
 }
 
-/// Makes the triangles of a face.
+/// Makes the triangles of a face, with no more than `corners` corners.
 pub(super) fn make(
     lines: &Lines,
     face: &Face,
     surface: &Surface,
     chord_mm: f64,
+    corners: usize,
     run: &Run,
 ) -> Result<Own, FaceFault> {
     run.check().map_err(|s| FaceFault::Fill(s.into()))?;
     if face.loops.is_empty() || only_seams(&face.loops) && matches!(surface, Surface::Sphere { .. }) {
-        let (inner, triangles) = whole(surface, chord_mm).ok_or(FaceFault::Endless)?;
+        let (inner, triangles) = whole(surface, chord_mm, corners)?;
         let (boundary, gaps_mm, normals) = (Vec::new(), Vec::new(), Vec::new());
         return Ok(Own { boundary, gaps_mm, normals, inner, triangles: sided(face, triangles) });
     }
@@ -66,7 +67,7 @@ pub(super) fn make(
     }
     let (chart, layout) = match surface {
         Surface::Sphere { axes, radius } => on_sphere(axes.origin, *radius, &loops, &vertices)?,
-        _ => lay_out(surface, &loops, &vertices, EDGE_SHARE * chord_mm)?,
+        _ => lay_out(surface, &loops, &vertices, EDGE_SHARE * chord_mm, run)?,
     };
     let gap_mm = layout.gaps_mm.iter().copied().fold(0.0, f64::max);
     if !(gap_mm <= LARGEST_OFF_MM) {
@@ -74,8 +75,11 @@ pub(super) fn make(
     }
     let begin = vertices.len();
     vertices.extend(&layout.added);
-    let limits =
-        Limits { chord_mm: allowed(chord_mm, FACE_SHARE, smallest_radius(surface)), whole_mm: chord_mm };
+    let limits = Limits {
+        chord_mm: allowed(chord_mm, FACE_SHARE, smallest_radius(surface)),
+        whole_mm: chord_mm,
+        corners,
+    };
     let seeds = seeds(&chart);
     let filling = fill(&chart, &layout.polygons, &vertices, &layout.gaps_mm, &seeds, limits, run)
         .map_err(FaceFault::Fill)?;

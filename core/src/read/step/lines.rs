@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use rayon::prelude::*;
 
 use super::edges::Edge;
+use super::error::StepError;
 use super::fault::FaceFault;
 use super::graph::EntityFault;
 use super::seat::seat;
@@ -12,7 +13,7 @@ use super::shapes::Shapes;
 use super::surfaces::Surface;
 use super::topology::{Face, Step};
 use crate::geometry::Point;
-use crate::run::{Run, Stopped};
+use crate::run::Run;
 
 /// Edges that follow each other within this distance are one boundary, mm.
 const LARGEST_GAP_MM: f64 = 0.02;
@@ -38,8 +39,16 @@ pub(super) fn allowed(chord_mm: f64, share: f64, radius: f64) -> f64 {
 /// Vertices along an edge, its two ends with it.
 pub(super) type Line = Vec<u32>;
 
+/// What a change of edges began from.
+pub(super) struct Before {
+    /// Places of vertices.
+    places: Vec<(u32, Point)>,
+    /// Vertices and chord errors of edges.
+    lines: Vec<(u64, Line, f64)>,
+    count: usize,
+}
+
 /// All edges and corners of a part.
-#[derive(Clone)]
 pub(super) struct Lines<'a> {
     shapes: Shapes<'a>,
     chord_mm: f64,
@@ -50,6 +59,8 @@ pub(super) struct Lines<'a> {
     lines: HashMap<u64, Result<Line, FaceFault>>,
     /// The chord error of each edge, mm.
     chord: HashMap<u64, f64>,
+    /// Vertices at most.
+    most: u64,
     /// Largest distance of a vertex from the curve of its edge, mm.
     pub curve_gap_mm: f64,
 }
@@ -61,8 +72,9 @@ impl<'a> Lines<'a> {
         shapes: Shapes<'a>,
         chord_mm: f64,
         radii: &BTreeMap<u64, f64>,
+        most: u64,
         run: &Run,
-    ) -> Result<Self, Stopped> {
+    ) -> Result<Self, StepError> {
         let edges: Vec<_> = radii.par_iter().map(|(id, _)| (*id, Edge::read(&shapes, *id))).collect();
         // Beside a narrow round, chords that cut across it by the whole error would change its area.
         let chord = radii.iter().map(|(id, radius)| (*id, allowed(chord_mm, EDGE_SHARE, *radius))).collect();
@@ -74,6 +86,7 @@ impl<'a> Lines<'a> {
             edges: edges.into_iter().collect(),
             lines: HashMap::new(),
             chord,
+            most,
             curve_gap_mm: 0.0,
         };
         lines.sample(&radii.keys().copied().collect::<Vec<_>>(), run)?;
@@ -91,8 +104,20 @@ impl<'a> Lines<'a> {
     }
 
     /// Samples edges anew, each within its chord error.
-    fn sample(&mut self, ids: &[u64], run: &Run) -> Result<(), Stopped> {
-        run.check()?;
+    fn sample(&mut self, ids: &[u64], run: &Run) -> Result<(), StepError> {
+        // A few at a time, so that the limit is met before there is no memory left.
+        for ids in ids.chunks(256) {
+            run.check()?;
+            self.sample_some(ids);
+            if self.vertices.len() as u64 > self.most {
+                let limit = run.limits.triangles;
+                return Err(StepError::TooMany { what: "points on edges", limit });
+            }
+        }
+        Ok(())
+    }
+
+    fn sample_some(&mut self, ids: &[u64]) {
         let sampled: Vec<_> = ids
             .par_iter()
             .map(|id| match &self.edges[id] {
@@ -121,11 +146,10 @@ impl<'a> Lines<'a> {
             };
             self.lines.insert(*id, line);
         }
-        Ok(())
     }
 
     /// Samples edges four times finer than before.
-    pub(super) fn finer(&mut self, ids: &BTreeSet<u64>, run: &Run) -> Result<(), Stopped> {
+    pub(super) fn finer(&mut self, ids: &BTreeSet<u64>, run: &Run) -> Result<(), StepError> {
         for id in ids {
             if let Some(chord) = self.chord.get_mut(id) {
                 *chord *= 0.25;
@@ -187,16 +211,17 @@ impl<'a> Lines<'a> {
         if at == next || gap_mm < LARGEST_GAP_MM { Ok(()) } else { Err(FaceFault::Gap { id, gap_mm }) }
     }
 
-    /// Brings the vertices `off`, each with the surfaces it bounds, onto those surfaces, and so the vertices
-    /// between the ends of every edge that has one of them. `beside` answers an edge's surfaces. Edges that
-    /// lie between surfaces which do not meet are sampled finer, so that what is left and the chord error
-    /// together are no more than that error. Answers the edges that changed.
+    /// Brings the vertices `off`, each with the surfaces it bounds, onto those surfaces, and so the vertices between
+    /// the ends of every edge that has one of them. `beside` answers an edge's surfaces. Edges that lie between
+    /// surfaces which do not meet are sampled finer, so that what is left and the chord error together are no more
+    /// than that error. Answers the edges that changed, and what [`Self::restore`] needs.
     pub(super) fn seat<'s>(
         &mut self,
         off: &BTreeMap<u32, Vec<&'s Surface>>,
         beside: &(dyn Fn(u64) -> Vec<&'s Surface> + Sync),
         run: &Run,
-    ) -> Result<BTreeSet<u64>, Stopped> {
+    ) -> Result<(BTreeSet<u64>, Before), StepError> {
+        let mut before = Before { places: Vec::new(), lines: Vec::new(), count: self.vertices.len() };
         let corners: BTreeSet<u32> = self.corners.values().copied().collect();
         let has = |line: &Line| line.iter().any(|v| off.contains_key(v));
         let changed: BTreeSet<u64> =
@@ -210,39 +235,59 @@ impl<'a> Lines<'a> {
             .filter(|(v, _)| corners.contains(v))
             .map(|(v, surfaces)| (*v, seat(&self.vertices[*v as usize], surfaces, None).place))
             .collect();
-        for (v, place) in placed {
-            self.vertices[v as usize] = place;
-        }
-        let seated = |lines: &Self, id: u64| {
-            let (mut near, mut left, mut places) = (None, 0.0_f64, Vec::new());
-            let surfaces = beside(id);
-            for v in lines.line(id).into_iter().flat_map(|l| &l[1..l.len() - 1]) {
-                let seated = seat(&lines.vertices[*v as usize], &surfaces, near.as_deref());
-                left = left.max(seated.left_mm);
-                near = Some(seated.near);
-                places.push((*v, seated.place));
-            }
-            (id, left, places)
-        };
+        self.put(placed, &mut before);
         run.check()?;
-        let first: Vec<_> = loose.par_iter().map(|id| seated(self, *id)).collect();
+        let first: Vec<_> = loose.par_iter().map(|id| self.seated(*id, &beside(*id))).collect();
         let mut finer = Vec::new();
-        for (id, left, places) in first {
-            let wanted = (0.9 * (self.chord_mm - left)).max(0.05 * self.chord_mm);
-            match self.chord.get_mut(&id) {
-                // What cannot be had is not asked for.
-                Some(chord) if left < self.chord_mm && wanted < *chord => {
-                    *chord = wanted;
-                    finer.push(id);
-                }
-                _ => places.into_iter().for_each(|(v, place)| self.vertices[v as usize] = place),
+        for (id, (left_mm, places)) in loose.iter().zip(first) {
+            let wanted = (0.9 * (self.chord_mm - left_mm)).max(0.05 * self.chord_mm);
+            let chord = self.chord[id];
+            // What cannot be had is not asked for.
+            if left_mm < self.chord_mm && wanted < chord {
+                let line = self.line(*id).cloned().unwrap_or_default();
+                before.lines.push((*id, line, chord));
+                self.chord.insert(*id, wanted);
+                finer.push(*id);
+            } else {
+                self.put(places, &mut before);
             }
         }
         self.sample(&finer, run)?;
-        let second: Vec<_> = finer.par_iter().map(|id| seated(self, *id)).collect();
-        for (v, place) in second.into_iter().flat_map(|s| s.2) {
+        let second: Vec<_> = finer.par_iter().map(|id| self.seated(*id, &beside(*id))).collect();
+        for (_, places) in second {
+            self.put(places, &mut before);
+        }
+        Ok((changed, before))
+    }
+
+    /// Where the vertices between the ends of an edge would come to lie on these surfaces, and how far off what is left.
+    fn seated(&self, id: u64, surfaces: &[&Surface]) -> (f64, Vec<(u32, Point)>) {
+        let (mut near, mut left_mm, mut places) = (None, 0.0_f64, Vec::new());
+        for v in self.line(id).into_iter().flat_map(|l| &l[1..l.len() - 1]) {
+            let seated = seat(&self.vertices[*v as usize], surfaces, near.as_deref());
+            left_mm = left_mm.max(seated.left_mm);
+            near = Some(seated.near);
+            places.push((*v, seated.place));
+        }
+        (left_mm, places)
+    }
+
+    fn put(&mut self, places: Vec<(u32, Point)>, before: &mut Before) {
+        for (v, place) in places {
+            before.places.push((v, self.vertices[v as usize]));
             self.vertices[v as usize] = place;
         }
-        Ok(changed)
+    }
+
+    /// Takes back what [`Self::seat`] did.
+    pub(super) fn restore(&mut self, before: Before) {
+        for (v, place) in before.places.into_iter().rev() {
+            self.vertices[v as usize] = place;
+        }
+        for (id, line, chord) in before.lines {
+            self.lines.insert(id, Ok(line));
+            self.chord.insert(id, chord);
+        }
+        self.vertices.truncate(before.count);
     }
 }

@@ -4,6 +4,7 @@
 use super::chart::{Chart, Flat, signed_area};
 use super::surfaces::{Pole, Surface};
 use crate::geometry::{Direction, Point};
+use crate::run::{Run, Stopped};
 
 /// A corner of a polygon in the chart and the vertex it stands for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -39,6 +40,15 @@ pub enum LayoutFault {
     /// No line between two loops keeps clear of the others.
     #[error("no seam between the two loops that run round keeps clear of the others")]
     NoSeam,
+    /// The caller stopped.
+    #[error("stopped by the caller")]
+    Stopped,
+}
+
+impl From<Stopped> for LayoutFault {
+    fn from(_: Stopped) -> Self {
+        Self::Stopped
+    }
 }
 
 /// A loop in scaled parameters; `wrap` is how often it runs round in each.
@@ -63,6 +73,7 @@ pub(super) fn lay_out<'s>(
     loops: &[Vec<u32>],
     vertices: &[Point],
     chord_mm: f64,
+    run: &Run,
 ) -> Result<(Chart<'s>, Layout), LayoutFault> {
     let poles = surface.poles();
     let (scale, tight) = scale(surface, loops, vertices)?;
@@ -76,7 +87,7 @@ pub(super) fn lay_out<'s>(
     let mut plain: Vec<Vec<Corner>> = Vec::new();
     let mut round: Vec<Laid> = Vec::new();
     for l in loops {
-        let laid = unwrap(surface, scale, periods, &poles, l, vertices, &mut layout)?;
+        let laid = unwrap(surface, scale, periods, &poles, l, vertices, &mut layout, run)?;
         if laid.wrap == [0, 0] { plain.push(laid.corners) } else { round.push(laid) }
     }
     align_on_lines(&mut plain, &mut round, tight);
@@ -88,7 +99,7 @@ pub(super) fn lay_out<'s>(
             plain.insert(0, polygon);
         }
         2 => {
-            let polygon = maker.joined(&round, &plain)?;
+            let polygon = maker.joined(&round, &plain, run)?;
             plain.insert(0, polygon);
         }
         loops => return Err(LayoutFault::Open { loops }),
@@ -145,6 +156,7 @@ fn unwrap(
     l: &[u32],
     vertices: &[Point],
     layout: &mut Layout,
+    run: &Run,
 ) -> Result<Laid, LayoutFault> {
     let pole_at = |v: u32| {
         let p = vertices[v as usize];
@@ -162,6 +174,8 @@ fn unwrap(
     let mut chains: Vec<Chain> = Vec::new();
     let (mut last, mut near): (Option<Flat>, _) = (None, None);
     for &vertex in order {
+        // One search on a large freeform surface may take a millisecond.
+        run.check()?;
         if let Some(pole) = pole_at(vertex) {
             chains.push((Some((vertex, *pole)), Vec::new()));
             near = None;
@@ -263,6 +277,9 @@ fn align_on_lines(plain: &mut [Vec<Corner>], round: &mut [Laid], tight: [f64; 2]
     }
 }
 
+/// Corners from which a seam is tried; all of them where a loop has no more.
+const SEAM_TRIES: usize = 1024;
+
 struct Maker<'a, 's> {
     chart: &'a Chart<'s>,
     periods: [Option<f64>; 2],
@@ -312,7 +329,7 @@ impl Maker<'_, '_> {
     fn seam(&mut self, from: Flat, to: Flat, whole: Flat) -> Vec<(Corner, Corner)> {
         let at = |f: f64| [from[0] + (to[0] - from[0]) * f, from[1] + (to[1] - from[1]) * f];
         let mut steps = 1_u32;
-        while steps < 256 {
+        while steps < 1 << 16 {
             let f = |i: u32| at(f64::from(i) / f64::from(steps));
             let error = |i| {
                 let (a, b) = (f(i), f(i + 1));
@@ -334,7 +351,12 @@ impl Maker<'_, '_> {
     }
 
     /// Two loops that run round in opposite senses, joined by a seam.
-    fn joined(&mut self, round: &[Laid], plain: &[Vec<Corner>]) -> Result<Vec<Corner>, LayoutFault> {
+    fn joined(
+        &mut self,
+        round: &[Laid],
+        plain: &[Vec<Corner>],
+        run: &Run,
+    ) -> Result<Vec<Corner>, LayoutFault> {
         let [a, b] = round else { return Err(LayoutFault::Open { loops: round.len() }) };
         if a.wrap != b.wrap.map(|w| -w) {
             return Err(LayoutFault::Open { loops: 2 });
@@ -356,9 +378,9 @@ impl Maker<'_, '_> {
             other.iter_mut().for_each(|c| c.flat[1 - along] += wanted - up);
         }
         let n = a.corners.len();
-        // For each corner of the first loop the nearest of the second, a whole turn away or not.
-        let mut pairs: Vec<(f64, usize, usize, f64)> = Vec::new();
-        for (i, p) in a.corners.iter().enumerate() {
+        // For a corner of the first loop the nearest of the second, a whole turn away or not.
+        let nearest = |i: usize| {
+            let p = &a.corners[i];
             let mut best = (f64::INFINITY, i, 0, 0.0);
             for (j, q) in other.iter().enumerate() {
                 let turns = ((p.flat[along] - q.flat[along]) / whole[along]).round();
@@ -368,8 +390,10 @@ impl Maker<'_, '_> {
                     best = (far, i, j, turns);
                 }
             }
-            pairs.push(best);
-        }
+            best
+        };
+        let step = n.div_ceil(SEAM_TRIES);
+        let mut pairs: Vec<(f64, usize, usize, f64)> = (0..n).step_by(step).map(nearest).collect();
         pairs.sort_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)));
         let mut walls: Vec<(Flat, Flat)> = Vec::new();
         for l in plain.iter().map(Vec::as_slice) {
@@ -381,6 +405,7 @@ impl Maker<'_, '_> {
             walls.push((last, [first[0] + sense * whole[0], first[1] + sense * whole[1]]));
         }
         for (_, i, j, turns) in pairs {
+            run.check()?;
             let p = a.corners[i].flat;
             let q = [0, 1].map(|k| other[j].flat[k] + turns * whole[k]);
             let clear = walls.iter().all(|(c, d)| {

@@ -8,19 +8,22 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use rayon::prelude::*;
 
 use super::carrier::FaceSurface;
 use super::edge_line::{EdgeLine, EdgeSide};
+use super::error::StepError;
 use super::face::{Own, make, smallest_radius};
 use super::fault::FaceFault;
 use super::graph::EntityFault;
 use super::lines::{Lines, OFF_SHARE};
+use super::loops::LayoutFault;
 use super::shapes::Shapes;
 use super::surfaces::Surface;
 use super::topology::{Face, Step};
-use super::triangulate::FillFault;
+use super::triangulate::{FillFault, MOST};
 use crate::geometry::{Direction, Point};
 use crate::run::{Run, Stopped};
 
@@ -61,13 +64,30 @@ struct Mesher<'a> {
     surfaces: &'a [Result<Arc<Surface>, EntityFault>],
     edge_faces: BTreeMap<u64, Vec<usize>>,
     chord_mm: f64,
+    /// Triangles at most.
+    most: u64,
     run: &'a Run<'a>,
 }
 
-/// Makes triangles of faces.
-pub(super) fn mesh(shapes: Shapes, faces: &[Face], chord_mm: f64, run: &Run) -> Result<PartMesh, Stopped> {
+/// Makes triangles of faces, `most` at most.
+///
+/// # Errors
+/// More triangles; stopped by the caller.
+pub(super) fn mesh(
+    shapes: Shapes,
+    faces: &[Face],
+    chord_mm: f64,
+    most: u64,
+    run: &Run,
+) -> Result<PartMesh, StepError> {
+    // Faces may share a surface.
+    let ids: BTreeSet<u64> = faces.iter().map(|f| f.surface).collect();
+    let ids: Vec<u64> = ids.into_iter().collect();
+    let read: BTreeMap<u64, Result<Arc<Surface>, EntityFault>> =
+        ids.par_iter().map(|id| (*id, shapes.surface(*id).map(Arc::new))).collect();
     let surfaces: Vec<Result<Arc<Surface>, EntityFault>> =
-        faces.par_iter().map(|f| shapes.surface(f.surface).map(Arc::new)).collect();
+        faces.iter().map(|f| read[&f.surface].clone()).collect();
+    drop(read);
     let mut edge_faces: BTreeMap<u64, Vec<usize>> = BTreeMap::new();
     let mut radii: BTreeMap<u64, f64> = BTreeMap::new();
     for (n, f) in faces.iter().enumerate() {
@@ -81,11 +101,11 @@ pub(super) fn mesh(shapes: Shapes, faces: &[Face], chord_mm: f64, run: &Run) -> 
             }
         }
     }
-    let mut lines = Lines::new(shapes, chord_mm, &radii, run)?;
+    let mut lines = Lines::new(shapes, chord_mm, &radii, most, run)?;
     for f in faces {
         lines.add_corners(f);
     }
-    let mesher = Mesher { faces, surfaces: &surfaces, edge_faces, chord_mm, run };
+    let mesher = Mesher { faces, surfaces: &surfaces, edge_faces, chord_mm, most, run };
     let mut own: Made = vec![None; faces.len()];
     mesher.make_all(&mut lines, &mut own)?;
     let gaps: Vec<f64> =
@@ -96,25 +116,44 @@ pub(super) fn mesh(shapes: Shapes, faces: &[Face], chord_mm: f64, run: &Run) -> 
 
 impl Mesher<'_> {
     /// Makes the faces that are not made yet.
-    fn make_open(&self, lines: &Lines, own: &mut Made) -> Result<Vec<usize>, Stopped> {
+    fn make_open(&self, lines: &Lines, own: &mut Made) -> Result<Vec<usize>, StepError> {
         self.run.check()?;
         let open: Vec<usize> = (0..self.faces.len()).filter(|n| own[*n].is_none()).collect();
-        let one = |n: &usize| match &self.surfaces[*n] {
-            Ok(surface) => make(lines, &self.faces[*n], surface, self.chord_mm, self.run),
-            Err(fault) => Err(fault.clone().into()),
-        };
-        let made: Vec<Result<Own, FaceFault>> = open.par_iter().map(one).collect();
-        for (n, made) in open.iter().zip(made) {
-            if made.as_ref().is_err_and(|f| *f == FaceFault::Fill(FillFault::Stopped)) {
-                return Err(Stopped);
+        let corners = MOST.min(usize::try_from(self.most).unwrap_or(MOST));
+        // Whichever face passes the limit first, the whole is refused: no triangle is ever taken away.
+        let triangles = AtomicU64::new(0);
+        let one = |n: &usize| {
+            let surface = match &self.surfaces[*n] {
+                Ok(surface) => surface,
+                Err(fault) => return Ok(Err(fault.clone().into())),
+            };
+            let made = make(lines, &self.faces[*n], surface, self.chord_mm, corners, self.run);
+            match &made {
+                Ok(own) => {
+                    let own = own.triangles.len() as u64;
+                    if triangles.fetch_add(own, Ordering::Relaxed) + own > self.most {
+                        return Err(StepError::TooMany {
+                            what: "triangles",
+                            limit: self.run.limits.triangles,
+                        });
+                    }
+                }
+                Err(FaceFault::Fill(FillFault::Stopped) | FaceFault::Layout(LayoutFault::Stopped)) => {
+                    return Err(Stopped.into());
+                }
+                Err(_) => {}
             }
+            Ok(made)
+        };
+        let made: Vec<Result<Own, FaceFault>> = open.par_iter().map(one).collect::<Result<_, StepError>>()?;
+        for (n, made) in open.iter().zip(made) {
             own[*n] = Some(made);
         }
         Ok(open)
     }
 
     /// Makes all faces, those that cross themselves again with finer edges.
-    fn make_all(&self, lines: &mut Lines, own: &mut Made) -> Result<(), Stopped> {
+    fn make_all(&self, lines: &mut Lines, own: &mut Made) -> Result<(), StepError> {
         for round in 0..=FINER {
             let made = self.make_open(lines, own)?;
             if round == FINER {
@@ -149,7 +188,7 @@ impl Mesher<'_> {
 
     /// Brings vertices that lie off the surfaces onto them and makes the faces beside them again. A face that
     /// this would spoil keeps its edges as the file has them.
-    fn seat(&self, lines: &mut Lines, own: &mut Made) -> Result<(), Stopped> {
+    fn seat(&self, lines: &mut Lines, own: &mut Made) -> Result<(), StepError> {
         let mut kept: BTreeSet<usize> = BTreeSet::new();
         // Seldom any is spoilt; the last time nothing is left to spoil.
         for _ in 0..3 {
@@ -166,24 +205,25 @@ impl Mesher<'_> {
                     .filter_map(|n| self.surface(*n))
                     .collect()
             };
-            let mut moved = lines.clone();
-            let edges = moved.seat(&off, &beside, self.run)?;
-            let mut again = own.clone();
-            self.forget(&mut again, &edges);
-            for n in 0..own.len() {
-                if let Some(Ok(face)) = &own[n]
-                    && face.boundary.iter().any(|v| off.contains_key(v))
-                {
-                    again[n] = None;
-                }
-            }
-            let made = self.make_open(&moved, &mut again)?;
-            let spoilt = |n: &usize| matches!(own[*n], Some(Ok(_))) && !matches!(again[*n], Some(Ok(_)));
-            let spoilt: Vec<usize> = made.into_iter().filter(spoilt).collect();
+            let (edges, before) = lines.seat(&off, &beside, self.run)?;
+            let touched = |n: &usize| match &own[*n] {
+                Some(Ok(face)) => face.boundary.iter().any(|v| off.contains_key(v)),
+                _ => false,
+            };
+            let mut again: BTreeSet<usize> = (0..own.len()).filter(touched).collect();
+            again.extend(edges.iter().flat_map(|id| &self.edge_faces[id]));
+            let old: Vec<(usize, Option<Result<Own, FaceFault>>)> =
+                again.into_iter().map(|n| (n, own[n].take())).collect();
+            self.make_open(lines, own)?;
+            let spoilt = |(n, old): &&(usize, Option<_>)| {
+                matches!(old, Some(Ok(_))) && !matches!(own[*n], Some(Ok(_)))
+            };
+            let spoilt: Vec<usize> = old.iter().filter(spoilt).map(|(n, _)| *n).collect();
             if spoilt.is_empty() {
-                (*lines, *own) = (moved, again);
                 return Ok(());
             }
+            lines.restore(before);
+            old.into_iter().for_each(|(n, old)| own[n] = old);
             kept.extend(spoilt);
         }
         Ok(())
@@ -220,11 +260,14 @@ impl Mesher<'_> {
         off
     }
 
-    fn gather(self, lines: &Lines, own: Made, gaps: &[f64]) -> PartMesh {
+    fn gather(self, lines: &Lines, mut own: Made, gaps: &[f64]) -> PartMesh {
         let mut part = PartMesh { curve_gap_mm: lines.curve_gap_mm, ..PartMesh::default() };
+        let made = || own.iter().filter_map(|o| o.as_ref()?.as_ref().ok());
+        part.triangles.reserve_exact(made().map(|o| o.triangles.len()).sum());
+        part.vertices.reserve(made().map(|o| o.inner.len()).sum());
         // Only vertices in use, in the order of their first use.
         let mut place: Vec<Option<u32>> = vec![None; lines.vertices.len()];
-        for (n, own) in own.iter().enumerate() {
+        for (n, own) in own.iter_mut().enumerate() {
             let face = &self.faces[n];
             let surface = self.surfaces[n].as_ref().ok();
             let surface =
@@ -239,11 +282,13 @@ impl Mesher<'_> {
                             (part.vertices.len() - 1) as u32
                         }));
                     }
-                    for p in &own.inner {
+                    // The face's own go as the part's come, so that both are not held at once.
+                    for p in std::mem::take(&mut own.inner) {
                         map.push(part.vertices.len() as u32);
-                        part.vertices.push(*p);
+                        part.vertices.push(p);
                     }
-                    part.triangles.extend(own.triangles.iter().map(|t| t.map(|v| map[v as usize])));
+                    let triangles = std::mem::take(&mut own.triangles);
+                    part.triangles.extend(triangles.into_iter().map(|t| t.map(|v| map[v as usize])));
                     (Ok(begin..part.triangles.len()), own.gap_mm())
                 }
                 Some(Err(fault)) => (Err(fault.clone()), 0.0),

@@ -25,10 +25,12 @@ mod loops;
 mod mesh;
 mod nearest;
 mod open_edges;
+mod part;
 mod part21;
 mod seat;
 mod shapes;
 mod surfaces;
+mod tessellated;
 #[cfg(test)]
 mod tests;
 mod text;
@@ -53,7 +55,6 @@ use crate::geometry::Point;
 use crate::run::{Run, Stage};
 use assembly::Structure;
 use graph::Graph;
-use shapes::Shapes;
 
 /// How a STEP file is read.
 #[derive(Clone, Debug, PartialEq)]
@@ -175,15 +176,13 @@ pub fn read(run: &Run, bytes: &[u8], settings: &StepSettings) -> Result<StepFile
     let mut triangles = 0;
     for (n, part) in chosen.iter().enumerate() {
         let part = &structure.parts[*part];
-        let read = read_part(run, &graph, part, chord_mm)?;
+        let most = run.limits.triangles.saturating_sub(triangles);
+        let read = part::read(run, &graph, part, chord_mm, most)?;
         triangles += read.triangles.len() as u64;
-        if triangles > run.limits.triangles {
-            return Err(StepError::TooMany { what: "triangles", limit: run.limits.triangles });
-        }
         file.parts.push(read);
         run.tell(Stage::Read, 0.3 + 0.7 * (n + 1) as f64 / chosen.len() as f64);
     }
-    file.placed = structure.placed(&chosen);
+    file.placed = structure.placed(&chosen, run)?;
     Ok(file)
 }
 
@@ -195,84 +194,4 @@ fn schema(exchange: &part21::Exchange) -> String {
         }
         _ => String::new(),
     }
-}
-
-fn read_part(run: &Run, graph: &Graph, part: &assembly::Part, chord_mm: f64) -> Result<StepPart, StepError> {
-    let mut out = StepPart {
-        name: part.name.clone(),
-        bodies: Vec::new(),
-        faces: Vec::new(),
-        vertices: Vec::new(),
-        triangles: Vec::new(),
-        edges: Vec::new(),
-        edge_lines: Vec::new(),
-        open_edges: 0,
-        surface_gap_mm: 0.0,
-        curve_gap_mm: 0.0,
-    };
-    for shape in &part.shapes {
-        let units = units::of_context(graph, shape.context).map_err(StepError::Entity)?;
-        let shapes = Shapes { graph: *graph, units };
-        let (mut faces, mut order) = (Vec::new(), Vec::new());
-        let first = out.faces.len();
-        for body in &shape.bodies {
-            let begin = first + order.len();
-            for face in &body.faces {
-                match face {
-                    Ok(face) => {
-                        order.push(Ok(faces.len()));
-                        faces.push(face.clone());
-                    }
-                    Err((id, fault)) => order.push(Err((*id, fault.clone()))),
-                }
-            }
-            out.bodies.push(StepBody {
-                id: body.id,
-                label: body.label.clone(),
-                solid: body.solid,
-                faces: begin..first + order.len(),
-            });
-        }
-        let mesh = mesh::mesh(shapes, &faces, chord_mm, run)?;
-        let (v0, t0) = (out.vertices.len() as u32, out.triangles.len());
-        out.vertices.extend(&mesh.vertices);
-        out.triangles.extend(mesh.triangles.iter().map(|t| t.map(|v| v + v0)));
-        out.curve_gap_mm = out.curve_gap_mm.max(mesh.curve_gap_mm);
-        // Faces that could not be read at all stand between the others.
-        let mut place = vec![0; faces.len()];
-        for entry in order {
-            match entry {
-                Ok(n) => {
-                    let meshed = &mesh.faces[n];
-                    place[n] = out.faces.len();
-                    out.surface_gap_mm = out.surface_gap_mm.max(meshed.gap_mm);
-                    out.faces.push(StepFace {
-                        id: faces[n].id,
-                        label: faces[n].label.clone(),
-                        surface: meshed.surface.clone(),
-                        triangles: meshed.triangles.clone().map(|r| r.start + t0..r.end + t0),
-                        gap_mm: meshed.gap_mm,
-                        left_mm: meshed.left_mm,
-                    });
-                }
-                Err((id, fault)) => out.faces.push(StepFace {
-                    id,
-                    label: String::new(),
-                    surface: None,
-                    triangles: Err(fault.into()),
-                    gap_mm: 0.0,
-                    left_mm: 0.0,
-                }),
-            }
-        }
-        let beside = |(id, list): (&u64, &Vec<usize>)| (*id, list.iter().map(|n| place[*n]).collect());
-        out.edges.extend(mesh.edge_faces.iter().map(beside));
-        for mut line in mesh.edge_lines {
-            line.vertices.iter_mut().for_each(|v| *v += v0);
-            line.sides.iter_mut().for_each(|s| s.face = place[s.face]);
-            out.edge_lines.push(line);
-        }
-    }
-    out.open_edges = open_edges::count(&out.vertices, &out.triangles);
-    Ok(out)
 }

@@ -13,7 +13,7 @@ const DEEPEST: usize = 8;
 /// Most control points and knots of one curve or surface; its counts of multiplicities could be anything.
 const MOST_KNOTS: usize = 1_000_000;
 /// Coordinates beyond this, mm, are no part.
-const LARGEST_MM: f64 = 1e9;
+pub(super) const LARGEST_MM: f64 = 1e9;
 
 /// Reads shapes in the units of one representation.
 #[derive(Clone, Copy)]

@@ -42,8 +42,8 @@ impl From<Stopped> for FillFault {
     }
 }
 
-/// Corners in one face at most.
-const MOST: usize = 400_000;
+/// Corners in one face at most: some 200 MB while it is filled.
+pub(super) const MOST: usize = 400_000;
 /// Rounds of refinement at most; each halves the longest edges.
 const ROUNDS: usize = 40;
 
@@ -64,6 +64,8 @@ pub(super) struct Limits {
     pub chord_mm: f64,
     /// Chords and corners together, as far as can be had, mm.
     pub whole_mm: f64,
+    /// Most corners in one face.
+    pub corners: usize,
 }
 
 impl Limits {
@@ -116,7 +118,13 @@ pub(super) fn fill(
         vertices: Vec::new(),
         walls: HashMap::new(),
     };
+    let fits = |corners: usize| {
+        let limit = limits.corners;
+        if corners <= limit { Ok(()) } else { Err(FillFault::TooFine { limit }) }
+    };
+    fits(polygons.iter().map(Vec::len).sum())?;
     for polygon in polygons {
+        run.check()?;
         fill.wall(polygon, vertices, gaps_mm)?;
     }
     let mut filling = Filling::default();
@@ -142,11 +150,12 @@ pub(super) fn fill(
         if wanted.is_empty() {
             break;
         }
-        for flat in wanted {
+        for (n, flat) in wanted.into_iter().enumerate() {
+            if n.is_multiple_of(CHECK_EVERY) {
+                run.check()?;
+            }
             fill.add(flat, first, &mut filling)?;
-        }
-        if fill.vertices.len() > MOST {
-            return Err(FillFault::TooFine { limit: MOST });
+            fits(fill.vertices.len())?;
         }
     }
     let inside = fill.inside();

@@ -211,10 +211,11 @@ impl<'a> Lines<'a> {
         if at == next || gap_mm < LARGEST_GAP_MM { Ok(()) } else { Err(FaceFault::Gap { id, gap_mm }) }
     }
 
-    /// Brings the vertices `off`, each with the surfaces it bounds, onto those surfaces, and so the vertices between
-    /// the ends of every edge that has one of them. `beside` answers an edge's surfaces. Edges that lie between
-    /// surfaces which do not meet are sampled finer, so that what is left and the chord error together are no more
-    /// than that error. Answers the edges that changed, and what [`Self::restore`] needs.
+    /// Brings the vertices `off`, each with the surfaces it bounds, onto those surfaces, and so the vertices
+    /// between the ends of every edge that has one of them. `beside` answers an edge's surfaces. Edges that
+    /// lie between surfaces which do not meet are sampled finer, so that what is left and the chord error
+    /// together are no more than that error. Answers the edges that changed, and what [`Self::restore`]
+    /// needs.
     pub(super) fn seat<'s>(
         &mut self,
         off: &BTreeMap<u32, Vec<&'s Surface>>,
@@ -260,7 +261,8 @@ impl<'a> Lines<'a> {
         Ok((changed, before))
     }
 
-    /// Where the vertices between the ends of an edge would come to lie on these surfaces, and how far off what is left.
+    /// Where the vertices between the ends of an edge would come to lie on these surfaces, and how far off
+    /// what is left.
     fn seated(&self, id: u64, surfaces: &[&Surface]) -> (f64, Vec<(u32, Point)>) {
         let (mut near, mut left_mm, mut places) = (None, 0.0_f64, Vec::new());
         for v in self.line(id).into_iter().flat_map(|l| &l[1..l.len() - 1]) {

@@ -9,9 +9,9 @@ const ONE_PLACE_MM: f64 = 1e-4;
 
 /// How many edges an odd number of triangles have, vertices within 0.0001 mm of each other being one.
 ///
-/// An edge between two vertices that an even number of triangles have adds nothing to this, whatever vertices become
-/// one; so only the ends of the others are compared with each other. A triangle that loses its area adds the same edge twice, or one without
-/// length, which is none.
+/// An edge between two vertices that an even number of triangles have adds nothing to this, whatever vertices
+/// become one; so only the ends of the others are compared with each other. A triangle that loses its area
+/// adds the same edge twice, or one without length, which is none.
 pub(super) fn count(vertices: &[Point], triangles: &[[u32; 3]]) -> usize {
     let odd = odd(vertices.len(), triangles);
     let one = one_place(vertices, &odd);

@@ -9,7 +9,7 @@ use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Aabb, Matrix3, Point, Vector};
 use scantling_core::read::step::{EntityFault, FaceFault, StepError, StepFile, StepSettings, read};
 use scantling_core::run::{Limits, Run, quiet};
-use step_text::StepText;
+use step_text::{StepText, assembly};
 
 const X: Vector = Vector::new(1.0, 0.0, 0.0);
 const Y: Vector = Vector::new(0.0, 1.0, 0.0);
@@ -17,27 +17,6 @@ const Z: Vector = Vector::new(0.0, 0.0, 1.0);
 
 fn read_text(text: &str) -> Result<StepFile, StepError> {
     read(&quiet(), text.as_bytes(), &StepSettings::default())
-}
-
-/// A block of 10 x 20 x 30 mm written in inches, twice in a frame, and the frame twice in the whole, once
-/// upside down; a plate of 100 x 50 x 2 mm beside them.
-fn assembly() -> StepText {
-    let mut s = StepText::new();
-    s.unit_mm(25.4);
-    let block = s.block(Vector::new(10.0, 20.0, 30.0));
-    let block = s.product("block", &[block]);
-    s.unit_mm(1.0);
-    let plate = s.block(Vector::new(100.0, 50.0, 2.0));
-    let plate = s.product("plate", &[plate]);
-    let frame = s.product("frame", &[]);
-    let whole = s.product("whole", &[]);
-    s.occurrence("first", frame, block, (Point::new(5.0, 0.0, 0.0), Z, X));
-    // Its x along the frame's y, its z along the frame's x: a third of a turn about (1, 1, 1).
-    s.occurrence("second", frame, block, (Point::new(0.0, 40.0, 0.0), X, Y));
-    s.occurrence("upright", whole, frame, (Point::new(0.0, 0.0, 100.0), Z, X));
-    s.occurrence("over", whole, frame, (Point::new(0.0, 0.0, -100.0), -Z, X));
-    s.occurrence("ground", whole, plate, (Point::new(-50.0, 0.0, 0.0), Z, X));
-    s
 }
 
 /// The corner of a block furthest from its origin, where the path puts it: by hand.
@@ -188,23 +167,11 @@ fn a_tube_that_is_closed_by_a_seam_has_a_seam_and_two_borders() {
     }
 }
 
-/// A pyramid on a square of 10 mm, 6 mm high, as a tessellated solid: four triangles, a strip and a fan.
-fn pyramid(s: &mut StepText) -> u64 {
-    let list = s.put("COORDINATES_LIST('',5,((0.,0.,0.),(10.,0.,0.),(10.,10.,0.),(0.,10.,0.),(5.,5.,6.)))");
-    let base =
-        s.put(&format!("COMPLEX_TRIANGULATED_FACE('base',#{list},4,((0.,0.,-1.)),$,(),((2,1,3,4)),())"));
-    // Counted by way of an index: 1, 2, 3 are the places 1, 2 and 5.
-    let front = s.put(&format!("TRIANGULATED_FACE('front',#{list},3,(),$,(1,2,5),((1,2,3)))"));
-    let rest = s.put(&format!("COMPLEX_TRIANGULATED_FACE('rest',#{list},5,$,$,(),(),((5,2,3,4,1)))"));
-    let edge = s.put(&format!("TESSELLATED_EDGE('',#{list},$,(1,2))"));
-    s.put(&format!("TESSELLATED_SOLID('pyramid',(#{base},#{front},#{rest},#{edge}),$)"))
-}
-
 #[test]
 fn a_solid_of_triangles_is_read_as_such_where_there_is_nothing_exact() {
     let mut s = StepText::new();
     s.unit_mm(25.4);
-    let solid = pyramid(&mut s);
+    let solid = s.pyramid();
     s.product("pyramid", &[solid]);
     let file = read_text(&s.file()).unwrap();
     let part = &file.parts[0];
@@ -226,7 +193,7 @@ fn a_solid_of_triangles_is_read_as_such_where_there_is_nothing_exact() {
 #[test]
 fn triangles_beside_an_exact_solid_are_left_out_and_that_is_told() {
     let mut s = StepText::new();
-    let (block, solid) = (s.block(Vector::new(1.0, 2.0, 3.0)), pyramid(&mut s));
+    let (block, solid) = (s.block(Vector::new(1.0, 2.0, 3.0)), s.pyramid());
     s.product("both", &[block, solid]);
     let file = read_text(&s.file()).unwrap();
     assert_eq!(file.parts[0].faces.len(), 6);
@@ -236,7 +203,7 @@ fn triangles_beside_an_exact_solid_are_left_out_and_that_is_told() {
 #[test]
 fn a_triangulated_face_that_makes_no_sense_is_told_by_its_id() {
     let mut s = StepText::new();
-    let solid = pyramid(&mut s);
+    let solid = s.pyramid();
     s.product("pyramid", &[solid]);
     let whole = s.file();
     for (from, to) in [
@@ -260,7 +227,7 @@ fn a_triangulated_face_that_makes_no_sense_is_told_by_its_id() {
 #[test]
 fn a_thousand_damaged_assemblies_and_meshes_are_answered() {
     let mut s = StepText::new();
-    let solid = pyramid(&mut s);
+    let solid = s.pyramid();
     s.product("pyramid", &[solid]);
     let mut random = Random::seeded(51);
     for whole in [assembly().file().into_bytes(), s.file().into_bytes()] {

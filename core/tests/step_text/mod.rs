@@ -4,6 +4,8 @@
 //! Only what the tests need, after ISO 10303-21, -41, -42 and -44 (from memory).
 #![allow(clippy::unwrap_used, dead_code, reason = "for tests, none of which uses everything")]
 
+pub(crate) mod faces;
+
 use std::fmt::Write;
 
 use scantling_core::geometry::{Matrix3, Point, Vector};
@@ -247,6 +249,19 @@ impl StepText {
         self.solid(&faces)
     }
 
+    /// A pyramid on a square of 10 mm, 6 mm high, as a tessellated solid: four triangles, a strip and a fan.
+    pub(crate) fn pyramid(&mut self) -> u64 {
+        let list =
+            self.put("COORDINATES_LIST('',5,((0.,0.,0.),(10.,0.,0.),(10.,10.,0.),(0.,10.,0.),(5.,5.,6.)))");
+        let base = self
+            .put(&format!("COMPLEX_TRIANGULATED_FACE('base',#{list},4,((0.,0.,-1.)),$,(),((2,1,3,4)),())"));
+        // Counted by way of an index: 1, 2, 3 are the places 1, 2 and 5.
+        let front = self.put(&format!("TRIANGULATED_FACE('front',#{list},3,(),$,(1,2,5),((1,2,3)))"));
+        let rest = self.put(&format!("COMPLEX_TRIANGULATED_FACE('rest',#{list},5,$,$,(),(),((5,2,3,4,1)))"));
+        let edge = self.put(&format!("TESSELLATED_EDGE('',#{list},$,(1,2))"));
+        self.put(&format!("TESSELLATED_SOLID('pyramid',(#{base},#{front},#{rest},#{edge}),$)"))
+    }
+
     /// A context whose lengths are in the unit of now.
     fn context(&mut self) -> u64 {
         let mm = self.put("(LENGTH_UNIT()NAMED_UNIT(*)SI_UNIT(.MILLI.,.METRE.))");
@@ -323,4 +338,52 @@ fn multiplicities(knots: &[f64]) -> (String, String) {
     let groups: Vec<&[f64]> = knots.chunk_by(|a, b| a == b).collect();
     let counts: Vec<String> = groups.iter().map(|g| g.len().to_string()).collect();
     (counts.join(","), numbers(&groups.iter().map(|g| g[0]).collect::<Vec<_>>()))
+}
+
+const X: Vector = Vector::new(1.0, 0.0, 0.0);
+const Y: Vector = Vector::new(0.0, 1.0, 0.0);
+const Z: Vector = Vector::new(0.0, 0.0, 1.0);
+
+/// A block of 10 x 20 x 30 mm written in inches, twice in a frame, and the frame twice in the whole, once
+/// upside down; a plate of 100 x 50 x 2 mm beside them.
+pub(crate) fn assembly() -> StepText {
+    let mut s = StepText::new();
+    s.unit_mm(25.4);
+    let block = s.block(Vector::new(10.0, 20.0, 30.0));
+    let block = s.product("block", &[block]);
+    s.unit_mm(1.0);
+    let plate = s.block(Vector::new(100.0, 50.0, 2.0));
+    let plate = s.product("plate", &[plate]);
+    let frame = s.product("frame", &[]);
+    let whole = s.product("whole", &[]);
+    s.occurrence("first", frame, block, (Point::new(5.0, 0.0, 0.0), Z, X));
+    // Its x along the frame's y, its z along the frame's x: a third of a turn about (1, 1, 1).
+    s.occurrence("second", frame, block, (Point::new(0.0, 40.0, 0.0), X, Y));
+    s.occurrence("upright", whole, frame, (Point::new(0.0, 0.0, 100.0), Z, X));
+    s.occurrence("over", whole, frame, (Point::new(0.0, 0.0, -100.0), -Z, X));
+    s.occurrence("ground", whole, plate, (Point::new(-50.0, 0.0, 0.0), Z, X));
+    s
+}
+
+/// Small files that have everything between them: the first inputs of the fuzz target and what is damaged in
+/// tests.
+pub(crate) fn samples() -> Vec<(String, String)> {
+    let mut all = vec![("assembly.step".to_owned(), assembly().file())];
+    let mut text = StepText::new();
+    let solid = text.pyramid();
+    text.product("pyramid", &[solid]);
+    all.push(("triangles.step".to_owned(), text.file()));
+    let mut text = StepText::new();
+    let faces: Vec<u64> = faces::ANALYTIC.iter().map(|write| write(&mut text, true)).collect();
+    let body = text.sheet(&faces);
+    text.product("analytic", &[body]);
+    all.push(("analytic.step".to_owned(), text.file()));
+    for kind in faces::FREEFORM {
+        let mut text = StepText::new();
+        let (face, _) = faces::freeform(&mut text, kind);
+        let body = text.sheet(&[face]);
+        text.product(kind, &[body]);
+        all.push((format!("{kind}.step"), text.file()));
+    }
+    all
 }

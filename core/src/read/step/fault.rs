@@ -16,6 +16,14 @@ pub enum FaceFault {
         /// The edge.
         id: u64,
     },
+    /// An edge of more points than allowed.
+    #[error("edge #{id} needs more than {limit} points for its chord error")]
+    LongEdge {
+        /// The edge.
+        id: u64,
+        /// How many were allowed.
+        limit: usize,
+    },
     /// Edges that do not follow each other.
     #[error("edge #{id} ends {gap_mm} mm from where the next begins")]
     Gap {

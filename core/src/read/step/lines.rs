@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use rayon::prelude::*;
 
-use super::edges::Edge;
+use super::edges::{Edge, MOST, Unsampled};
 use super::error::StepError;
 use super::fault::FaceFault;
 use super::graph::EntityFault;
@@ -106,7 +106,7 @@ impl<'a> Lines<'a> {
     /// Samples edges anew, each within its chord error.
     fn sample(&mut self, ids: &[u64], run: &Run) -> Result<(), StepError> {
         // A few at a time, so that the limit is met before there is no memory left.
-        for ids in ids.chunks(256) {
+        for ids in ids.chunks(32) {
             run.check()?;
             self.sample_some(ids);
             if self.vertices.len() as u64 > self.most {
@@ -118,13 +118,15 @@ impl<'a> Lines<'a> {
     }
 
     fn sample_some(&mut self, ids: &[u64]) {
+        let most = MOST.min(usize::try_from(self.most).unwrap_or(MOST));
         let sampled: Vec<_> = ids
             .par_iter()
             .map(|id| match &self.edges[id] {
-                Ok(edge) => {
-                    let sampled = edge.sample(self.chord[id]).filter(|s| s.gap_mm <= LARGEST_OFF_MM);
-                    sampled.ok_or(FaceFault::Edge { id: *id })
-                }
+                Ok(edge) => match edge.sample(self.chord[id], most) {
+                    Ok(sampled) if sampled.gap_mm <= LARGEST_OFF_MM => Ok(sampled),
+                    Err(Unsampled::TooFine) => Err(FaceFault::LongEdge { id: *id, limit: most }),
+                    _ => Err(FaceFault::Edge { id: *id }),
+                },
                 Err(fault) => Err(fault.clone().into()),
             })
             .collect();

@@ -95,6 +95,17 @@ fn representation<'a>(graph: &Graph<'a>, id: u64) -> Option<(Entity<'a>, Vec<u64
     Some((entity, entity.instances(1).ok()?, entity.maybe_instance(2)?))
 }
 
+/// Whether an item is material or a surface that this reader does not know, and no axes, curves or notes.
+fn is_unread_body(graph: &Graph, id: u64) -> bool {
+    let is = |name: &str| {
+        ["_SOLID", "_BREP", "_SURFACE_MODEL", "_SURFACE"].iter().any(|end| name.ends_with(end))
+            || ["BOOLEAN_RESULT", "SOLID_REPLICA", "BLOCK", "SPHERE", "TORUS", "RIGHT_CIRCULAR_CYLINDER"]
+                .contains(&name)
+            || ["RIGHT_CIRCULAR_CONE", "RIGHT_ANGULAR_WEDGE", "HALF_SPACE_SOLID"].contains(&name)
+    };
+    graph.instance(id).is_ok_and(|i| i.records.iter().any(|r| is(r.name)))
+}
+
 impl Structure {
     pub(super) fn read(graph: &Graph, run: &Run) -> Result<Self, StepError> {
         let mut out = Self::default();
@@ -117,6 +128,9 @@ impl Structure {
                     None => tessellated::body(graph, *item, &mut allowance),
                 }) {
                     Ok(Some(body)) => bodies.push(body),
+                    Ok(None) if is_unread_body(graph, *item) => {
+                        out.notes.push(format!("left out: {}", graph.not_served(*item)));
+                    }
                     Ok(None) => {}
                     Err(fault) => out.notes.push(format!("an item of #{} is left out: {fault}", instance.id)),
                 }

@@ -1,12 +1,38 @@
 //! Nominal geometry from STEP files (ISO 10303-21 with the shapes of AP203, AP214 and AP242).
 //!
 //! ```text
-//! bytes -> lexer, part21 -> graph -> topology, shapes, units -> edges -> loops, chart -> triangulate -> mesh
+//! bytes -> lexer, part21 -> graph -> assembly: topology, tessellated, units
+//!       -> part -> shapes -> lines: edges, seat -> face: loops, chart, triangulate -> mesh
 //! ```
 //!
 //! Every face is kept by its `#id`, with its exact surface. A face that cannot be understood or filled is
 //! told by its id, and the others live. Lengths become mm and angles rad, whatever units each representation
 //! states.
+//!
+//! # What is read and what is refused
+//!
+//! What is refused is named, with its `#id`: as the fault of its face, in [`StepFile::notes`], or as the
+//! error of the file.
+//!
+//! | | read | refused |
+//! | --- | --- | --- |
+//! | file | ISO 10303-21 clear text, editions 1 to 3, several DATA sections, all escapes of texts | XML and other encodings; what stands in other files |
+//! | units | SI units with prefix and units by conversion, each representation's own | a representation without a length unit |
+//! | structure | PRODUCT, NEXT_ASSEMBLY_USAGE_OCCURRENCE, MAPPED_ITEM | places that scale or mirror (CARTESIAN_TRANSFORMATION_OPERATOR_3D) |
+//! | bodies | MANIFOLD_SOLID_BREP, BREP_WITH_VOIDS, FACETED_BREP, SHELL_BASED_ and FACE_BASED_SURFACE_MODEL; TESSELLATED_SOLID and TESSELLATED_SHELL where the file has no other | swept, revolved, boolean and primitive solids; sets of points, curves and surfaces, which are not named |
+//! | faces | ADVANCED_FACE, FACE_SURFACE, ORIENTED_FACE; loops of edges, of points, of one vertex; TRIANGULATED_FACE and COMPLEX_TRIANGULATED_FACE | SUBFACE; CUBIC_BEZIER_TRIANGULATED_FACE |
+//! | surfaces | PLANE, CYLINDRICAL_, CONICAL_, SPHERICAL_ and TOROIDAL_SURFACE, B-splines (BEZIER, UNIFORM, QUASI_UNIFORM, with knots; rational), SURFACE_OF_LINEAR_EXTRUSION, SURFACE_OF_REVOLUTION; the basis of RECTANGULAR_TRIMMED_ and CURVE_BOUNDED_SURFACE | OFFSET_SURFACE, RECTANGULAR_COMPOSITE_SURFACE, SURFACE_REPLICA, the inner side of a DEGENERATE_TOROIDAL_SURFACE |
+//! | curves of edges | LINE, CIRCLE, ELLIPSE, PARABOLA, HYPERBOLA, POLYLINE, B-splines as above; of SURFACE_CURVE, SEAM_CURVE and INTERSECTION_CURVE the one in space; the basis of a TRIMMED_CURVE | COMPOSITE_CURVE, OFFSET_CURVE_3D, CURVE_REPLICA, PCURVE alone |
+//!
+//! Sizes, tolerances, datums and other annotations are not looked at here.
+//!
+//! # How near the triangles lie
+//!
+//! Within the chord error of their surface, corner and middle, as far as the file allows: files hold edges
+//! that lie some hundredths of a mm off their surfaces ([`StepFace::gap_mm`]). Vertices of such edges are put
+//! where both surfaces meet; where those do not, in the middle, and what is left is told
+//! ([`StepFace::left_mm`]). Distances are asked of the surface itself ([`FaceSurface::foot`]) and know no
+//! chord error.
 
 mod assembly;
 mod bspline;

@@ -404,6 +404,15 @@ fn what_is_no_part_is_answered() {
 }
 
 #[test]
+fn a_body_that_is_not_read_is_named() {
+    let text = file(&block(UPRIGHT).replace("(#1001,#1010)", "(#1001,#1010,#1,#2)"));
+    let text = text
+        .replace("DATA;\n", "DATA;\n#1=EXTRUDED_AREA_SOLID('',#3,#1010,#3,5.);\n#2=GEOMETRIC_SET('',());\n");
+    let read = read_text(&text).unwrap();
+    assert_eq!(read.notes, ["left out: #1 is EXTRUDED_AREA_SOLID, which is not read"]);
+}
+
+#[test]
 fn the_same_bytes_give_the_same_bits_on_any_number_of_threads() {
     let text = file(&block(UPRIGHT));
     let on = |threads: usize| {

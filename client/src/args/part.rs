@@ -25,10 +25,10 @@ pub(crate) struct PlanCheck {
     /// The plan, TOML or JSON; - for stdin
     #[arg(value_name = "FILE")]
     pub(crate) plan: PathBuf,
-    /// Bind the plan's picks on this nominal too, STL, PLY or OBJ
-    #[arg(long, value_name = "FILE", requires = "unit")]
+    /// Bind the plan's picks on this nominal too, STEP, STL, PLY or OBJ
+    #[arg(long, value_name = "FILE")]
     pub(crate) nominal: Option<PathBuf>,
-    /// Length unit of the nominal's file
+    /// Length unit of the nominal's file; not of a STEP file, which tells its own
     #[arg(long, value_enum, requires = "nominal")]
     pub(crate) unit: Option<Unit>,
 }
@@ -60,11 +60,11 @@ pub(crate) struct PartRegister {
     /// The inspection plan, TOML or JSON; - for stdin
     #[arg(long, value_name = "FILE")]
     pub(crate) plan: PathBuf,
-    /// The nominal, STL, PLY or OBJ, plain or in gzip or zip; none where every feature of the plan says its
-    /// own place
-    #[arg(long, value_name = "FILE", requires = "unit")]
+    /// The nominal, STEP, STL, PLY or OBJ, plain or in gzip or zip; none where every feature of the plan says
+    /// its own place
+    #[arg(long, value_name = "FILE")]
     pub(crate) nominal: Option<PathBuf>,
-    /// Length unit of the nominal's file
+    /// Length unit of the nominal's file; not of a STEP file, which tells its own
     #[arg(long, value_enum, requires = "nominal")]
     pub(crate) unit: Option<Unit>,
     /// Id of the new revision: a-z, 0-9 and -, 63 at most

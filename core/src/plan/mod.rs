@@ -12,6 +12,7 @@ mod bind;
 mod check;
 mod datums;
 mod domain;
+mod faces;
 mod fault;
 pub mod file;
 mod hole;

@@ -4,8 +4,11 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use scantling_core::nominal::{Carrier, FaceKey, Nominal, NominalFile};
-use scantling_core::plan::{BoundFeature, FaceMap, Fault, Plan, Situation, bind, check_json};
+use scantling_core::geometry::Point;
+use scantling_core::nominal::{FaceKey, Nominal, NominalFile};
+use scantling_core::plan::{
+    BoundFeature, FaceMap, Fault, FeatureChange, Lies, Plan, bind, changes, check_json,
+};
 use scantling_core::readings::{self, Reading};
 use scantling_core::run::{Limits, Run};
 use scantling_core::scan::LengthUnit;
@@ -148,18 +151,25 @@ fn all_faults(
 }
 
 fn bound(feature: &BoundFeature, nominal: Option<&Nominal>) -> Bound {
-    let diameter_mm = match (feature.carrier, feature.situation) {
-        (Some(Carrier::Cylinder { radius_mm, hollow: true, .. }), _) => Some(2.0 * radius_mm),
-        (None, Situation::Hole { diameter_mm, .. }) => diameter_mm,
-        _ => None,
-    };
+    let Lies { feature: id, kind, area_mm2, centroid, diameter_mm } = Lies::from(feature);
     Bound {
-        feature: feature.id.clone(),
-        kind: feature.kind.word().to_owned(),
-        area_mm2: feature.area_mm2,
-        centroid_mm: [feature.centroid.x, feature.centroid.y, feature.centroid.z],
+        feature: id,
+        kind,
+        area_mm2,
+        centroid_mm: centroid.coords.into(),
         diameter_mm,
         faces: nominal.map_or_else(Vec::new, |n| keys(feature, n)),
+    }
+}
+
+/// A kept feature in core's words.
+fn lies(bound: &Bound) -> Lies {
+    Lies {
+        feature: bound.feature.clone(),
+        kind: bound.kind.clone(),
+        area_mm2: bound.area_mm2,
+        centroid: Point::from(bound.centroid_mm),
+        diameter_mm: bound.diameter_mm,
     }
 }
 
@@ -175,52 +185,15 @@ fn keys(feature: &BoundFeature, nominal: &Nominal) -> Vec<String> {
 
 /// Why the features of a kept revision lie elsewhere than when it was registered: another version of the program may bind
 /// otherwise, and must not do so silently.
-pub(crate) fn bound_otherwise(
-    content: &NewRevision,
-    faces: &FaceMap,
-    nominal: Option<&Nominal>,
-) -> Option<String> {
-    let now: Vec<Bound> = faces.features.iter().map(|f| bound(f, nominal)).collect();
-    let changed = changes(&content.bound, &now);
+pub(crate) fn bound_otherwise(content: &NewRevision, faces: &FaceMap) -> Option<String> {
+    let before: Vec<Lies> = content.bound.iter().map(lies).collect();
+    let changed = changes(&before, &faces.lies());
     let first = changed.first()?;
     Some(format!(
         "this version of the program finds features of the plan elsewhere on the nominal than when revision {} was \
-         registered: {first}; register the revision anew and look where they lie",
-        content.id
+         registered: feature {} {}; register the revision anew and look where they lie",
+        content.id, first.feature, first.what
     ))
-}
-
-/// What became of features that two maps have in common, in words: those that moved, grew or have another size.
-pub(crate) fn changes(before: &[Bound], after: &[Bound]) -> Vec<String> {
-    // Rounding of sums, and the error of triangles where two exports of one part are compared.
-    const PLACE_MM: f64 = 0.02;
-    const AREA_PART: f64 = 0.005;
-    const SIZE_MM: f64 = 0.002;
-    let mut told = Vec::new();
-    for new in after {
-        let Some(old) = before.iter().find(|b| b.feature == new.feature) else { continue };
-        let apart = |i: usize| new.centroid_mm[i] - old.centroid_mm[i];
-        let moved = (apart(0) * apart(0) + apart(1) * apart(1) + apart(2) * apart(2)).sqrt();
-        let mut what = Vec::new();
-        if old.kind != new.kind {
-            what.push(format!("was a {} and is a {}", old.kind, new.kind));
-        }
-        if moved > PLACE_MM {
-            what.push(format!("moved by {moved:.2} mm"));
-        }
-        if (new.area_mm2 - old.area_mm2).abs() > AREA_PART * old.area_mm2.max(new.area_mm2) {
-            what.push(format!("has {:.2} mm2 instead of {:.2}", new.area_mm2, old.area_mm2));
-        }
-        if let (Some(a), Some(b)) = (old.diameter_mm, new.diameter_mm)
-            && (a - b).abs() > SIZE_MM
-        {
-            what.push(format!("has diameter {b:.3} mm instead of {a:.3}"));
-        }
-        if !what.is_empty() {
-            told.push(format!("feature {} {}", new.feature, what.join(", ")));
-        }
-    }
-    told
 }
 
 /// Keeps a plan as a draft once it has no faults on its nominal.
@@ -264,14 +237,9 @@ pub(crate) async fn create_revision(
 async fn since(service: &Arc<Service>, part: &str, bound: &[Bound]) -> Result<Vec<String>, Problem> {
     let Some(released) = service.store.part(part).await?.released_revision else { return Ok(Vec::new()) };
     let before = service.store.revision(part, &released).await?.content.bound;
-    let mut told: Vec<String> =
-        changes(&before, bound).into_iter().map(|c| format!("since revision {released}: {c}")).collect();
-    for (these, those, word) in [(&before[..], bound, "is gone"), (bound, &before[..], "is new")] {
-        for one in these.iter().filter(|b| those.iter().all(|o| o.feature != b.feature)) {
-            told.push(format!("since revision {released}: feature {} {word}", one.feature));
-        }
-    }
-    Ok(told)
+    let [before, after] = [before.as_slice(), bound].map(|all| all.iter().map(lies).collect::<Vec<_>>());
+    let told = |c: FeatureChange| format!("since revision {released}: feature {} {}", c.feature, c.what);
+    Ok(changes(&before, &after).into_iter().map(told).collect())
 }
 
 /// Whether every group asked for is in the plan, and every reading belongs to it: all at once.

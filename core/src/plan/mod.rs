@@ -23,6 +23,7 @@ mod lie;
 mod nearest;
 mod place;
 mod reader;
+mod rebind;
 mod required;
 mod round_face;
 mod requirement;
@@ -42,6 +43,7 @@ pub use domain::{
 };
 pub use fault::Fault;
 pub use file::PlanFile;
+pub use rebind::{FeatureChange, Lies, changes};
 pub use required::Requirement;
 pub use short_form::ShortForm;
 pub use sound::SoundFeatures;

@@ -8,12 +8,14 @@
 //! picture           the views of the part
 //! rows, worst       the characteristics in words, their worst places
 //! evidence          what they rest on, in words
+//! faces             beside it: the numbered faces of a nominal
 //! ```
 //!
 //! The page needs no network and no script, and forbids itself both. Every word from outside goes through
 //! the template's escaping.
 
 mod evidence;
+mod faces;
 mod marks;
 pub mod numbers;
 mod paint;
@@ -26,6 +28,8 @@ mod worst;
 
 #[cfg(test)]
 mod tests;
+
+pub use faces::{face_exactness, face_name, face_size, faces_page};
 
 use askama::Template;
 use evidence::{Alignment, Budget, Conformity, DatumSystem, Source};

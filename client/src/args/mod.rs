@@ -2,6 +2,7 @@
 
 mod blob;
 mod calls;
+mod conditions;
 mod measure;
 mod part;
 mod program;

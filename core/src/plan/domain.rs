@@ -31,6 +31,8 @@ pub struct Plan {
     pub nominal_file: Option<String>,
     /// On which side of an open sheet's triangles the material is.
     pub side: Option<Side>,
+    /// What the part is made of, where it is stated.
+    pub material: Option<Material>,
     /// The part that is meant of a nominal's file that holds several.
     pub nominal_part: Option<String>,
     /// Nominal features.
@@ -96,6 +98,20 @@ pub enum Decision {
         /// Conforms at this probability or more, does not at one minus it or less; in (0.5, 1).
         conforms: f64,
     },
+    /// Guarded acceptance and rejection (JCGM 106:2012, 8.3).
+    Guarded {
+        /// The guard band in expanded uncertainties (k = 2), in (0, 5].
+        factor: f64,
+    },
+}
+
+/// What a part is made of.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Material {
+    /// Linear thermal expansion along the part, 1/K.
+    pub expansion_per_k: f64,
+    /// Its standard uncertainty, 1/K; `None` where it is not stated.
+    pub expansion_standard_per_k: Option<f64>,
 }
 
 /// A Gaussian filter.

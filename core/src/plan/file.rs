@@ -47,6 +47,9 @@ pub struct PlanFile {
     /// The nominal; absent where every feature says its own place, and parts come as points and readings.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub nominal: Option<PlanNominal>,
+    /// What the part is made of: needed where lengths are to be brought to 20 degrees Celsius.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub material: Option<Material>,
     /// Nominal features.
     #[serde(default)]
     pub feature: Vec<Feature>,
@@ -110,6 +113,9 @@ pub struct Decision {
     /// A probability of conformity (JCGM 106:2012).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub probability: Option<DecisionProbability>,
+    /// Guarded acceptance and rejection (JCGM 106:2012, 8.3).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub guarded: Option<DecisionGuarded>,
 }
 
 /// ISO 14253-1:2017 with its default 95 %.
@@ -134,6 +140,15 @@ pub struct DecisionProbability {
     pub conforms: f64,
 }
 
+/// Guarded acceptance and rejection.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DecisionGuarded {
+    /// The guard band in expanded uncertainties (k = 2), above 0 and at most 5: conforms inside the limits by it, does not
+    /// outside by it.
+    pub factor: f64,
+}
+
 /// The filter before every extreme and contact.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -149,6 +164,17 @@ pub struct Filter {
 pub struct FilterGaussian {
     /// Nesting index (cut-off), mm: 50 % transmission at this wavelength.
     pub nesting_index_mm: f64,
+}
+
+/// What the part is made of.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Material {
+    /// Linear thermal expansion along the part, 1/K, within 0.001; of laminates it may be below zero.
+    pub expansion_per_k: f64,
+    /// Its standard uncertainty, 1/K.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub expansion_standard_uncertainty_per_k: Option<f64>,
 }
 
 /// The nominal, as the plan names it.

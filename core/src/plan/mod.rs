@@ -37,8 +37,8 @@ mod tree;
 pub use bind::{BoundFeature, FaceMap, bind};
 pub use domain::{
     Association, Axis, BestFit, BestFitCriterion, Characteristic, Condition, Datum, DatumFrom, DatumSource,
-    DatumSystem, DatumTarget, Decision, Feature, FeatureKind, Filter, Fixture, FixtureTarget, Lock, Needs,
-    OrientationKind, Place, Plan, PointOn, RunoutDirection, Situation, SizeOperator, Standard,
+    DatumSystem, DatumTarget, Decision, Feature, FeatureKind, Filter, Fixture, FixtureTarget, Lock, Material,
+    Needs, OrientationKind, Place, Plan, PointOn, RunoutDirection, Situation, SizeOperator, Standard,
     StandardSystem, StraightnessOf, Zone,
 };
 pub use fault::Fault;

@@ -32,7 +32,7 @@ mod tests;
 pub use faces::{face_exactness, face_name, face_size, faces_page};
 
 use askama::Template;
-use evidence::{Alignment, Budget, DatumSystem, Source};
+use evidence::{Alignment, Budget, Conformity, DatumSystem, Source};
 use picture::Picture;
 use rows::Row;
 use scale::Scale;
@@ -161,6 +161,7 @@ fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError>
         datum_systems: record.datum_systems.iter().map(DatumSystem::new).collect(),
         sources: record.sources.iter().enumerate().map(|(i, s)| Source::new(i, s)).collect(),
         budgets: record.evaluations.iter().map(Budget::new).collect(),
+        conformities: record.evaluations.iter().filter_map(Conformity::new).collect(),
     };
     Ok(page.render()?)
 }
@@ -223,6 +224,7 @@ struct Page<'a> {
     datum_systems: Vec<DatumSystem>,
     sources: Vec<Source>,
     budgets: Vec<Budget>,
+    conformities: Vec<Conformity>,
 }
 
 /// What every page says, whatever was measured.

@@ -56,6 +56,7 @@ fn migrations() -> Migrator {
     Migrator::with_migrations(vec![
         one(1, "start", include_str!("../../../migrations/0001_start.sql")),
         one(2, "revision remarks", include_str!("../../../migrations/0002_revision_remarks.sql")),
+        one(3, "conditions", include_str!("../../../migrations/0003_conditions.sql")),
     ])
 }
 

@@ -13,7 +13,7 @@ use scantling_core::read::step::{Carrier, FaceSurface, StepPart, StepSettings, r
 use scantling_core::run::quiet;
 use scantling_core::search::SurfaceTree;
 use step_text::StepText;
-use step_text::faces::{self, CONE, Patch, freeform, round};
+use step_text::faces::{self, CONE, freeform, round};
 
 const Z: Vector = Vector::new(0.0, 0.0, 1.0);
 const X: Vector = Vector::new(1.0, 0.0, 0.0);

@@ -12,7 +12,6 @@ use scantling_core::run::{Limits, Run, quiet};
 use step_text::{StepText, assembly};
 
 const X: Vector = Vector::new(1.0, 0.0, 0.0);
-const Y: Vector = Vector::new(0.0, 1.0, 0.0);
 const Z: Vector = Vector::new(0.0, 0.0, 1.0);
 
 fn read_text(text: &str) -> Result<StepFile, StepError> {

@@ -165,7 +165,7 @@ impl Patch {
         let weights_of_column = |j: usize| self.weights.iter().map(|r| r[j]).collect::<Vec<_>>();
         let places = [(0, 0), (last_i, 0), (last_i, last_j), (0, last_j)].map(|(i, j)| self.rows[i][j]);
         let v = places.map(|p| s.vertex(p));
-        let mut side =
+        let side =
             |s: &mut StepText, along: usize, points: Vec<Point>, w: Vec<f64>, from: u64, to: u64| {
                 let curve = s.spline(Self::DEGREES[along], &points, &self.knots[along], &w);
                 s.edge(from, to, curve)

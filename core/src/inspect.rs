@@ -1,5 +1,6 @@
 //! The whole way of a part through the program, in one readable function.
 
+use crate::conformity;
 use crate::datum::DatumTaken;
 use crate::evaluate::{by_points, by_reading, tell_general};
 use crate::geometry::{Aabb, Motion, PartFrame, ScanFrame};
@@ -10,10 +11,13 @@ use crate::readings::Reading;
 use crate::record::{DatumRecord, DatumSystemRecord, DeviationMap, Evaluation, Record, Verdict};
 use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
+use crate::uncertainty::Conditions;
 
 mod advice;
 mod alone;
 mod cautions;
+mod conditions;
+mod correlated;
 mod cost;
 mod found;
 mod map;
@@ -81,6 +85,8 @@ pub struct Job<'a> {
     pub readings: &'a [Reading],
     /// Groups of characteristics to judge; empty for all.
     pub scope: &'a [String],
+    /// How each source was taken: scans first, then points, in their order. Nothing is known of those that it leaves out.
+    pub conditions: &'a [Conditions],
 }
 
 impl<'a> Job<'a> {
@@ -101,7 +107,13 @@ impl<'a> Job<'a> {
             points: &[],
             readings: &[],
             scope: &[],
+            conditions: &[],
         }
+    }
+
+    /// How a source was taken: scans are counted first, then points.
+    fn condition(&self, source: usize) -> Conditions {
+        self.conditions.get(source).cloned().unwrap_or_default()
     }
 }
 
@@ -131,6 +143,12 @@ pub enum InspectError {
     /// Points that do not belong to the plan.
     #[error("{0}")]
     Points(PointsError),
+    /// A part in free state and the same part held in a fixture: it has another form in each.
+    #[error(
+        "source {0} shows the part in free state and source {1} held in a fixture: it has another form in each; measure them \
+         apart"
+    )]
+    Restraints(usize, usize),
     /// One file twice as a source: its points would count twice, and the uncertainty come out too small.
     #[error("sources {0} and {1} are the same file; name it once, for its points would count twice")]
     SameFile(usize, usize),
@@ -146,8 +164,19 @@ pub enum InspectError {
 /// that the plan has not, the same file twice.
 pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
     each_file_once(job)?;
+    conditions::one_restraint(job)?;
+    let at_reference = conditions::AtReference::new(job);
+    let (scans, points) = at_reference.sources(job);
+    let job = &Job { scans: &scans, points: &points, nominal_sha256: job.nominal_sha256.clone(), ..*job };
+    let mut found = measured(run, job, &at_reference)?;
+    at_reference.tell(job, &mut found.record);
+    Ok(found)
+}
+
+/// Measures with all lengths at the reference temperature.
+fn measured(run: &Run, job: &Job, at_reference: &conditions::AtReference) -> Result<Inspected, InspectError> {
     let wanted = in_scope(job)?;
-    let taken = taken::Taken::new(run, job)?;
+    let taken = taken::Taken::new(run, job, at_reference)?;
     let by: Vec<Vec<By>> = wanted.iter().map(|c| by(job, &taken, c)).collect();
     let on_scan: Vec<&Characteristic> = wanted
         .iter()
@@ -156,7 +185,8 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
         .map(|(c, _)| *c)
         .collect();
     let systems: Vec<usize> = on_scan.iter().filter_map(|c| c.datum_system).collect();
-    let scanned = scanned::Scanned::new(run, job, &on_scan, &systems)?;
+    let inputs = at_reference.of_scans(job);
+    let scanned = scanned::Scanned::new(run, job, &on_scan, &systems, &inputs)?;
     let mut evaluations = Vec::with_capacity(wanted.len());
     let mut doubled: Vec<&str> = Vec::new();
     for (i, (characteristic, ways)) in wanted.iter().zip(&by).enumerate() {
@@ -171,8 +201,14 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
                     &job.faces.features[*feature],
                     &taken.evidence(job, characteristic, *feature),
                 ),
-                By::Scan => scanned.evaluate(run, job, characteristic)?,
+                By::Scan => scanned.evaluate(run, job, characteristic, &inputs)?,
             });
+        }
+        for one in &mut found {
+            at_reference.forbid(job, &taken, characteristic, one);
+        }
+        for one in &mut found {
+            conformity::tell(&job.plan.decision, one);
         }
         if found.iter().filter(|e| e.verdict != Verdict::NotMeasured).count() > 1 {
             doubled.push(&characteristic.number);
@@ -181,6 +217,7 @@ pub fn inspect(run: &Run, job: &Job) -> Result<Inspected, InspectError> {
         tell_general(characteristic, &mut told);
         evaluations.push(told);
     }
+    correlated::mark(&mut evaluations);
     let advice = advice::advice(run, job, &scanned, &wanted, &evaluations)?;
     let (deviation, picture) = scanned.deviation(run, job)?;
     run.tell(Stage::Evaluate, 1.0);

@@ -32,6 +32,7 @@ pub mod tolerance;
 pub mod record;
 pub mod uncertainty;
 pub mod conformity;
+pub mod verification;
 pub mod evaluate;
 pub mod inspect;
 pub mod self_check;

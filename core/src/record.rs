@@ -5,7 +5,8 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Counts up when the form of [`Record`] changes. Version 2 brought several sources, measured points and
-/// readings; 4 thickness, why parts were not seen, and scan advice.
+/// readings; version 4 conformity, the whole of an angle's uncertainty, thickness, why parts were not seen, and scan
+/// advice.
 pub const RECORD_VERSION: u32 = 4;
 
 /// The answer about one characteristic, or about a part. Absence never reads as a pass.
@@ -169,8 +170,34 @@ pub struct Evaluation {
     pub angle: Option<AngleResult>,
     /// Where the value is the worst of several: each section, each feature of a group.
     pub instances: Vec<InstanceResult>,
+    /// How likely it conforms, and what would decide; absent without a value or its uncertainty.
+    #[serde(default)]
+    pub conformity: Option<ConformityResult>,
+    /// Groups of results that err together with this one: those on one datum system, those of one scan's length scale.
+    #[serde(default)]
+    pub correlated_groups: Vec<String>,
     /// Of a thickness, what was found over the whole wall.
     pub thickness: Option<ThicknessResult>,
+}
+
+/// How likely a characteristic conforms, what a decision about it risks, and what would decide (JCGM 106:2012).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ConformityResult {
+    /// Probability that the true value lies within the limits, 0 to 1 (7).
+    pub probability: f64,
+    /// Probability that it does not conform although it is accepted (3.3.13); absent where it was rejected.
+    pub specific_consumer_risk: Option<f64>,
+    /// Probability that it conforms although it is rejected (3.3.14); absent where it was accepted.
+    pub specific_producer_risk: Option<f64>,
+    /// Smallest value that would be accepted at this uncertainty, in the unit of the value (mm, of an angle degrees, of a
+    /// reading its own); absent without a lower limit, and where no value would be accepted.
+    pub acceptance_lower: Option<f64>,
+    /// The largest such value.
+    pub acceptance_upper: Option<f64>,
+    /// Of an undecided one, how many times as many points would decide, where points would.
+    pub points_times: Option<f64>,
+    /// Of an undecided one, what would decide, in words.
+    pub would_decide: Option<String>,
 }
 
 /// A wall's thickness over all places where both sides were seen.
@@ -239,6 +266,24 @@ pub struct AngleResult {
     pub upper_limit_deg: f64,
     /// Combined standard uncertainty.
     pub standard_uncertainty_deg: Option<f64>,
+    /// Ends of the 95 % interval: low and high; empty where it is not known.
+    #[serde(default)]
+    pub interval_deg: Vec<f64>,
+    /// Where the uncertainty comes from.
+    #[serde(default)]
+    pub budget: Vec<AngleContribution>,
+    /// What a perfect part would read here because of noise alone.
+    #[serde(default)]
+    pub noise_floor_deg: Option<f64>,
+}
+
+/// One line of the uncertainty budget of an angle.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AngleContribution {
+    /// Where it comes from.
+    pub source: String,
+    /// Standard uncertainty of the angle from this source, degrees.
+    pub standard_uncertainty_deg: f64,
 }
 
 /// One of several values of a characteristic.
@@ -286,6 +331,48 @@ pub struct SourceRecord {
     pub points: u64,
     /// Best fit on the surface; absent for points and where it could not be aligned.
     pub alignment: Option<AlignmentRecord>,
+    /// How it was taken, as far as it was stated.
+    #[serde(default)]
+    pub conditions: ConditionsRecord,
+}
+
+/// How a source was taken; what is absent was not stated. Results in free state and in a fixture are not to be compared.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ConditionsRecord {
+    /// The instrument.
+    pub instrument: Option<String>,
+    /// What was stated of its errors, by name, as standard uncertainties.
+    pub instrument_errors: BTreeMap<String, f64>,
+    /// Its verification.
+    pub verification: Option<String>,
+    /// The day on which that was made.
+    pub verified_on: Option<String>,
+    /// The last day on which it holds.
+    pub verification_valid_until: Option<String>,
+    /// The day for which it was looked up: on which the source was taken.
+    pub taken_on: Option<String>,
+    /// How the part was held: `free_state` or `fixture`.
+    pub restraint: Option<String>,
+    /// On what it lay or hung.
+    pub supports: Option<String>,
+    /// Direction in which weight pulled, in the part's axes; empty where it was not stated.
+    pub gravity: Vec<f64>,
+    /// Whether it was sprayed matt.
+    pub matt_spray: Option<bool>,
+    /// How its surface takes light: `dull`, `dark`, `gloss`.
+    pub surface_class: Option<String>,
+    /// What was done to the points: `raw`, `smoothed`, `holes_filled`.
+    pub mesh_history: Option<String>,
+    /// How many passes make the scan.
+    pub passes: Option<u32>,
+    /// Temperature of the part, degrees Celsius.
+    pub temperature_c: Option<f64>,
+    /// Its standard uncertainty, K.
+    pub temperature_standard_uncertainty_k: Option<f64>,
+    /// What measured lengths were multiplied by, to be those at 20 degrees Celsius (ISO 1); absent where they were not.
+    pub length_factor: Option<f64>,
+    /// Relative standard uncertainty of that.
+    pub length_factor_relative_standard_uncertainty: Option<f64>,
 }
 
 /// How the scan was brought onto the part.

@@ -61,6 +61,7 @@ fn in_groups(characteristics: &str, readings: &[Reading], scope: &[String]) -> I
         points: &[],
         readings,
         scope,
+        conditions: &[],
     };
     inspect(&quiet(), &job).unwrap()
 }
@@ -204,6 +205,7 @@ fn a_scan_points_and_a_reading_together_each_judge_their_own() {
         points,
         readings,
         scope: &[],
+        conditions: &[],
     };
     let found = inspect(&run, &job(&sources, &readings)).unwrap().record;
     let of = |number: &str| found.evaluations.iter().find(|e| e.number == number).unwrap();
@@ -279,6 +281,7 @@ fn points_aside_are_held_against_the_nominal() {
             points: &[PointSource { set: &set, sha256: "points".into() }],
             readings: &[],
             scope: &[],
+            conditions: &[],
         };
         inspect(&run, &job).unwrap().record.evaluations
     };

@@ -60,6 +60,7 @@ impl Case {
             points: &points,
             readings: &[],
             scope: &[],
+            conditions: &[],
         };
         inspect(&quiet(), &job).unwrap()
     }

@@ -106,6 +106,7 @@ impl Case<'_> {
             points: &points,
             readings: &readings,
             scope: &[],
+            conditions: &[],
         };
         inspect(&quiet(), &job)
     }

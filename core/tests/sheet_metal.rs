@@ -42,6 +42,7 @@ fn measured(part: &str, standard_mm: Option<f64>) -> (Vec<PublishedResult>, Insp
         points: &sources,
         readings: &[],
         scope: &[],
+        conditions: &[],
     };
     (rows, inspect(&quiet(), &job).unwrap())
 }

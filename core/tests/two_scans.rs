@@ -30,6 +30,7 @@ impl Case {
             points: &[],
             readings,
             scope: &[],
+            conditions: &[],
         }
     }
 

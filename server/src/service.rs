@@ -18,7 +18,7 @@ use crate::convert::status::Problem;
 use crate::measuring::memory::Memory;
 use crate::nominals::Nominals;
 use crate::serve::ServeError;
-use crate::store::{Acquisition, BlobRow, Content, NewAcquisition, Restraint, Store};
+use crate::store::{Acquisition, BlobRow, Content, NewAcquisition, Restraint, Store, TakenConditions};
 
 /// Also without a notice whoever waits reads the state again so often: a notice is a hint.
 pub(crate) const READ_AGAIN: Duration = Duration::from_secs(2);
@@ -175,6 +175,7 @@ impl Service {
             columns: String::new(),
             coordinates: None,
             point_standard_mm: None,
+            conditions: TakenConditions::default(),
         };
         Ok(self.store.create_acquisition(caller, &new).await?)
     }

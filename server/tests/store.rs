@@ -8,8 +8,9 @@ use scantling_core::record::Verdict;
 use scantling_core::scan::LengthUnit;
 use scantling_server::clock::{Clock, Ids};
 use scantling_server::store::{
-    BlobRow, Claim, ClaimError, Content, Context, Failure, Filter, NewAcquisition, NewRevision, Outcome,
-    Purpose, Request, Restraint, RevisionState, SourceRequest, Sqlite, State, Store, StoreError,
+    BlobRow, Claim, ClaimError, Content, Context, Errors, Failure, Filter, MeshHistory, NewAcquisition,
+    NewRevision, Outcome, Purpose, Request, Restraint, RevisionState, SourceRequest, Sqlite, State, Store,
+    StoreError, SurfaceClass, TakenConditions,
 };
 use sqlx::Executor;
 use tempfile::TempDir;
@@ -48,8 +49,9 @@ fn draft(id: &str) -> NewRevision {
         plan_json: "{}".to_owned(),
         plan_sha256: "a".repeat(64),
         plan_source: String::new(),
-        nominal: Some((NOMINAL.to_owned(), LengthUnit::Millimetre)),
+        nominal: Some((NOMINAL.to_owned(), Some(LengthUnit::Millimetre))),
         bound: Vec::new(),
+        remarks: vec!["the nominal's file: a note".to_owned()],
     }
 }
 
@@ -67,6 +69,15 @@ fn scan(simulated: bool) -> NewAcquisition {
         columns: String::new(),
         coordinates: None,
         point_standard_mm: None,
+        conditions: TakenConditions {
+            errors: Errors { length_scale_mm_per_m: Some(0.02), ..Errors::default() },
+            supports: "three cups".to_owned(),
+            gravity: Some([0.0, 0.0, -1.0]),
+            surface_class: Some(SurfaceClass::Dark),
+            mesh_history: Some(MeshHistory::Raw),
+            passes: Some(4),
+            ..TakenConditions::default()
+        },
     }
 }
 

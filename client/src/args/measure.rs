@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{ArgGroup, Args, ValueEnum};
 use scantling_proto::v1::{PointCoordinates, Region};
 
+use super::conditions::Conditions;
 use super::words::{PurposeArg, RestraintArg, columns, context, hand_reading, moment, positive, region};
 use super::{HandReading, Unit};
 
@@ -117,6 +118,8 @@ pub(crate) struct Measure {
     /// Temperature of the part, degrees Celsius
     #[arg(long, value_name = "NUMBER", allow_negative_numbers = true)]
     pub(crate) temperature_c: Option<f64>,
+    #[command(flatten)]
+    pub(crate) conditions: Conditions,
     /// The scan was made by a simulator; it serves rehearsals only, for ever
     #[arg(long)]
     pub(crate) simulated: bool,

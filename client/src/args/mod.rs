@@ -2,6 +2,7 @@
 
 mod blob;
 mod calls;
+mod conditions;
 mod measure;
 mod part;
 mod program;
@@ -18,6 +19,8 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 pub(crate) use blob::{Get, Push};
 pub(crate) use calls::{Align, Associate, Criterion, Evaluate, Locate, OneScan, SelfCheck, Shape, Simulate};
 pub(crate) use measure::{Measure, RevisionChoice, Sources};
+#[cfg(feature = "embedded")]
+pub(crate) use part::{MaterialSide, NominalArgs, PartDiff, PartFaces};
 pub(crate) use part::{Part, PartName, PartRegister, Plan, PlanCheck, RevisionName};
 pub(crate) use program::{Completions, Man};
 #[cfg(feature = "embedded")]

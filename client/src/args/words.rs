@@ -92,7 +92,7 @@ pub(super) fn context(typed: &str) -> Result<(String, String), String> {
 }
 
 /// A finite number with a decimal point.
-fn number(typed: &str) -> Option<f64> {
+pub(super) fn number(typed: &str) -> Option<f64> {
     let plain = !typed.is_empty()
         && typed.bytes().all(|b| matches!(b, b'0'..=b'9' | b'.' | b'-' | b'+' | b'e' | b'E'));
     typed.parse().ok().filter(|v: &f64| plain && v.is_finite())

@@ -45,6 +45,7 @@ pub(crate) async fn run(context: &Context, args: Measure) -> anyhow::Result<Exit
         acquire_time: args.taken,
         ..Acquisition::default()
     };
+    let conditions = args.conditions.told(conditions);
     let asked = Inspection {
         revision,
         serial_number: args.serial.clone(),

@@ -119,10 +119,8 @@ fn degrees(angle: &AngleResult) -> [String; 3] {
     let given = [lower, upper];
     let limits = number::limits(&Limits { lower_mm: Some(lower), upper_mm: Some(upper) });
     let measured = angle.value_deg.map_or("-".to_owned(), |v| format!("{} deg", number::value(v, &given)));
-    let interval = match (angle.value_deg, angle.standard_uncertainty_deg) {
-        (Some(v), Some(u)) => {
-            number::interval(&Interval { low_mm: v - 1.96 * u, high_mm: v + 1.96 * u }, &given)
-        }
+    let interval = match angle.interval_deg[..] {
+        [low_mm, high_mm] => number::interval(&Interval { low_mm, high_mm }, &given),
         _ => "-".to_owned(),
     };
     [format!("{limits} deg"), measured, interval]
@@ -154,6 +152,15 @@ fn reasons(evaluations: &[Evaluation], look: &Look) -> String {
     let mut all: Vec<(Vec<&str>, String)> = Vec::new();
     for evaluation in evaluations.iter().filter(|e| e.verdict() != Verdict::Conforms) {
         let mut said = evaluation.reason.clone();
+        if let Some(risk) = evaluation.conformity.as_ref().and_then(|c| c.specific_producer_risk)
+            && evaluation.verdict() == Verdict::DoesNotConform
+        {
+            said = format!(
+                "{}; probability that it conforms all the same {}",
+                said.trim_end_matches('.'),
+                share(risk)
+            );
+        }
         if let Some(where_to_look) = place(evaluation) {
             said = format!("{}; {where_to_look}", said.trim_end_matches('.'));
         }
@@ -177,6 +184,11 @@ fn reasons(evaluations: &[Evaluation], look: &Look) -> String {
         }
     }
     text
+}
+
+/// A probability in percent; small ones as a bound.
+fn share(probability: f64) -> String {
+    if probability < 1e-4 { "below 0.01 %".into() } else { format!("{:.2} %", 100.0 * probability) }
 }
 
 /// Of several values the worst so many are told.
@@ -292,6 +304,8 @@ mod tests {
                 lower_limit_deg: 29.5,
                 upper_limit_deg: 30.5,
                 standard_uncertainty_deg: Some(0.05),
+                interval_deg: vec![30.022, 30.218],
+                ..AngleResult::default()
             }),
             verdict: Verdict::Conforms.into(),
             ..Evaluation::default()

@@ -54,6 +54,28 @@ pub struct AssociatedHole {
     pub seen: Seen,
     /// Nominal depth of the wall, mm.
     pub depth_mm: f64,
+    /// The points of the wall that were used, mm.
+    pub wall: Vec<Point>,
+}
+
+impl AssociatedHole {
+    /// The same circle on the wall as it would be displaced: how far its centre moves along the first direction across, along
+    /// the second, and by how much its radius grows, mm. `by` is asked with a place of the wall and the unit normal out of the
+    /// material there. `None` where the displaced wall determines no circle.
+    pub fn displaced(&self, by: &mut dyn FnMut(&Point, &Vector) -> Vector) -> Option<[f64; 3]> {
+        let moved: Vec<Point> = self
+            .wall
+            .iter()
+            .map(|p| {
+                let off = p - self.centre;
+                let inward = -(off - self.axis.vector() * off.dot(&self.axis.vector()));
+                p + by(p, &inward.try_normalize(0.0).unwrap_or_else(Vector::zeros))
+            })
+            .collect();
+        let [still, there] = [circle(&self.wall, self.axis).ok()?, circle(&moved, self.axis).ok()?];
+        let off = there.centre - still.centre;
+        Some([off.dot(&self.across.0), off.dot(&self.across.1), there.radius_mm - still.radius_mm])
+    }
 }
 
 /// Fewer points on a wall do not tell noise from form.
@@ -144,5 +166,6 @@ pub fn hole(
         left_out,
         seen,
         depth_mm: depth,
+        wall: kept,
     })
 }

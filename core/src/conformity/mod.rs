@@ -1,11 +1,26 @@
-//! From a value and its uncertainty to a verdict, by the plan's decision rule.
+//! From what is known of a true value to a verdict, by the plan's decision rule.
+//!
+//! ISO 14253-1:2017: conformity is proven where the probability of it is at least 95 %, nonconformity where that of
+//! nonconformity is. With one limit in reach that is a guard band of 1.65 standard uncertainties, with both up to 1.96: the
+//! probability knows. JCGM 106:2012: simple acceptance (8.2), guarded acceptance (8.3), probability of conformity (7).
 
-use crate::geometry::math::normal_cdf;
+mod acceptance;
+mod known;
+mod risk;
+mod told;
+mod would_decide;
+
 use crate::plan::Decision;
 use crate::record::{Limits, Verdict};
 
-/// Probability of conformity needed to prove it: the default of ISO 14253-1:2017 (for one limit and a
-/// normal distribution a guard band of 1.65 standard uncertainties).
+pub use acceptance::acceptance;
+pub use known::{Known, Unit};
+pub use risk::{GlobalRisks, global_risks};
+pub use told::tell;
+pub(crate) use told::tell_known;
+pub use would_decide::{WouldDecide, would_decide};
+
+/// Probability of conformity needed to prove it: the default of ISO 14253-1:2017.
 const PROVEN: f64 = 0.95;
 
 /// A noise floor above this part of the tolerance cannot prove conformity: what a perfect part would read
@@ -21,27 +36,28 @@ pub struct Decided {
     pub reason: String,
 }
 
+/// What a value is asked.
+#[derive(Clone, Copy, Debug)]
+pub struct Question<'a> {
+    /// The decision rule.
+    pub rule: &'a Decision,
+    /// Accepted values, in the value's unit.
+    pub limits: &'a Limits,
+    /// Width of the tolerance, against which an uncertainty or a noise floor is held.
+    pub tolerance: f64,
+    /// What a perfect part would read because of noise alone.
+    pub floor: Option<f64>,
+    /// The unit of all of these, for words.
+    pub unit: Unit<'a>,
+}
+
 /// Probability that the true value lies within the limits, for a normal distribution about `value_mm`
 /// (JCGM 106:2012, 7.2 to 7.4). With no uncertainty it is 0 or 1.
 pub fn probability_of_conformity(value_mm: f64, standard_mm: f64, limits: &Limits) -> f64 {
-    let below = |limit: f64| {
-        if standard_mm > 0.0 {
-            normal_cdf((limit - value_mm) / standard_mm)
-        } else if value_mm <= limit {
-            1.0
-        } else {
-            0.0
-        }
-    };
-    let upper = limits.upper_mm.map_or(1.0, below);
-    // A value on the lower limit is inside.
-    let lower =
-        limits.lower_mm.map_or(0.0, |l| if standard_mm > 0.0 { below(l) } else { f64::from(value_mm < l) });
-    (upper - lower).max(0.0)
+    Known::Normal { value: value_mm, standard: standard_mm }.within(limits)
 }
 
-/// Decides about one value with `limits`. `tolerance_mm` is the width of the tolerance, against which an
-/// uncertainty or a noise floor is held.
+/// Decides about one value in mm with `limits`, known with a normal distribution.
 pub fn decide(
     rule: &Decision,
     value_mm: f64,
@@ -50,28 +66,45 @@ pub fn decide(
     tolerance_mm: f64,
     floor_mm: Option<f64>,
 ) -> Decided {
-    if !value_mm.is_finite() || !standard_mm.is_finite() {
+    let question =
+        Question { rule, limits, tolerance: tolerance_mm, floor: floor_mm, unit: Unit::Millimetre };
+    decide_on(&question, &Known::Normal { value: value_mm, standard: standard_mm })
+}
+
+/// Decides about what is known of one value.
+pub fn decide_on(question: &Question, known: &Known) -> Decided {
+    let Question { limits: _, tolerance, floor, unit, .. } = *question;
+    if !known.value().is_finite() || !known.standard().is_finite() {
         let reason = "the value or its uncertainty is not known".into();
         return Decided { verdict: Verdict::Undecided, reason };
     }
-    let decided = by_rule(rule, value_mm, standard_mm, limits, tolerance_mm);
+    let decided = by_rule(question, known);
     if decided.verdict == Verdict::Conforms
-        && let Some(floor) = floor_mm
-        && !(floor <= MOST_FLOOR * tolerance_mm)
+        && let Some(floor) = floor
+        && !(floor <= MOST_FLOOR * tolerance)
     {
         return Decided {
             verdict: Verdict::Undecided,
             reason: format!(
-                "inside the limits, but noise alone reads {floor:.4} mm on a perfect part, more than a quarter of the tolerance of {tolerance_mm} mm: measure with less noise or more points"
+                "inside the limits, but noise alone reads {} on a perfect part, more than a quarter of the tolerance of {}: measure with less noise or more points",
+                unit.words(floor),
+                unit.limit_words(tolerance)
             ),
         };
     }
     decided
 }
 
-fn by_rule(rule: &Decision, value: f64, standard: f64, limits: &Limits, tolerance: f64) -> Decided {
-    let probability = probability_of_conformity(value, standard, limits);
-    let inside = probability_of_conformity(value, 0.0, limits) > 0.5;
+/// Whether a value lies inside; one on a limit does.
+fn inside(value: f64, limits: &Limits) -> bool {
+    limits.upper_mm.is_none_or(|l| value <= l) && limits.lower_mm.is_none_or(|l| value >= l)
+}
+
+fn by_rule(question: &Question, known: &Known) -> Decided {
+    let Question { rule, limits, tolerance, unit, .. } = *question;
+    let (value, standard) = (known.value(), known.standard());
+    let inside = inside(value, limits);
+    let word = if inside { "inside" } else { "outside" };
     let (needed, name) = match rule {
         Decision::Proven => (PROVEN, "ISO 14253-1:2017"),
         Decision::Probability { conforms } => (*conforms, "the plan"),
@@ -81,15 +114,18 @@ fn by_rule(rule: &Decision, value: f64, standard: f64, limits: &Limits, toleranc
                 return Decided {
                     verdict: Verdict::Undecided,
                     reason: format!(
-                        "the expanded uncertainty {expanded:.4} mm exceeds {ratio} of the tolerance {tolerance} mm"
+                        "the expanded uncertainty {} exceeds {ratio} of the tolerance {}",
+                        unit.words(expanded),
+                        unit.limit_words(tolerance)
                     ),
                 };
             }
-            let (verdict, word) =
-                if inside { (Verdict::Conforms, "inside") } else { (Verdict::DoesNotConform, "outside") };
+            let verdict = if inside { Verdict::Conforms } else { Verdict::DoesNotConform };
             return Decided { verdict, reason: format!("{word} the limits (simple acceptance)") };
         }
+        Decision::Guarded { factor } => return guarded(question, known, *factor),
     };
+    let probability = known.within(limits);
     if probability >= needed {
         Decided {
             verdict: Verdict::Conforms,
@@ -101,7 +137,6 @@ fn by_rule(rule: &Decision, value: f64, standard: f64, limits: &Limits, toleranc
             reason: format!("outside the limits by more than the uncertainty ({name})"),
         }
     } else {
-        let word = if inside { "inside" } else { "outside" };
         Decided {
             verdict: Verdict::Undecided,
             reason: format!(
@@ -109,6 +144,30 @@ fn by_rule(rule: &Decision, value: f64, standard: f64, limits: &Limits, toleranc
             ),
         }
     }
+}
+
+/// Guarded acceptance and guarded rejection (JCGM 106:2012, 8.3.2 and 8.3.3): both limits are moved by the guard band, inwards
+/// to accept, outwards to reject.
+fn guarded(question: &Question, known: &Known, factor: f64) -> Decided {
+    let Question { limits, unit, .. } = *question;
+    let (value, band) = (known.value(), 2.0 * factor * known.standard());
+    let moved = |by: f64| Limits {
+        lower_mm: limits.lower_mm.map(|l| l + by),
+        upper_mm: limits.upper_mm.map(|l| l - by),
+    };
+    let word = if inside(value, limits) { "inside" } else { "outside" };
+    let (verdict, how) = if inside(value, &moved(band)) {
+        (Verdict::Conforms, "more")
+    } else if !inside(value, &moved(-band)) {
+        (Verdict::DoesNotConform, "more")
+    } else {
+        (Verdict::Undecided, "less")
+    };
+    let reason = format!(
+        "{word} the limits by {how} than the guard band of {} (the plan, JCGM 106:2012)",
+        unit.words(band)
+    );
+    Decided { verdict, reason }
 }
 
 /// The verdict over several: one that fails, then one that is missing, then one that is undecided settles
@@ -234,5 +293,56 @@ mod tests {
         assert_eq!(over_all([Conforms, Undecided]), Undecided);
         assert_eq!(over_all([Conforms]), Conforms);
         assert_eq!(over_all([]), NotMeasured);
+    }
+
+    #[test]
+    fn both_limits_in_reach_need_more_than_one() {
+        // ISO 14253-1:2017: 1.65 u where the other limit is far; where both are as near, 95 % lie between 1.96 u either way.
+        let within = |half: f64| Limits { lower_mm: Some(-half), upper_mm: Some(half) };
+        let at =
+            |value: f64, half: f64| decide(&Decision::Proven, value, 1.0, &within(half), 2.0 * half, None);
+        assert_eq!(at(0.0, 1.961).verdict, Verdict::Conforms);
+        assert_eq!(at(0.0, 1.959).verdict, Verdict::Undecided);
+        assert_eq!(at(20.0 - 1.646, 20.0).verdict, Verdict::Conforms);
+        assert_eq!(at(20.0 - 1.644, 20.0).verdict, Verdict::Undecided);
+        // Proven to lie outside: by 1.65 u from the nearer limit.
+        assert_eq!(at(20.0 + 1.646, 20.0).verdict, Verdict::DoesNotConform);
+    }
+
+    #[test]
+    fn a_guard_band_decides_in_thirds() {
+        // ISO 14253-1 (from memory): conformity inside TL + g to TU - g, nonconformity outside TL - g to TU + g, between
+        // them neither. With g = U as in the edition of 2013.
+        let rule = Decision::Guarded { factor: 1.0 };
+        let both = Limits { lower_mm: Some(-1.0), upper_mm: Some(1.0) };
+        let at = |value: f64| decide(&rule, value, 0.0625, &both, 2.0, None);
+        use Verdict::{Conforms, DoesNotConform, Undecided};
+        for (value, verdict) in [
+            (0.0, Conforms),
+            (0.875, Conforms),
+            (0.876, Undecided),
+            (1.125, Undecided),
+            (1.126, DoesNotConform),
+            (-0.875, Conforms),
+            (-0.876, Undecided),
+            (-1.126, DoesNotConform),
+        ] {
+            assert_eq!(at(value).verdict, verdict, "{value}: {}", at(value).reason);
+        }
+        assert!(at(0.9).reason.contains("inside the limits by less than the guard band of 0.1250 mm"));
+    }
+
+    #[test]
+    fn an_angle_is_told_in_degrees_and_a_reading_in_its_unit() {
+        let rule = Decision::Simple { ratio: 0.1 };
+        let half = 0.5f64.to_radians();
+        let limits = Limits { lower_mm: Some(-half), upper_mm: Some(half) };
+        let question =
+            Question { rule: &rule, limits: &limits, tolerance: 2.0 * half, floor: None, unit: Unit::Radian };
+        let known = Known::Normal { value: 0.0, standard: 0.1f64.to_radians() };
+        let told = decide_on(&question, &known);
+        assert_eq!(told.reason, "the expanded uncertainty 0.2000 deg exceeds 0.1 of the tolerance 1 deg");
+        let grams = Question { unit: Unit::Other("g"), ..question };
+        assert!(decide_on(&grams, &known).reason.contains(" g exceeds"));
     }
 }

@@ -11,6 +11,7 @@
 
 mod best_fit;
 mod by_points;
+mod displaced;
 mod error;
 mod holds;
 mod leeway;
@@ -20,6 +21,7 @@ mod start;
 pub mod targets;
 
 pub use by_points::{PointDatums, establish_by_points};
+pub use displaced::Displaceable;
 pub use error::DatumError;
 pub use leeway::Loose;
 
@@ -75,6 +77,9 @@ pub struct DatumAlignment {
     pub datums: Vec<DatumTaken>,
     /// Rounds until it rested.
     pub rounds: u32,
+    /// For each input that displaces the whole scan how the part comes to rest on its displaced datums; empty until they are
+    /// asked ([`Displaceable`]).
+    pub answers: Vec<Motion<PartFrame, PartFrame>>,
 }
 
 /// The part rests when a round moves none of its corners by more than this, mm.
@@ -84,6 +89,7 @@ pub const STILL_MM: f64 = 1e-5;
 const MOST_ROUNDS: u32 = 20;
 
 /// Everything the datum stage looks at.
+#[derive(Clone, Copy)]
 pub struct DatumInput<'a> {
     /// The nominal.
     pub nominal: &'a Nominal,
@@ -200,6 +206,7 @@ pub fn establish(
                 loose: loose(&solved, &holds.loose, lever_mm),
                 datums,
                 rounds: round,
+                answers: Vec::new(),
             });
         }
         pose = (step * pose).orthonormalised();

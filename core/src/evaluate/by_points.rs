@@ -7,9 +7,9 @@
 //! its name says it cannot is not measured. Long, because each requirement is a short rule of its own.
 
 use crate::associate::{minimum_zone_plane, plane};
-use crate::conformity::decide;
+use crate::conformity::{Known, Question, Unit, decide, decide_on, tell_known};
 use crate::geometry::{
-    Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, closest_point_on_triangle,
+    Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector, closest_point_on_triangle,
 };
 use crate::nominal::Nominal;
 use crate::plan::{
@@ -19,9 +19,10 @@ use crate::plan::{
 use crate::points::{Role, TakenPoint};
 use crate::record::{Components, Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::search::SurfaceTree;
-use crate::uncertainty::{Budget, Source, of_motion};
+use crate::uncertainty::{Budget, Effect, Source, of_motion};
 
 use super::by_reading::UNKNOWN;
+use super::effects::shared;
 use super::{Outcome, place, settle};
 
 mod round;
@@ -46,6 +47,26 @@ pub struct PointEvidence<'a> {
     pub pose: Result<PointPose, String>,
     /// The nominal, where the plan has one.
     pub nominal: Option<&'a Nominal>,
+    /// For each input that displaces all points: the input, and the points as they then would be, there and back, with how they
+    /// then would lie on the part.
+    pub displaced: Vec<(&'a Effect, [DisplacedPoints; 2])>,
+}
+
+/// Points as an input would displace them by one standard uncertainty.
+pub struct DisplacedPoints {
+    /// The points, in the axes of their file.
+    pub points: Vec<TakenPoint>,
+    /// How they lie on the part; `Err` says why that is not known.
+    pub pose: Result<PointPose, String>,
+}
+
+/// What inputs that displace all points do to a value.
+#[derive(Default)]
+struct Displaced {
+    /// Lines of the budget.
+    lines: Vec<(Source, f64)>,
+    /// How far each moves the place of the feature, mm.
+    off: Vec<Vector>,
 }
 
 /// One point in part coordinates.
@@ -65,9 +86,61 @@ pub(super) fn evaluate(
     evidence: &PointEvidence,
     evaluation: &mut Evaluation,
 ) {
+    let find = |points: &[&TakenPoint], pose: &Result<PointPose, String>, displaced: Displaced| {
+        let mut found = evaluation.clone();
+        let asked = (rule, characteristic, bound);
+        by(asked, (points, pose), evidence.nominal, displaced, &mut found);
+        found
+    };
+    let told = |e: &Evaluation| (e.value_mm, e.components);
+    let still = told(&find(&evidence.points, &evidence.pose, Displaced::default()));
+    let mut displaced = Displaced::default();
+    let mut changes = Vec::with_capacity(evidence.displaced.len());
+    for (_, ways) in &evidence.displaced {
+        let mut change = 0.0f64;
+        for way in ways {
+            let points: Vec<&TakenPoint> = way.points.iter().collect();
+            let there = told(&find(&points, &way.pose, Displaced::default()));
+            let (by, off) = match (still, there) {
+                ((Some(a), Some(p)), (Some(b), Some(q))) => {
+                    let off = Vector::new(q.dx_mm - p.dx_mm, q.dy_mm - p.dy_mm, q.dz_mm - p.dz_mm);
+                    ((b - a).abs(), off)
+                }
+                ((Some(a), _), (Some(b), _)) => ((b - a).abs(), Vector::zeros()),
+                // Without a value there is nothing to be uncertain of.
+                ((None, _), _) => (0.0, Vector::zeros()),
+                (_, (None, _)) => (f64::INFINITY, Vector::zeros()),
+            };
+            change = change.max(by);
+            if displaced.off.len() == changes.len() {
+                displaced.off.push(off);
+            }
+        }
+        changes.push(change);
+    }
+    // A place that is displaced sideways changes its distance by less than it moves.
+    if matches!(characteristic.requirement, Requirement::Position { .. }) {
+        changes = displaced.off.iter().map(|o| 2.0 * o.norm()).collect();
+    }
+    let effects: Vec<Effect> = evidence.displaced.iter().map(|d| d.0.clone()).collect();
+    displaced.lines = shared(&effects, &changes);
+    *evaluation = find(&evidence.points, &evidence.pose, displaced);
+}
+
+/// What is asked of which feature, by which rule.
+type Wanted<'a> = (&'a Decision, &'a Characteristic, &'a BoundFeature);
+
+/// Evaluates the points as they are given.
+fn by(
+    (rule, characteristic, bound): Wanted,
+    (given, pose): (&[&TakenPoint], &Result<PointPose, String>),
+    nominal: Option<&Nominal>,
+    displaced: Displaced,
+    evaluation: &mut Evaluation,
+) {
     let wants_place =
         !matches!(characteristic.requirement, Requirement::Diameter { .. } | Requirement::Flatness { .. });
-    let pose = match &evidence.pose {
+    let pose = match pose {
         Ok(pose) => Some(pose),
         Err(reason) if wants_place => {
             evaluation.reason.clone_from(reason);
@@ -75,8 +148,7 @@ pub(super) fn evaluate(
         }
         Err(_) => None,
     };
-    let points: Vec<Placed> = evidence
-        .points
+    let points: Vec<Placed> = given
         .iter()
         .map(|p| Placed {
             point: pose.map_or(p.point, |pose| pose.part_from_points.point(&p.point)),
@@ -86,7 +158,7 @@ pub(super) fn evaluate(
             standard_mm: p.standard_mm,
         })
         .collect();
-    let subject = Subject { rule, characteristic, bound, pose, points, nominal: evidence.nominal };
+    let subject = Subject { rule, characteristic, bound, pose, points, nominal, displaced };
     let found = match characteristic.requirement {
         _ if !served(characteristic) => Err("it is not evaluated by points in this version".into()),
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } => match bound.situation {
@@ -144,6 +216,7 @@ struct Subject<'a> {
     pose: Option<&'a PointPose>,
     points: Vec<Placed>,
     nominal: Option<&'a Nominal>,
+    displaced: Displaced,
 }
 
 impl Subject<'_> {
@@ -171,24 +244,55 @@ impl Subject<'_> {
         evaluation: &mut Evaluation,
     ) {
         let (Some(instrument), Some(alignment)) = (spread.instrument_mm, spread.alignment_mm) else {
-            evaluation.value_mm = Some(value_mm);
-            let (verdict, reason) = match missing {
-                Some(missing) => (Verdict::NotMeasured, missing),
-                None => (Verdict::Undecided, UNKNOWN.into()),
-            };
-            (evaluation.verdict, evaluation.reason) = (verdict, reason);
+            self.unknown(value_mm, missing, evaluation);
             return;
         };
-        let mut budget =
-            Budget::new().with(Source::Instrument, instrument).with(Source::Alignment, alignment);
-        if spread.sampling_mm != 0.0 {
-            budget = budget.with(Source::Sampling, spread.sampling_mm);
-        }
+        let budget = spread.budget(instrument, alignment).with_all(&self.displaced.lines);
         let u = budget.combined_mm();
         let decided = decide(self.rule, value_mm, u, &evaluation.limits, tolerance_mm, None);
         let least = if never_negative { 0.0 } else { f64::NEG_INFINITY };
         let interval = Interval { low_mm: (value_mm - 1.96 * u).max(least), high_mm: value_mm + 1.96 * u };
         settle(evaluation, Outcome { value_mm, budget, interval, decided, missing, part_proves: true });
+    }
+
+    /// Writes a value that is known by another distribution than the normal one.
+    fn settle_known(
+        &self,
+        known: &Known,
+        spread: Spread,
+        tolerance_mm: f64,
+        missing: Option<String>,
+        evaluation: &mut Evaluation,
+    ) {
+        let value_mm = known.value();
+        let (Some(instrument), Some(alignment)) = (spread.instrument_mm, spread.alignment_mm) else {
+            self.unknown(value_mm, missing, evaluation);
+            return;
+        };
+        let limits = evaluation.limits;
+        let question = Question {
+            rule: self.rule,
+            limits: &limits,
+            tolerance: tolerance_mm,
+            floor: None,
+            unit: Unit::Millimetre,
+        };
+        let decided = decide_on(&question, known);
+        let [low_mm, high_mm] = known.interval();
+        let budget = spread.budget(instrument, alignment).with_all(&self.displaced.lines);
+        let interval = Interval { low_mm, high_mm };
+        settle(evaluation, Outcome { value_mm, budget, interval, decided, missing, part_proves: true });
+        tell_known(self.rule, known, evaluation);
+    }
+
+    /// Writes a value whose uncertainty is not known.
+    fn unknown(&self, value_mm: f64, missing: Option<String>, evaluation: &mut Evaluation) {
+        evaluation.value_mm = Some(value_mm);
+        let (verdict, reason) = match missing {
+            Some(missing) => (Verdict::NotMeasured, missing),
+            None => (Verdict::Undecided, UNKNOWN.into()),
+        };
+        (evaluation.verdict, evaluation.reason) = (verdict, reason);
     }
 
     /// The deviation of a check point along its direction. A point further aside of its place than `reach_mm` was
@@ -293,11 +397,14 @@ impl Subject<'_> {
             return Err("a surface needs a nominal".into());
         };
         let mesh = nominal.mesh();
-        let found =
-            tree.nearest(p, REACH_MM).and_then(|f| Some((f.point, f.distance, mesh.normal(f.triangle)?)));
-        let Some((foot, distance, normal)) = found else {
+        let found = tree.nearest(p, REACH_MM).and_then(|f| Some((f, mesh.normal(f.triangle)?)));
+        let Some((foot, normal)) = found else {
             return Err(astray());
         };
+        if let Some(exact) = nominal.exact_foot(p, &foot) {
+            return Ok((exact.distance_mm, exact.normal));
+        }
+        let (foot, distance) = (foot.point, foot.distance);
         let along = (p - foot).dot(&normal.vector());
         Ok((if along < 0.0 { -distance } else { distance }, normal))
     }
@@ -364,6 +471,14 @@ struct Spread {
     /// What residuals or a place that was missed add.
     sampling_mm: f64,
     alignment_mm: Option<f64>,
+}
+
+impl Spread {
+    fn budget(&self, instrument_mm: f64, alignment_mm: f64) -> Budget {
+        let budget =
+            Budget::new().with(Source::Instrument, instrument_mm).with(Source::Alignment, alignment_mm);
+        if self.sampling_mm == 0.0 { budget } else { budget.with(Source::Sampling, self.sampling_mm) }
+    }
 }
 
 /// How many places `points` are, counted no further than `most`.

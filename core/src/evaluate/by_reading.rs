@@ -1,6 +1,6 @@
 //! A characteristic by the reading of a hand instrument or a gauge.
 
-use crate::conformity::{Decided, decide};
+use crate::conformity::{Decided, Known, Question, Unit, decide, decide_on};
 use crate::plan::{Characteristic, Plan, Requirement};
 use crate::readings::{Reading, length_mm, refused};
 use crate::record::{Evaluation, Interval, Limits, ReadingResult, Verdict};
@@ -72,7 +72,11 @@ pub(super) fn evaluate(
                 (None, None) => 0.0,
             };
             let decided = match expanded {
-                Some(u) => decide(rule, value, 0.5 * u, &limits, tolerance, None),
+                Some(u) => {
+                    let question =
+                        Question { rule, limits: &limits, tolerance, floor: None, unit: Unit::Other(unit) };
+                    decide_on(&question, &Known::Normal { value, standard: 0.5 * u })
+                }
                 None => Decided { verdict: Verdict::Undecided, reason: UNKNOWN.into() },
             };
             evaluation.verdict = decided.verdict;

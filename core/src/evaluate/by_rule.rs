@@ -7,21 +7,23 @@
 
 use rayon::prelude::*;
 
-use crate::conformity::{Decided, decide};
+use crate::conformity::{Decided, Known, Question, Unit, decide_on};
 use crate::filter::REHEARSALS;
 use crate::geometry::random::Random;
 use crate::geometry::{Motion, PartFrame, Point, Vector, symmetric_eigen};
 use crate::plan::Filter;
 use crate::record::{
-    Components, Contribution, Evaluation, Extreme, InstanceResult, Interval, Limits, Verdict,
+    AngleContribution, Components, Evaluation, Extreme, InstanceResult, Interval, Limits, Verdict,
 };
 use crate::run::Stopped;
 use crate::tolerance::{Against, Found, Instance, Rule, RuleError, Surface};
 use crate::uncertainty::{Budget, Source};
 
+use super::effects::Step;
 use super::extract::Extracted;
 use super::sight::coverage_of;
-use super::{Outcome, Subject, filter_words, place, settle};
+use super::zone_interval::{Readings, interval};
+use super::{Outcome, Subject, effects, filter_words, place, settle};
 
 /// A requirement as a rule asks for it.
 pub(super) struct Asked {
@@ -68,6 +70,8 @@ struct Judged {
     room: f64,
     at: Option<Point>,
     floor: Option<f64>,
+    /// The ends of its interval, where they are not those of a normal distribution.
+    held: Option<[f64; 2]>,
 }
 
 /// Applies the rule and writes what it came to.
@@ -118,9 +122,10 @@ pub(super) fn judge(
         return Ok(None);
     };
     let noisy = rehearse(subject, asked, surfaces, |s| s.likely.as_ref().unwrap_or(&s.measured), false)?;
-    let perfect =
-        if asked.extremes { rehearse(subject, asked, surfaces, |s| &s.perfect, true)? } else { None };
-    let ideal = match asked.extremes.then(|| perfect_values(subject, asked, surfaces)) {
+    // What cannot be negative reads above zero on a perfect part, extreme or not.
+    let wanted = asked.extremes || asked.zone;
+    let perfect = if wanted { rehearse(subject, asked, surfaces, |s| &s.perfect, true)? } else { None };
+    let ideal = match wanted.then(|| perfect_values(subject, asked, surfaces)) {
         Some(ideal) => ideal?,
         None => None,
     };
@@ -131,6 +136,7 @@ pub(super) fn judge(
     };
     let sampling = sampling(subject, asked, surfaces, &likely, &base)?;
     let alignment = alignment(subject, asked, &measured, &values)?;
+    let changes = effects::changes(subject, &measured, &values, |s| numbers(subject, asked, s))?;
     let missing = surfaces.iter().enumerate().find_map(|(i, s)| {
         if i < asked.own { s.missing(subject.characteristic) } else { unbounded(subject, asked, i, s) }
     });
@@ -139,7 +145,7 @@ pub(super) fn judge(
     for (k, number) in found.numbers.iter().enumerate() {
         let (bias, spread) = mean_and_spread(&noisy, k, base[k]);
         let floor = match (&perfect, &ideal) {
-            (Some(p), Some(ideal)) => Some(mean_and_spread(p, k, ideal[k]).0),
+            (Some(p), Some(ideal)) if asked.extremes => Some(mean_and_spread(p, k, ideal[k]).0),
             _ => None,
         };
         let biases = match floor {
@@ -158,6 +164,7 @@ pub(super) fn judge(
         if asked.aligned {
             budget = budget.with(Source::Alignment, alignment[k]);
         }
+        budget = budget.with_all(&effects::lines(subject, &changes[k]));
         if asked.joined_mm > 0.0 {
             budget = budget.with(Source::Alignment, asked.joined_mm);
         }
@@ -167,9 +174,25 @@ pub(super) fn judge(
             Against::Lower => Limits { lower_mm: asked.limits[0], upper_mm: None },
         };
         let u = budget.combined_mm();
+        let held = match (&perfect, &ideal) {
+            (Some(perfect), Some(ideal)) if asked.zone && found.bonus_mm.is_none() => {
+                let others = (u * u - spread * spread).max(0.0).sqrt();
+                let of = |all: &[Vec<f64>], truth: f64, others: f64| {
+                    let draws: Vec<f64> = all.iter().map(|v| v[k]).collect();
+                    Readings::of(draws.into_iter(), truth, others)
+                };
+                let readings = of(&noisy, values[k], others);
+                Some(interval(values[k], &readings, &of(perfect, ideal[k], sampling[k])))
+            }
+            _ => None,
+        };
         let rule = &subject.context.plan.decision;
         let floor_told = floor.map(f64::abs);
-        let decided = decide_over(between.map(|v| decide(rule, v, u, &limits, asked.tolerance, floor_told)));
+        let unit = if evaluation.angle.is_some() { Unit::Radian } else { Unit::Millimetre };
+        let question =
+            Question { rule, limits: &limits, tolerance: asked.tolerance, floor: floor_told, unit };
+        let decided =
+            decide_over(between.map(|value| decide_on(&question, &Known::Normal { value, standard: u })));
         let room = [limits.upper_mm.map(|l| l - between[0]), limits.lower_mm.map(|l| between[0] - l)]
             .into_iter()
             .flatten()
@@ -182,6 +205,7 @@ pub(super) fn judge(
             room,
             at: number.at,
             floor: floor_told,
+            held,
         });
     }
     let told = worst(&judged);
@@ -203,12 +227,16 @@ pub(super) fn judge(
     if asked.extremes {
         evaluation.operators.insert("uncorrected_mm".into(), format!("{:.5}", found.numbers[told].value));
     }
-    let Judged { value, budget, between, decided, .. } = judged.swap_remove(told);
+    let Judged { value, budget, between, decided, held, .. } = judged.swap_remove(told);
     let u = budget.combined_mm();
     let (low, high) = (between[0].min(between[1]), between[0].max(between[1]));
     let low = low - 1.96 * u + bonus;
-    let interval =
-        Interval { low_mm: if asked.zone { low.max(0.0) } else { low }, high_mm: high + 1.96 * u + bonus };
+    let interval = match held {
+        Some([low_mm, high_mm]) => Interval { low_mm, high_mm },
+        None => {
+            Interval { low_mm: if asked.zone { low.max(0.0) } else { low }, high_mm: high + 1.96 * u + bonus }
+        }
+    };
     // Below 0 there is room beyond what the zone gives, which is no smaller zone.
     let value_mm = if asked.zone { (value + bonus).max(0.0) } else { value + bonus };
     let part_proves = asked.part_proves;
@@ -318,7 +346,8 @@ fn numbers(subject: &Subject, asked: &Asked, surfaces: &[Surface]) -> Result<Opt
     }
 }
 
-/// The rule on every draw of the noise; `None` where too many fail. A perfect part is `placed` on noisy datums too.
+/// The rule on every draw of the noise; `None` where too many fail. A perfect part is `placed` on noisy datums and seen with all
+/// inputs that displace the whole scan too: jointly, as JCGM 101:2008 draws them.
 fn rehearse(
     subject: &Subject,
     asked: &Asked,
@@ -328,14 +357,23 @@ fn rehearse(
 ) -> Result<Option<Vec<Vec<f64>>>, Stopped> {
     let datums = subject.datums.filter(|_| placed && asked.aligned);
     let axes = datums.map_or_else(Vec::new, |d| axes(&d.covariance));
+    // What each input that displaces the whole scan does along the normals of each surface, by one standard uncertainty.
+    let along = |[step, _]: [Step; 2]| -> Vec<Vec<f32>> {
+        let one = |s: &Surface| {
+            let all = s.points.iter().zip(&s.normals);
+            all.map(|(p, n)| n.vector().dot(&step.at(p, &n.vector())) as f32).collect()
+        };
+        surfaces.iter().map(|s| one(of(s))).collect()
+    };
+    let along: Vec<Vec<Vec<f32>>> =
+        if placed { effects::steps(subject).into_iter().map(along).collect() } else { Vec::new() };
     let all: Result<Vec<Option<Vec<f64>>>, Stopped> = (0..REHEARSALS)
         .into_par_iter()
         .map(|draw| {
             let drawn = surfaces.iter().map(|s| s.rehearsed(of(s), draw));
-            let drawn: Vec<Surface> = match datums {
+            let mut random = Random::seeded(SEED ^ (draw as u64 + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15));
+            let mut drawn: Vec<Surface> = match datums {
                 Some(datums) => {
-                    let mut random =
-                        Random::seeded(SEED ^ (draw as u64 + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15));
                     let (turn, shift) =
                         axes.iter().fold((Vector::zeros(), Vector::zeros()), |(t, s), axis| {
                             let amount = random.normal();
@@ -346,6 +384,17 @@ fn rehearse(
                 }
                 None => drawn.collect(),
             };
+            if placed {
+                let amounts: Vec<f64> = along.iter().map(|_| random.normal()).collect();
+                for (s, surface) in drawn.iter_mut().enumerate() {
+                    for i in 0..surface.points.len() {
+                        let by: f64 =
+                            along.iter().zip(&amounts).map(|(a, amount)| f64::from(a[s][i]) * amount).sum();
+                        surface.points[i] += surface.normals[i].vector() * by;
+                        surface.deviations_mm[i] += by;
+                    }
+                }
+            }
             numbers(subject, asked, &drawn)
         })
         .collect();
@@ -542,7 +591,15 @@ pub(super) fn as_angle(evaluation: &mut Evaluation) {
     let Some(angle) = &mut evaluation.angle else { return };
     angle.value_deg = evaluation.value_mm.take().map(f64::to_degrees);
     angle.standard_uncertainty_deg = evaluation.standard_uncertainty_mm.take().map(f64::to_degrees);
-    evaluation.interval = None;
-    evaluation.noise_floor_mm = None;
-    evaluation.budget = Vec::<Contribution>::new();
+    let interval = evaluation.interval.take();
+    angle.interval_deg =
+        interval.map_or_else(Vec::new, |i| vec![i.low_mm.to_degrees(), i.high_mm.to_degrees()]);
+    angle.noise_floor_deg = evaluation.noise_floor_mm.take().map(f64::to_degrees);
+    angle.budget = std::mem::take(&mut evaluation.budget)
+        .into_iter()
+        .map(|c| AngleContribution {
+            source: c.source,
+            standard_uncertainty_deg: c.standard_uncertainty_mm.to_degrees(),
+        })
+        .collect();
 }

@@ -3,6 +3,7 @@
 
 use crate::associate::plane;
 use crate::conformity::decide;
+use crate::filter::{CorrelatedField, REHEARSALS};
 use crate::geometry::{Direction, Point};
 use crate::partition::{MeasuredPoint, flattened, turn_seen};
 use crate::plan::PointOn;
@@ -11,7 +12,7 @@ use crate::run::{CHECK_EVERY, Stopped};
 use crate::uncertainty::{Budget, Source, of_motion};
 
 use super::sight::Sight;
-use super::{Outcome, Subject, place, settle};
+use super::{Outcome, Subject, effects, place, settle};
 
 /// Fewer points in a patch do not tell its plane from its noise.
 const MIN_POINTS: usize = 6;
@@ -105,10 +106,19 @@ pub(super) fn evaluate(
     let noise_mm = context.noise_mm * flat.steepness;
     let form = (fit.rms_mm * fit.rms_mm - noise_mm * noise_mm).max(0.0);
     let places = (radius * radius / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
+    let shared = of_shared_noise(subject, &flat.points, (at, direction), value);
+    let noise = ((noise_mm * unit) * (noise_mm * unit) + shared * shared).sqrt();
+    // A patch this small is displaced as its middle is, to first order.
+    let n = fit.normal.vector();
+    let changes: Vec<f64> = effects::steps(subject)
+        .iter()
+        .map(|ways| ways.iter().map(|s| (s.at(&point, &n).dot(&n) / cosine).abs()).fold(0.0, f64::max))
+        .collect();
     let budget = Budget::new()
-        .with(Source::Noise, noise_mm * unit)
+        .with(Source::Noise, noise)
         .with(Source::Sampling, (form / places).sqrt())
-        .with(Source::Alignment, of_motion(&datums.covariance, datums.centre, point, direction));
+        .with(Source::Alignment, of_motion(&datums.covariance, datums.centre, point, direction))
+        .with_all(&effects::lines(subject, &changes));
     let u = budget.combined_mm();
     let tolerance = evaluation.limits.upper_mm.unwrap_or(0.0) - evaluation.limits.lower_mm.unwrap_or(0.0);
     let decided = decide(&context.plan.decision, value, u, &evaluation.limits, tolerance, None);
@@ -117,3 +127,34 @@ pub(super) fn evaluate(
     settle(evaluation, Outcome { value_mm: value, budget, interval, decided, missing, part_proves: false });
     Ok(())
 }
+
+/// What noise that neighbouring points share does to the value, mm: the plane of the patch with seeded draws of it.
+fn of_shared_noise(
+    subject: &Subject,
+    patch: &[Point],
+    (at, direction): (Point, Direction),
+    value_mm: f64,
+) -> f64 {
+    let mut square = 0.0;
+    for one in &subject.context.inputs.correlated {
+        let Some(mut field) = CorrelatedField::new(one, REHEARSALS, SEED) else { continue };
+        let mut values = [0.0; REHEARSALS];
+        let mut drawn = Vec::with_capacity(patch.len());
+        for p in patch {
+            field.along(p, &direction.vector(), &mut values);
+            drawn.push(values);
+        }
+        for draw in 0..REHEARSALS {
+            let noisy: Vec<Point> =
+                patch.iter().zip(&drawn).map(|(p, v)| p + direction.vector() * v[draw]).collect();
+            let Ok(fit) = plane(&noisy) else { return f64::INFINITY };
+            let fit = fit.facing(direction);
+            let there = (fit.centroid - at).dot(&fit.normal.vector()) / fit.normal.dot(direction);
+            square += (there - value_mm) * (there - value_mm) / REHEARSALS as f64;
+        }
+    }
+    square.sqrt()
+}
+
+/// Seed of the noise that neighbouring points share: any constant; the same scan must always give the same answer.
+const SEED: u64 = 0x0B0A_11ED;

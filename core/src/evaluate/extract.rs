@@ -1,7 +1,7 @@
 //! A feature of the part as rules look at it: its measured surface, a perfect one under the same points, and noise to
 //! rehearse with.
 
-use crate::filter::{Draws, FilterError, Gaussian, REHEARSALS, drawn_noise};
+use crate::filter::{Draws, FilterError, Gaussian, REHEARSALS, add_correlated, drawn_noise};
 use crate::geometry::{Direction, Point};
 use crate::nominal::Nominal;
 use crate::partition::{Looked, Lost, MeasuredPoint, Partition, Rim, Seen, turn_seen};
@@ -227,7 +227,9 @@ impl Extracted {
             full.deviations_mm.push(deviation);
         }
         let nesting_mm = filter.map_or(context.cell_mm, |f| f.nesting_index_mm);
-        let mut gaussian = Gaussian::new(full.points.clone(), &full.normals, nesting_mm);
+        let correlated = &context.inputs.correlated;
+        let gaussian = Gaussian::new(full.points.clone(), &full.normals, nesting_mm);
+        let mut gaussian = gaussian.with_correlated(correlated);
         let (values, own_noise, spikes) = match gaussian.apply(context.run, &full.deviations_mm) {
             Ok(filtered) => (Some(filtered.value), filtered.noise_mm, filtered.spikes),
             Err(FilterError::Stopped(stopped)) => return Err(stopped),
@@ -257,7 +259,15 @@ impl Extracted {
         };
         let noise = match filter {
             Some(_) => gaussian.passed_noise(context.run, &wanted, noise_mm, seed)?,
-            None => drawn_noise(wanted.len(), noise_mm, seed),
+            None => {
+                let mut noise = drawn_noise(wanted.len(), noise_mm, seed);
+                let at = |k: usize| {
+                    let i = wanted[k] as usize;
+                    (full.points[i], full.normals[i].vector())
+                };
+                add_correlated(&mut noise, at, correlated);
+                noise
+            }
         };
         let pick = |of: &dyn Fn(usize) -> Point| wanted.iter().map(|&i| of(i as usize)).collect::<Vec<_>>();
         let normals: Vec<Direction> = wanted.iter().map(|&i| full.normals[i as usize]).collect();

@@ -4,6 +4,7 @@ mod by_points;
 mod by_reading;
 mod check_point;
 mod by_rule;
+mod effects;
 mod extract;
 mod ideal;
 mod location;
@@ -12,6 +13,7 @@ mod round_hole;
 mod rules;
 mod sight;
 mod thickness;
+mod zone_interval;
 
 use std::collections::BTreeMap;
 
@@ -30,9 +32,9 @@ use crate::record::{AngleResult, Contribution, Evaluation, Interval, Limits, Ver
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
-use crate::uncertainty::Budget;
+use crate::uncertainty::{Budget, Inputs};
 
-pub use by_points::{PointEvidence, PointPose};
+pub use by_points::{DisplacedPoints, PointEvidence, PointPose};
 
 /// What every evaluation on a scan looks at.
 pub struct Context<'a> {
@@ -48,8 +50,10 @@ pub struct Context<'a> {
     pub faces: &'a FaceMap,
     /// The scan.
     pub scan: &'a Scan,
-    /// Standard deviation of the points' noise, mm.
+    /// Standard deviation of the points' noise, mm: what the scan shows, or what is stated where that is more.
     pub noise_mm: f64,
+    /// What else is known of the scan's errors.
+    pub inputs: &'a Inputs,
     /// Edge of the cells by which a plane is fair to its area, mm.
     pub cell_mm: f64,
 }
@@ -236,6 +240,9 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
                 lower_limit_deg: (nominal_rad + lower_deviation_rad).to_degrees(),
                 upper_limit_deg: (nominal_rad + upper_deviation_rad).to_degrees(),
                 standard_uncertainty_deg: None,
+                interval_deg: Vec::new(),
+                budget: Vec::new(),
+                noise_floor_deg: None,
             })
         }
         _ => None,
@@ -264,6 +271,8 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
         reading: None,
         angle,
         instances: Vec::new(),
+        conformity: None,
+        correlated_groups: Vec::new(),
         thickness: None,
     }
 }

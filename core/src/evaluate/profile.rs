@@ -10,7 +10,7 @@ use crate::scan::Scan;
 use crate::uncertainty::{Budget, Source, of_motion};
 
 use super::sight::Sight;
-use super::{Outcome, Subject, decide_between, filter_words, place, settle, sparse};
+use super::{Outcome, Subject, decide_between, effects, filter_words, place, settle, sparse};
 
 /// Seed of the noise rehearsals: any constant; the same scan must always give the same answer.
 const SEED: u64 = 0x5CA7_71B6;
@@ -49,7 +49,8 @@ impl Field {
         let normals = normals_under(context.nominal, &feature.points);
         let deviations: Vec<f64> = feature.points.iter().map(|p| p.deviation_mm).collect();
         let points = feature.points.iter().map(|p| p.point).collect();
-        let mut gaussian = Gaussian::new(points, &normals, filter.nesting_index_mm);
+        let gaussian = Gaussian::new(points, &normals, filter.nesting_index_mm);
+        let mut gaussian = gaussian.with_correlated(&context.inputs.correlated);
         let filtered = match gaussian.apply(context.run, &deviations) {
             Ok(filtered) => filtered,
             Err(error) => return Ok(Err(sparse(error)?)),
@@ -117,6 +118,29 @@ impl Field {
     }
 }
 
+/// What inputs that displace the whole scan do to the lowest and to the highest value.
+fn changed(subject: &Subject, field: &Field, values: [f64; 2]) -> Result<[Vec<(Source, f64)>; 2], Stopped> {
+    let mut changes: [Vec<f64>; 2] = [Vec::new(), Vec::new()];
+    for ways in effects::steps(subject) {
+        let mut largest = [0.0f64; 2];
+        for step in &ways {
+            subject.context.run.check()?;
+            let mut found = [f64::INFINITY, f64::NEG_INFINITY];
+            for ((p, n), value) in field.feature.points.iter().zip(&field.normals).zip(&field.filtered.value)
+            {
+                let Some(value) = value else { continue };
+                let there = value + n.vector().dot(&step.at(&p.point, &n.vector()));
+                found = [found[0].min(there), found[1].max(there)];
+            }
+            for k in 0..2 {
+                largest[k] = largest[k].max((found[k] - values[k]).abs());
+            }
+        }
+        changes.iter_mut().zip(largest).for_each(|(all, one)| all.push(one));
+    }
+    Ok(changes.map(|c| effects::lines(subject, &c)))
+}
+
 /// One signed extreme with its uncertainty.
 struct Side {
     extreme: Extreme,
@@ -160,7 +184,9 @@ pub(super) fn evaluate(
         .zip(&field.normals)
         .map(|(p, n)| of_motion(&datums.covariance, datums.centre, p.point, *n))
         .fold(0.0, f64::max);
+    let [low_effects, high_effects] = changed(subject, &field, [extremes.low.0, extremes.high.0])?;
     let side = |(raw, at): (f64, u32),
+                effects: &[(Source, f64)],
                 [least, most]: [f64; 2],
                 spread: f64,
                 limits: Limits,
@@ -170,7 +196,8 @@ pub(super) fn evaluate(
         let budget = Budget::new()
             .with(Source::Noise, spread)
             .with(Source::Sampling, field.between_points_mm(at, subject.context.scan))
-            .with(Source::Alignment, alignment);
+            .with(Source::Alignment, alignment)
+            .with_all(effects);
         let u = budget.combined_mm();
         // A recognised systematic effect is corrected (JCGM 100:2008, 3.2.4), here its sure part.
         let value_mm = raw - least;
@@ -186,8 +213,17 @@ pub(super) fn evaluate(
     let outside = Limits { lower_mm: None, upper_mm: Some(limit_outside_mm) };
     let low_bias = [r.low_bias_mm, r.floor_low_mm.min(r.low_bias_mm)];
     let high_bias = [r.high_bias_mm, r.floor_high_mm.max(r.high_bias_mm)];
-    let low = side(extremes.low, low_bias, r.low_spread_mm, inside, |v, l| v + l, limit_inside_mm);
-    let high = side(extremes.high, high_bias, r.high_spread_mm, outside, |v, l| l - v, limit_outside_mm);
+    let low =
+        side(extremes.low, &low_effects, low_bias, r.low_spread_mm, inside, |v, l| v + l, limit_inside_mm);
+    let high = side(
+        extremes.high,
+        &high_effects,
+        high_bias,
+        r.high_spread_mm,
+        outside,
+        |v, l| l - v,
+        limit_outside_mm,
+    );
     evaluation.minimum = Some(low.extreme);
     evaluation.maximum = Some(high.extreme);
     // The side told is the one that settles the verdict; of two equal ones that with less room.

@@ -1,12 +1,14 @@
 //! Size and position of a round hole.
 
 use crate::associate::{AssociatedHole, hole};
-use crate::conformity::decide;
-use crate::geometry::{Direction, Vector};
+use crate::conformity::{Known, Question, Unit, decide, decide_on, tell_known};
+use crate::filter::{CorrelatedField, REHEARSALS};
+use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Carrier;
 use crate::record::{Components, Evaluation, Interval};
-use crate::uncertainty::{Budget, Source, of_motion};
+use crate::uncertainty::{Budget, Offset, Source, across_of_motion};
 
+use super::effects::{self, Step};
 use super::ideal::under;
 use super::sight::Sight;
 use super::{Outcome, Subject, own_datum, settle};
@@ -35,6 +37,47 @@ fn associated(
     Ok((found, missing))
 }
 
+/// Covariance of centre (across) and radius from noise that neighbouring points share, by seeded draws of it on the wall.
+fn of_shared_noise(subject: &Subject, found: &AssociatedHole) -> [[f64; 3]; 3] {
+    let mut covariance = [[0.0; 3]; 3];
+    let mut values = [0.0; REHEARSALS];
+    for one in &subject.context.inputs.correlated {
+        let Some(mut field) = CorrelatedField::new(one, REHEARSALS, SEED) else { continue };
+        let mut drawn: Vec<([f64; REHEARSALS], Vector)> = Vec::with_capacity(found.wall.len());
+        // Asks for every place of the wall without moving it.
+        found.displaced(&mut |p, n| {
+            field.along(p, n, &mut values);
+            drawn.push((values, *n));
+            Vector::zeros()
+        });
+        for draw in 0..REHEARSALS {
+            let mut next = drawn.iter();
+            let by =
+                &mut |_: &Point, _: &Vector| next.next().map_or_else(Vector::zeros, |(v, n)| n * v[draw]);
+            let off = found.displaced(by).unwrap_or([f64::INFINITY; 3]);
+            for (i, row) in covariance.iter_mut().enumerate() {
+                for (j, entry) in row.iter_mut().enumerate() {
+                    *entry += off[i] * off[j] / REHEARSALS as f64;
+                }
+            }
+        }
+    }
+    covariance
+}
+
+/// How far each input that displaces the whole scan moves the centre across and grows the radius, mm.
+fn of_effects(subject: &Subject, found: &AssociatedHole) -> Vec<[f64; 3]> {
+    let one = |ways: &[Step; 2]| found.displaced(&mut |p, n| ways[0].at(p, n)).unwrap_or([f64::INFINITY; 3]);
+    effects::steps(subject).iter().map(one).collect()
+}
+
+fn sum(a: &[[f64; 3]; 3], b: &[[f64; 3]; 3]) -> [[f64; 3]; 3] {
+    std::array::from_fn(|i| std::array::from_fn(|j| a[i][j] + b[i][j]))
+}
+
+/// Seed of the noise that neighbouring points share: any constant; the same scan must always give the same answer.
+const SEED: u64 = 0x0B0A_11ED;
+
 /// The least-squares diameter.
 pub(super) fn diameter(subject: &Subject, nominal_mm: f64, tolerance_mm: f64, evaluation: &mut Evaluation) {
     let (found, missing) = match associated(subject, evaluation) {
@@ -45,9 +88,12 @@ pub(super) fn diameter(subject: &Subject, nominal_mm: f64, tolerance_mm: f64, ev
         }
     };
     let value = 2.0 * found.radius_mm;
+    let noise = sum(&found.covariance, &of_shared_noise(subject, &found));
+    let changes: Vec<f64> = of_effects(subject, &found).iter().map(|off| 2.0 * off[2].abs()).collect();
     let budget = Budget::new()
-        .with(Source::Noise, 2.0 * found.covariance[2][2].max(0.0).sqrt())
-        .with(Source::Sampling, 2.0 * found.sampling[2][2].max(0.0).sqrt());
+        .with(Source::Noise, 2.0 * noise[2][2].max(0.0).sqrt())
+        .with(Source::Sampling, 2.0 * found.sampling[2][2].max(0.0).sqrt())
+        .with_all(&effects::lines(subject, &changes));
     let u = budget.combined_mm();
     evaluation.operators.insert("nominal_mm".into(), format!("{nominal_mm}"));
     let decided = decide(&subject.context.plan.decision, value, u, &evaluation.limits, tolerance_mm, None);
@@ -86,34 +132,49 @@ pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mu
     let distance = off.norm();
     evaluation.components = Some(Components { dx_mm: off.x, dy_mm: off.y, dz_mm: off.z, dn_mm: distance });
     let (u, v) = found.across;
+    let of_alignment = across_of_motion(&datums.covariance, datums.centre, found.centre, [u, v]);
+    let two = |c: &[[f64; 3]; 3]| [[c[0][0], c[0][1]], [c[1][0], c[1][1]]];
+    let of_noise = two(&sum(&found.covariance, &of_shared_noise(subject, &found)));
+    let of_sampling = two(&found.sampling);
+    let moved = of_effects(subject, &found);
+    let total: [[f64; 2]; 2] = std::array::from_fn(|i| {
+        std::array::from_fn(|j| {
+            let of_effects: f64 = moved.iter().map(|off| off[i] * off[j]).sum();
+            of_noise[i][j] + of_sampling[i][j] + of_alignment[i][j] + of_effects
+        })
+    });
+    let Some(offset) = Offset::new([off.dot(&u), off.dot(&v)], total) else {
+        evaluation.reason = "its uncertainty could not be found".into();
+        return;
+    };
     // Along the way it is off; where it is hardly off any way will do, so the worst is taken.
-    let along = |c: &[[f64; 3]; 3], d: &Vector| {
-        let (x, y) = (d.dot(&u), d.dot(&v));
-        (c[0][0] * x * x + 2.0 * c[0][1] * x * y + c[1][1] * y * y).max(0.0).sqrt()
+    let sure = distance > 3.0 * offset.standard();
+    let way = Direction::new(off).filter(|_| sure);
+    let line = |c: &[[f64; 2]; 2]| {
+        let along = |d: Vector| {
+            let (x, y) = (d.dot(&u), d.dot(&v));
+            (c[0][0] * x * x + 2.0 * c[0][1] * x * y + c[1][1] * y * y).max(0.0).sqrt()
+        };
+        let worst = || {
+            [u, v, (u + v) / 2f64.sqrt(), (u - v) / 2f64.sqrt()].map(along).into_iter().fold(0.0, f64::max)
+        };
+        2.0 * way.map_or_else(worst, |d| along(d.vector()))
     };
-    let noise_along = |d: &Vector| along(&found.covariance, d);
-    let sampling_along = |d: &Vector| along(&found.sampling, d);
-    let alignment_along = |d: &Vector| {
-        Direction::new(*d)
-            .map_or(f64::INFINITY, |d| of_motion(&datums.covariance, datums.centre, found.centre, d))
-    };
-    let ways: Vec<Vector> = match Direction::new(off) {
-        Some(d) if distance > 3.0 * (noise_along(&d.vector()) + alignment_along(&d.vector())) => {
-            vec![d.vector()]
-        }
-        _ => vec![u, v, (u + v) / 2f64.sqrt(), (u - v) / 2f64.sqrt()],
-    };
-    let noise = ways.iter().map(noise_along).fold(0.0, f64::max);
-    let sampling = ways.iter().map(sampling_along).fold(0.0, f64::max);
-    let alignment = ways.iter().map(alignment_along).fold(0.0, f64::max);
+    let outer = |off: &[f64; 3]| std::array::from_fn(|i| std::array::from_fn(|j| off[i] * off[j]));
+    let changes: Vec<f64> = moved.iter().map(|off| line(&outer(off))).collect();
     let budget = Budget::new()
-        .with(Source::Noise, 2.0 * noise)
-        .with(Source::Sampling, 2.0 * sampling)
-        .with(Source::Alignment, 2.0 * alignment);
-    let u = budget.combined_mm();
-    let value = 2.0 * distance;
-    let decided =
-        decide(&subject.context.plan.decision, value, u, &evaluation.limits, zone_diameter_mm, None);
-    let interval = Interval { low_mm: (value - 1.96 * u).max(0.0), high_mm: value + 1.96 * u };
-    settle(evaluation, Outcome { value_mm: value, budget, interval, decided, missing, part_proves: false });
+        .with(Source::Noise, line(&of_noise))
+        .with(Source::Sampling, line(&of_sampling))
+        .with(Source::Alignment, line(&of_alignment))
+        .with_all(&effects::lines(subject, &changes));
+    let known = Known::Length { offset, factor: 2.0 };
+    let (rule, limits) = (&subject.context.plan.decision, evaluation.limits);
+    let question =
+        Question { rule, limits: &limits, tolerance: zone_diameter_mm, floor: None, unit: Unit::Millimetre };
+    let decided = decide_on(&question, &known);
+    let [low_mm, high_mm] = known.interval();
+    let interval = Interval { low_mm, high_mm };
+    let value_mm = 2.0 * distance;
+    settle(evaluation, Outcome { value_mm, budget, interval, decided, missing, part_proves: false });
+    tell_known(rule, &known, evaluation);
 }

@@ -10,10 +10,11 @@
 
 use rayon::prelude::*;
 
+use super::correlated::{Correlated, CorrelatedField};
 use super::neighbourhood::{Around, Factors, MIN_SUPPORT, Neighbourhoods};
 use crate::geometry::random::Random;
 use crate::geometry::sum::CHUNK;
-use crate::geometry::{Direction, Point};
+use crate::geometry::{Direction, Point, Vector};
 use crate::run::{Run, Stage, Stopped};
 
 /// Cells that one thread takes at a time.
@@ -56,6 +57,7 @@ pub struct Gaussian {
     points: Vec<Point>,
     around: Neighbourhoods,
     nesting_index_mm: f64,
+    correlated: Vec<Correlated>,
 }
 
 /// Filtered values and what they rest on.
@@ -128,7 +130,14 @@ impl Gaussian {
     /// Prepares the neighbourhoods of `points` (mm), whose surface has the given `normals`.
     pub fn new(points: Vec<Point>, normals: &[Direction], nesting_index_mm: f64) -> Self {
         let around = Neighbourhoods::new(&points, normals, nesting_index_mm);
-        Self { points, around, nesting_index_mm }
+        Self { points, around, nesting_index_mm, correlated: Vec::new() }
+    }
+
+    /// With noise that neighbouring points share: every draw has it beside the white noise.
+    #[must_use]
+    pub fn with_correlated(mut self, correlated: &[Correlated]) -> Self {
+        self.correlated = correlated.to_vec();
+        self
     }
 
     /// Filters `values` (mm, one a point, finite).
@@ -395,7 +404,11 @@ impl Gaussian {
 
     /// Independent noise for every position and repetition; single precision is plenty for noise.
     fn draw(&self, noise_mm: f64, seed: u64) -> Vec<Draws> {
-        drawn_noise(self.points.len(), noise_mm, seed)
+        let mut noise = drawn_noise(self.points.len(), noise_mm, seed);
+        let order = self.around.order();
+        let at = |position: usize| (self.points[order[position] as usize], self.around.normal(position));
+        add_correlated(&mut noise, at, &self.correlated);
+        noise
     }
 
     /// The standard deviation of the noise in `values` (mm, one a point), from every `every`-th point and its
@@ -443,6 +456,24 @@ pub fn drawn_noise(count: usize, noise_mm: f64, seed: u64) -> Vec<Draws> {
         })
         .collect();
     parts.concat()
+}
+
+/// Seed of fields that neighbouring points share: any constant, and the same for all features, which share them too.
+const CORRELATED_SEED: u64 = 0xC0_44E1_A7ED;
+
+/// Adds noise that neighbouring points share; `at` tells place and normal of each.
+pub fn add_correlated(noise: &mut [Draws], at: impl Fn(usize) -> (Point, Vector), correlated: &[Correlated]) {
+    let mut values = [0.0; REHEARSALS];
+    for one in correlated {
+        let Some(mut field) = CorrelatedField::new(one, REHEARSALS, CORRELATED_SEED) else { continue };
+        for (i, draws) in noise.iter_mut().enumerate() {
+            let (place, normal) = at(i);
+            field.along(&place, &normal, &mut values);
+            for (d, v) in draws.iter_mut().zip(&values) {
+                *d += *v as f32;
+            }
+        }
+    }
 }
 
 /// By index of the point.

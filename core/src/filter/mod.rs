@@ -3,7 +3,11 @@
 //! An extreme or a contact taken on raw points measures the noise of the scanner. Every operator that
 //! takes one therefore works on values filtered here.
 
+mod correlated;
 mod gaussian;
 mod neighbourhood;
 
-pub use gaussian::{Draws, Extremes, FilterError, Filtered, Gaussian, REHEARSALS, Rehearsal, drawn_noise};
+pub use correlated::{Correlated, CorrelatedField};
+pub use gaussian::{
+    Draws, Extremes, FilterError, Filtered, Gaussian, REHEARSALS, Rehearsal, add_correlated, drawn_noise,
+};

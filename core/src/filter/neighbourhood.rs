@@ -3,7 +3,7 @@
 //! Points are taken cell by cell of a grid: all points of a cell look at the same few cells, whose points are
 //! laid out flat once.
 
-use crate::geometry::{Direction, Point};
+use crate::geometry::{Direction, Point, Vector};
 use crate::search::PointGrid;
 
 /// sqrt(ln 2 / pi), the constant of the Gaussian filters of ISO 16610.
@@ -62,6 +62,11 @@ impl Neighbourhoods {
     /// The index of each position's point.
     pub(super) fn order(&self) -> &[u32] {
         self.grid.order()
+    }
+
+    /// The normal at a position.
+    pub(super) fn normal(&self, position: usize) -> Vector {
+        Vector::from(self.normals[position])
     }
 
     /// Number of cells.

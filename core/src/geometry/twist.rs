@@ -21,6 +21,13 @@ impl Twist {
         shifts.into_iter().chain(turns).collect()
     }
 
+    /// A small motion about a centre, to first order.
+    pub fn of(motion: &Motion<PartFrame, PartFrame>, centre: Point) -> Self {
+        let r = motion.rotation();
+        let turn = |i: usize, j: usize| 0.5 * (r[(i, j)] - r[(j, i)]);
+        Self { turn: Vector::new(turn(2, 1), turn(0, 2), turn(1, 0)), shift: motion.point(&centre) - centre }
+    }
+
     /// How it moves a place, mm for each unit of the motion.
     pub fn at(&self, centre: Point, place: &Point) -> Vector {
         self.turn.cross(&(place - centre)) + self.shift

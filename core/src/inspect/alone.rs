@@ -5,6 +5,7 @@ use crate::datum::DatumTaken;
 use crate::geometry::{Motion, PartFrame, Point, ScanFrame, Vector, symmetric_eigen};
 use crate::plan::Characteristic;
 use crate::run::Run;
+use crate::uncertainty::Inputs;
 
 /// How a part lies in its scans.
 #[derive(Clone, Debug, PartialEq)]
@@ -57,7 +58,7 @@ const WEAK: f64 = 30.0;
 pub fn align(run: &Run, job: &Job, datum_system: Option<usize>) -> Result<Aligned, AlignedError> {
     let wanted: Vec<&Characteristic> = job.plan.characteristics.iter().collect();
     let systems: Vec<usize> = datum_system.into_iter().collect();
-    let scanned = scanned::Scanned::new(run, job, &wanted, &systems)?;
+    let scanned = scanned::Scanned::new(run, job, &wanted, &systems, &Inputs::default())?;
     let cautions = scanned.cautions(job);
     let on = match &scanned {
         scanned::Scanned::On(on) => on,

@@ -7,7 +7,7 @@ use super::{ScanPart, ScanSource};
 use crate::align::{AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, fine, locate};
 use crate::nominal::Nominal;
 use crate::plan::Plan;
-use crate::record::{AlignmentRecord, SourceRecord};
+use crate::record::{AlignmentRecord, ConditionsRecord, SourceRecord};
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
@@ -93,6 +93,7 @@ pub(super) fn source(one: &ScanSource, points: usize, alignment: Option<Alignmen
         used,
         points: points as u64,
         alignment,
+        conditions: ConditionsRecord::default(),
     }
 }
 

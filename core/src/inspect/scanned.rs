@@ -1,21 +1,24 @@
 //! What the scans of one part show: each found and aligned, all brought together, put onto the datums.
 
 use std::borrow::Cow;
+use std::cell::RefCell;
 
 use super::found::{Found, Unaligned, align, alignment_record, source};
 use super::placed::Told;
 use super::{InspectError, Job, Picture, datum_record, map};
 use crate::align::{AlignError, Alignment, FineSettings, fine};
-use crate::datum::{DatumAlignment, DatumError, DatumInput, establish};
+use crate::datum::{DatumAlignment, DatumError, DatumInput, Displaceable, establish};
 use crate::evaluate::{Aligned, Context, blank, evaluate};
-use crate::filter::Gaussian;
+use crate::filter::{CorrelatedField, Gaussian};
+use crate::geometry::{Point, Twist, Vector};
 use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings, normals_under};
-use crate::plan::{Characteristic, Requirement};
+use crate::plan::{Characteristic, DatumSystem, Requirement};
 use crate::record::{AlignmentRecord, DatumSystemRecord, DeviationMap, Evaluation, SourceRecord};
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
+use crate::uncertainty::Inputs;
 
 /// What came of the scans.
 pub(super) enum Scanned<'a> {
@@ -56,6 +59,7 @@ impl<'a> Scanned<'a> {
         job: &Job<'a>,
         wanted: &[&Characteristic],
         systems: &[usize],
+        inputs: &Inputs,
     ) -> Result<Self, InspectError> {
         let not = |reason: &str, sources| Ok(Self::Not { reason: reason.into(), sources });
         if job.scans.is_empty() {
@@ -80,7 +84,7 @@ impl<'a> Scanned<'a> {
                 }
             }
         }
-        Ok(Self::On(Box::new(On::new(run, job, nominal, tree, found, (wanted, systems))?)))
+        Ok(Self::On(Box::new(On::new(run, job, nominal, tree, found, (wanted, systems, inputs))?)))
     }
 
     /// Evaluates a characteristic on the scans.
@@ -89,6 +93,7 @@ impl<'a> Scanned<'a> {
         run: &Run,
         job: &Job,
         characteristic: &Characteristic,
+        inputs: &Inputs,
     ) -> Result<Evaluation, Stopped> {
         let on = match self {
             Self::On(on) => on,
@@ -111,7 +116,8 @@ impl<'a> Scanned<'a> {
             plan: job.plan,
             faces: job.faces,
             scan: &on.scan,
-            noise_mm: on.noise_mm,
+            noise_mm: on.noise_mm.max(inputs.point_noise_mm),
+            inputs,
             cell_mm: on.cell_mm,
         };
         let at = match characteristic.datum_system {
@@ -182,7 +188,7 @@ impl<'a> On<'a> {
         nominal: &'a Nominal,
         tree: SurfaceTree,
         mut found: Vec<Found<'a>>,
-        (wanted, wanted_systems): (&[&Characteristic], &[usize]),
+        (wanted, wanted_systems, inputs): (&[&Characteristic], &[usize], &Inputs),
     ) -> Result<Self, InspectError> {
         let settings = partition_settings(wanted);
         let mut sources = Vec::with_capacity(found.len());
@@ -223,13 +229,18 @@ impl<'a> On<'a> {
             plan: job.plan,
             faces: job.faces,
             settings: &settings,
-            noise_mm,
+            noise_mm: noise_mm.max(inputs.point_noise_mm),
             cell_mm,
         };
         let mut systems = Vec::new();
         for (d, system) in job.plan.datum_systems.iter().enumerate() {
             let used = wanted_systems.contains(&d);
-            systems.push(match used.then(|| establish(run, &input, system, aligned.part_from_scan)) {
+            let found = used.then(|| {
+                let mut found = establish(run, &input, system, aligned.part_from_scan)?;
+                answer(run, &input, system, inputs, &mut found)?;
+                Ok(found)
+            });
+            systems.push(match found {
                 Some(Err(DatumError::Stopped(stopped))) => return Err(stopped.into()),
                 other => other,
             });
@@ -254,6 +265,55 @@ impl<'a> On<'a> {
             moved_mm,
         })
     }
+}
+
+/// Draws of noise that neighbouring points share, on the datums: their mean square is right to a fifth.
+const SHARED_DRAWS: usize = 12;
+
+/// Seed of them: any constant; the same scan must always give the same answer.
+const SHARED_SEED: u64 = 0xDA7A_0001;
+
+/// Asks the datums what each input that displaces the scan does to them, and adds what noise does that neighbouring points
+/// share.
+fn answer(
+    run: &Run,
+    input: &DatumInput,
+    system: &DatumSystem,
+    inputs: &Inputs,
+    found: &mut DatumAlignment,
+) -> Result<(), DatumError> {
+    if inputs.effects.is_empty() && inputs.correlated.is_empty() {
+        return Ok(());
+    }
+    let mut datums = Displaceable::new(run, input, system, found)?;
+    let mut answers = Vec::with_capacity(inputs.effects.len());
+    for effect in &inputs.effects {
+        answers.push(datums.answer(run, &|p, n| effect.displacement.at(p, n))?);
+    }
+    let mut twists = Vec::new();
+    for one in &inputs.correlated {
+        let Some(field) = CorrelatedField::new(one, SHARED_DRAWS, SHARED_SEED) else { continue };
+        let field = RefCell::new(field);
+        for draw in 0..SHARED_DRAWS {
+            let by = |p: &Point, n: &Vector| {
+                let mut values = [0.0; SHARED_DRAWS];
+                field.borrow_mut().along(p, n, &mut values);
+                n * values[draw]
+            };
+            twists.push(Twist::of(&datums.answer(run, &by)?, found.centre));
+        }
+    }
+    for twist in twists {
+        let (t, s) = (twist.turn, twist.shift);
+        let row = [t.x, t.y, t.z, s.x, s.y, s.z];
+        for i in 0..6 {
+            for j in 0..6 {
+                found.covariance[i][j] += row[i] * row[j] / SHARED_DRAWS as f64;
+            }
+        }
+    }
+    found.answers = answers;
+    Ok(())
 }
 
 /// Reach: well beyond the largest limit, so that a part far out of tolerance is still seen to be so.

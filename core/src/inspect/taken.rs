@@ -2,14 +2,16 @@
 
 use std::collections::BTreeMap;
 
+use super::conditions::AtReference;
 use super::{InspectError, Job, datum_record};
 use crate::datum::establish_by_points;
-use crate::evaluate::{PointEvidence, PointPose};
-use crate::geometry::{Motion, Point};
+use crate::evaluate::{DisplacedPoints, PointEvidence, PointPose};
+use crate::geometry::{Displacement, Motion, PartFrame, Point, ScanFrame, Vector};
 use crate::plan::{Characteristic, DatumSystem, Fault};
 use crate::points::{Coordinates, PointSet, PointsError, TakenPoint, check};
-use crate::record::{DatumSystemRecord, SourceRecord};
+use crate::record::{ConditionsRecord, DatumSystemRecord, SourceRecord};
 use crate::run::Run;
+use crate::uncertainty::{Effect, Inputs};
 
 /// The points, by feature.
 pub(super) struct Taken<'a> {
@@ -17,6 +19,8 @@ pub(super) struct Taken<'a> {
     of_feature: BTreeMap<usize, (usize, Vec<&'a TakenPoint>)>,
     /// Per source and datum system: where the points lie on the part.
     poses: Vec<Vec<Option<Result<Posed, String>>>>,
+    /// Per source: what displaces all of its points.
+    inputs: Vec<Inputs>,
     trusted: bool,
 }
 
@@ -29,9 +33,10 @@ struct Posed {
 
 impl<'a> Taken<'a> {
     /// Holds all points against the plan and takes up the datum systems that it needs.
-    pub(super) fn new(run: &Run, job: &Job<'a>) -> Result<Self, InspectError> {
+    pub(super) fn new(run: &Run, job: &Job<'a>, at_reference: &AtReference) -> Result<Self, InspectError> {
         run.check()?;
-        let mut taken = Self { of_feature: BTreeMap::new(), poses: Vec::new(), trusted: false };
+        let mut taken =
+            Self { of_feature: BTreeMap::new(), poses: Vec::new(), inputs: Vec::new(), trusted: false };
         for (s, source) in job.points.iter().enumerate() {
             check(source.set, job.plan, job.faces).map_err(InspectError::Points)?;
             for p in &source.set.points {
@@ -46,6 +51,8 @@ impl<'a> Taken<'a> {
             }
             let trusted = source.set.coordinates == Coordinates::Part;
             taken.trusted |= trusted;
+            taken.inputs.push(at_reference.of_points(job, s));
+            let told = |m: &Motion<PartFrame, ScanFrame>| at_reference.told(job.scans.len() + s, m);
             taken.poses.push(
                 job.plan
                     .datum_systems
@@ -54,7 +61,7 @@ impl<'a> Taken<'a> {
                         Some(match (loose(system), trusted) {
                             (Err(reason), _) => Err(reason),
                             (Ok(()), true) => Ok(on_trust()),
-                            (Ok(()), false) => posed(job, source.set, system),
+                            (Ok(()), false) => posed(job, source.set, system, told),
                         })
                     })
                     .collect(),
@@ -68,16 +75,21 @@ impl<'a> Taken<'a> {
         self.of_feature.contains_key(&feature)
     }
 
+    /// The source that has points of a feature.
+    pub(super) fn source_of(&self, feature: usize) -> Option<usize> {
+        self.of_feature.get(&feature).map(|f| f.0)
+    }
+
     /// The points of a feature for a characteristic.
-    pub(super) fn evidence(
-        &self,
-        job: &Job<'a>,
+    pub(super) fn evidence<'b>(
+        &'b self,
+        job: &Job<'b>,
         characteristic: &Characteristic,
         feature: usize,
-    ) -> PointEvidence<'a> {
+    ) -> PointEvidence<'b> {
         let Some((source, points)) = self.of_feature.get(&feature) else {
-            let pose = Err("no point was taken of it".to_owned());
-            return PointEvidence { points: Vec::new(), pose, nominal: job.nominal };
+            let (pose, displaced) = (Err("no point was taken of it".to_owned()), Vec::new());
+            return PointEvidence { points: Vec::new(), pose, nominal: job.nominal, displaced };
         };
         let poses = &self.poses[*source];
         let pose = match characteristic.datum_system {
@@ -93,7 +105,51 @@ impl<'a> Taken<'a> {
                 Err("the points are told in the instrument's axes, and no datum system was taken up".into())
             }
         };
-        PointEvidence { points: points.clone(), pose, nominal: job.nominal }
+        let name = &job.faces.features[feature].id;
+        let displaced = match &pose {
+            Ok(pose) => self.displaced(job, *source, pose, (characteristic, name)),
+            Err(_) => Vec::new(),
+        };
+        PointEvidence { points: points.clone(), pose, nominal: job.nominal, displaced }
+    }
+
+    /// The points of one feature as each input would displace all points of their source, there and back, and how these then lie
+    /// on the part.
+    fn displaced<'b>(
+        &'b self,
+        job: &Job<'b>,
+        source: usize,
+        pose: &PointPose,
+        (characteristic, name): (&Characteristic, &str),
+    ) -> Vec<(&'b Effect, [DisplacedPoints; 2])> {
+        let set = job.points[source].set;
+        let system = characteristic.datum_system.map(|d| &job.plan.datum_systems[d]);
+        let back = pose.part_from_points.inverse();
+        let one = |effect: &Effect, way: f64| {
+            let mut moved = set.clone();
+            for p in &mut moved.points {
+                let place = pose.part_from_points.point(&p.point);
+                let normal = p.normal.map_or_else(Vector::zeros, |n| n.vector());
+                p.point = back.point(&(place + effect.displacement.at(&place, &normal) * way));
+                if let (Displacement::Scale { by, .. }, Some(d)) = (effect.displacement, &mut p.diameter_mm) {
+                    *d *= 1.0 + by * way;
+                }
+            }
+            let pose = match (system, set.coordinates) {
+                (Some(system), Coordinates::Instrument) => posed(job, &moved, system, |m| *m).map(|p| p.pose),
+                // The datums meet in the origin of the part's axes, where the instrument was aligned on them as it sees them.
+                (_, Coordinates::Part) => {
+                    let origin = effect.displacement.at(&Point::origin(), &Vector::zeros()) * -way;
+                    let shift = Motion::turn_about(Point::origin(), Vector::zeros(), origin);
+                    Ok(PointPose { part_from_points: shift * pose.part_from_points, ..pose.clone() })
+                }
+                (None, Coordinates::Instrument) => Ok(pose.clone()),
+            };
+            moved.points.retain(|p| p.name == name);
+            DisplacedPoints { points: moved.points, pose }
+        };
+        let effects = self.inputs[source].effects.iter();
+        effects.map(|effect| (effect, [1.0, -1.0].map(|way| one(effect, way)))).collect()
     }
 
     /// The files as they went in.
@@ -110,6 +166,7 @@ impl<'a> Taken<'a> {
                 .into(),
                 points: source.set.points.len() as u64,
                 alignment: None,
+                conditions: ConditionsRecord::default(),
             })
             .collect()
     }
@@ -150,7 +207,12 @@ fn loose(system: &DatumSystem) -> Result<(), String> {
     Ok(())
 }
 
-fn posed(job: &Job, set: &PointSet, system: &DatumSystem) -> Result<Posed, String> {
+fn posed(
+    job: &Job,
+    set: &PointSet,
+    system: &DatumSystem,
+    told: impl Fn(&Motion<PartFrame, ScanFrame>) -> Motion<PartFrame, ScanFrame>,
+) -> Result<Posed, String> {
     let found = establish_by_points(set, system, job.plan, job.faces).map_err(|e| e.to_string())?;
     if !found.free.is_empty() {
         return Err(format!(
@@ -165,6 +227,7 @@ fn posed(job: &Job, set: &PointSet, system: &DatumSystem) -> Result<Posed, Strin
         covariance: found.covariance,
         centre: found.centre,
     };
-    let record = datum_record(&system.id, "points", &found.part_from_points, &found.datums, found.rounds);
+    let motion = told(&found.part_from_points);
+    let record = datum_record(&system.id, "points", &motion, &found.datums, found.rounds);
     Ok(Posed { pose, record: Some(record) })
 }

@@ -12,7 +12,7 @@ mod things;
 use rayon::prelude::*;
 
 use crate::geometry::sum::CHUNK;
-use crate::geometry::{Direction, Foot, Motion, PartFrame, Point, ScanFrame};
+use crate::geometry::{Direction, Foot, Motion, PartFrame, Point, ScanFrame, Vector};
 use crate::nominal::Nominal;
 use crate::run::{CHECK_EVERY, Run, Stage, Stopped};
 use crate::scan::Scan;
@@ -40,7 +40,7 @@ pub struct Partition {
     pub part_from_scan: Motion<PartFrame, ScanFrame>,
     /// Nearest triangle, or [`NOTHING`].
     triangle: Vec<u32>,
-    /// Signed distance along the nominal's normal, mm, positive outside the material.
+    /// Signed distance from the nominal, mm, positive outside the material: from the exact surface where its file tells it.
     deviation_mm: Vec<f64>,
     /// Points beyond reach or facing otherwise, with the place of the nominal that they would belong to.
     far: Vec<(u32, u32)>,
@@ -115,6 +115,9 @@ impl Partition {
             let given = |k: usize, foot: Option<Foot>| {
                 let found = foot.and_then(|f| Some((f, nominal.mesh().normal(f.triangle)?)));
                 let Some((foot, normal)) = found else { return (NOTHING, 0.0) };
+                if let Some(exact) = nominal.exact_foot(&placed[k], &foot) {
+                    return (foot.triangle, exact.distance_mm);
+                }
                 // At an edge between two facets the distance, not its part along one facet's normal.
                 let along = (placed[k] - foot.point).dot(&normal.vector());
                 (foot.triangle, if along < 0.0 { -foot.distance } else { foot.distance })
@@ -236,6 +239,53 @@ impl Partition {
             }
         }
         found
+    }
+
+    /// Indices of the points that are wanted: `wanted` is asked with the place on the part and the triangle, if it has one.
+    pub fn some<'a>(&'a self, scan: &'a Scan, wanted: impl Fn(&Point, Option<u32>) -> bool) -> Vec<u32> {
+        let of = |i: usize| Some(self.triangle[i]).filter(|t| *t != NOTHING);
+        (0..self.triangle.len())
+            .filter(|&i| wanted(&self.part_from_scan.point(&scan.points().at(i)), of(i)))
+            .map(|i| i as u32)
+            .collect()
+    }
+
+    /// The points of `indices`, ascending, each displaced: the scan of them, and where they lie on the nominal. Every point
+    /// keeps its triangle and is displaced along the normal there, which is right to first order; one without a triangle is
+    /// displaced as it is told. `by` is asked with the place and the unit normal out of the material, zero where it is not known.
+    pub fn displaced(
+        &self,
+        scan: &Scan,
+        nominal: &Nominal,
+        indices: &[u32],
+        by: &dyn Fn(&Point, &Vector) -> Vector,
+    ) -> (Scan, Self) {
+        let scan_from_part = self.part_from_scan.inverse();
+        let mut places = Vec::with_capacity(indices.len());
+        let mut found = Self {
+            part_from_scan: self.part_from_scan,
+            min_cos: self.min_cos,
+            triangle: Vec::with_capacity(indices.len()),
+            deviation_mm: Vec::with_capacity(indices.len()),
+            far: Vec::new(),
+            other_things: self.other_things,
+            unexplained: 0,
+        };
+        for &i in indices {
+            let i = i as usize;
+            let place = self.part_from_scan.point(&scan.points().at(i));
+            let triangle = self.triangle[i];
+            let facet = Some(triangle).filter(|t| *t != NOTHING).and_then(|t| nominal.mesh().normal(t));
+            let own = || scan.normals().map(|n| self.part_from_scan.direction(n.at(i)));
+            let outward = facet.or_else(own).map_or_else(Vector::zeros, Direction::vector);
+            let off = by(&place, &outward);
+            let off = facet.map_or(off, |n| n.vector() * n.vector().dot(&off));
+            places.push(scan_from_part.point(&(place + off)));
+            found.triangle.push(triangle);
+            let along = facet.map_or(0.0, |n| n.vector().dot(&off));
+            found.deviation_mm.push(self.deviation_mm[i] + along);
+        }
+        (scan.displaced(indices, places), found)
     }
 
     /// The place on the nominal under a measured point.

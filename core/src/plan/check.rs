@@ -1,7 +1,7 @@
 //! From what the file says to a plan that holds together: every fault at once.
 
 use super::datums::{datum_system, fixture, letters, target_ids};
-use super::domain::{Decision, Filter, Plan};
+use super::domain::{Decision, Filter, Material, Plan};
 use super::fault::{Fault, Faults};
 use super::file::{self, PlanFile, SCHEMA_VERSION, When};
 use super::nearest::{list, nearest};
@@ -25,9 +25,32 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
     filled(faults, "standard.edition", &file.standard.edition);
     if let Some(nominal) = &file.nominal {
         filled(faults, "nominal.file", &nominal.file);
+        if let Some(part) = &nominal.part {
+            filled(faults, "nominal.part", part);
+        }
     }
     let decision = decision(faults, &file.decision);
     let filter = file.filter.and_then(|f| filter(faults, "filter", f));
+    if let Some(m) = file.material {
+        let place = "material.expansion_per_k";
+        in_range(
+            faults,
+            place,
+            m.expansion_per_k,
+            |a| a.abs() <= MOST_EXPANSION,
+            "within 0.001 of 0, in 1/K",
+        );
+        if let Some(u) = m.expansion_standard_uncertainty_per_k {
+            let place = "material.expansion_standard_uncertainty_per_k";
+            in_range(
+                faults,
+                place,
+                u,
+                |u| (0.0..=MOST_EXPANSION).contains(&u),
+                "0 or more and at most 0.001",
+            );
+        }
+    }
 
     let names = Names::of(faults, file);
     let features: Vec<_> = (0..file.feature.len()).map(|i| feature(faults, &names, file, i)).collect();
@@ -58,9 +81,14 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
         decision: decision?,
         filter,
         nominal_file: file.nominal.as_ref().map(|n| n.file.clone()),
+        nominal_part: file.nominal.as_ref().and_then(|n| n.part.clone()),
         side: file.nominal.as_ref().and_then(|n| n.side_of_material).map(|side| match side {
             file::SideOfMaterial::BehindNormal => Side::BehindNormal,
             file::SideOfMaterial::InFrontOfNormal => Side::InFrontOfNormal,
+        }),
+        material: file.material.map(|m| Material {
+            expansion_per_k: m.expansion_per_k,
+            expansion_standard_per_k: m.expansion_standard_uncertainty_per_k,
         }),
         features: features.into_iter().collect::<Option<_>>()?,
         fixtures: fixtures.into_iter().collect::<Option<_>>()?,
@@ -209,6 +237,9 @@ pub(super) fn in_range(
     ok
 }
 
+/// Ten times what the softest plastics have: more is a slip of the unit, 1/K.
+const MOST_EXPANSION: f64 = 1e-3;
+
 fn decision(faults: &Faults, d: &file::Decision) -> Option<Decision> {
     if let Some(simple) = d.simple {
         in_range(
@@ -223,21 +254,28 @@ fn decision(faults: &Faults, d: &file::Decision) -> Option<Decision> {
         let place = "decision.probability.conforms";
         in_range(faults, place, p.conforms, |c| c > 0.5 && c < 1.0, "above 0.5 and below 1");
     }
-    match (d.proven, d.simple, d.probability) {
-        (Some(_), None, None) => Some(Decision::Proven),
-        (None, Some(simple), None) => Some(Decision::Simple { ratio: simple.ratio }),
-        (None, None, Some(p)) => Some(Decision::Probability { conforms: p.conforms }),
-        (None, None, None) => {
+    if let Some(g) = d.guarded {
+        let place = "decision.guarded.factor";
+        in_range(faults, place, g.factor, |f| f > 0.0 && f <= 5.0, "above 0 and at most 5");
+    }
+    match (d.proven, d.simple, d.probability, d.guarded) {
+        (Some(_), None, None, None) => Some(Decision::Proven),
+        (None, Some(simple), None, None) => Some(Decision::Simple { ratio: simple.ratio }),
+        (None, None, Some(p), None) => Some(Decision::Probability { conforms: p.conforms }),
+        (None, None, None, Some(g)) => Some(Decision::Guarded { factor: g.factor }),
+        (None, None, None, None) => {
             faults.add(
                 "decision",
                 "names no rule; write one of `proven = {}`, `simple = { ratio = 0.1 }`, \
-                 `probability = { conforms = 0.95 }`",
+                 `probability = { conforms = 0.95 }`, `guarded = { factor = 1.0 }`",
             );
             None
         }
         _ => {
-            faults
-                .add("decision", "names more than one rule; leave one of `proven`, `simple`, `probability`");
+            faults.add(
+                "decision",
+                "names more than one rule; leave one of `proven`, `simple`, `probability`, `guarded`",
+            );
             None
         }
     }

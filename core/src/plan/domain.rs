@@ -7,7 +7,7 @@ pub use super::file::{
 use super::required::Requirement;
 use super::short_form::ShortForm;
 use crate::geometry::{Direction, Point};
-use crate::nominal::Side;
+use crate::nominal::{FaceKey, Fingerprint, Side};
 
 /// An inspection plan without faults; comes only from [`super::PlanFile::check`]. Indices are in range,
 /// references resolved, limits sensible.
@@ -31,6 +31,10 @@ pub struct Plan {
     pub nominal_file: Option<String>,
     /// On which side of an open sheet's triangles the material is.
     pub side: Option<Side>,
+    /// What the part is made of, where it is stated.
+    pub material: Option<Material>,
+    /// The part that is meant of a nominal's file that holds several.
+    pub nominal_part: Option<String>,
     /// Nominal features.
     pub features: Vec<Feature>,
     /// Holding fixtures.
@@ -94,6 +98,20 @@ pub enum Decision {
         /// Conforms at this probability or more, does not at one minus it or less; in (0.5, 1).
         conforms: f64,
     },
+    /// Guarded acceptance and rejection (JCGM 106:2012, 8.3).
+    Guarded {
+        /// The guard band in expanded uncertainties (k = 2), in (0, 5].
+        factor: f64,
+    },
+}
+
+/// What a part is made of.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Material {
+    /// Linear thermal expansion along the part, 1/K.
+    pub expansion_per_k: f64,
+    /// Its standard uncertainty, 1/K; `None` where it is not stated.
+    pub expansion_standard_per_k: Option<f64>,
 }
 
 /// A Gaussian filter.
@@ -125,6 +143,13 @@ pub enum Place {
         facing: Option<Direction>,
         /// Grows a surface over neighbouring triangles that turn by no more than this, rad.
         grow_to_angle_rad: Option<f64>,
+    },
+    /// Faces of a nominal from STEP.
+    Faces {
+        /// By their numbers; none where they are told by fingerprints alone.
+        keys: Vec<FaceKey>,
+        /// What they are known by, one for each, or none.
+        prints: Vec<Fingerprint>,
     },
     /// What its own numbers say.
     Stated(Situation),

@@ -49,6 +49,9 @@ pub struct PlanFile {
     /// The nominal; absent where every feature says its own place, and parts come as points and readings.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub nominal: Option<PlanNominal>,
+    /// What the part is made of: needed where lengths are to be brought to 20 degrees Celsius.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub material: Option<Material>,
     /// Nominal features.
     #[serde(default)]
     pub feature: Vec<Feature>,
@@ -112,6 +115,9 @@ pub struct Decision {
     /// A probability of conformity (JCGM 106:2012).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub probability: Option<DecisionProbability>,
+    /// Guarded acceptance and rejection (JCGM 106:2012, 8.3).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub guarded: Option<DecisionGuarded>,
 }
 
 /// ISO 14253-1:2017 with its default 95 %.
@@ -136,6 +142,15 @@ pub struct DecisionProbability {
     pub conforms: f64,
 }
 
+/// Guarded acceptance and rejection.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DecisionGuarded {
+    /// The guard band in expanded uncertainties (k = 2), above 0 and at most 5: conforms inside the limits by it, does not
+    /// outside by it.
+    pub factor: f64,
+}
+
 /// The filter before every extreme and contact.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -153,6 +168,17 @@ pub struct FilterGaussian {
     pub nesting_index_mm: f64,
 }
 
+/// What the part is made of.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Material {
+    /// Linear thermal expansion along the part, 1/K, within 0.001; of laminates it may be below zero.
+    pub expansion_per_k: f64,
+    /// Its standard uncertainty, 1/K.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub expansion_standard_uncertainty_per_k: Option<f64>,
+}
+
 /// The nominal, as the plan names it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -162,6 +188,9 @@ pub struct PlanNominal {
     /// On which side of an open sheet's triangles the material is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub side_of_material: Option<SideOfMaterial>,
+    /// The part that is meant, by name, of a STEP file that holds several; all of them, as they are placed, if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub part: Option<String>,
 }
 
 /// On which side of an open sheet's triangles the material is.

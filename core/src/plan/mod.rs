@@ -12,6 +12,7 @@ mod bind;
 mod check;
 mod datums;
 mod domain;
+mod faces;
 mod fault;
 pub mod file;
 mod hole;
@@ -22,6 +23,7 @@ mod lie;
 mod nearest;
 mod place;
 mod reader;
+mod rebind;
 mod required;
 mod round_face;
 mod requirement;
@@ -36,12 +38,13 @@ mod tree;
 pub use bind::{BoundFeature, FaceMap, bind};
 pub use domain::{
     Association, Axis, BestFit, BestFitCriterion, Characteristic, Condition, Datum, DatumFrom, DatumSource,
-    DatumSystem, DatumTarget, Decision, Feature, FeatureKind, Filter, Fixture, FixtureTarget, Lock, Needs,
-    OrientationKind, Place, Plan, PointOn, RunoutDirection, Situation, SizeOperator, Standard,
+    DatumSystem, DatumTarget, Decision, Feature, FeatureKind, Filter, Fixture, FixtureTarget, Lock, Material,
+    Needs, OrientationKind, Place, Plan, PointOn, RunoutDirection, Situation, SizeOperator, Standard,
     StandardSystem, StraightnessOf, Zone,
 };
 pub use fault::Fault;
 pub use file::PlanFile;
+pub use rebind::{FeatureChange, Lies, changes};
 pub use required::Requirement;
 pub use short_form::ShortForm;
 pub use sound::SoundFeatures;

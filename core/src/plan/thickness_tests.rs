@@ -53,7 +53,7 @@ fn a_ply_is_as_thick_as_its_fibres_need() {
     assert!((ply - 0.183_521).abs() < 5e-7 && (ply - by_volume_mm).abs() < 1e-15, "{ply}");
     assert!((8.0 * ply - 1.468_165).abs() < 5e-7);
     // And back: the fraction that a measured thickness shows, as the procedure tells it.
-    assert!((8.0 * 196.0 / (1000.0 * 1.78 * 1.468_165) - 0.60).abs() < 1e-6);
+    assert!((8.0_f64 * 196.0 / (1000.0 * 1.78 * 1.468_165) - 0.60).abs() < 1e-6);
 }
 
 #[test]

@@ -75,6 +75,14 @@ impl Places {
         }
     }
 
+    /// All lengths times a factor.
+    pub(super) fn scaled(&self, factor: f64) -> Self {
+        match self {
+            Self::Single { rows, mm } => Self::Single { rows: rows.clone(), mm: mm * factor },
+            Self::Double(points) => Self::Double(points.iter().map(|p| in_mm(*p, factor)).collect()),
+        }
+    }
+
     pub(super) fn some(&self, indices: &[u32]) -> Self {
         match self {
             Self::Single { rows, mm } => {

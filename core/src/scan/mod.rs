@@ -212,6 +212,21 @@ impl Scan {
         }
     }
 
+    /// Some of its points, by their indices, ascending, each moved to the place given, mm. Normals and spacing stay.
+    pub fn displaced(&self, indices: &[u32], to: Vec<Point>) -> Self {
+        Self { points: Places::Double(to), ..self.subset(indices) }
+    }
+
+    /// All lengths times a factor, about the origin of its axes: as it would be at another temperature.
+    pub fn scaled(&self, factor: f64) -> Self {
+        Self {
+            points: self.points.scaled(factor),
+            normals: self.normals.clone(),
+            pieces: self.pieces.iter().map(|(end, spacing)| (*end, spacing * factor)).collect(),
+            dropped: self.dropped,
+        }
+    }
+
     /// This scan and others brought into its axes. Normals stay only where all have them.
     pub fn with(&self, others: &[(&Scan, Motion<ScanFrame, ScanFrame>)]) -> Self {
         let mut points = self.points().to_vec();

@@ -120,6 +120,7 @@ fn measured(run: &Run, rows: &[&PublishedResult]) -> Result<Vec<Evaluation>, Fau
         points: &sources,
         readings: &[],
         scope: &[],
+        conditions: &[],
     };
     match inspect(run, &job) {
         Ok(found) => Ok(found.record.evaluations),

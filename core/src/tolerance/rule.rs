@@ -19,6 +19,19 @@ pub struct Surface {
 }
 
 impl Surface {
+    /// With every point displaced by a little: `by` is asked with the place and the unit normal of the nominal there.
+    #[must_use]
+    pub fn displaced(&self, by: impl Fn(&Point, &Vector) -> Vector) -> Self {
+        let mut found = self.clone();
+        let all = self.normals.iter().zip(&mut found.points).zip(&mut found.deviations_mm);
+        for ((normal, point), deviation) in all {
+            let off = by(point, &normal.vector());
+            *point += off;
+            *deviation += normal.vector().dot(&off);
+        }
+        found
+    }
+
     /// Taken along by a motion; deviations change as the distance from the tangent plane of the nominal does, normals
     /// stay those of the nominal.
     #[must_use]

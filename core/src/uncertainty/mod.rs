@@ -1,65 +1,32 @@
-//! One budget for every characteristic; contributions join it by name.
+//! Uncertainty: the budget of each value, and the two ways of the guide to what inputs do to a result.
 //!
-//! Law of propagation for independent inputs, JCGM 100:2008, 5.1.2: variances add.
+//! By formula: JCGM 100:2008, its derivatives taken as differences ([`propagate`]). By seeded trials: JCGM 101:2008
+//! ([`monte_carlo`]). What cannot be negative has intervals of its own ([`Offset`]). What is stated of a scan or of points
+//! ([`Conditions`]) makes one vector of inputs for all that is evaluated on them ([`Inputs`]).
 
-use crate::geometry::{Direction, Point};
+mod budget;
+mod conditions;
+mod day;
+mod distribution;
+mod inputs;
+mod monte_carlo;
+mod offset;
+mod propagation;
+mod student;
+mod temperature;
 
-/// Where a contribution comes from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Source {
-    /// Noise of the feature's own points.
-    Noise,
-    /// Places between the points.
-    Sampling,
-    /// The alignment on the datums (or the best fit), from noise of the datum features.
-    Alignment,
-    /// The instrument that took points or was read by hand, as its uncertainty is stated.
-    Instrument,
-}
+pub use budget::{Budget, Source};
+pub use conditions::{Conditions, InstrumentErrors, MeshHistory, Restraint, SurfaceClass, Validity};
+pub use day::Day;
+pub use distribution::Distribution;
+pub use inputs::{Effect, Inputs};
+pub use monte_carlo::{Simulated, Trials, monte_carlo, numerical_tolerance};
+pub use offset::Offset;
+pub use propagation::{Input, Propagated, propagate};
+pub use student::{student_cdf, student_quantile};
+pub use temperature::{Expansion, REFERENCE_C};
 
-impl Source {
-    /// One lower-case word, as records say it.
-    pub fn word(self) -> &'static str {
-        match self {
-            Source::Noise => "noise",
-            Source::Sampling => "sampling",
-            Source::Alignment => "alignment",
-            Source::Instrument => "instrument",
-        }
-    }
-}
-
-/// The contributions to the uncertainty of one value.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Budget {
-    lines: Vec<(Source, f64)>,
-}
-
-impl Budget {
-    /// Nothing yet.
-    pub fn new() -> Self {
-        Self::default()
-    }
-
-    /// With one more contribution: a standard uncertainty, mm. A negative or non-finite one would be a
-    /// fault of the caller and counts as infinite, so that it can never help a part to pass.
-    #[must_use]
-    pub fn with(mut self, source: Source, standard_mm: f64) -> Self {
-        let sane = standard_mm.is_finite() && standard_mm >= 0.0;
-        self.lines.push((source, if sane { standard_mm } else { f64::INFINITY }));
-        self
-    }
-
-    /// The lines in the order in which they joined.
-    pub fn lines(&self) -> &[(Source, f64)] {
-        &self.lines
-    }
-
-    /// Combined standard uncertainty, mm.
-    pub fn combined_mm(&self) -> f64 {
-        self.lines.iter().map(|(_, u)| u * u).sum::<f64>().sqrt()
-    }
-}
+use crate::geometry::{Direction, Point, Vector};
 
 /// Standard uncertainty, along `direction` at the place `at`, of a motion whose covariance is given for
 /// (turn about x, y, z through `centre`, rad; shift along x, y, z, mm).
@@ -76,18 +43,33 @@ pub fn of_motion(covariance: &[[f64; 6]; 6], centre: Point, at: Point, direction
     variance.max(0.0).sqrt()
 }
 
+/// Covariance of the displacements of a place along two directions, mm2, for a motion as in [`of_motion`].
+pub fn across_of_motion(
+    covariance: &[[f64; 6]; 6],
+    centre: Point,
+    at: Point,
+    directions: [Vector; 2],
+) -> [[f64; 2]; 2] {
+    let rows = directions.map(|n| {
+        let turn = (at - centre).cross(&n);
+        [turn.x, turn.y, turn.z, n.x, n.y, n.z]
+    });
+    let mut found = [[0.0; 2]; 2];
+    for (a, row) in found.iter_mut().enumerate() {
+        for (b, entry) in row.iter_mut().enumerate() {
+            for i in 0..6 {
+                for j in 0..6 {
+                    *entry += rows[a][i] * covariance[i][j] * rows[b][j];
+                }
+            }
+        }
+    }
+    found
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn variances_add_and_nonsense_never_helps() {
-        // JCGM 100:2008, H.1.4: contributions 25, 9.7, 2.9 and 16.6 nm combine to 32 nm (31.71).
-        let b = [25.0, 9.7, 2.9, 16.6].iter().fold(Budget::new(), |b, u| b.with(Source::Noise, *u));
-        assert!((b.combined_mm() - 31.71).abs() < 0.05);
-        assert_eq!(Budget::new().with(Source::Noise, f64::NAN).combined_mm(), f64::INFINITY);
-        assert_eq!(Budget::new().with(Source::Noise, -1.0).combined_mm(), f64::INFINITY);
-    }
 
     #[test]
     fn a_turn_counts_with_its_lever() {
@@ -96,5 +78,11 @@ mod tests {
         c[3][3] = 0.01 * 0.01;
         let u = of_motion(&c, Point::origin(), Point::new(0.0, 10.0, 0.0), Direction::X);
         assert!((u - (0.01f64 * 0.01 + 0.01 * 0.01).sqrt()).abs() < 1e-12);
+        let both =
+            across_of_motion(&c, Point::origin(), Point::new(3.0, 10.0, 0.0), [Vector::x(), Vector::y()]);
+        // Turned by w the place moves by (-10 w, 3 w).
+        for (found, told) in both.iter().flatten().zip([1e-4 + 1e-4, -3e-5, -3e-5, 9e-6]) {
+            assert!((found - told).abs() < 1e-15, "{both:?}");
+        }
     }
 }

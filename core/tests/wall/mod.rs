@@ -170,6 +170,7 @@ pub(crate) fn told(nominal: &Nominal, plan_text: &str, scan: &Scan, moved: Motio
         scan,
         noise_mm: 0.0,
         cell_mm: 2.5,
+        inputs: &scantling_core::uncertainty::Inputs::default(),
     };
     evaluate(&context, &plan.characteristics[0], &Aligned::BestFit(&partition)).unwrap()
 }

@@ -6,7 +6,7 @@ use scantling_proto::v1;
 
 use super::fields::Fields;
 use super::status::Problem;
-use super::{enums, name, time};
+use super::{conditions, enums, name, time};
 use crate::config::Limits;
 use crate::store::{Acquisition, Content, NewAcquisition, Restraint};
 
@@ -70,14 +70,15 @@ pub(crate) fn new(limits: &Limits, sent: Option<v1::Acquisition>) -> Result<NewA
             fields.wrong("acquisition.point_standard_uncertainty_mm", format!("must be above 0; it is {u}"));
         }
     }
-    let columns = fields.text("acquisition.columns", sent.columns);
+    let columns = fields.text("acquisition.columns", sent.columns.clone());
     if let Err(error) = TextLayout::parse(&columns) {
         fields.wrong("acquisition.columns", error.to_string());
     } else if content == Content::Points && !columns.is_empty() {
         fields.wrong("acquisition.columns", "is for scans; the header of a file of points names its columns");
     }
-    let instrument = fields.text("acquisition.instrument", sent.instrument);
-    let operator = fields.text("acquisition.operator", sent.operator);
+    let conditions = conditions::taken(&mut fields, &sent);
+    let instrument = fields.text("acquisition.instrument", sent.instrument.clone());
+    let operator = fields.text("acquisition.operator", sent.operator.clone());
     fields.finish()?;
     Ok(NewAcquisition {
         blob: blob.map(|b| b.hex().to_owned()).unwrap_or_default(),
@@ -92,12 +93,13 @@ pub(crate) fn new(limits: &Limits, sent: Option<v1::Acquisition>) -> Result<NewA
         columns,
         coordinates,
         point_standard_mm: sent.point_standard_uncertainty_mm,
+        conditions,
     })
 }
 
 pub(crate) fn of_acquisition(acquisition: Acquisition) -> v1::Acquisition {
     let content = acquisition.content;
-    v1::Acquisition {
+    let plain = v1::Acquisition {
         name: name::of_acquisition(&acquisition.id),
         blob: name::of_blob(&content.blob),
         length_unit: enums::of_length_unit(content.length_unit).into(),
@@ -112,5 +114,7 @@ pub(crate) fn of_acquisition(acquisition: Acquisition) -> v1::Acquisition {
         columns: content.columns,
         coordinates: enums::of_coordinates(content.coordinates).into(),
         point_standard_uncertainty_mm: content.point_standard_mm,
-    }
+        ..v1::Acquisition::default()
+    };
+    conditions::of_taken(content.conditions, plain)
 }

@@ -6,11 +6,12 @@ use scantling_core::inspect::Aligned;
 use scantling_core::read::{RawScan, TextLayout};
 use scantling_core::record::Record;
 use scantling_core::scan::LengthUnit;
+use scantling_core::uncertainty::Conditions;
 use scantling_proto::v1::{self, scan_input::Scan as Sent};
 
 use super::fields::Fields;
 use super::status::{ErrorReason, Problem};
-use super::{enums, evaluation, source};
+use super::{conditions, enums, evaluation, source};
 use crate::measuring::MeasureError;
 use crate::measuring::sums::{ScanAsk, ScanFrom, SumError};
 use crate::store::{Acquisition, Failure};
@@ -48,7 +49,10 @@ pub(crate) fn scan(
         Some(Sent::Acquisition(name)) => {
             let acquisition = fields.acquisition(&format!("{field}.acquisition"), &name);
             let from = ScanFrom::Points { raw: RawScan::default(), unit: LengthUnit::Millimetre };
-            Some(Asked::Kept { acquisition, ask: Box::new(ScanAsk { from, region, placement }) })
+            Some(Asked::Kept {
+                acquisition,
+                ask: Box::new(ScanAsk { from, region, placement, conditions: Conditions::default() }),
+            })
         }
         Some(Sent::Blob(blob)) => {
             let digest = fields.blob(&format!("{field}.blob.blob"), &blob.blob);
@@ -58,7 +62,12 @@ pub(crate) fn scan(
                 fields.wrong(&format!("{field}.blob.columns"), error.to_string());
             }
             let from = ScanFrom::File { blob: digest?.hex().to_owned(), unit: unit?, columns };
-            Some(Asked::Whole(Box::new(ScanAsk { from, region, placement })))
+            Some(Asked::Whole(Box::new(ScanAsk {
+                from,
+                region,
+                placement,
+                conditions: Conditions::default(),
+            })))
         }
         Some(Sent::Points(list)) => {
             let unit = fields.length_unit(&format!("{field}.points.length_unit"), list.length_unit);
@@ -78,7 +87,12 @@ pub(crate) fn scan(
                 ..RawScan::default()
             };
             let from = ScanFrom::Points { raw, unit: unit? };
-            Some(Asked::Whole(Box::new(ScanAsk { from, region, placement })))
+            Some(Asked::Whole(Box::new(ScanAsk {
+                from,
+                region,
+                placement,
+                conditions: Conditions::default(),
+            })))
         }
     }
 }
@@ -105,6 +119,7 @@ fn triples(fields: &mut Fields, field: &str, values: &[f64], most: usize) -> Opt
 /// The scan of an acquisition that was looked up.
 pub(crate) fn kept(mut ask: ScanAsk, acquisition: &Acquisition) -> ScanAsk {
     let content = &acquisition.content;
+    ask.conditions = conditions::of_acquisition(acquisition);
     ask.from = ScanFrom::File {
         blob: content.blob.clone(),
         unit: content.length_unit,

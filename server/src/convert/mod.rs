@@ -3,6 +3,7 @@
 pub(crate) mod acquisition;
 pub(crate) mod association;
 pub mod bridge;
+pub(crate) mod conditions;
 pub(crate) mod enums;
 pub mod evaluation;
 pub(crate) mod fields;

@@ -14,8 +14,10 @@ use scantling_core::self_check::{Report, SelfCheckError, self_check};
 use scantling_core::simulate::{
     Foretold, ScannerError, SimulateError, Simulated, Simulation, foretell, simulate,
 };
+use scantling_core::uncertainty::Conditions;
 
 use super::{Loaded, MeasureError, Ready, Rows, apart, internal, load, part_of, ready, scan, unusable};
+use crate::convert::conditions;
 use crate::service::Service;
 use crate::store::{Acquisition, Failure, NewRevision, SourceRequest};
 use crate::worker::{failed, wrong_unit};
@@ -26,6 +28,8 @@ pub(crate) struct ScanAsk {
     pub(crate) from: ScanFrom,
     pub(crate) region: Option<[[f64; 3]; 2]>,
     pub(crate) placement: Option<Rows>,
+    /// How it was taken; nothing is known of points in a request and of files that were not recorded.
+    pub(crate) conditions: Conditions,
 }
 
 /// Where its points are.
@@ -143,6 +147,7 @@ pub(crate) fn align(
         points: &[],
         readings: &[],
         scope: &[],
+        conditions: &[],
     };
     let mut aligned = inspect::align(run, &job, system).map_err(|error| match error {
         AlignedError::Inspect(error) => failed(&error).into(),
@@ -184,6 +189,8 @@ pub(crate) fn evaluate(
         loaded.push(load(service, run, &whole, &one.content)?);
     }
     let (scans, points) = apart(&loaded);
+    let of_scans = ask.scans.iter().map(|s| s.conditions.clone());
+    let all: Vec<Conditions> = of_scans.chain(ask.points.iter().map(conditions::of_acquisition)).collect();
     let job = inspect::Job {
         nominal: ready.nominal.as_deref(),
         nominal_sha256: ready.nominal_sha256.clone(),
@@ -193,6 +200,7 @@ pub(crate) fn evaluate(
         points: &points,
         readings: &ask.readings,
         scope: &ask.scope,
+        conditions: &all,
     };
     let found = inspect::inspect(run, &job).map_err(|e| failed(&e))?;
     Ok((found.record, notes))

@@ -16,17 +16,64 @@ pub(super) struct Budget {
 
 impl Budget {
     pub(super) fn new(e: &Evaluation) -> Self {
-        let line = |(source, u): (&String, f64)| (source.replace('_', " "), numbers::significant(u, 2));
         let missing = if e.verdict == Verdict::NotMeasured { "not measured" } else { "not given" };
+        let (unit, combined, lines): (_, _, Vec<(&String, f64)>) = match &e.angle {
+            Some(a) => {
+                let lines = a.budget.iter().map(|c| (&c.source, c.standard_uncertainty_deg));
+                ("\u{b0}", a.standard_uncertainty_deg, lines.collect())
+            }
+            None => {
+                let lines = e.budget.iter().map(|c| (&c.source, c.standard_uncertainty_mm));
+                ("", e.standard_uncertainty_mm, lines.collect())
+            }
+        };
+        let write = |u: f64| format!("{}{unit}", numbers::significant(u, 2));
         Self {
             number: e.number.clone(),
             feature: of_words(e),
-            lines: e.budget.iter().map(|c| line((&c.source, c.standard_uncertainty_mm))).collect(),
-            combined: e
-                .standard_uncertainty_mm
-                .map_or_else(|| format!("{DASH} {missing}"), |u| numbers::significant(u, 2)),
-            missing: e.budget.is_empty(),
+            missing: lines.is_empty(),
+            lines: lines.into_iter().map(|(source, u)| (source.replace('_', " "), write(u))).collect(),
+            combined: combined.map_or_else(|| format!("{DASH} {missing}"), write),
         }
+    }
+}
+
+/// How likely a characteristic conforms and what a decision about it risks, in words.
+pub(super) struct Conformity {
+    pub(super) number: String,
+    pub(super) feature: String,
+    pub(super) probability: String,
+    pub(super) consumer: String,
+    pub(super) producer: String,
+    /// Values that would be accepted at this uncertainty.
+    pub(super) accepted: String,
+}
+
+impl Conformity {
+    /// `None` where it has no value or no uncertainty.
+    pub(super) fn new(e: &Evaluation) -> Option<Self> {
+        let c = e.conformity.as_ref()?;
+        let unit = match (&e.angle, &e.reading) {
+            (Some(_), _) => "\u{b0}".to_owned(),
+            (None, Some(r)) if e.value_mm.is_none() => format!(" {}", r.unit),
+            _ => String::new(),
+        };
+        let digits = |v: f64| format!("{}{unit}", numbers::fixed(v, 4));
+        let accepted = match (c.acceptance_lower, c.acceptance_upper) {
+            (Some(low), Some(high)) => format!("{} to {}", digits(low), digits(high)),
+            (Some(low), None) => format!("at least {}", digits(low)),
+            (None, Some(high)) => format!("at most {}", digits(high)),
+            (None, None) => format!("{DASH} none at this uncertainty"),
+        };
+        let risk = |r: Option<f64>| r.map_or_else(|| DASH.into(), numbers::probability);
+        Some(Self {
+            number: e.number.clone(),
+            feature: of_words(e),
+            probability: numbers::probability(c.probability),
+            consumer: risk(c.specific_consumer_risk),
+            producer: risk(c.specific_producer_risk),
+            accepted,
+        })
     }
 }
 

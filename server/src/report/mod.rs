@@ -8,12 +8,14 @@
 //! picture           the views of the part
 //! rows, worst       the characteristics in words, their worst places
 //! evidence          what they rest on, in words
+//! faces             beside it: the numbered faces of a nominal
 //! ```
 //!
 //! The page needs no network and no script, and forbids itself both. Every word from outside goes through
 //! the template's escaping.
 
 mod evidence;
+mod faces;
 mod marks;
 pub mod numbers;
 mod paint;
@@ -27,8 +29,10 @@ mod worst;
 #[cfg(test)]
 mod tests;
 
+pub use faces::{face_exactness, face_name, face_size, faces_page};
+
 use askama::Template;
-use evidence::{Alignment, Budget, DatumSystem, Source};
+use evidence::{Alignment, Budget, Conformity, DatumSystem, Source};
 use picture::Picture;
 use rows::Row;
 use scale::Scale;
@@ -157,6 +161,7 @@ fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError>
         datum_systems: record.datum_systems.iter().map(DatumSystem::new).collect(),
         sources: record.sources.iter().enumerate().map(|(i, s)| Source::new(i, s)).collect(),
         budgets: record.evaluations.iter().map(Budget::new).collect(),
+        conformities: record.evaluations.iter().filter_map(Conformity::new).collect(),
     };
     Ok(page.render()?)
 }
@@ -219,6 +224,7 @@ struct Page<'a> {
     datum_systems: Vec<DatumSystem>,
     sources: Vec<Source>,
     budgets: Vec<Budget>,
+    conformities: Vec<Conformity>,
 }
 
 /// What every page says, whatever was measured.

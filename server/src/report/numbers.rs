@@ -126,6 +126,23 @@ pub fn percent(fraction: f64) -> String {
     format!("{:.1} %", tenths / 10.0)
 }
 
+/// A probability in percent, two digits of it or of what it lacks to all: `97.4 %`, `0.13 %`, `99.987 %`. Never printed as 0
+/// or 100 where it is neither.
+pub fn probability(value: f64) -> String {
+    /// Smaller ones say nothing that the model behind them could mean.
+    const LEAST: f64 = 1e-6;
+    if !(0.0..=1.0).contains(&value) {
+        return DASH.into();
+    }
+    let rest = value.min(1.0 - value);
+    if rest < LEAST {
+        return if value < 0.5 { "below 0.0001 %" } else { "above 99.9999 %" }.into();
+    }
+    // Two digits of the smaller side.
+    let decimals = (1..6usize).find(|&d| rest * 100.0 * read(&format!("1e{d}")) >= 9.5).unwrap_or(6);
+    format!("{:.decimals$} %", 100.0 * value)
+}
+
 /// A place or shift, mm, with as many decimals as said.
 pub fn fixed(value: f64, decimals: usize) -> String {
     if value.is_finite() { typeset(&format!("{value:.decimals$}")) } else { DASH.into() }
@@ -284,6 +301,25 @@ mod tests {
         assert_eq!(percent(1.0), "100 %");
         assert_eq!(percent(f64::NAN), DASH);
         assert_eq!(percent(1.2), DASH);
+    }
+
+    #[test]
+    fn a_small_risk_is_never_printed_as_none() {
+        for (value, text) in [
+            (0.5, "50.0 %"),
+            (0.974, "97.4 %"),
+            (0.95, "95.0 %"),
+            (0.001_3, "0.13 %"),
+            (0.999_87, "99.987 %"),
+            (0.000_012, "0.0012 %"),
+            (1e-9, "below 0.0001 %"),
+            (0.0, "below 0.0001 %"),
+            (1.0, "above 99.9999 %"),
+            (f64::NAN, DASH),
+            (1.1, DASH),
+        ] {
+            assert_eq!(probability(value), text, "{value}");
+        }
     }
 
     #[test]

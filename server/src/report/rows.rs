@@ -258,10 +258,8 @@ impl Row {
             let limits = [angle.lower_limit_deg, angle.upper_limit_deg];
             let write = |v: f64| format!("{}°", numbers::beside_limits(v, &limits));
             lines = vec![angle.value_deg.map_or_else(missing, write)];
-            interval = match (angle.value_deg, angle.standard_uncertainty_deg) {
-                (Some(v), Some(u)) => {
-                    numbers::interval_beside_limits(v - 1.96 * u, v + 1.96 * u, &limits).join(" to ")
-                }
+            interval = match angle.interval_deg[..] {
+                [low, high] => numbers::interval_beside_limits(low, high, &limits).join(" to "),
                 _ => missing(),
             };
         }
@@ -276,7 +274,11 @@ impl Row {
             datum_system: e.datum_system.clone().unwrap_or_else(|| format!("{DASH} none")),
             measured: lines,
             interval,
-            noise_floor: e.noise_floor_mm.map_or_else(missing, |f| numbers::significant(f, 2)),
+            noise_floor: match (e.noise_floor_mm, e.angle.as_ref().and_then(|a| a.noise_floor_deg)) {
+                (Some(floor), _) => numbers::significant(floor, 2),
+                (None, Some(floor)) => format!("{}\u{b0}", numbers::significant(floor, 2)),
+                (None, None) => missing(),
+            },
             coverage: e.coverage.as_ref().map_or_else(missing, |c| numbers::percent(c.fraction)),
             largest_unseen: e.coverage.as_ref().map(|c| numbers::fixed(c.largest_unseen_disc_mm, 1)),
             unseen: e.coverage.as_ref().map(unseen_words).unwrap_or_default(),

@@ -1,7 +1,7 @@
 use super::*;
 use scantling_core::record::{
-    AlignmentRecord, Components, Contribution, Coverage, DatumRecord, DatumSystemRecord, Evaluation, Extreme,
-    Interval, Limits, ReadingResult, SourceRecord,
+    AlignmentRecord, Components, ConditionsRecord, ConformityResult, Contribution, Coverage, DatumRecord,
+    DatumSystemRecord, Evaluation, Extreme, Interval, Limits, ReadingResult, SourceRecord,
 };
 
 const IDENTITY: [[f64; 3]; 3] = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
@@ -31,13 +31,22 @@ fn evaluation(number: &str, requirement: &str, verdict: Verdict) -> Evaluation {
         reading: None,
         angle: None,
         instances: Vec::new(),
+        conformity: None,
+        correlated_groups: Vec::new(),
         thickness: None,
     }
 }
 
 fn source(sha256: &str) -> SourceRecord {
     let used = "the whole scan".into();
-    SourceRecord { sha256: sha256.into(), content: "scan".into(), used, points: 7, alignment: None }
+    SourceRecord {
+        sha256: sha256.into(),
+        content: "scan".into(),
+        used,
+        points: 7,
+        alignment: None,
+        conditions: ConditionsRecord::default(),
+    }
 }
 
 fn every_kind() -> Record {
@@ -57,6 +66,15 @@ fn every_kind() -> Record {
             ..Coverage::default()
         }),
         operators: BTreeMap::from([("filter".into(), "gaussian, 2.5 mm".into())]),
+        conformity: Some(ConformityResult {
+            probability: 0.9987,
+            specific_consumer_risk: Some(0.0013),
+            specific_producer_risk: None,
+            acceptance_lower: Some(-0.3834),
+            acceptance_upper: Some(0.3834),
+            points_times: None,
+            would_decide: None,
+        }),
         ..evaluation("1", "surface_profile", Verdict::Conforms)
     };
     let position = Evaluation {

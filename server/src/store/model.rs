@@ -54,6 +54,30 @@ words!(
 );
 
 words!(
+    /// How a surface takes an optical instrument's light.
+    SurfaceClass {
+        /// Matt and light.
+        Dull = "dull",
+        /// Dark.
+        Dark = "dark",
+        /// Glossy.
+        Gloss = "gloss",
+    }
+);
+
+words!(
+    /// What was done to the points of a scan.
+    MeshHistory {
+        /// Nothing.
+        Raw = "raw",
+        /// Smoothed.
+        Smoothed = "smoothed",
+        /// Openings were closed.
+        HolesFilled = "holes_filled",
+    }
+);
+
+words!(
     /// What the bytes of an acquisition hold.
     Content {
         /// A scan.
@@ -127,6 +151,9 @@ pub struct Bound {
     pub centroid_mm: [f64; 3],
     /// Of a hole.
     pub diameter_mm: Option<f64>,
+    /// The faces on which it lies, as the nominal's file numbers them; none of a mesh.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub faces: Vec<String>,
 }
 
 /// What a caller gives to make a revision, checked.
@@ -139,9 +166,11 @@ pub struct NewRevision {
     pub plan_sha256: String,
     /// Source text as it was sent; empty when it came as a message.
     pub plan_source: String,
-    /// Digest and length unit of its nominal; `None` for a plan without one.
-    pub nominal: Option<(String, LengthUnit)>,
+    /// Digest of its nominal and the length unit that was stated; `None` for a plan without one.
+    pub nominal: Option<(String, Option<LengthUnit>)>,
     pub bound: Vec<Bound>,
+    /// What there was to tell when it was registered, beside what the plan itself gives.
+    pub remarks: Vec<String>,
 }
 
 /// A revision.
@@ -189,6 +218,36 @@ pub struct NewAcquisition {
     pub coordinates: Option<Coordinates>,
     /// Standard uncertainty of one coordinate of measured points, where the file says none, mm.
     pub point_standard_mm: Option<f64>,
+    /// How it was taken beyond that.
+    pub conditions: TakenConditions,
+}
+
+/// What is stated of an instrument's errors, as standard uncertainties.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Errors {
+    pub point_noise_mm: Option<f64>,
+    pub correlated_noise_mm: Option<f64>,
+    pub correlation_length_mm: Option<f64>,
+    pub pass_seam_mm: Option<f64>,
+    pub pass_width_mm: Option<f64>,
+    pub length_scale_mm_per_m: Option<f64>,
+    pub distortion_mm: Option<f64>,
+    pub probing_mm: Option<f64>,
+}
+
+/// How an acquisition was taken, as far as it was stated and has no place of its own.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct TakenConditions {
+    pub errors: Errors,
+    pub supports: String,
+    pub gravity: Option<[f64; 3]>,
+    pub matt_spray: Option<bool>,
+    pub surface_class: Option<SurfaceClass>,
+    pub mesh_history: Option<MeshHistory>,
+    pub passes: Option<u32>,
+    pub temperature_standard_k: Option<f64>,
 }
 
 /// A scan as it was taken.

@@ -6,12 +6,16 @@ use std::sync::atomic::AtomicBool;
 use scantling_core::inspect::{self, InspectError, Inspected};
 use scantling_core::readings::Reading;
 use scantling_core::record::{DeviationMap, Record};
+use scantling_core::uncertainty::Conditions;
 
 use super::page;
+use crate::convert::conditions;
 use crate::measuring::{self, MeasureError, internal, refused_points};
 use crate::report::Surface;
 use crate::service::Service;
-use crate::store::{Acquisition, Claim, Context, Failure, Purpose, Revision, SourceRequest, StoreError};
+use crate::store::{
+    Acquisition, Claim, Content, Context, Failure, Purpose, Revision, SourceRequest, StoreError,
+};
 
 /// Everything an inspection needs but the bytes.
 #[derive(Debug)]
@@ -78,6 +82,12 @@ pub(crate) fn measure(
     }
     let ready = measuring::ready(service, &run, &job.revision.content)?;
     let (scans, points) = measuring::apart(&loaded);
+    // Scans first, then points, as core counts them.
+    let of = |wanted: Content| {
+        let all = job.sources.iter().map(|s| &s.1).filter(move |a| a.content.content == wanted);
+        all.map(conditions::of_acquisition)
+    };
+    let conditions: Vec<Conditions> = of(Content::Scan).chain(of(Content::Points)).collect();
     let question = inspect::Job {
         nominal: ready.nominal.as_deref(),
         nominal_sha256: ready.nominal_sha256.clone(),
@@ -87,6 +97,7 @@ pub(crate) fn measure(
         points: &points,
         readings: &job.readings,
         scope: &job.scope,
+        conditions: &conditions,
     };
     let Inspected { record, deviation, picture } =
         inspect::inspect(&run, &question).map_err(|e| failed(&e))?;
@@ -119,7 +130,7 @@ pub(crate) fn failed(error: &InspectError) -> MeasureError {
         // Groups are checked when the request is accepted.
         InspectError::UnknownGroup(group) => internal("the scope", group),
         InspectError::Points(error) => refused_points(error),
-        InspectError::SameFile(..) => {
+        InspectError::SameFile(..) | InspectError::Restraints(..) => {
             MeasureError::Failed { failure: Failure::ScanUnreadable, reason: error.to_string() }
         }
     }

@@ -151,7 +151,14 @@ fn taken(source: &Acquisition) -> String {
         stated(&content.operator).map(|who| format!("taken by {who}")),
         content.acquire_time_us.and_then(time).map(|at| format!("taken {at}")),
         content.temperature_c.filter(|t| t.is_finite()).map(|t| format!("at {t} \u{b0}C")),
+        content.conditions.temperature_standard_k.map(|u| format!("temperature within {u} K (k = 1)")),
         restraint,
+        stated(&content.conditions.supports).map(|s| format!("on {s}")),
+        content.conditions.gravity.map(|[x, y, z]| format!("weight along ({x}, {y}, {z})")),
+        content.conditions.matt_spray.map(|s| if s { "sprayed matt" } else { "not sprayed" }.to_owned()),
+        content.conditions.surface_class.map(|s| format!("surface {}", s.word())),
+        content.conditions.mesh_history.map(|m| format!("points {}", m.word().replace('_', " "))),
+        content.conditions.passes.map(|p| format!("{p} passes")),
         Some(format!("acquisitions/{}", source.id)),
     ];
     words.into_iter().flatten().collect::<Vec<_>>().join("; ")

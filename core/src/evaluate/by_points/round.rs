@@ -1,10 +1,12 @@
 //! Size and position of a hole by a centre that the instrument told, by points of the wall, or by both.
 
 use crate::associate::{FitError, circle};
-use crate::geometry::{Direction, Point, Vector};
+use crate::conformity::Known;
+use crate::geometry::{Point, Vector};
 use crate::plan::Situation;
 use crate::points::{Role, off_the_wall_mm};
 use crate::record::{Components, Evaluation};
+use crate::uncertainty::{Offset, across_of_motion};
 
 use super::{Spread, Subject, places_up_to};
 
@@ -59,19 +61,35 @@ impl Subject<'_> {
         let distance = across.norm();
         evaluation.components =
             Some(Components { dx_mm: across.x, dy_mm: across.y, dz_mm: across.z, dn_mm: distance });
-        let (u, v) = axis.frame();
-        let ways = [Direction::new(across), Direction::new(u), Direction::new(v)];
-        let alignment = ways
-            .into_iter()
-            .flatten()
-            .try_fold(0.0f64, |worst, d| Some(worst.max(self.alignment_mm(centre.of, d)?)));
-        let spread = Spread {
-            instrument_mm: centre.instrument_mm.map(|s| 2.0 * s),
-            sampling_mm: 2.0 * centre.sampling_mm,
-            alignment_mm: alignment.map(|a| 2.0 * a),
-        };
         let missing = self.too_few_on_a_wall(centre.wall);
-        self.settle(2.0 * distance, spread, zone_mm, true, missing, evaluation);
+        let value_mm = 2.0 * distance;
+        let (u, v) = axis.frame();
+        let of_alignment = match self.pose {
+            Some(pose) => pose.covariance.map(|c| across_of_motion(&c, pose.centre, centre.of, [u, v])),
+            None => Some([[0.0; 2]; 2]),
+        };
+        let (Some(instrument), Some(of_alignment)) = (centre.instrument_mm, of_alignment) else {
+            self.unknown(value_mm, missing, evaluation);
+            return Ok(());
+        };
+        let own = instrument * instrument + centre.sampling_mm * centre.sampling_mm;
+        let moved: Vec<[f64; 2]> = self.displaced.off.iter().map(|o| [o.dot(&u), o.dot(&v)]).collect();
+        let total = std::array::from_fn(|i| {
+            std::array::from_fn(|j| {
+                let of_displaced: f64 = moved.iter().map(|m| m[i] * m[j]).sum();
+                of_alignment[i][j] + of_displaced + if i == j { own } else { 0.0 }
+            })
+        });
+        let offset = Offset::new([across.dot(&u), across.dot(&v)], total)
+            .ok_or_else(|| "its uncertainty could not be found".to_owned())?;
+        let alignment = of_alignment[0][0].max(of_alignment[1][1]).max(0.0).sqrt();
+        let spread = Spread {
+            instrument_mm: Some(2.0 * instrument),
+            sampling_mm: 2.0 * centre.sampling_mm,
+            alignment_mm: Some(2.0 * alignment),
+        };
+        let known = Known::Length { offset, factor: 2.0 };
+        self.settle_known(&known, spread, zone_mm, missing, evaluation);
         Ok(())
     }
 

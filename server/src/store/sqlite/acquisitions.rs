@@ -2,8 +2,8 @@
 
 use scantling_core::points::Coordinates;
 
-use super::{Sqlite, audit, from_json, known, unit, unit_word};
-use crate::store::{Acquisition, Content, NewAcquisition, Page, Restraint, StoreError};
+use super::{Sqlite, audit, from_json, known, to_json, unit, unit_word};
+use crate::store::{Acquisition, Content, NewAcquisition, Page, Restraint, StoreError, TakenConditions};
 
 row! {
     struct Row {
@@ -21,6 +21,7 @@ row! {
         columns: String,
         coordinates: Option<String>,
         point_standard_mm: Option<f64>,
+        conditions_json: Option<String>,
         create_time: i64,
     }
 }
@@ -46,6 +47,10 @@ impl Row {
                     None => None,
                 },
                 point_standard_mm: self.point_standard_mm,
+                conditions: match self.conditions_json {
+                    Some(text) => from_json(&text, "conditions")?,
+                    None => TakenConditions::default(),
+                },
             },
         })
     }
@@ -82,8 +87,9 @@ impl Sqlite {
         let id = self.ids.next();
         sqlx::query(
             "INSERT INTO acquisition (id, blob, length_unit, instrument, operator, acquire_time, restraint,
-                 temperature_c, simulated, content, columns, coordinates, point_standard_mm, create_time, caller)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                 temperature_c, simulated, content, columns, coordinates, point_standard_mm, conditions_json,
+                 create_time, caller)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )
         .bind(&id)
         .bind(&new.blob)
@@ -101,6 +107,7 @@ impl Sqlite {
             Coordinates::Instrument => "instrument",
         }))
         .bind(new.point_standard_mm)
+        .bind((new.conditions != TakenConditions::default()).then(|| to_json(&new.conditions)))
         .bind(now)
         .bind(caller)
         .execute(&mut *tx)

@@ -1,0 +1,182 @@
+//! Noise that neighbouring points share, in seeded draws.
+//!
+//! Between nodes of a lattice, each with independent deviates, the field is linear along each axis and brought back to the
+//! stated deviation. The nodes lie so far apart that a mean over a large face scatters as that of a Gaussian field with the
+//! autocorrelation exp(-d^2 / (2 length^2)) does (integral of the correlation over the plane, 2 pi length^2): the shape of
+//! the correlation is not known better than its length. A node's deviates come from its place alone, so that neighbouring
+//! features share the field.
+
+use std::collections::BTreeMap;
+
+use crate::geometry::random::Random;
+use crate::geometry::{Matrix3, Motion, PartFrame, Point, Vector};
+
+/// Nodes lie this many correlation lengths apart. A weight sums to one, its squares over a plane's lattice to (2/3)^2 and
+/// along the normal, where the face cuts the lattice anywhere, to 2/3 on average; brought back to deviation 1, a node stands
+/// for 1 / (2/3)^3 of its square: 3.375 h^2 = 2 pi length^2.
+const NODES_APART: f64 = 1.364;
+
+/// Noise that neighbouring points share.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Correlated {
+    /// Its standard deviation, mm.
+    pub standard_mm: f64,
+    /// Distance at which the correlation has fallen to exp(-1/2) = 0.61, mm.
+    pub length_mm: f64,
+    /// Whether it shifts places in any direction, as passes that do not quite fit do; otherwise it lies along the normals.
+    pub shifts: bool,
+}
+
+/// A drawn field: the same seed and the same draw give the same one.
+pub struct CorrelatedField {
+    of: Correlated,
+    seed: u64,
+    draws: usize,
+    /// To the axes of the lattice.
+    turn: Matrix3,
+    /// Deviates of the nodes that were met: three axes a draw where it shifts.
+    nodes: BTreeMap<[i64; 3], Vec<f32>>,
+}
+
+/// Turn of the lattice, rad about x, y, z: any that is no round part of a turn.
+const ASKEW: [f64; 3] = [0.531, 1.037, 0.719];
+
+impl CorrelatedField {
+    /// Some draws of a field; `None` where it is nothing or makes no sense.
+    pub fn new(of: &Correlated, draws: usize, seed: u64) -> Option<Self> {
+        let sound = |v: f64| v.is_finite() && v > 0.0;
+        let seed = seed ^ of.length_mm.to_bits().rotate_left(17);
+        (sound(of.standard_mm) && sound(of.length_mm)).then(|| Self {
+            of: *of,
+            seed,
+            draws,
+            turn: askew(),
+            nodes: BTreeMap::new(),
+        })
+    }
+
+    /// The displacement of a place in every draw, mm: signed along `normal`, a unit vector.
+    pub fn along(&mut self, place: &Point, normal: &Vector, out: &mut [f64]) {
+        out.fill(0.0);
+        let h = NODES_APART * self.of.length_mm;
+        let axes = if self.of.shifts { 3 } else { 1 };
+        let at = self.turn * place.coords / h;
+        let base: [i64; 3] = std::array::from_fn(|k| at[k].floor() as i64);
+        let part: [f64; 3] = std::array::from_fn(|k| at[k] - base[k] as f64);
+        let weight = |corner: usize| -> f64 {
+            (0..3).map(|k| if corner >> k & 1 == 1 { part[k] } else { 1.0 - part[k] }).product()
+        };
+        let square: f64 = (0..8).map(|c| weight(c) * weight(c)).sum();
+        let scale = self.of.standard_mm / square.sqrt();
+        for corner in 0..8 {
+            let node = std::array::from_fn(|k| base[k] + (corner >> k & 1) as i64);
+            let (seed, draws) = (self.seed, self.draws);
+            let deviates = self.nodes.entry(node).or_insert_with(|| deviates(node, axes * draws, seed));
+            let w = scale * weight(corner);
+            for (d, sum) in out.iter_mut().enumerate().take(draws) {
+                *sum += w * match axes {
+                    1 => f64::from(deviates[d]),
+                    _ => (0..3).map(|k| normal[k] * f64::from(deviates[3 * d + k])).sum::<f64>(),
+                };
+            }
+        }
+    }
+}
+
+fn askew() -> Matrix3 {
+    Motion::<PartFrame, PartFrame>::from_turn_and_shift(Vector::from(ASKEW), Vector::zeros())
+        .rotation()
+        .to_owned()
+}
+
+fn deviates(node: [i64; 3], count: usize, seed: u64) -> Vec<f32> {
+    let mixed =
+        node.iter().fold(seed, |h, &c| (h ^ c as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15).rotate_left(29));
+    let mut random = Random::seeded(mixed);
+    (0..count).map(|_| random.normal() as f32).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::Direction;
+
+    const DRAWS: usize = 400;
+
+    fn draws(field: &mut CorrelatedField, place: Point, normal: Vector) -> Vec<f64> {
+        let mut out = vec![0.0; DRAWS];
+        field.along(&place, &normal, &mut out);
+        out
+    }
+
+    fn covariance(a: &[f64], b: &[f64]) -> f64 {
+        a.iter().zip(b).map(|(x, y)| x * y).sum::<f64>() / a.len() as f64
+    }
+
+    #[test]
+    fn each_place_has_the_stated_deviation_and_neighbours_share_it() {
+        let of = Correlated { standard_mm: 0.02, length_mm: 3.0, shifts: false };
+        let mut field = CorrelatedField::new(&of, DRAWS, 4).unwrap();
+        let mut random = Random::seeded(8);
+        let (mut own, mut near, mut far, n) = (0.0, 0.0, 0.0, 60);
+        for _ in 0..n {
+            let mut at = || 300.0 * random.unit() - 150.0;
+            let p = Point::new(at(), at(), at());
+            let here = draws(&mut field, p, Vector::z());
+            let step = random.direction().vector();
+            own += covariance(&here, &here) / 4e-4;
+            near += covariance(&here, &draws(&mut field, p + step, Vector::z())) / 4e-4;
+            far += covariance(&here, &draws(&mut field, p + step * 20.0, Vector::z())) / 4e-4;
+        }
+        let n = f64::from(n);
+        assert!((own / n - 1.0).abs() < 0.03, "{}", own / n);
+        // exp(-1/18) = 0.946 at a third of the length, nothing at seven lengths.
+        assert!((near / n - 0.946).abs() < 0.04, "{}", near / n);
+        assert!((far / n).abs() < 0.03, "{}", far / n);
+    }
+
+    #[test]
+    fn a_mean_over_a_face_scatters_as_the_correlation_says() {
+        // Of a Gaussian field on a square of edge L much larger than the length: variance s^2 2 pi l^2 / L^2, less the rim's
+        // share.
+        let of = Correlated { standard_mm: 1.0, length_mm: 2.0, shifts: false };
+        let mut ratios = Vec::new();
+        for (k, normal) in
+            [Vector::z(), Vector::x(), Vector::new(0.3, -0.5, 0.8), Vector::new(-1.0, 1.0, 0.0)]
+                .into_iter()
+                .enumerate()
+        {
+            let (u, v) = Direction::new(normal).unwrap().frame();
+            let mut field = CorrelatedField::new(&of, DRAWS, k as u64).unwrap();
+            let (edge, steps) = (60.0, 50);
+            let mut mean = vec![0.0; DRAWS];
+            for (i, j) in (0..steps * steps).map(|c| (c / steps, c % steps)) {
+                let (x, y) = (edge * f64::from(i) / f64::from(steps), edge * f64::from(j) / f64::from(steps));
+                let values = draws(&mut field, Point::from(u * x + v * y), normal);
+                mean.iter_mut().zip(&values).for_each(|(m, v)| *m += v / f64::from(steps * steps));
+            }
+            ratios.push(covariance(&mean, &mean) / (2.0 * std::f64::consts::PI * 4.0 / (edge * edge)));
+        }
+        // 400 draws tell a variance to 7 %, four planes to 4 %.
+        assert!(ratios.iter().all(|r| (r - 1.0).abs() < 0.3), "{ratios:?}");
+        let mean = ratios.iter().sum::<f64>() / ratios.len() as f64;
+        assert!((mean - 1.0).abs() < 0.15, "{mean}: {ratios:?}");
+    }
+
+    #[test]
+    fn a_shift_is_seen_along_the_normal_and_nothing_makes_no_field() {
+        let of = Correlated { standard_mm: 0.05, length_mm: 40.0, shifts: true };
+        let mut field = CorrelatedField::new(&of, DRAWS, 6).unwrap();
+        let p = Point::new(3.0, -8.0, 1.0);
+        let up = draws(&mut field, p, Vector::z());
+        let down = draws(&mut field, p, -Vector::z());
+        assert!(up.iter().zip(&down).all(|(a, b)| (a + b).abs() < 1e-12));
+        assert!((covariance(&up, &up).sqrt() / 0.05 - 1.0).abs() < 0.15);
+        assert!(covariance(&up, &draws(&mut field, p, Vector::x())).abs() < 6e-4);
+        for (standard_mm, length_mm) in [(0.0, 1.0), (0.1, 0.0), (f64::NAN, 1.0), (0.1, f64::INFINITY)] {
+            assert!(
+                CorrelatedField::new(&Correlated { standard_mm, length_mm, shifts: false }, 1, 1).is_none()
+            );
+        }
+    }
+}

@@ -186,7 +186,7 @@ fn a_solid_of_triangles_is_read_as_such_where_there_is_nothing_exact() {
         .map(|[a, b, c]| a.dot(&b.cross(&c)) / 6.0)
         .sum();
     // A third of base times height, outside out, in inches.
-    assert!((volume / (200.0 * 25.4_f64.powi(3)) - 1.0).abs() < 1e-12, "{volume}");
+    assert!((volume / (200.0 * 25.4 * 25.4 * 25.4) - 1.0).abs() < 1e-12, "{volume}");
 }
 
 #[test]

@@ -255,7 +255,7 @@ impl Extracted {
             let every = all.len().div_ceil(MOST_RAW);
             all.iter().copied().step_by(every).collect()
         } else {
-            all.clone()
+            all
         };
         let noise = match filter {
             Some(_) => gaussian.passed_noise(context.run, &wanted, noise_mm, seed)?,

@@ -236,11 +236,11 @@ impl StepText {
             for k in 0..4 {
                 let (a, b): (usize, usize) = (f[k], f[(k + 1) % 4]);
                 let key = (a.min(b), a.max(b));
-                if !edges.contains_key(&key) {
+                let edge = *edges.entry(key).or_insert_with(|| {
                     let [c, d] = [key.0, key.1].map(|i| (vertices[i], at(i)));
-                    edges.insert(key, self.straight(c, d));
-                }
-                way.push((edges[&key], a < b));
+                    self.straight(c, d)
+                });
+                way.push((edge, a < b));
             }
             let (x, y) = (at(f[1]) - at(f[0]), at(f[3]) - at(f[0]));
             let plane = self.plane(at(f[0]), x.cross(&y).normalize(), x.normalize());

@@ -158,7 +158,8 @@ mod tests {
         let (low, high) = range(&even);
         assert!(high - low < 0.012, "{low} {high}, before {:?}", range(&values));
         // A taper, a wide dent and a step keep their extremes.
-        let forms: [(&str, fn(f64, f64) -> f64); 3] = [
+        type Form = fn(f64, f64) -> f64;
+        let forms: [(&str, Form); 3] = [
             ("taper", |x, _| 3.0 + 0.005 * x),
             ("dent", |x, y| {
                 3.0 - 0.2

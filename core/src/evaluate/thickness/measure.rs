@@ -17,6 +17,9 @@ use crate::run::Stopped;
 /// Places that one thread takes at a time.
 const PLACES: usize = 64;
 
+/// The triangles of one place: on its own side and on the other.
+type Both = (Vec<u32>, Vec<u32>);
+
 /// The triangles about each place on its own side and on the other.
 pub(super) struct Pieces {
     own: Vec<Vec<u32>>,
@@ -25,7 +28,7 @@ pub(super) struct Pieces {
 
 impl Pieces {
     pub(super) fn new(context: &Context, walls: &[Wall], patch_mm: f64) -> Result<Self, Stopped> {
-        let both: Result<Vec<Vec<(Vec<u32>, Vec<u32>)>>, Stopped> = walls
+        let both: Result<Vec<Vec<Both>>, Stopped> = walls
             .par_chunks(PLACES)
             .map(|chunk| {
                 context.run.check()?;

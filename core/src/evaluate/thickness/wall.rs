@@ -91,7 +91,7 @@ impl Walls {
             let Some(normal) = context.nominal.mesh().normal(place.triangle) else { return Taken::Strip };
             let other = other(context, required, place, normal);
             if let Some(opposite) = opposite
-                && !other.is_some_and(|o| opposite.triangles.binary_search(&o.triangle).is_ok())
+                && other.is_none_or(|o| opposite.triangles.binary_search(&o.triangle).is_err())
             {
                 return Taken::Elsewhere;
             }

@@ -87,7 +87,7 @@ pub(super) fn lay_out<'s>(
     let mut plain: Vec<Vec<Corner>> = Vec::new();
     let mut round: Vec<Laid> = Vec::new();
     for l in loops {
-        let laid = unwrap(surface, scale, periods, &poles, l, vertices, &mut layout, run)?;
+        let laid = unwrap(surface, (scale, periods), &poles, (l, vertices), &mut layout, run)?;
         if laid.wrap == [0, 0] { plain.push(laid.corners) } else { round.push(laid) }
     }
     align_on_lines(&mut plain, &mut round, tight);
@@ -150,11 +150,9 @@ fn scale(
 /// Follows a loop from corner to corner, always by the shortest way.
 fn unwrap(
     surface: &Surface,
-    scale: [f64; 2],
-    periods: [Option<f64>; 2],
+    (scale, periods): ([f64; 2], [Option<f64>; 2]),
     poles: &[Pole],
-    l: &[u32],
-    vertices: &[Point],
+    (l, vertices): (&[u32], &[Point]),
     layout: &mut Layout,
     run: &Run,
 ) -> Result<Laid, LayoutFault> {

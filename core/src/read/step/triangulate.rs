@@ -315,7 +315,7 @@ impl Fill<'_, '_> {
             if !inside[face.fix().index()] {
                 continue;
             }
-            let mut worst: (f64, Option<((u32, u32), Flat, FixedVertexHandle)>) = (0.0, None);
+            let mut worst = (0.0, None);
             for e in face.adjacent_edges() {
                 let (a, b) = (e.from(), e.to());
                 let (i, j) = (a.fix().index(), b.fix().index());

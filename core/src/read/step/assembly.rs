@@ -2,7 +2,7 @@
 //!
 //! A part is a product with bodies. An assembly places products in products, by an occurrence whose
 //! transformation takes one axis system to another, or by a mapped item that does the same within
-//! representations.
+//! representations. Long, because representations, products and occurrences are told apart only together.
 
 use std::collections::{BTreeMap, BTreeSet};
 

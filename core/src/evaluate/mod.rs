@@ -4,6 +4,7 @@ mod by_points;
 mod by_reading;
 mod check_point;
 mod by_rule;
+mod edge;
 mod extract;
 mod ideal;
 mod location;
@@ -256,6 +257,7 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
         reading: None,
         angle,
         instances: Vec::new(),
+        edge: None,
     }
 }
 

@@ -5,14 +5,18 @@ mod carrier;
 mod edges;
 mod error;
 mod faces;
+mod loops;
 mod orient;
 mod patches;
 mod pieces;
 #[cfg(test)]
 mod tests;
+mod trimmed;
 mod weld;
 
 pub use error::NominalError;
+pub use loops::BorderEdge;
+pub use trimmed::{TrimmedEdge, TrimmedRun, WallHere};
 
 use crate::geometry::{Direction, Point, TriangleMesh};
 use crate::read::RawScan;

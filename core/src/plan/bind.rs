@@ -2,6 +2,7 @@
 //! because each kind of feature is found in its own way and judged in one.
 
 use super::domain::{DatumFrom, DatumSource, DatumSystem, Feature, FeatureKind, Place, Plan, Situation};
+use super::edge::{self, BoundEdge};
 use super::fault::Fault;
 use super::hole;
 use super::lie;
@@ -58,6 +59,8 @@ pub struct BoundFeature {
     pub centroid: Point,
     /// Indices in the plan of the features that it is made of; none for most.
     pub of: Vec<usize>,
+    /// The line of a trimmed edge; its triangles are then those of the skin that touch it.
+    pub edge: Option<BoundEdge>,
 }
 
 impl BoundFeature {
@@ -72,7 +75,7 @@ impl BoundFeature {
             | Situation::Torus { at, .. }
             | Situation::Width { at, .. }
             | Situation::Point { at, .. } => at,
-            Situation::Surface | Situation::Group => Point::origin(),
+            Situation::Surface | Situation::Group | Situation::Edge => Point::origin(),
         };
         Self {
             id: feature.id.clone(),
@@ -83,6 +86,7 @@ impl BoundFeature {
             area_mm2: 0.0,
             centroid,
             of: Vec::new(),
+            edge: None,
         }
     }
 }
@@ -125,6 +129,19 @@ pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault
             })
             .ok();
     }
+    for (i, feature) in plan.features.iter().enumerate() {
+        let Place::Edge(place) = &feature.place else { continue };
+        // A skin that is bound to nothing has its own fault.
+        let skin = bound[place.of].as_ref();
+        bound[i] = skin.zip(nominal).and_then(|(skin, nominal)| {
+            edge::bind(feature, place, skin, nominal)
+                .map_err(|(key, problem)| {
+                    let problem = format!("feature {}: {problem}", short(&feature.id));
+                    faults.push(Fault { place: format!("feature[{i}].edge{key}"), problem });
+                })
+                .ok()
+        });
+    }
     for (i, system) in plan.datum_systems.iter().enumerate() {
         datum_system(i, system, &bound, &mut faults);
     }
@@ -140,6 +157,7 @@ fn bind_one(feature: &Feature, nominal: Option<&Nominal>) -> Result<BoundFeature
         Place::Pick { near, facing, grow_to_angle_rad } => (near, facing, grow_to_angle_rad),
         Place::Stated(situation) => return Ok(BoundFeature::stated(feature, situation)),
         Place::Of(_) => return Ok(BoundFeature::stated(feature, Situation::Group)),
+        Place::Edge(_) => return Ok(BoundFeature::stated(feature, Situation::Edge)),
     };
     let pick = Pick { kind: feature.kind, near, facing, grow_to_angle_rad };
     found(&pick, nominal).and_then(|(found, mesh)| found.bound(feature, mesh))
@@ -168,7 +186,7 @@ fn found<'a>(pick: &Pick, nominal: Option<&'a Nominal>) -> Result<(Found, &'a Tr
         FeatureKind::Sphere => round_face::bind_sphere(pick, nominal),
         FeatureKind::Cone => round_face::bind_cone(pick, nominal),
         FeatureKind::Torus => Err(format!("a {} is not found on a mesh in this version", pick.kind.word())),
-        FeatureKind::Point | FeatureKind::Width | FeatureKind::Group => {
+        FeatureKind::Point | FeatureKind::Width | FeatureKind::Group | FeatureKind::Edge => {
             Err(format!("a {} is not picked", pick.kind.word()))
         }
     };
@@ -204,6 +222,7 @@ impl Found {
             area_mm2: area,
             centroid: Point::from(moment / area),
             of: Vec::new(),
+            edge: None,
         })
     }
 }
@@ -238,6 +257,7 @@ fn made_of(feature: &Feature, members: &[usize], parts: &[&BoundFeature]) -> Res
         area_mm2,
         centroid: Point::from(moment / total),
         of: members.to_vec(),
+        edge: None,
     })
 }
 

@@ -31,6 +31,7 @@ fn evaluation(number: &str, requirement: &str, verdict: Verdict) -> Evaluation {
         reading: None,
         angle: None,
         instances: Vec::new(),
+        edge: None,
     }
 }
 

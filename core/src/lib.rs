@@ -26,6 +26,7 @@ pub mod readings;
 pub mod filter;
 pub mod align;
 pub mod partition;
+pub mod edge;
 pub mod associate;
 pub mod datum;
 pub mod tolerance;

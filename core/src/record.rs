@@ -178,6 +178,9 @@ pub struct Evaluation {
     pub correlated_groups: Vec<String>,
     /// Of a thickness, what was found over the whole wall.
     pub thickness: Option<ThicknessResult>,
+    /// The offsets along a trimmed edge.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub edge: Option<EdgeResult>,
 }
 
 /// How likely a characteristic conforms, what a decision about it risks, and what would decide (JCGM 106:2012).
@@ -253,6 +256,33 @@ pub struct ThicknessZoneResult {
     pub verdict: Verdict,
     /// Why, in words.
     pub reason: String,
+}
+
+/// A trimmed edge along its line.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct EdgeResult {
+    /// Length of the nominal edge, mm.
+    pub length_mm: f64,
+    /// Distance of the stations told, mm. Where there are more than a thousand, each told is the one furthest out of place
+    /// of several.
+    pub step_mm: f64,
+    /// The stations, in the order of the line; corners of the line are left out.
+    pub stations: Vec<EdgeStation>,
+}
+
+/// A station of a trimmed edge.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct EdgeStation {
+    /// Its place along the line, mm, from where the line begins.
+    pub along_mm: f64,
+    /// Where the edge was found, in the part's axes, mm; where the nominal has it if it was not seen.
+    pub at_mm: [f64; 3],
+    /// Filtered offset out of the nominal edge, mm, positive outside the material; absent where it was not seen.
+    pub offset_mm: Option<f64>,
+    /// Its standard uncertainty from noise and spacing of the points, mm.
+    pub standard_uncertainty_mm: Option<f64>,
+    /// What told it: `wall`, `mesh_border`, `surface`; empty where it was not seen.
+    pub by: String,
 }
 
 /// An angle, degrees.

@@ -173,6 +173,7 @@ fn kind(kind: FeatureKind) -> &'static str {
         FeatureKind::Torus => "torus",
         FeatureKind::Width => "width",
         FeatureKind::Group => "group",
+        FeatureKind::Edge => "edge",
         FeatureKind::Unspecified => "unknown",
     }
 }

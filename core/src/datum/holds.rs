@@ -101,7 +101,11 @@ fn associated(kind: FeatureKind, association: Association) -> bool {
         FeatureKind::Plane | FeatureKind::Cone => false,
         FeatureKind::Hole | FeatureKind::Slot => association == Association::MaximumInscribed,
         FeatureKind::Cylinder | FeatureKind::Sphere | FeatureKind::Width => true,
-        FeatureKind::Surface | FeatureKind::Point | FeatureKind::Torus | FeatureKind::Group => return false,
+        FeatureKind::Surface
+        | FeatureKind::Point
+        | FeatureKind::Torus
+        | FeatureKind::Group
+        | FeatureKind::Edge => return false,
     };
     match association {
         Association::MaximumInscribed | Association::MinimumCircumscribed => by_size,

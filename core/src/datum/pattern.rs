@@ -165,7 +165,11 @@ fn part<'a>(bound: &'a BoundFeature, faces: &'a FaceMap, stage: usize) -> Option
             let places = places(at, across, span_mm(bound));
             (ideal, sides?, places.map(|p| target(p, across, &[], 1.0, stage)).into())
         }
-        Situation::Torus { .. } | Situation::Point { .. } | Situation::Group | Situation::Surface => {
+        Situation::Torus { .. }
+        | Situation::Point { .. }
+        | Situation::Group
+        | Situation::Surface
+        | Situation::Edge => {
             return None;
         }
     };
@@ -259,6 +263,7 @@ mod tests {
             area_mm2,
             centroid,
             of: Vec::new(),
+            edge: None,
         }
     }
 

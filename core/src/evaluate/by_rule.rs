@@ -19,6 +19,7 @@ use crate::run::Stopped;
 use crate::tolerance::{Against, Found, Instance, Rule, RuleError, Surface};
 use crate::uncertainty::{Budget, Source};
 
+use super::edge;
 use super::effects::Step;
 use super::extract::Extracted;
 use super::sight::coverage_of;
@@ -285,6 +286,18 @@ fn extract(
             return Ok(Err("a feature is not bound to the nominal".into()));
         };
         let seed = SEED ^ (i as u64).wrapping_mul(0x9E37_79B9);
+        if let Some(line) = bound.edge.as_ref().filter(|_| i < asked.own) {
+            match edge::extracted(subject, line, seed)? {
+                Ok((surface, told)) => {
+                    let words = told.operators.into_iter().map(|(name, words)| (name.to_owned(), words));
+                    evaluation.operators.extend(words);
+                    evaluation.edge = Some(told.result);
+                    surfaces.push(surface);
+                }
+                Err(reason) => return Ok(Err(reason)),
+            }
+            continue;
+        }
         match Extracted::new(context, bound, subject.partition, filter, seed)? {
             Ok(surface) => surfaces.push(surface),
             Err(reason) => return Ok(Err(reason)),
@@ -433,6 +446,9 @@ fn sampling(
     measured: &[Surface],
     values: &[f64],
 ) -> Result<Vec<f64>, Stopped> {
+    if asked.extremes && extracted.iter().all(|s| s.tiled) {
+        return Ok(vec![0.0; values.len()]);
+    }
     let unseen = extracted.iter().map(|s| 1.0 - s.sight.seen.fraction).fold(0.0, f64::max).clamp(0.0, 1.0);
     if !asked.extremes && unseen <= 0.0 {
         return Ok(vec![0.0; values.len()]);

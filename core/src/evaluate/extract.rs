@@ -33,6 +33,8 @@ pub(super) struct Extracted {
     pub(super) far: Option<String>,
     /// What was left out along its rim or at its ends, mm.
     pub(super) margin_mm: f64,
+    /// Whether its points are means over all that lies between them, so that nothing is missed between two.
+    pub(super) tiled: bool,
 }
 
 /// More points than a rule needs: of a filtered surface the highest and lowest of cells half a nesting index wide stand
@@ -292,6 +294,7 @@ impl Extracted {
             spikes,
             far: raw.far,
             margin_mm: raw.margin_mm,
+            tiled: false,
         }))
     }
 

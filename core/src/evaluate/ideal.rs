@@ -76,7 +76,8 @@ pub(super) fn under(situation: &Situation, p: &Point, facet: Direction) -> Optio
         | Situation::Slot { .. }
         | Situation::Point { .. }
         | Situation::Group
-        | Situation::Surface => None,
+        | Situation::Surface
+        | Situation::Edge => None,
     }
 }
 

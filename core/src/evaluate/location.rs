@@ -73,26 +73,26 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
             let asked = new(Box::new(rule), (all_free, loose), *offset_zone, true, tolerance);
             Ok(asked)
         }
-        Requirement::LineProfile {
-            limit_outside_mm,
-            limit_inside_mm,
-            at,
-            normal,
-            between,
-            orientation_only,
-        } => {
+        Requirement::LineProfile { limit_outside_mm, limit_inside_mm, section, orientation_only } => {
             let (leeway, loose) = with_leeway(*orientation_only)?;
             let all_free = leeway.free.len() == 6;
-            let rule = LineProfile {
-                at: *at,
-                normal: *normal,
-                half_width_mm: subject.context.scan.spacing_mm(),
-                between: *between,
-                upper_mm: *limit_outside_mm,
-                lower_mm: -limit_inside_mm,
-                leeway,
+            let (upper_mm, lower_mm) = (*limit_outside_mm, -limit_inside_mm);
+            let rule: Box<dyn Rule> = match section {
+                Some(section) => Box::new(LineProfile {
+                    at: section.at,
+                    normal: section.normal,
+                    half_width_mm: subject.context.scan.spacing_mm(),
+                    between: section.between,
+                    upper_mm,
+                    lower_mm,
+                    leeway,
+                }),
+                // Of a trimmed edge the stations are the line.
+                None => {
+                    Box::new(SurfaceProfile { surfaces: 1, upper_mm, lower_mm, offset_zone: false, leeway })
+                }
             };
-            Ok(new(Box::new(rule), (all_free, loose), false, true, limit_outside_mm + limit_inside_mm))
+            Ok(new(rule, (all_free, loose), false, true, limit_outside_mm + limit_inside_mm))
         }
         Requirement::Orientation { zone, condition, size, tangent_plane, .. } => {
             let (leeway, loose) = with_leeway(false)?;

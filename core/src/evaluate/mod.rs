@@ -4,6 +4,7 @@ mod by_points;
 mod by_reading;
 mod check_point;
 mod by_rule;
+mod edge;
 mod effects;
 mod extract;
 mod ideal;
@@ -274,6 +275,7 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
         conformity: None,
         correlated_groups: Vec::new(),
         thickness: None,
+        edge: None,
     }
 }
 

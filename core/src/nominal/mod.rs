@@ -9,17 +9,21 @@ mod faces;
 mod file;
 mod fingerprint;
 mod from_step;
+mod loops;
 mod orient;
 mod patches;
 mod pieces;
 #[cfg(test)]
 mod tests;
+mod trimmed;
 mod weld;
 
 pub use error::NominalError;
 pub use exact::{Exact, Exactness};
 pub use file::{NominalFile, NominalFileError, read};
 pub use fingerprint::{FaceChange, Fingerprint, SurfaceKind, compare};
+pub use loops::BorderEdge;
+pub use trimmed::{TrimmedEdge, TrimmedRun, WallHere};
 
 use crate::geometry::{Aabb, Direction, Foot, Point, TriangleMesh};
 use crate::read::RawScan;

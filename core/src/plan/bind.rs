@@ -2,6 +2,7 @@
 //! because each kind of feature is found in its own way and judged in one.
 
 use super::domain::{DatumFrom, DatumSource, DatumSystem, Feature, FeatureKind, Place, Plan, Situation};
+use super::edge::{self, BoundEdge};
 use super::faces as by_faces;
 use super::fault::Fault;
 use super::hole;
@@ -61,6 +62,8 @@ pub struct BoundFeature {
     pub centroid: Point,
     /// Indices in the plan of the features that it is made of; none for most.
     pub of: Vec<usize>,
+    /// The line of a trimmed edge; its triangles are then those of the skin that touch it.
+    pub edge: Option<BoundEdge>,
 }
 
 impl BoundFeature {
@@ -75,7 +78,7 @@ impl BoundFeature {
             | Situation::Torus { at, .. }
             | Situation::Width { at, .. }
             | Situation::Point { at, .. } => at,
-            Situation::Surface | Situation::Group => Point::origin(),
+            Situation::Surface | Situation::Group | Situation::Edge => Point::origin(),
         };
         Self {
             id: feature.id.clone(),
@@ -86,6 +89,7 @@ impl BoundFeature {
             area_mm2: 0.0,
             centroid,
             of: Vec::new(),
+            edge: None,
         }
     }
 }
@@ -133,6 +137,19 @@ pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault
             })
             .ok();
     }
+    for (i, feature) in plan.features.iter().enumerate() {
+        let Place::Edge(place) = &feature.place else { continue };
+        // A skin that is bound to nothing has its own fault.
+        let skin = bound[place.of].as_ref();
+        bound[i] = skin.zip(nominal).and_then(|(skin, nominal)| {
+            edge::bind(feature, place, skin, nominal)
+                .map_err(|(key, problem)| {
+                    let problem = format!("feature {}: {problem}", short(&feature.id));
+                    faults.push(Fault { place: format!("feature[{i}].edge{key}"), problem });
+                })
+                .ok()
+        });
+    }
     for (i, system) in plan.datum_systems.iter().enumerate() {
         datum_system(i, system, &bound, &mut faults);
     }
@@ -165,6 +182,7 @@ fn bind_one(
         }
         Place::Stated(situation) => return Ok(BoundFeature::stated(feature, *situation)),
         Place::Of(_) => return Ok(BoundFeature::stated(feature, Situation::Group)),
+        Place::Edge(_) => return Ok(BoundFeature::stated(feature, Situation::Edge)),
     };
     found(&pick, nominal).and_then(|(found, mesh)| found.bound(feature, mesh))
 }
@@ -200,7 +218,7 @@ fn found<'a>(pick: &Pick, nominal: Option<&'a Nominal>) -> Result<(Found, &'a Tr
         }
         FeatureKind::Torus => by_faces::round(pick, nominal)
             .unwrap_or_else(|| Err("a torus is found on a nominal from STEP only".to_owned())),
-        FeatureKind::Point | FeatureKind::Width | FeatureKind::Group => {
+        FeatureKind::Point | FeatureKind::Width | FeatureKind::Group | FeatureKind::Edge => {
             Err(format!("a {} is not picked", pick.kind.word()))
         }
     };
@@ -236,6 +254,7 @@ impl Found {
             area_mm2: area,
             centroid: Point::from(moment / area),
             of: Vec::new(),
+            edge: None,
         })
     }
 }
@@ -270,6 +289,7 @@ fn made_of(feature: &Feature, members: &[usize], parts: &[&BoundFeature]) -> Res
         area_mm2,
         centroid: Point::from(moment / total),
         of: members.to_vec(),
+        edge: None,
     })
 }
 

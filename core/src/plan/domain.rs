@@ -1,7 +1,7 @@
 //! The checked plan: what the rest of core works with. Long, because it is the whole vocabulary of a plan.
 
 pub use super::file::{
-    Association, Axis, BestFitCriterion, Condition, FeatureKind, Lock, PointOn, RunoutDirection,
+    Association, Axis, BestFitCriterion, Condition, EdgeAt, FeatureKind, Lock, PointOn, RunoutDirection,
     SizeOperator, Standard, StandardSystem, StraightnessOf,
 };
 use super::required::Requirement;
@@ -156,6 +156,35 @@ pub enum Place {
     /// Where the features are that it is made of: their indices in [`Plan::features`], ascending in a group, none of
     /// them made of others.
     Of(Vec<usize>),
+    /// Where a skin ends.
+    Edge(EdgePlace),
+}
+
+/// Where a trimmed edge runs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct EdgePlace {
+    /// Index of the skin in [`Plan::features`], which is picked on the nominal.
+    pub of: usize,
+    /// Which part of its border.
+    pub border: EdgeBorder,
+    /// Which of the edges there.
+    pub at: EdgeAt,
+    /// Distance of the stations at which it is measured, mm.
+    pub station_mm: Option<f64>,
+}
+
+/// Which part of a skin's border.
+#[derive(Clone, Debug, PartialEq)]
+pub enum EdgeBorder {
+    /// The one that goes round all others.
+    Outer,
+    /// That of an opening.
+    Inner {
+        /// A place near it, mm; `None` where there is only one.
+        near: Option<Point>,
+    },
+    /// From the first of some places by the others to the last, mm.
+    Along(Vec<Point>),
 }
 
 /// The point, line or plane by which a feature is placed and turned (situation feature, ISO 17450-1), with
@@ -263,6 +292,8 @@ pub enum Situation {
     Group,
     /// A surface, which has no place but its own.
     Surface,
+    /// A trimmed edge, which has no place but its own.
+    Edge,
 }
 
 /// A datum system (ISO 5459).

@@ -12,6 +12,7 @@ mod bind;
 mod check;
 mod datums;
 mod domain;
+mod edge;
 mod faces;
 mod fault;
 pub mod file;
@@ -38,14 +39,15 @@ mod tree;
 pub use bind::{BoundFeature, FaceMap, bind};
 pub use domain::{
     Association, Axis, BestFit, BestFitCriterion, Characteristic, Condition, Datum, DatumFrom, DatumSource,
-    DatumSystem, DatumTarget, Decision, Feature, FeatureKind, Filter, Fixture, FixtureTarget, Lock, Material,
-    Needs, OrientationKind, Place, Plan, PointOn, RunoutDirection, Situation, SizeOperator, Standard,
-    StandardSystem, StraightnessOf, Zone,
+    DatumSystem, DatumTarget, Decision, EdgeAt, EdgeBorder, EdgePlace, Feature, FeatureKind, Filter, Fixture,
+    FixtureTarget, Lock, Material, Needs, OrientationKind, Place, Plan, PointOn, RunoutDirection, Situation,
+    SizeOperator, Standard, StandardSystem, StraightnessOf, Zone,
 };
+pub use edge::BoundEdge;
 pub use fault::Fault;
 pub use file::PlanFile;
 pub use rebind::{FeatureChange, Lies, changes};
-pub use required::Requirement;
+pub use required::{LineSection, Requirement};
 pub use short_form::ShortForm;
 pub use sound::SoundFeatures;
 pub use thickness::{

@@ -2,6 +2,7 @@
 
 use super::check::{Names, in_range};
 use super::domain::{Feature, Place, PointOn, Situation};
+use super::edge;
 use super::fault::Faults;
 use super::file::{self, FeatureKind, PlanFile};
 use crate::geometry::{Direction, Point, Vector};
@@ -20,6 +21,7 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
         ("slot", f.slot.is_some(), Some(FeatureKind::Slot)),
         ("width", f.width.is_some(), Some(FeatureKind::Width)),
         ("group", f.group.is_some(), Some(FeatureKind::Group)),
+        ("edge", f.edge.is_some(), Some(FeatureKind::Edge)),
     ]
     .into_iter()
     .filter(|(_, given, _)| *given)
@@ -28,14 +30,18 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
     let kind_known = faults.sound(&format!("{place}.kind"));
     match given.as_slice() {
         [] => {
-            let words = ["pick", "face", "fingerprint", "point", "hole", "plane", "slot", "width", "group"];
+            let words =
+                ["pick", "face", "fingerprint", "point", "hole", "plane", "slot", "width", "group", "edge"];
             if kind_known && words.iter().all(|w| faults.sound(&format!("{place}.{w}"))) {
                 faults.add(&place, format!("says no place; write {}", places_of(f.kind)));
             }
         }
         [(word, kind)] => {
             let wrong = match kind {
-                None => matches!(f.kind, FeatureKind::Point | FeatureKind::Width | FeatureKind::Group),
+                None => matches!(
+                    f.kind,
+                    FeatureKind::Point | FeatureKind::Width | FeatureKind::Group | FeatureKind::Edge
+                ),
                 Some(kind) => *kind != f.kind,
             };
             if wrong && kind_known {
@@ -74,6 +80,8 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
             faults.add(&place, format!("has {} features; write the ids of two or more", group.of.len()));
         }
         members(faults, names, file, &place, &group.of, IN_A_GROUP).map(Place::Of)
+    } else if let Some(line) = &f.edge {
+        edge::check(faults, names, file, &format!("{place}.edge"), line).map(Place::Edge)
     } else {
         stated(faults, &place, f).map(Place::Stated)
     };
@@ -139,6 +147,9 @@ fn places_of(kind: FeatureKind) -> &'static str {
         | FeatureKind::Torus => "`pick = { near_mm = [x, y, z] }`",
         FeatureKind::Width => "`width = { of = [\"P1\", \"P2\"] }` with the ids of two planes",
         FeatureKind::Group => "`group = { of = [\"H1\", \"H2\"] }` with the ids of its features",
+        FeatureKind::Edge => {
+            "`edge = { of = \"SKIN\", loop = \"outer\", at = \"visible_arris\" }` with the id of the skin that ends there"
+        }
     }
 }
 

@@ -22,18 +22,14 @@ pub enum Requirement {
         /// As the drawing writes it, where it is not the two limits.
         drawn: Option<String>,
     },
-    /// Profile of a line: the section of a feature by a plane (ISO 1660).
+    /// Profile of a line: the section of a feature by a plane, or a trimmed edge (ISO 1660).
     LineProfile {
         /// Largest deviation outside the material, mm, 0 or more.
         limit_outside_mm: f64,
         /// Largest deviation inside the material, mm, 0 or more.
         limit_inside_mm: f64,
-        /// A place on the plane of the section.
-        at: Point,
-        /// Square to it.
-        normal: Direction,
-        /// Where the line begins and ends.
-        between: Option<[Point; 2]>,
+        /// The line; `None` of a trimmed edge, which is its own.
+        section: Option<LineSection>,
         /// Whether the datum system orients the zone and does not place it.
         orientation_only: bool,
     },
@@ -185,6 +181,17 @@ pub enum Requirement {
         /// The gauge and how it is used.
         procedure: String,
     },
+}
+
+/// The section of a feature by a plane.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LineSection {
+    /// A place on the plane.
+    pub at: Point,
+    /// Square to it.
+    pub normal: Direction,
+    /// Where the line begins and ends.
+    pub between: Option<[Point; 2]>,
 }
 
 impl Requirement {

@@ -242,14 +242,14 @@ fn may_have_datums(requirement: &Requirement) -> bool {
 
 /// The kinds of features of which it can be required; `kind` where any will do.
 fn features_of(requirement: &Requirement, kind: FeatureKind) -> Vec<FeatureKind> {
-    use FeatureKind::{Cone, Cylinder, Group, Hole, Plane, Point, Slot, Sphere, Surface, Torus, Width};
+    use FeatureKind::{Cone, Cylinder, Edge, Group, Hole, Plane, Point, Slot, Sphere, Surface, Torus, Width};
     match requirement {
         Requirement::Reading { .. } | Requirement::Gauge { .. } => vec![kind],
         Requirement::Thickness(_) => thickness::FACES.to_vec(),
         Requirement::SurfaceProfile { .. } => {
             vec![Surface, Plane, Point, Cylinder, Cone, Sphere, Torus, Group]
         }
-        Requirement::LineProfile { .. } => vec![Surface, Plane, Cylinder, Cone, Sphere, Torus],
+        Requirement::LineProfile { .. } => vec![Surface, Plane, Cylinder, Cone, Sphere, Torus, Edge],
         Requirement::Diameter { .. } => vec![Hole, Cylinder, Sphere],
         Requirement::Width { .. } => vec![Slot, Width],
         Requirement::Radius { .. } => vec![Cylinder, Sphere, Torus],
@@ -373,7 +373,7 @@ fn requirement(
     // Each is `None` where it is not written, and holds `None` where it is and has faults.
     let written: [Option<Option<Requirement>>; 22] = [
         c.surface_profile.map(|s| tolerance::surface_profile(faults, &at("surface_profile"), s, system)),
-        c.line_profile.as_ref().map(|l| tolerance::line_profile(faults, &at("line_profile"), l)),
+        c.line_profile.as_ref().map(|l| tolerance::line_profile(faults, &at("line_profile"), l, kind)),
         sized("diameter", c.diameter.as_ref()).map(|s| {
             let Sized { nominal_mm, upper_deviation_mm, lower_deviation_mm, size } = s;
             Some(Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm, size })

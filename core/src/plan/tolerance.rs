@@ -3,10 +3,10 @@
 use super::check::{Names, in_range};
 use super::domain::{Condition, OrientationKind, StandardSystem, StraightnessOf, Zone};
 use super::fault::Faults;
-use super::file;
+use super::file::{self, FeatureKind};
 use super::iso2768::length_deviation_mm;
 use super::place::{direction, length, triple};
-use super::required::Requirement;
+use super::required::{LineSection, Requirement};
 use crate::geometry::{Direction, Point};
 
 /// A zone's diameter or width.
@@ -361,16 +361,56 @@ fn limits(faults: &Faults, place: &str, outside: f64, inside: f64) {
     }
 }
 
-pub(super) fn line_profile(faults: &Faults, place: &str, l: &file::LineProfile) -> Option<Requirement> {
+pub(super) fn line_profile(
+    faults: &Faults,
+    place: &str,
+    l: &file::LineProfile,
+    kind: Option<FeatureKind>,
+) -> Option<Requirement> {
     limits(faults, place, l.limit_outside_mm, l.limit_inside_mm);
-    let at = triple(faults, &format!("{place}.section.at_mm"), &l.section.at_mm);
-    let normal: Option<Direction> = direction(
-        faults,
-        &format!("{place}.section.normal"),
-        &l.section.normal,
-        "write a vector square to it",
-    );
-    let between = match l.between.as_slice() {
+    let of_edge = kind == Some(FeatureKind::Edge);
+    let section = match &l.section {
+        Some(_) if of_edge => {
+            faults.add(format!("{place}.section"), "a trimmed edge is its own line; leave it out");
+            None
+        }
+        Some(section) => Some(line_section(faults, place, section, &l.between)?),
+        None if of_edge => {
+            if !l.between.is_empty() {
+                let problem = "a part of a trimmed edge is a feature of its own; write `along` there";
+                faults.add(format!("{place}.between"), problem);
+            }
+            None
+        }
+        // Of a feature that is not known there may be none to write.
+        None if kind.is_none() => None,
+        None => {
+            if faults.sound(&format!("{place}.section")) {
+                let problem =
+                    "is missing; write the plane that cuts, `{ at_mm = [x, y, z], normal = [x, y, z] }`";
+                faults.add(format!("{place}.section"), problem);
+            }
+            return None;
+        }
+    };
+    Some(Requirement::LineProfile {
+        limit_outside_mm: l.limit_outside_mm,
+        limit_inside_mm: l.limit_inside_mm,
+        section,
+        orientation_only: l.orientation_only.unwrap_or(false),
+    })
+}
+
+fn line_section(
+    faults: &Faults,
+    place: &str,
+    section: &file::Section,
+    between: &[file::PlaceOnLine],
+) -> Option<LineSection> {
+    let at = triple(faults, &format!("{place}.section.at_mm"), &section.at_mm);
+    let normal: Option<Direction> =
+        direction(faults, &format!("{place}.section.normal"), &section.normal, "write a vector square to it");
+    let between = match between {
         [] => None,
         [a, b] => {
             let end = |k: usize, p: &file::PlaceOnLine| {
@@ -385,12 +425,5 @@ pub(super) fn line_profile(faults: &Faults, place: &str, l: &file::LineProfile) 
             None
         }
     };
-    Some(Requirement::LineProfile {
-        limit_outside_mm: l.limit_outside_mm,
-        limit_inside_mm: l.limit_inside_mm,
-        at: Point::from(at?),
-        normal: normal?,
-        between,
-        orientation_only: l.orientation_only.unwrap_or(false),
-    })
+    Some(LineSection { at: Point::from(at?), normal: normal?, between })
 }

@@ -1,5 +1,6 @@
 //! A scan in millimetres, with normals where they are known.
 
+mod border;
 mod info;
 mod kept;
 mod normals;
@@ -124,12 +125,14 @@ pub struct Scan {
     /// One a scan that went in: the end of its points and their spacing, mm.
     pieces: Vec<(usize, f64)>,
     dropped: usize,
+    /// Points at which the file's own mesh ends, ascending; `None` where it has none.
+    border: Option<Vec<u32>>,
 }
 
 impl PartialEq for Scan {
     /// The same numbers, in whatever precision they are kept.
     fn eq(&self, other: &Self) -> bool {
-        let told = |s: &Self| (s.pieces.clone(), s.dropped);
+        let told = |s: &Self| (s.pieces.clone(), s.dropped, s.border.clone());
         self.points() == other.points() && self.normals() == other.normals() && told(self) == told(other)
     }
 }
@@ -178,12 +181,14 @@ impl Scan {
         {
             found = normals::of_file(file, &repeated, run)?;
         }
+        let mut border = border::border(given, triangles, &repeated, run)?;
         // All in place: a second copy of a large scan would be more than all the rest together.
         if !repeated.is_empty() {
             let mut keep = vec![true; given];
             repeated.iter().for_each(|&(i, _)| keep[i as usize] = false);
             points.retain(&keep);
             found.iter_mut().for_each(|n| n.retain(&keep));
+            border.iter_mut().for_each(|b| retain(b, &keep));
         }
         let spacing_mm = spacing::spacing_mm(points.view(), &dealt, run)?;
         if let Some(normals) = &mut found
@@ -192,9 +197,11 @@ impl Scan {
             let keep: Vec<bool> = (0..normals.len()).map(|i| !normals.lacks(i)).collect();
             points.retain(&keep);
             normals.retain(&keep);
+            border.iter_mut().for_each(|b| retain(b, &keep));
         }
         let count = points.view().len();
-        Ok(Self { dropped: given - count, pieces: vec![(count, spacing_mm)], points, normals: found })
+        let border = border.map(|b| (0u32..).zip(b).filter(|(_, on)| *on).map(|(i, _)| i).collect());
+        Ok(Self { dropped: given - count, pieces: vec![(count, spacing_mm)], points, normals: found, border })
     }
 
     /// Some of its points, by their indices, ascending. The spacing stays that of the whole.
@@ -209,6 +216,10 @@ impl Scan {
                 self.pieces.iter().map(end).collect()
             },
             dropped: self.dropped,
+            border: self.border.as_ref().map(|border| {
+                let kept = (0u32..).zip(indices);
+                kept.filter(|(_, i)| border.binary_search(i).is_ok()).map(|(k, _)| k).collect()
+            }),
         }
     }
 
@@ -224,6 +235,7 @@ impl Scan {
             normals: self.normals.clone(),
             pieces: self.pieces.iter().map(|(end, spacing)| (*end, spacing * factor)).collect(),
             dropped: self.dropped,
+            border: self.border.clone(),
         }
     }
 
@@ -246,7 +258,9 @@ impl Scan {
             pieces.extend(scan.pieces.iter().map(|(end, spacing)| (before + end, *spacing)));
             dropped += scan.dropped;
         }
-        Self { points: Places::Double(points), normals: normals.map(Ways::Double), pieces, dropped }
+        // Where the mesh of one ends another may go on.
+        let border = if others.is_empty() { self.border.clone() } else { None };
+        Self { points: Places::Double(points), normals: normals.map(Ways::Double), pieces, dropped, border }
     }
 
     /// All points, mm.
@@ -257,6 +271,10 @@ impl Scan {
     /// nor triangles.
     pub fn normals(&self) -> Option<Normals<'_>> {
         self.normals.as_ref().map(Ways::view)
+    }
+    /// Points at which the file's own mesh ends, ascending; `None` where it has no mesh, and for several scans together.
+    pub fn border(&self) -> Option<&[u32]> {
+        self.border.as_deref()
     }
     /// Median distance from a point to its nearest other point, mm, over a fixed sample; 0 for a single
     /// point, which has no neighbour. Of several scans together that of the densest, so that a sparse one

@@ -115,7 +115,7 @@ impl Placed {
                 placed(fit.centre, nominal.direction.map(|_| fit.axis))
             }
             Situation::Sphere { .. } => placed(sphere(points)?.centre, None),
-            Situation::Point { .. } | Situation::Group | Situation::Surface => {
+            Situation::Point { .. } | Situation::Group | Situation::Surface | Situation::Edge => {
                 return Err(subject.has_none("place of its own"));
             }
         })

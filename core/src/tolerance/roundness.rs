@@ -51,7 +51,8 @@ impl Rule for Roundness {
             | Situation::Torus { .. }
             | Situation::Width { .. }
             | Situation::Group
-            | Situation::Surface => return Err(self.of.has_none("roundness")),
+            | Situation::Surface
+            | Situation::Edge => return Err(self.of.has_none("roundness")),
         };
         let mut worst = Worst::new();
         for section in &sections {

@@ -51,7 +51,8 @@ impl Rule for Size {
             | Situation::Cone { .. }
             | Situation::Torus { .. }
             | Situation::Group
-            | Situation::Surface => Err(self.of.has_none("size")),
+            | Situation::Surface
+            | Situation::Edge => Err(self.of.has_none("size")),
         }
     }
 }

@@ -40,6 +40,7 @@ impl Subject {
             Situation::Width { .. } => "width",
             Situation::Group => "group",
             Situation::Surface => "surface",
+            Situation::Edge => "trimmed edge",
         }
     }
 
@@ -52,9 +53,11 @@ impl Subject {
             | Situation::Sphere { hollow, .. }
             | Situation::Torus { hollow, .. }
             | Situation::Width { hollow, .. } => hollow,
-            Situation::Plane { .. } | Situation::Point { .. } | Situation::Group | Situation::Surface => {
-                false
-            }
+            Situation::Plane { .. }
+            | Situation::Point { .. }
+            | Situation::Group
+            | Situation::Surface
+            | Situation::Edge => false,
         }
     }
 

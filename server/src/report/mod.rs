@@ -7,6 +7,7 @@
 //! paint, marks      pixels to colours, worst places with their labels
 //! picture           the views of the part
 //! rows, worst       the characteristics in words, their worst places
+//! curve             the offsets along a trimmed edge
 //! evidence          what they rest on, in words
 //! faces             beside it: the numbered faces of a nominal
 //! ```
@@ -14,6 +15,7 @@
 //! The page needs no network and no script, and forbids itself both. Every word from outside goes through
 //! the template's escaping.
 
+mod curve;
 mod evidence;
 mod faces;
 mod marks;
@@ -32,6 +34,7 @@ mod tests;
 pub use faces::{face_exactness, face_name, face_size, faces_page};
 
 use askama::Template;
+use curve::Curve;
 use evidence::{Alignment, Budget, Conformity, DatumSystem, Source};
 use picture::Picture;
 use rows::Row;
@@ -155,6 +158,7 @@ fn page(input: &ReportInput, size: picture::Size) -> Result<String, ReportError>
         shown: input.surface.map(|surface| Shown::new(surface, record, &worst, size)).transpose()?,
         worst: &worst,
         unmarked,
+        curves: record.evaluations.iter().filter_map(Curve::new).collect(),
         hatch: palette::css(palette::HATCH[0]),
         hatch_dark: palette::css(palette::HATCH[1]),
         alignment: record.alignment.as_ref().map(Alignment::new),
@@ -218,6 +222,7 @@ struct Page<'a> {
     shown: Option<Shown>,
     worst: &'a [worst::Worst],
     unmarked: Vec<String>,
+    curves: Vec<Curve>,
     hatch: String,
     hatch_dark: String,
     alignment: Option<Alignment>,

@@ -34,6 +34,7 @@ fn evaluation(number: &str, requirement: &str, verdict: Verdict) -> Evaluation {
         conformity: None,
         correlated_groups: Vec::new(),
         thickness: None,
+        edge: None,
     }
 }
 

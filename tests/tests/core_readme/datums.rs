@@ -76,6 +76,7 @@ fn established(mut all: Vec<Made>, datums: Vec<Datum>) -> PointDatums {
             _ => Point::origin(),
         },
         of: m.of.clone(),
+        edge: None,
     };
     let faces = FaceMap { features: all.iter().map(bound).collect(), remarks: Vec::new() };
     plan.datum_systems =

@@ -210,6 +210,7 @@ fn of_zone(
             spikes: found.sides.iter().map(|s| s.spikes).sum(),
             far: missing,
             margin_mm: found.margin_mm,
+            tiled: false,
         };
         let mean_nominal = mean(&mut valued.iter().map(|v| nominal_mm(v.0)), valued.len());
         let asked = Asked {

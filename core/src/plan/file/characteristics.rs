@@ -33,7 +33,7 @@ pub struct Characteristic {
     /// Profile of a surface, plane, check point or group (ISO 1660).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub surface_profile: Option<SurfaceProfile>,
-    /// Profile of a line: of a section of a surface (ISO 1660).
+    /// Profile of a line: of a section of a surface, or of a trimmed edge (ISO 1660).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub line_profile: Option<LineProfile>,
     /// Diameter of a hole, cylinder or sphere (ISO 14405-1).

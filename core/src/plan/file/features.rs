@@ -1,5 +1,6 @@
 //! Nominal features, and where they are.
 
+use super::PlaceOnLine;
 use serde::{Deserialize, Serialize};
 
 /// What kind of feature.
@@ -28,6 +29,8 @@ pub enum FeatureKind {
     Width,
     /// Features that are judged together (ISO 5458): a pattern of holes, faces under one tolerance.
     Group,
+    /// A trimmed edge: the line in which a skin ends.
+    Edge,
 }
 
 impl FeatureKind {
@@ -45,6 +48,7 @@ impl FeatureKind {
             FeatureKind::Torus => "torus",
             FeatureKind::Width => "width",
             FeatureKind::Group => "group",
+            FeatureKind::Edge => "edge",
         }
     }
 }
@@ -86,6 +90,53 @@ pub struct Feature {
     /// The features of a group.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub group: Option<Members>,
+    /// Where a trimmed edge runs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub edge: Option<EdgeLine>,
+}
+
+/// Which border of a skin.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum EdgeLoop {
+    /// The one that goes round all others.
+    Outer,
+    /// That of an opening, a hole or a slot.
+    Inner,
+}
+
+/// Which of the edges that a trimmed skin has.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum EdgeAt {
+    /// Where skin and wall meet.
+    VisibleArris,
+    /// Where the wall meets the other side.
+    HiddenArris,
+    /// Half way between both.
+    WallMiddle,
+}
+
+/// A trimmed edge: a whole border of a skin, or a part of one.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EdgeLine {
+    /// Id of the surface or plane that it bounds.
+    pub of: String,
+    /// Which border; `along` otherwise.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub r#loop: Option<EdgeLoop>,
+    /// x, y, z of a place near an inner border, mm, where there are several; empty where there is one.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub near_mm: Vec<f64>,
+    /// Instead of a whole border: two or more places that its part runs by, from the first to the last.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub along: Vec<PlaceOnLine>,
+    /// Which of the edges there.
+    pub at: EdgeAt,
+    /// Distance of the stations at which it is measured, mm; by filter and scan if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub station_mm: Option<f64>,
 }
 
 /// The kind of surface on which a face lies.

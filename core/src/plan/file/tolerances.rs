@@ -51,7 +51,7 @@ pub struct PlaceOnLine {
     pub at_mm: Vec<f64>,
 }
 
-/// Profile of a line: the section of a feature by a plane.
+/// Profile of a line: the section of a feature by a plane, or a trimmed edge.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct LineProfile {
@@ -59,8 +59,9 @@ pub struct LineProfile {
     pub limit_outside_mm: f64,
     /// Largest deviation inside the material, mm, as a positive number.
     pub limit_inside_mm: f64,
-    /// The plane of the section.
-    pub section: Section,
+    /// The plane of the section; absent for a trimmed edge, which is its own line.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub section: Option<Section>,
     /// Where the line begins and ends; the whole section if empty.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub between: Vec<PlaceOnLine>,

@@ -1,0 +1,606 @@
+//! One offset a station, by whichever of wall, mesh border and skin serves.
+
+use rayon::prelude::*;
+
+use super::frames::{Frames, Here, Stretch};
+use super::near::{Around, Near, Sides, WALL_MM, near};
+use super::surface::{Ends, Of, Window};
+use super::wall::{LEAST_NOISE_MM, Line, Place, Section};
+use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
+use crate::nominal::Nominal;
+use crate::plan::{BoundEdge, EdgeAt};
+use crate::run::{Run, Stopped};
+use crate::scan::Scan;
+
+/// What an edge is measured on.
+pub struct EdgeInput<'a> {
+    /// The nominal.
+    pub nominal: &'a Nominal,
+    /// Its edge.
+    pub edge: &'a BoundEdge,
+    /// The scan.
+    pub scan: &'a Scan,
+    /// How it lies on the part.
+    pub part_from_scan: &'a Motion<PartFrame, ScanFrame>,
+    /// Nesting index of the filter along the edge, mm.
+    pub nesting_mm: f64,
+    /// The largest limit, mm: the edge is looked for well beyond it.
+    pub furthest_mm: f64,
+    /// Standard deviation of the points' noise on the whole scan, mm.
+    pub noise_mm: f64,
+}
+
+/// What told an offset.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum By {
+    /// Skin and wall, prolonged to where they meet.
+    Wall,
+    /// The border of the scan's own mesh.
+    MeshBorder,
+    /// The last points of the skin.
+    Surface,
+}
+
+impl By {
+    /// As records say it.
+    pub fn word(self) -> &'static str {
+        match self {
+            By::Wall => "wall",
+            By::MeshBorder => "mesh_border",
+            By::Surface => "surface",
+        }
+    }
+}
+
+/// What was found at a station.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Found {
+    /// Signed offset along the outward direction, mm, positive outside the material.
+    pub offset_mm: f64,
+    /// Its standard uncertainty from noise and spacing of the points, mm.
+    pub standard_mm: f64,
+    /// Over what length of the edge the error is the same, mm; 0 for none beyond the station.
+    pub common_mm: f64,
+    /// What told it.
+    pub by: By,
+    /// Points that it rests on.
+    pub points: usize,
+}
+
+/// A place of the edge and the length that it stands for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Station {
+    /// Index in [`MeasuredEdge::stretches`].
+    pub(super) stretch: u32,
+    /// Along its run, mm.
+    pub along_mm: f64,
+    /// Along the whole edge, run after run, mm.
+    pub at_mm: f64,
+    /// The length of edge that it stands for, mm.
+    pub length_mm: f64,
+    /// The nominal place, mm: on the visible arris, the hidden one or half way.
+    pub place: Point,
+    /// In the skin, square to the edge, out of the material.
+    pub outward: Direction,
+    /// What was found there; `None` where nothing was.
+    pub found: Option<Found>,
+}
+
+/// A trimmed edge as it was measured.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MeasuredEdge {
+    /// Its stations, in the order of the line.
+    pub stations: Vec<Station>,
+    /// Distance of the stations, mm.
+    pub step_mm: f64,
+    /// Length of the nominal edge, mm.
+    pub length_mm: f64,
+    /// Standard deviation of the noise of the points used, mm.
+    pub noise_mm: f64,
+    /// Points used.
+    pub points: usize,
+    /// What was left out along the line beside its corners, mm.
+    pub corner_strip_mm: f64,
+    /// What was left out along the arris: of the skin, of the wall below it, of the wall above the other side, of the other
+    /// side, mm.
+    pub strips_mm: [f64; 4],
+    /// How far off its nominal place the edge was looked for, mm.
+    pub reach_mm: f64,
+    /// A place where the surface goes on further than that, mm, and how many stations have one.
+    pub beyond: Option<(usize, Point)>,
+    pub(super) stretches: Vec<Stretch>,
+}
+
+impl MeasuredEdge {
+    /// Share of the stations' length at which something was found.
+    pub fn seen(&self) -> f64 {
+        let all: f64 = self.stations.iter().map(|s| s.length_mm).sum();
+        let seen: f64 = self.stations.iter().filter(|s| s.found.is_some()).map(|s| s.length_mm).sum();
+        if all > 0.0 { seen / all } else { 0.0 }
+    }
+
+    /// The longest stretch of the edge at which nothing was found: its length, mm, and the place of its middle.
+    pub fn longest_unseen(&self) -> Option<(f64, Point)> {
+        let n = self.stations.len();
+        let follows = |k: usize| {
+            let (a, b) = (&self.stations[k], &self.stations[(k + 1) % n]);
+            let wraps = k + 1 == n && self.stretches[a.stretch as usize].closed;
+            a.stretch == b.stretch && (k + 1 < n || wraps)
+        };
+        let unseen = |k: usize| self.stations[k].found.is_none();
+        let mut best: Option<(f64, Point)> = None;
+        for first in (0..n).filter(|&k| unseen(k)) {
+            // Only from where it begins, or anywhere in a loop of which nothing was seen.
+            let before = (first + n - 1) % n;
+            if first != before && unseen(before) && follows(before) && !(0..n).all(unseen) {
+                continue;
+            }
+            let (mut last, mut length) = (first, self.stations[first].length_mm);
+            let mut members = vec![first];
+            while follows(last) && (last + 1) % n != first && unseen((last + 1) % n) {
+                last = (last + 1) % n;
+                length += self.stations[last].length_mm;
+                members.push(last);
+            }
+            if best.is_none_or(|b| length > b.0) {
+                best = Some((length, self.stations[members[members.len() / 2]].place));
+            }
+        }
+        best
+    }
+}
+
+/// Most stations of an edge: a metre of edge still has one every twentieth of a millimetre.
+const MOST_STATIONS: f64 = 20_000.0;
+
+/// Fewer points of a wall do not tell its line from strays.
+const LEAST_WALL: usize = 3;
+
+/// A wall whose points scatter by this many times the noise of all is none.
+const SCATTER: f64 = 5.0;
+
+/// Left out along the arris at first, and beside corners of the line: what scanners round, and where points of the next face
+/// mix in. 1 mm (common practice, no source), and never less than a spacing and a half.
+fn strip_mm(spacing_mm: f64) -> f64 {
+    1f64.max(1.5 * spacing_mm)
+}
+
+/// Left out at both ends of a wall at first, mm: a tenth of its depth, at least 0.6 mm (twice what scanners usually
+/// round) and five times the noise, at most a quarter.
+fn wall_strip_mm(depth_mm: f64, noise_mm: f64) -> f64 {
+    (0.1 * depth_mm).max(0.6).max(5.0 * noise_mm).min(0.25 * depth_mm)
+}
+
+/// Without normals, points this near to an arris may be of the next face, mm.
+const MIXED_MM: f64 = 0.3;
+
+/// Bins in which a strip is looked at for a rounding.
+const BINS: usize = 8;
+
+/// How much of a strip is rounded: as far from the arris as the points of a bin, on the mean over the whole edge, lie off the
+/// lines of their sections by more than their noise explains (four standard deviations and an eighth of the noise).
+/// What shows no rounding is not left out.
+fn rounded_mm(points: &[(f64, f64)], noise_mm: f64, most_mm: f64) -> f64 {
+    let width = most_mm / BINS as f64;
+    let mut bins = [(0.0, 0.0); BINS];
+    for &(distance, off) in points {
+        if distance >= 0.0 && distance < most_mm {
+            let bin = &mut bins[((distance / width) as usize).min(BINS - 1)];
+            *bin = (bin.0 + 1.0, bin.1 + off);
+        }
+    }
+    let off = |&(n, sum): &(f64, f64)| n > 0.0 && (sum / n).abs() > noise_mm * (0.125 + 4.0 / f64::sqrt(n));
+    bins.iter().rposition(off).map_or(0.0, |k| (k + 1) as f64 * width)
+}
+
+/// Measures an edge.
+///
+/// # Errors
+/// Only a stop by the caller.
+pub fn measure(run: &Run, input: &EdgeInput) -> Result<MeasuredEdge, Stopped> {
+    let line = &input.edge.line;
+    let frames = Frames::new(line);
+    let sides = Sides::new(input.nominal, line);
+    let coarse = input.scan.spacing_mm();
+    let reach_mm = (4.0 * input.furthest_mm).max(2.0).max(4.0 * coarse);
+    let band_mm = strip_mm(coarse) + 3f64.max(6.0 * coarse);
+    let around = Around { reach_mm, band_mm };
+    let mut points = near(run, input.scan, input.part_from_scan, &frames, &sides, around)?;
+    points.sort_by(|a, b| {
+        a.run.cmp(&b.run).then(a.along_mm.total_cmp(&b.along_mm)).then(a.index.cmp(&b.index))
+    });
+    run.check()?;
+    let spacing_mm =
+        if points.is_empty() { coarse } else { input.scan.spacing_among(points.iter().map(|p| p.index)) };
+    let strip = strip_mm(spacing_mm);
+    let length_mm = line.length_mm();
+    let by_filter = (0.25 * input.nesting_mm).max(2.0 * spacing_mm);
+    let step_mm = input.edge.station_mm.unwrap_or(by_filter).max(length_mm / MOST_STATIONS);
+    let stretches = frames.stretches(strip);
+    let mut stations = Vec::new();
+    for (k, stretch) in stretches.iter().enumerate() {
+        lay(&frames, stretch, k as u32, step_mm, input.edge.at, &mut stations);
+    }
+    let place = match input.edge.at {
+        EdgeAt::VisibleArris => Place::Visible,
+        EdgeAt::HiddenArris => Place::Hidden,
+        EdgeAt::WallMiddle => Place::Middle,
+    };
+    let depth = line
+        .runs
+        .iter()
+        .flat_map(|r| r.walls.iter().flatten())
+        .map(|w| w.depth_mm)
+        .fold(f64::INFINITY, f64::min);
+    let depth = if depth.is_finite() { depth } else { WALL_MM };
+    let corner = strip;
+    let wall_strip = wall_strip_mm(depth, input.noise_mm);
+    let mut look = Look {
+        input,
+        frames: &frames,
+        points: &points,
+        place,
+        strips_mm: [strip, wall_strip, wall_strip, strip],
+        band_mm,
+        reach_mm,
+        spacing_mm,
+        stretches: &stretches,
+    };
+    // Once with the noise of the whole scan, once with what the sections themselves show.
+    let first = look.sections(run, &stations, [input.noise_mm; 3])?;
+    let noise = [0, 1, 2].map(|k| {
+        let lines = first.iter().map(|s| [s.section.wall, s.section.skin, s.section.other][k]);
+        scatter(lines).unwrap_or(0.0).max(input.noise_mm).max(LEAST_NOISE_MM)
+    });
+    look.strips_mm = look.shown(&stations, &first, noise);
+    let sections = look.sections(run, &stations, noise)?;
+    let found: Result<Vec<Option<Result<Found, ()>>>, Stopped> = stations
+        .par_iter()
+        .zip(&sections)
+        .map(|(station, cut)| {
+            run.check()?;
+            Ok(look.found(station, cut, noise))
+        })
+        .collect();
+    let mut beyond: Option<(usize, Point)> = None;
+    for (station, found) in stations.iter_mut().zip(found?) {
+        match found {
+            Some(Ok(found)) => station.found = Some(found),
+            Some(Err(())) => beyond = Some(beyond.map_or((1, station.place), |(n, at)| (n + 1, at))),
+            None => {}
+        }
+    }
+    let used = stations.iter().filter_map(|s| s.found);
+    let points = used.clone().map(|f| f.points).sum();
+    let by_wall = used.clone().any(|f| f.by == By::Wall);
+    let noise_mm = if by_wall { noise[0].max(noise[1]) } else { noise[1] };
+    Ok(MeasuredEdge {
+        stations,
+        step_mm,
+        length_mm,
+        noise_mm,
+        points,
+        corner_strip_mm: corner,
+        strips_mm: look.strips_mm,
+        reach_mm,
+        beyond,
+        stretches,
+    })
+}
+
+/// Lays stations of equal length along a stretch.
+fn lay(frames: &Frames, stretch: &Stretch, index: u32, step_mm: f64, at: EdgeAt, all: &mut Vec<Station>) {
+    let length = stretch.to_mm - stretch.from_mm;
+    let count = (length / step_mm).round().max(1.0);
+    let before: f64 = (0..stretch.run).map(|r| frames.length_mm(r)).sum();
+    for k in 0..count as usize {
+        let along_mm = stretch.from_mm + length * (k as f64 + 0.5) / count;
+        let Some(here) = frames.along(stretch.run, along_mm) else { continue };
+        let Some(outward) = Direction::new(here.out) else { continue };
+        let down = here.wall.map_or_else(crate::geometry::Vector::zeros, |w| w.down.vector() * w.depth_mm);
+        let place = match at {
+            EdgeAt::VisibleArris => here.place,
+            EdgeAt::HiddenArris => here.place + down,
+            EdgeAt::WallMiddle => here.place + down * 0.5,
+        };
+        all.push(Station {
+            stretch: index,
+            along_mm,
+            at_mm: before + along_mm,
+            length_mm: length / count,
+            place,
+            outward,
+            found: None,
+        });
+    }
+}
+
+/// Pooled standard deviation of the points about their lines, mm; stations that scatter far more than most are left out.
+fn scatter(lines: impl Iterator<Item = Line>) -> Option<f64> {
+    // Two parameters each.
+    let all: Vec<(f64, f64)> =
+        lines.filter(|l| l.points > 2).map(|l| (l.squares, l.points as f64 - 2.0)).collect();
+    let mut means: Vec<f64> = all.iter().map(|(s, n)| s / n).collect();
+    means.sort_by(f64::total_cmp);
+    let median = *means.get(means.len() / 2)?;
+    let usual = all.iter().filter(|(s, n)| s / n <= SCATTER * SCATTER * median);
+    let (squares, freedoms) = usual.fold((0.0, 0.0), |(a, b), (s, n)| (a + s, b + n));
+    (freedoms > 0.0).then(|| (squares / freedoms).sqrt())
+}
+
+/// The section at a station.
+struct Cut {
+    here: Here,
+    section: Section,
+    /// Where the edge lies by a first look, mm out.
+    about_mm: f64,
+}
+
+struct Look<'a> {
+    input: &'a EdgeInput<'a>,
+    frames: &'a Frames,
+    /// By run and place along it.
+    points: &'a [Near],
+    place: Place,
+    /// Of the skin, of the wall above and below, of the other side.
+    strips_mm: [f64; 4],
+    band_mm: f64,
+    reach_mm: f64,
+    spacing_mm: f64,
+    stretches: &'a [Stretch],
+}
+
+impl Look<'_> {
+    /// The points of a run between two places along it; of a closed one round its beginning too.
+    fn between(&self, run: u32, from_mm: f64, to_mm: f64, closed: bool) -> impl Iterator<Item = &Near> {
+        let part = |from: f64, to: f64| {
+            let first = self.points.partition_point(|p| (p.run, p.along_mm) < (run, from));
+            let last = self.points.partition_point(|p| (p.run, p.along_mm) < (run, to));
+            self.points[first..last.max(first)].iter()
+        };
+        let whole = self.frames.length_mm(run);
+        let nothing = || part(0.0, 0.0);
+        if closed && to_mm - from_mm >= whole {
+            return part(0.0, f64::INFINITY).chain(nothing()).chain(nothing());
+        }
+        let before = if closed && from_mm < 0.0 { part(from_mm + whole, f64::INFINITY) } else { nothing() };
+        let after = if closed && to_mm > whole { part(0.0, to_mm - whole) } else { nothing() };
+        before.chain(part(from_mm, to_mm)).chain(after)
+    }
+
+    fn own<'s>(&'s self, station: &Station) -> impl Iterator<Item = &'s Near> + 's {
+        let stretch = &self.stretches[station.stretch as usize];
+        let half = 0.5 * station.length_mm;
+        self.between(stretch.run, station.along_mm - half, station.along_mm + half, false)
+    }
+
+    fn sections(&self, run: &Run, stations: &[Station], noise: [f64; 3]) -> Result<Vec<Cut>, Stopped> {
+        stations
+            .par_iter()
+            .map(|station| {
+                run.check()?;
+                Ok(self.cut(station, noise))
+            })
+            .collect()
+    }
+
+    /// The lines of skin, wall and other side at a station: the skin first about its nominal end, then about its own.
+    fn cut(&self, station: &Station, noise: [f64; 3]) -> Cut {
+        let stretch = &self.stretches[station.stretch as usize];
+        let here = self.frames.along(stretch.run, station.along_mm).unwrap_or(Here {
+            run: stretch.run,
+            along_mm: station.along_mm,
+            place: station.place,
+            along: crate::geometry::Vector::zeros(),
+            up: crate::geometry::Vector::zeros(),
+            out: station.outward.vector(),
+            wall: None,
+        });
+        let mut about = 0.0;
+        let mut section = Section { wall: Line::default(), skin: Line::unseen(), other: Line::unseen() };
+        for round in 0..2 {
+            section = self.section(station, &here, about, noise);
+            if round > 0 {
+                break;
+            }
+            about = match section.offset(&here, Place::Visible) {
+                Some((offset, _)) if section.wall.points >= LEAST_WALL => offset,
+                // Without a wall the strip is counted from the last point.
+                _ => self.last(station, section.skin.value[0]),
+            }
+            .clamp(-self.reach_mm, self.reach_mm);
+        }
+        Cut { here, section, about_mm: about }
+    }
+
+    /// How far out the skin's last point at a station lies, mm; 0 without one.
+    fn last(&self, station: &Station, level_mm: f64) -> f64 {
+        let on_skin = |p: &&Near| p.skin.is_some_and(|(h, _)| (h - level_mm).abs() <= 0.5);
+        let last = self.own(station).filter(on_skin).map(|p| p.out_mm).fold(f64::NEG_INFINITY, f64::max);
+        if last.is_finite() { last } else { 0.0 }
+    }
+
+    fn section(&self, station: &Station, here: &Here, about_mm: f64, noise: [f64; 3]) -> Section {
+        let in_band = |p: &Near| {
+            let out = p.out_mm - about_mm;
+            out <= -self.strips_mm[0] && out >= -self.band_mm
+        };
+        let mut skin: Vec<[f64; 2]> = self
+            .own(station)
+            .filter(|p| in_band(p))
+            .filter_map(|p| p.skin.filter(|s| s.1).map(|s| [p.out_mm, s.0]))
+            .collect();
+        keep_about_median(&mut skin, 1.0);
+        let skin = Line::side(&mut skin, noise[1]);
+        let shift = here.wall.map_or(0.0, |w| w.depth_mm * w.down.vector().dot(&here.out));
+        let mut other: Vec<[f64; 2]> = self
+            .own(station)
+            .filter(|p| {
+                let out = p.out_mm - shift - about_mm;
+                out <= -self.strips_mm[3] && out >= -self.band_mm
+            })
+            .filter_map(|p| p.other.filter(|o| o.1).map(|o| [p.out_mm - shift, o.0]))
+            .collect();
+        keep_about_median(&mut other, 1.0);
+        let other = Line::side(&mut other, noise[2]);
+        let (from, to) = self.zone(here);
+        let level = skin.value[0];
+        let mut wall: Vec<[f64; 2]> = self
+            .own(station)
+            .filter_map(|p| p.wall)
+            .filter(|(_, down)| down + level >= from && *down <= to && down + level <= to.max(from))
+            .map(|(value, down)| [down, value])
+            .collect();
+        keep_about_median(&mut wall, 1.0);
+        let wall = Line::of(&mut wall, noise[0], None);
+        Section { wall, skin, other }
+    }
+
+    /// The strips that the whole edge shows to be rounded.
+    fn shown(&self, stations: &[Station], cuts: &[Cut], noise: [f64; 3]) -> [f64; 4] {
+        let mut points: [Vec<(f64, f64)>; 4] = Default::default();
+        for (station, cut) in stations.iter().zip(cuts) {
+            let Section { wall, skin, other } = &cut.section;
+            let off = |line: &Line, at: f64, value: f64| value - line.value[0] - line.value[1] * at;
+            let level = skin.value[0];
+            let depth = cut.here.wall.map_or(WALL_MM, |w| w.depth_mm);
+            let shift = cut.here.wall.map_or(0.0, |w| w.depth_mm * w.down.vector().dot(&cut.here.out));
+            for p in self.own(station) {
+                if let (Some((h, true)), true) = (p.skin, skin.points > 2) {
+                    points[0].push((cut.about_mm - p.out_mm, off(skin, p.out_mm, h)));
+                }
+                if let (Some((value, down)), true) = (p.wall, wall.points >= LEAST_WALL) {
+                    let o = off(wall, down, value);
+                    points[1].push((down + level, o));
+                    points[2].push((depth - down, o));
+                }
+                if let (Some((g, true)), true) = (p.other, other.points > 2) {
+                    let out = p.out_mm - shift;
+                    points[3].push((cut.about_mm - out, off(other, out, g)));
+                }
+            }
+        }
+        let of = [noise[1], noise[0], noise[0], noise[2]];
+        let least = if self.input.scan.normals().is_some() { 0.0 } else { MIXED_MM };
+        std::array::from_fn(|k| {
+            // Strays count no more than what a rounding may be.
+            let most = self.strips_mm[k];
+            let usual = |p: &(f64, f64)| p.1.abs() <= most.max(6.0 * of[k]);
+            let points: Vec<(f64, f64)> = points[k].iter().copied().filter(usual).collect();
+            rounded_mm(&points, of[k], most).max(least.max(5.0 * of[k] * f64::from(least > 0.0)).min(most))
+        })
+    }
+
+    /// From where to where down the wall its points count, mm.
+    fn zone(&self, here: &Here) -> (f64, f64) {
+        let depth = here.wall.map_or(WALL_MM, |w| w.depth_mm);
+        let [above, below] = [self.strips_mm[1], self.strips_mm[2]].map(|s| s.min(0.25 * depth));
+        let (from, to) = (above, depth - below);
+        match self.place {
+            Place::Visible => (from, to.min(WALL_MM)),
+            Place::Hidden => (from.max(depth - WALL_MM), to),
+            Place::Middle => (from.max(0.5 * (depth - WALL_MM)), to.min(0.5 * (depth + WALL_MM))),
+        }
+    }
+
+    /// The offset at a station; the inner error says that the surface goes on beyond.
+    fn found(&self, station: &Station, cut: &Cut, noise: [f64; 3]) -> Option<Result<Found, ()>> {
+        let Cut { here, section, .. } = cut;
+        let wall = &section.wall;
+        let freedoms = wall.points as f64 - 2.0;
+        let limit = SCATTER * noise[0];
+        if wall.points >= LEAST_WALL && wall.squares <= freedoms * limit * limit {
+            let (offset_mm, standard_mm) = section.offset(here, self.place)?;
+            let beside = match self.place {
+                Place::Visible => section.skin.points,
+                Place::Hidden => section.other.points,
+                Place::Middle => section.skin.points + section.other.points,
+            };
+            return Some(Ok(Found {
+                offset_mm,
+                standard_mm,
+                common_mm: 0.0,
+                by: By::Wall,
+                points: wall.points + beside,
+            }));
+        }
+        let end = self.end(station, cut, noise)?;
+        match end {
+            Ends::Unseen => None,
+            Ends::Beyond => Some(Err(())),
+            Ends::At(end) => Some(Ok(Found {
+                offset_mm: end.out_mm,
+                standard_mm: end.standard_mm,
+                common_mm: end.common_mm,
+                by: if end.by_border { By::MeshBorder } else { By::Surface },
+                points: end.points,
+            })),
+        }
+    }
+
+    /// The end of the skin, or of the other side, by its own points.
+    fn end(&self, station: &Station, cut: &Cut, noise: [f64; 3]) -> Option<Ends> {
+        let Cut { here, section, about_mm } = cut;
+        let depth = here.wall.map(|w| w.depth_mm);
+        let (line, noise_mm, shift) = match self.place {
+            Place::Visible => (&section.skin, noise[1], 0.0),
+            Place::Hidden => {
+                let shift = here.wall.map_or(0.0, |w| w.depth_mm * w.down.vector().dot(&here.out));
+                (&section.other, noise[2], shift)
+            }
+            Place::Middle => return None,
+        };
+        let below = (6.0 * noise_mm).max(depth.map_or(0.5, |d| (d / 3.0).min(0.5)));
+        let above = (6.0 * noise_mm).max(0.1);
+        let stretch = &self.stretches[station.stretch as usize];
+        let half = 4f64.max(7.0 * self.spacing_mm).max(0.5 * station.length_mm + 3.0 * self.spacing_mm);
+        let from = station.along_mm - 2.0 * half;
+        let to = station.along_mm + 2.0 * half;
+        let mut about: Vec<Of> = Vec::new();
+        for p in self.between(stretch.run, from, to, stretch.closed) {
+            let side = if self.place == Place::Hidden { p.other } else { p.skin };
+            let Some((value, _)) = side else { continue };
+            let off = p.point - here.place;
+            let place = [off.dot(&here.along), off.dot(&here.out) - shift];
+            if place[0].abs() > half || place[1] < about_mm - self.band_mm {
+                continue;
+            }
+            let out_mm = p.out_mm - shift;
+            // On a curved edge the skin falls off the station's own line; each place is held against the line at its own.
+            let level_mm = value - line.value[0] - line.value[1] * out_mm;
+            if level_mm >= -below && level_mm <= above {
+                about.push(Of { place, along_mm: p.along_mm, out_mm, level_mm, border: p.border });
+            }
+        }
+        let half_length = 0.5 * station.length_mm;
+        let window = Window {
+            here,
+            frames: self.frames,
+            from_mm: station.along_mm - half_length,
+            to_mm: station.along_mm + half_length,
+            inside_mm: self.inside_mm(),
+            outside_mm: self.reach_mm,
+            noise_mm,
+            spacing_mm: self.spacing_mm,
+            meshed: self.input.scan.border().is_some(),
+        };
+        Some(window.end(&about))
+    }
+
+    /// Where the scan of a skin stops further inside than this it is not known whether the skin does: twice the largest
+    /// limit, at least a millimetre and two spacings.
+    fn inside_mm(&self) -> f64 {
+        (2.0 * self.input.furthest_mm).max(1.0).max(2.0 * self.spacing_mm)
+    }
+}
+
+/// Leaves out what lies further than a distance from the median of the values.
+fn keep_about_median(points: &mut Vec<[f64; 2]>, within_mm: f64) {
+    if points.len() < 3 {
+        return;
+    }
+    let mut values: Vec<f64> = points.iter().map(|p| p[1]).collect();
+    values.sort_by(f64::total_cmp);
+    let median = values[values.len() / 2];
+    points.retain(|p| (p[1] - median).abs() <= within_mm);
+}

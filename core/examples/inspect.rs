@@ -40,7 +40,7 @@ fn print(name: &str, found: &Inspected, points: usize) {
             number(e.minimum.map(|m| m.value_mm)),
             number(e.maximum.map(|m| m.value_mm)),
             number(e.standard_uncertainty_mm),
-            e.coverage.map_or(0, |c| c.points),
+            e.coverage.as_ref().map_or(0, |c| c.points),
             e.verdict,
             e.reason
         );

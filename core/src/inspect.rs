@@ -13,6 +13,7 @@ use crate::run::{Run, Stage, Stopped};
 use crate::scan::Scan;
 use crate::uncertainty::Conditions;
 
+mod advice;
 mod alone;
 mod cautions;
 mod conditions;
@@ -217,9 +218,11 @@ fn measured(run: &Run, job: &Job, at_reference: &conditions::AtReference) -> Res
         evaluations.push(told);
     }
     correlated::mark(&mut evaluations);
+    let advice = advice::advice(run, job, &scanned, &wanted, &evaluations)?;
     let (deviation, picture) = scanned.deviation(run, job)?;
     run.tell(Stage::Evaluate, 1.0);
     let mut record = whole::record(job, evaluations);
+    record.advice = advice;
     record.sources = scanned.sources();
     record.sources.extend(taken.sources(job));
     record.alignment = scanned.alignment();

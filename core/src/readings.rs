@@ -306,6 +306,10 @@ pub fn refused(plan: &Plan, characteristic: &Characteristic, value: f64) -> Opti
                 "is {value}; {number} is a {word}, which is above 0: write the whole {word}, not its deviation"
             ))
         }
+        Requirement::Thickness(_) => Some(format!(
+            "is one number for a whole wall, which does not tell its thinnest and thickest places; measure {number} by a \
+             scan, or let the plan ask a `reading`"
+        )),
         Requirement::SurfaceProfile { .. } | Requirement::LineProfile { .. } => {
             let feature = characteristic.feature.and_then(|f| plan.features.get(f));
             let whole = feature.is_none_or(|f| f.kind != FeatureKind::Point);

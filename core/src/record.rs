@@ -5,7 +5,8 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Counts up when the form of [`Record`] changes. Version 2 brought several sources, measured points and
-/// readings, version 4 conformity and the whole of an angle's uncertainty.
+/// readings; version 4 conformity, the whole of an angle's uncertainty, thickness, why parts were not seen, and scan
+/// advice.
 pub const RECORD_VERSION: u32 = 4;
 
 /// The answer about one characteristic, or about a part. Absence never reads as a pass.
@@ -63,7 +64,7 @@ pub struct Contribution {
 }
 
 /// How much of a feature was seen.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Coverage {
     /// Seen fraction of the feature's area (of the full turn for a hole), 0 to 1.
     pub fraction: f64,
@@ -71,6 +72,44 @@ pub struct Coverage {
     pub largest_unseen_disc_mm: f64,
     /// Points used.
     pub points: u64,
+    /// x, y, z of the middle of that disc, mm, in the part's axes; empty where everything was seen.
+    pub unseen_at_mm: Vec<f64>,
+    /// Points on each cm2 of what was seen; absent where nothing was.
+    pub points_per_cm2: Option<f64>,
+    /// Share of the feature's area in the strip along its rim, which is neither measured nor counted, 0 to 1; absent
+    /// where no strip is left out.
+    pub strip_fraction: Option<f64>,
+    /// Why the rest was not seen: shares of what was looked at.
+    pub missing: Vec<MissingShare>,
+    /// Its largest unseen parts, the largest first.
+    pub gaps: Vec<Gap>,
+}
+
+/// A reason and its share.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MissingShare {
+    /// `unseen` (no point lies there), `faces_away` (points lie there that face another way), `stands_off` (points stand
+    /// further off than can be measured), `too_few` (points lie there, too few for a value), `other_side` (it was seen, but
+    /// not the other side of the wall), `apart` (both sides were seen, by scans of which it is not known how they lie to
+    /// each other), `no_other_side` (the nominal has nothing that faces it across the material).
+    pub why: String,
+    /// Share of what was looked at, 0 to 1.
+    pub fraction: f64,
+}
+
+/// A part of a feature that was not seen.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Gap {
+    /// Why, as in [`MissingShare`].
+    pub why: String,
+    /// Share of what was looked at, 0 to 1.
+    pub fraction: f64,
+    /// The middle of the largest disc in it, mm, in the part's axes.
+    pub at_mm: [f64; 3],
+    /// x, y, z out of the material there.
+    pub facing: [f64; 3],
+    /// Diameter of that disc, mm.
+    pub disc_mm: f64,
 }
 
 /// A range of accepted values; an absent limit does not limit.
@@ -137,6 +176,8 @@ pub struct Evaluation {
     /// Groups of results that err together with this one: those on one datum system, those of one scan's length scale.
     #[serde(default)]
     pub correlated_groups: Vec<String>,
+    /// Of a thickness, what was found over the whole wall.
+    pub thickness: Option<ThicknessResult>,
 }
 
 /// How likely a characteristic conforms, what a decision about it risks, and what would decide (JCGM 106:2012).
@@ -157,6 +198,61 @@ pub struct ConformityResult {
     pub points_times: Option<f64>,
     /// Of an undecided one, what would decide, in words.
     pub would_decide: Option<String>,
+}
+
+/// A wall's thickness over all places where both sides were seen.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ThicknessResult {
+    /// Which thickness: `along_normal`, `inscribed_ball`.
+    pub definition: String,
+    /// Radius of the patch of points on either side that stands for a place, mm.
+    pub patch_radius_mm: f64,
+    /// Mean over all places with a value, mm: fair to area.
+    pub mean_mm: f64,
+    /// The thinnest place as it was measured, mm, with its noise.
+    pub thinnest: Extreme,
+    /// The thickest place likewise.
+    pub thickest: Extreme,
+    /// Standard deviation of one place by the noise of its points, mm: root mean square over all places.
+    pub place_noise_mm: f64,
+    /// Points of the feature's own side that were used.
+    pub points: u64,
+    /// Points of the other side.
+    pub points_opposite: u64,
+    /// Each zone of nominal thickness, those without one of their own last.
+    pub zones: Vec<ThicknessZoneResult>,
+    /// The map: x, y, z in the part's axes and thickness, mm, of places spread over the wall, one after the other;
+    /// of more than a thousand, means over places that lie together.
+    pub map_mm: Vec<f64>,
+}
+
+/// One zone of nominal thickness.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ThicknessZoneResult {
+    /// Which: the id of the zone's feature, a place in words, `elsewhere` or `whole`.
+    pub name: String,
+    /// Nominal thickness, mm; absent where it is the nominal's own at each place.
+    pub nominal_mm: Option<f64>,
+    /// Lower limit deviation, mm.
+    pub lower_deviation_mm: Option<f64>,
+    /// Upper limit deviation, mm.
+    pub upper_deviation_mm: Option<f64>,
+    /// Places with a value.
+    pub places: u64,
+    /// Area that they stand for, mm2.
+    pub area_mm2: f64,
+    /// Share of the zone that was seen on both sides, 0 to 1.
+    pub fraction: f64,
+    /// Mean thickness, mm.
+    pub mean_mm: Option<f64>,
+    /// The place that is thinnest against its nominal thickness: thickness there, mm, corrected for the bias of noise.
+    pub minimum: Option<Extreme>,
+    /// The place that is thickest against it.
+    pub maximum: Option<Extreme>,
+    /// The answer about the zone.
+    pub verdict: Verdict,
+    /// Why, in words.
+    pub reason: String,
 }
 
 /// An angle, degrees.
@@ -366,6 +462,33 @@ pub struct Record {
     pub reason: String,
     /// What a reader must know before relying on it.
     pub cautions: Vec<String>,
+    /// What would help what was not measured or is undecided, in the plan's order.
+    pub advice: Vec<Advice>,
+}
+
+/// What would help a characteristic that was not measured or is undecided.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Advice {
+    /// Numbers of the characteristics that it serves.
+    pub characteristics: Vec<String>,
+    /// `scan_there`, `more_points`, `look_at_part` (what is seen there is no lack of scanning), `no_scan` (nothing that a
+    /// scan can do).
+    pub action: String,
+    /// The feature that it is about; empty for a reading of the whole part.
+    pub feature: String,
+    /// x, y, z of the place, mm, in the part's axes; empty where it is no one place.
+    pub at_mm: Vec<f64>,
+    /// x, y, z from the place towards the scanner, in the part's axes: nothing of the part hides it from there; empty
+    /// where it is not known.
+    pub from: Vec<f64>,
+    /// Diameter of the place, mm.
+    pub width_mm: Option<f64>,
+    /// How many times the points on the feature would decide, if its value stays what it is.
+    pub times_points: Option<f64>,
+    /// The same as a number of points more.
+    pub more_points: Option<u64>,
+    /// In words.
+    pub words: String,
 }
 
 impl Record {

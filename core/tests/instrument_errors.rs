@@ -210,7 +210,7 @@ fn a_warm_part_is_measured_as_it_is_at_twenty_degrees() {
     let warm =
         Conditions { temperature_c: Some(35.0), temperature_standard_k: Some(2.0), ..Conditions::default() };
     let warmed = |f: &str, p: &Point, n: &Vector| Point::from(bowed(f, p, n).coords * factor);
-    let found = inspected(false, noise, 9, &[warm.clone()], warmed).unwrap().record;
+    let found = inspected(false, noise, 9, std::slice::from_ref(&warm), warmed).unwrap().record;
     // ISO 1, linear expansion; relative uncertainty as in JCGM 100:2008, H.1: (alpha u(T))^2 + (dT u(alpha))^2 + their product.
     let relative = (46e-6f64 * 46e-6 + 15e-6 * 15e-6 + 2e-6 * 2e-6).sqrt();
     for (a, b) in cold.evaluations.iter().zip(&found.evaluations) {

@@ -1,7 +1,7 @@
 //! What is odd about a plan on its nominal, though nothing in it is wrong; and the limits that a name stands for.
 
 use scantling_core::datum::served;
-use scantling_core::plan::{Plan, Requirement};
+use scantling_core::plan::{Plan, Requirement, ThicknessNominal};
 
 use crate::store::Bound;
 
@@ -29,6 +29,17 @@ pub(crate) fn of(plan: &Plan, bound: &[Bound], part: Option<&str>) -> Vec<String
     for characteristic in &plan.characteristics {
         if let Some(limits) = characteristic.limits_from() {
             remarks.push(format!("characteristic {}: {limits}", characteristic.number));
+        }
+        if let Requirement::Thickness(wall) = &characteristic.requirement {
+            let targets = std::iter::once(&wall.target).chain(wall.zones.iter().map(|z| &z.target));
+            for target in targets {
+                if let ThicknessNominal::Laminate(mm) = target.nominal {
+                    remarks.push(format!(
+                        "characteristic {}: the laminate comes to {mm:.3} mm",
+                        characteristic.number
+                    ));
+                }
+            }
         }
         let Requirement::Diameter { nominal_mm, .. } = characteristic.requirement else { continue };
         let Some(feature) = characteristic.feature.map(|f| &plan.features[f].id) else { continue };

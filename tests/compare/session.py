@@ -24,6 +24,8 @@ def measure(who, words, threads=2, **settings):
     """One process; what it prints, or nothing where it could not run."""
     ours = who in ("ours", "bvh", "parry", "kiddo")
     command = [PROGRAM] if ours else [PYTHON, os.path.join(HERE, "libraries.py")]
+    if who == "occt":
+        command = [os.path.join(FOLDER, "..", "step")]
     command += words
     place = {ALL[-1]} if threads == 1 else set(ALL[:threads])
     count = str(threads)
@@ -35,6 +37,9 @@ def measure(who, words, threads=2, **settings):
                              preexec_fn=lambda: os.sched_setaffinity(0, place))
     except subprocess.TimeoutExpired:
         missing[who] = "took more than half an hour"
+        return None
+    except OSError as error:
+        missing[who] = str(error)
         return None
     after = list(os.times())
     said = [line for line in run.stdout.splitlines() if line.startswith("{")]
@@ -244,7 +249,28 @@ def growth():
             "ours", round(bar, 2))
 
 
-CASES = {f.__name__: f for f in (closest, ugly, points, readers, fine, locate, whole, growth)}
+def step():
+    """Files to triangles within 0.01 mm, one thread each."""
+    folder = os.environ.get("STEP_FILES") or os.path.join(HERE, "..", "..", "core", "fuzz", "seeds", "step")
+    sums = {"ours": [0, 0], "occt": [0, 0]}
+    for name in sorted(n for n in os.listdir(folder) if n.lower().endswith((".step", ".stp"))):
+        found = {who: measure(who, ["step", folder, name], 1) for who in sums}
+        ours, other = (f and time_of(f, ["all"]) for f in found.values())
+        row(f"STEP, {name}", ours, other, other and "occt", 1)
+        if not (ours and other):
+            continue
+        for who in sums:
+            sums[who] = [a + b for a, b in zip(sums[who], time_of(found[who], ["all"]))]
+        ours, other = found.values()
+        area = 100 * (ours["area_mm2"] / other["area_mm2"] - 1) if other["area_mm2"] else float("nan")
+        remarks.append(f"STEP, {name}: faces {ours['faces']} : {other['faces']}, triangles {ours['triangles']} : "
+                       f"{other['triangles']}, area {area:+.4f} % of the other's")
+        memory(f"STEP, {name}: memory", ours, other, "occt", 1)
+    if sums["occt"][0]:
+        row("STEP, all files", sums["ours"], sums["occt"], "occt", 1)
+
+
+CASES = {f.__name__: f for f in (closest, ugly, points, readers, fine, locate, whole, growth, step)}
 
 
 def table():

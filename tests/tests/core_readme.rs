@@ -23,6 +23,8 @@ mod sizes;
 mod tolerance_rows;
 #[path = "core_readme/tolerances.rs"]
 mod tolerances;
+#[path = "core_readme/walls.rs"]
+mod walls;
 
 use std::fmt::Write;
 use std::fs;

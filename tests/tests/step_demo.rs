@@ -67,8 +67,8 @@ fn the_demo_s_verdicts_are_the_same_on_a_nominal_from_step() {
             let (Some(x), Some(y)) = (a.value_mm, b.value_mm) else {
                 panic!("{which} {}: no value", a.number)
             };
-            // The chords of both meshes, 0.006 and 0.01 mm.
-            assert!((x - y).abs() < 0.016, "{which} {}: {x} and {y} mm", a.number);
+            // The chords of both meshes, 0.006 and 0.01 mm; which of two equal extremes is the worse may change.
+            assert!((x.abs() - y.abs()).abs() < 0.016, "{which} {}: {x} and {y} mm", a.number);
         }
     }
 }

@@ -116,6 +116,7 @@ pub(crate) fn aligned(answer: &AlignResponse, look: &Look) -> String {
 /// Characteristics and the verdict over them, which is no record.
 pub(crate) fn evaluated(answer: &EvaluateResponse, groups: &[String], look: &Look) -> String {
     let mut text = evaluations::all(&answer.evaluations, look);
+    text += &evaluations::advice(&answer.advice, look);
     let word = verdict(answer.verdict());
     let shown = if answer.verdict() == Verdict::Unspecified { "NO VERDICT" } else { word };
     // What passes for one group must not read as a release.

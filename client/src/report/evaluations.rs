@@ -1,7 +1,7 @@
 //! Characteristics as they were evaluated, in the plan's order.
 
 use scantling_proto::v1::{
-    AngleResult, Evaluation, Extreme, InstanceResult, Interval, Limits, ReadingResult, Verdict,
+    Advice, AngleResult, Evaluation, Extreme, InstanceResult, Interval, Limits, ReadingResult, Verdict,
 };
 
 use super::inspection::verdict_entry;
@@ -25,6 +25,31 @@ pub(crate) fn all(evaluations: &[Evaluation], look: &Look) -> String {
     text
 }
 
+/// What would help what was not measured or is undecided, in the order of the plan; nothing when there is nothing. Ends
+/// in an empty line.
+pub(crate) fn advice(all: &[Advice], look: &Look) -> String {
+    if all.is_empty() {
+        return String::new();
+    }
+    let mut text = "what would help\n".to_owned();
+    for one in all {
+        let head = printable(&one.characteristics.join(", "));
+        let lines = wrap(&one.words, look.width.saturating_sub(6).max(20));
+        // Of many numbers the words stand below them.
+        let beside = head.chars().count() <= 5;
+        if !beside {
+            text += &wrap(&format!("{head}:"), look.width.saturating_sub(1).max(20)).join("\n");
+            text.push('\n');
+        }
+        for (k, line) in lines.iter().enumerate() {
+            let head = if k == 0 && beside { head.as_str() } else { "" };
+            text.push_str(&format!("{head:<5} {line}\n"));
+        }
+    }
+    text.push('\n');
+    text
+}
+
 /// How to read the table, as far as it needs it.
 fn notes(evaluations: &[Evaluation]) -> String {
     let mut notes = "  lengths in mm; + is outside the material".to_owned();
@@ -34,6 +59,9 @@ fn notes(evaluations: &[Evaluation]) -> String {
     notes += "\n";
     if evaluations.iter().any(signed) {
         notes += "  profile: lowest .. highest deviation; the interval is of the one with less room\n";
+    }
+    if evaluations.iter().any(walled) {
+        notes += "  thickness: smallest .. largest; limits and interval are of the one with less room\n";
     }
     notes
 }
@@ -52,7 +80,7 @@ fn row(evaluation: &Evaluation) -> Vec<Entry> {
     let of = if evaluation.feature.is_empty() { String::new() } else { format!(" {}", evaluation.feature) };
     let what = format!("{requirement}{of}{datums}{by}{reported}");
     let measured = match (&evaluation.minimum, &evaluation.maximum, evaluation.value_mm) {
-        (Some(low), Some(high), _) if signed(evaluation) => {
+        (Some(low), Some(high), _) if signed(evaluation) || walled(evaluation) => {
             format!("{} .. {}", number::value(low.value_mm, &given), number::value(high.value_mm, &given))
         }
         (_, _, Some(value)) => number::value(value, &given),
@@ -78,6 +106,11 @@ fn row(evaluation: &Evaluation) -> Vec<Entry> {
 /// Whether its extremes are told: deviations to both sides.
 fn signed(evaluation: &Evaluation) -> bool {
     matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile")
+}
+
+/// Whether its extremes are those of a wall's thickness.
+fn walled(evaluation: &Evaluation) -> bool {
+    evaluation.thickness.is_some()
 }
 
 /// Limits, value and interval of an angle.
@@ -309,6 +342,38 @@ mod tests {
             &PLAIN,
         );
         assert_eq!(text, "1, 2:\n      not located\n3     hidden\n");
+    }
+
+    #[test]
+    fn advice_stands_beside_its_numbers_or_below_many() {
+        let scan = |numbers: &[&str], words: &str| Advice {
+            characteristics: numbers.iter().map(|n| (*n).to_owned()).collect(),
+            words: words.to_owned(),
+            ..Advice::default()
+        };
+        let text =
+            advice(&[scan(&["3"], "scan CROWN, from +z"), scan(&["4", "11", "12"], "scan H1")], &PLAIN);
+        assert_eq!(text, "what would help\n3     scan CROWN, from +z\n4, 11, 12:\n      scan H1\n\n");
+        assert_eq!(advice(&[], &PLAIN), "");
+    }
+
+    #[test]
+    fn a_wall_shows_its_thinnest_and_thickest_place() {
+        let extreme = |value_mm: f64| Some(Extreme { value_mm, at_mm: vec![1.0, 2.0, 3.0] });
+        let wall = Evaluation {
+            requirement: "thickness".into(),
+            limits: Some(Limits { lower_mm: Some(2.8), upper_mm: Some(3.3) }),
+            value_mm: Some(2.71),
+            minimum: extreme(2.71),
+            maximum: extreme(3.02),
+            thickness: Some(scantling_proto::v1::ThicknessResult::default()),
+            verdict: Verdict::DoesNotConform.into(),
+            ..profile(0.0, 0.0, (0.0, 0.0))
+        };
+        let text = all(&[wall], &PLAIN);
+        assert!(text.contains("2.71 .. 3.02"), "{text}");
+        assert!(text.contains("thickness: smallest .. largest"), "{text}");
+        assert!(text.contains("2.71 mm at x 1.0, y 2.0, z 3.0"), "{text}");
     }
 
     #[test]

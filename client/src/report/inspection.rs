@@ -10,6 +10,7 @@ pub(crate) fn whole(inspection: &Inspection, look: &Look) -> String {
     let mut text = facts(&about(inspection), look);
     text.push('\n');
     text.push_str(&evaluations::all(&inspection.evaluations, look));
+    text.push_str(&evaluations::advice(&inspection.advice, look));
     text.push_str(&facts(&outcome(inspection), look));
     text
 }

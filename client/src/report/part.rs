@@ -128,7 +128,7 @@ pub(crate) fn bound(features: &[BoundFeature], look: &Look) -> String {
                 number(plain(f.centroid_z_mm)),
             ];
             if numbered {
-                row.push(words(&few(&f.faces)));
+                row.push(words(few(&f.faces)));
             }
             row
         })

@@ -2,7 +2,7 @@
 
 use scantling_proto::v1::{
     Characteristic, Condition, Form, GeneralTolerance, Orientation, Position, Size, SizeOperator,
-    SurfaceProfile,
+    SurfaceProfile, Thickness, ThicknessDefinition,
 };
 
 /// What it requires; lengths in mm, angles in degrees.
@@ -63,6 +63,9 @@ pub(crate) fn requirement(c: &Characteristic) -> String {
     }
     if let Some(r) = &c.total_runout {
         return format!("total run-out {}", shown(r.zone_width_mm));
+    }
+    if let Some(t) = &c.thickness {
+        return thickness(t);
     }
     if let Some(r) = &c.reading {
         let limit = |word: &str, v: Option<f64>| v.map(|v| format!(" {word} {v}")).unwrap_or_default();
@@ -163,6 +166,31 @@ fn surface_profile(r: &SurfaceProfile) -> String {
     format!("surface profile, {zone}{offset}{only}")
 }
 
+fn thickness(t: &Thickness) -> String {
+    let nominal = match (t.nominal_mm, t.laminate.as_slice()) {
+        (Some(mm), _) => format!("{mm} "),
+        (None, []) => "as drawn ".to_owned(),
+        (None, layers) => {
+            let plies: i64 = layers.iter().map(|l| i64::from(l.plies)).sum();
+            format!("of a laminate of {plies} layers ")
+        }
+    };
+    let limits = match (t.upper_deviation_mm, t.lower_deviation_mm) {
+        (Some(_), Some(_)) => deviations(t.upper_deviation_mm, t.lower_deviation_mm),
+        (Some(upper), None) => format!("at most {upper:+}"),
+        (None, Some(lower)) => format!("at least {lower:+}"),
+        (None, None) => "?".to_owned(),
+    };
+    let ball = if t.definition() == ThicknessDefinition::InscribedBall { ", inscribed ball" } else { "" };
+    let opposite = t.opposite.as_ref().map_or(String::new(), |o| format!(" to {o}"));
+    let zones = match t.zone.len() {
+        0 => String::new(),
+        1 => ", 1 zone".to_owned(),
+        n => format!(", {n} zones"),
+    };
+    format!("thickness{opposite} {nominal}{limits}{ball}{zones}")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -206,5 +234,13 @@ mod tests {
         let c = Characteristic { flatness: Some(flatness), ..Characteristic::default() };
         assert_eq!(requirement(&c), "flatness 0.2");
         assert_eq!(requirement(&Characteristic::default()), "unknown to this program");
+        let wall = Thickness {
+            nominal_mm: Some(3.0),
+            lower_deviation_mm: Some(-0.2),
+            opposite: Some("BACK".into()),
+            ..Thickness::default()
+        };
+        let c = Characteristic { thickness: Some(wall), ..Characteristic::default() };
+        assert_eq!(requirement(&c), "thickness to BACK 3 at least -0.2");
     }
 }

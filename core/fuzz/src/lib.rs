@@ -4,6 +4,7 @@
 use std::sync::atomic::AtomicBool;
 
 use scantling_core::plan::PlanFile;
+use scantling_core::read::step::{self, StepSettings};
 use scantling_core::read::{self, Format, LengthUnit, TextLayout};
 use scantling_core::run::{Limits, Run};
 use scantling_core::scan::info;
@@ -59,6 +60,36 @@ pub fn read_resealed(bytes: &[u8]) {
         page[1020..].copy_from_slice(&(!crc).to_be_bytes());
     }
     try_all(&bytes);
+}
+
+/// A STEP file, meshed coarsely, so that most of the time goes into what is read.
+pub fn read_step(bytes: &[u8]) {
+    let settings = StepSettings { chord_mm: 0.5, ..StepSettings::default() };
+    let Ok(file) = step::read(&run(), bytes, &settings) else { return };
+    assert!(!file.parts.is_empty());
+    for part in &file.parts {
+        let count = part.vertices.len() as u32;
+        assert!(part.triangles.len() as u64 <= LIMITS.triangles);
+        assert!(part.vertices.iter().all(|p| p.iter().all(|c| c.is_finite())));
+        assert!(part.triangles.iter().flatten().all(|v| *v < count));
+        for face in &part.faces {
+            let (Ok(range), Some(surface)) = (&face.triangles, &face.surface) else { continue };
+            let _ = surface.carrier();
+            for t in part.triangles[range.clone()].iter().take(3) {
+                let p = part.vertices[t[0] as usize];
+                if let Some(foot) = surface.foot(&p, &p) {
+                    assert!(foot.distance_mm.is_finite() && foot.point.iter().all(|c| c.is_finite()));
+                }
+            }
+        }
+        for line in &part.edge_lines {
+            assert!(line.vertices.iter().all(|v| *v < count));
+            for side in 0..line.sides.len() {
+                let _ = line.into_face(&part.vertices, side, 0);
+            }
+        }
+    }
+    assert!(file.placed.iter().all(|p| p.part < file.parts.len()));
 }
 
 /// A table of measured points.

@@ -105,7 +105,7 @@ fn result(
     };
     let undecided = evaluation.verdict == Verdict::Undecided;
     let deciding = undecided.then(|| would_decide(question, known, noise, instrument)).flatten();
-    let points = evaluation.coverage.map(|c| c.points);
+    let points = evaluation.coverage.as_ref().map(|c| c.points);
     let accepted = acceptance(question, known);
     ConformityResult {
         probability,

@@ -106,3 +106,17 @@ pub enum DatumError {
         id: String,
     },
 }
+
+impl DatumError {
+    /// The feature or target that is to blame, by its id, where it is one.
+    pub fn feature(&self) -> Option<&str> {
+        match self {
+            Self::Fit { feature, .. }
+            | Self::Hole { feature, .. }
+            | Self::Together { feature, .. }
+            | Self::Missing { feature, .. }
+            | Self::Unseen { feature, .. } => Some(feature),
+            _ => None,
+        }
+    }
+}

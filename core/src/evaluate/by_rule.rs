@@ -13,7 +13,7 @@ use crate::geometry::random::Random;
 use crate::geometry::{Motion, PartFrame, Point, Vector, symmetric_eigen};
 use crate::plan::Filter;
 use crate::record::{
-    AngleContribution, Components, Coverage, Evaluation, Extreme, InstanceResult, Interval, Limits, Verdict,
+    AngleContribution, Components, Evaluation, Extreme, InstanceResult, Interval, Limits, Verdict,
 };
 use crate::run::Stopped;
 use crate::tolerance::{Against, Found, Instance, Rule, RuleError, Surface};
@@ -21,6 +21,7 @@ use crate::uncertainty::{Budget, Source};
 
 use super::effects::Step;
 use super::extract::Extracted;
+use super::sight::coverage_of;
 use super::zone_interval::{Readings, interval};
 use super::{Outcome, Subject, effects, filter_words, place, settle};
 
@@ -44,6 +45,8 @@ pub(super) struct Asked {
     pub(super) aligned: bool,
     /// Smallest and largest accepted value: mm, of an angle rad.
     pub(super) limits: [Option<f64>; 2],
+    /// Standard uncertainty of how several scans lie to each other, mm, where the rule's surfaces hold it; else 0.
+    pub(super) joined_mm: f64,
 }
 
 /// Seed of the rehearsals: any constant; the same scan must always give the same answer.
@@ -84,6 +87,16 @@ pub(super) fn evaluate(
             return Ok(None);
         }
     };
+    judge(subject, asked, &surfaces, evaluation)
+}
+
+/// Applies the rule to surfaces that were taken already.
+pub(super) fn judge(
+    subject: &Subject,
+    asked: &Asked,
+    surfaces: &[Extracted],
+    evaluation: &mut Evaluation,
+) -> Result<Option<Found>, Stopped> {
     let measured: Vec<Surface> = surfaces.iter().map(|s| s.measured.clone()).collect();
     let run = subject.context.run;
     let found = match asked.rule.measure(run, &measured) {
@@ -100,11 +113,19 @@ pub(super) fn evaluate(
         evaluation.reason = "the rule gave no number".into();
         return Ok(None);
     }
-    let noisy = rehearse(subject, asked, &surfaces, |s| &s.measured, false)?;
+    let known = surfaces.iter().all(|s| s.likely.is_some());
+    let likely = |s: &Extracted| s.likely.clone().unwrap_or_else(|| s.measured.clone());
+    let likely: Vec<Surface> = surfaces.iter().map(likely).collect();
+    let base = if known { numbers(subject, asked, &likely)? } else { Some(values.clone()) };
+    let Some(base) = base else {
+        evaluation.reason = "the rule gave no number".into();
+        return Ok(None);
+    };
+    let noisy = rehearse(subject, asked, surfaces, |s| s.likely.as_ref().unwrap_or(&s.measured), false)?;
     // What cannot be negative reads above zero on a perfect part, extreme or not.
     let wanted = asked.extremes || asked.zone;
-    let perfect = if wanted { rehearse(subject, asked, &surfaces, |s| &s.perfect, true)? } else { None };
-    let ideal = match wanted.then(|| perfect_values(subject, asked, &surfaces)) {
+    let perfect = if wanted { rehearse(subject, asked, surfaces, |s| &s.perfect, true)? } else { None };
+    let ideal = match wanted.then(|| perfect_values(subject, asked, surfaces)) {
         Some(ideal) => ideal?,
         None => None,
     };
@@ -113,7 +134,7 @@ pub(super) fn evaluate(
             "its uncertainty could not be found: with noise added its points no longer determine it".into();
         return Ok(None);
     };
-    let sampling = sampling(subject, asked, &surfaces, &measured, &values)?;
+    let sampling = sampling(subject, asked, surfaces, &likely, &base)?;
     let alignment = alignment(subject, asked, &measured, &values)?;
     let changes = effects::changes(subject, &measured, &values, |s| numbers(subject, asked, s))?;
     let missing = surfaces.iter().enumerate().find_map(|(i, s)| {
@@ -122,7 +143,7 @@ pub(super) fn evaluate(
     let bonus = found.bonus_mm.unwrap_or(0.0);
     let mut judged = Vec::with_capacity(values.len());
     for (k, number) in found.numbers.iter().enumerate() {
-        let (bias, spread) = mean_and_spread(&noisy, k, values[k]);
+        let (bias, spread) = mean_and_spread(&noisy, k, base[k]);
         let floor = match (&perfect, &ideal) {
             (Some(p), Some(ideal)) if asked.extremes => Some(mean_and_spread(p, k, ideal[k]).0),
             _ => None,
@@ -130,6 +151,7 @@ pub(super) fn evaluate(
         let biases = match floor {
             // Without extremes noise adds no bias that is worth a correction.
             None => [0.0, 0.0],
+            Some(_) if known => [bias, bias],
             Some(of_perfect) => match number.against {
                 Against::Upper => [bias.max(0.0), of_perfect.max(bias).max(0.0)],
                 Against::Lower => [bias.min(0.0), of_perfect.min(bias).min(0.0)],
@@ -143,6 +165,9 @@ pub(super) fn evaluate(
             budget = budget.with(Source::Alignment, alignment[k]);
         }
         budget = budget.with_all(&effects::lines(subject, &changes[k]));
+        if asked.joined_mm > 0.0 {
+            budget = budget.with(Source::Alignment, asked.joined_mm);
+        }
         let limits = match number.against {
             Against::Both => Limits { lower_mm: asked.limits[0], upper_mm: asked.limits[1] },
             Against::Upper => Limits { lower_mm: None, upper_mm: asked.limits[1] },
@@ -227,11 +252,11 @@ const BOUNDED: f64 = 5.0 / 6.0;
 fn unbounded(subject: &Subject, asked: &Asked, index: usize, surface: &Extracted) -> Option<String> {
     let id =
         asked.features.get(index).and_then(|&f| subject.context.faces.features.get(f)).map(|f| f.id.as_str());
-    (!(surface.seen.fraction >= BOUNDED)).then(|| {
+    (!(surface.sight.seen.fraction >= BOUNDED)).then(|| {
         format!(
             "only {:.1} % of {}, a datum at a material condition, was seen, {:.1} % are needed: where it was not seen nothing \
              bounds the part",
-            100.0 * surface.seen.fraction,
+            100.0 * surface.sight.seen.fraction,
             id.unwrap_or("a feature"),
             100.0 * BOUNDED
         )
@@ -266,11 +291,7 @@ fn extract(
         }
     }
     let own = &surfaces[..asked.own.min(surfaces.len())];
-    evaluation.coverage = Some(Coverage {
-        fraction: own.iter().map(|s| s.seen.fraction).fold(1.0, f64::min),
-        largest_unseen_disc_mm: own.iter().map(|s| s.seen.largest_unseen_disc_mm).fold(0.0, f64::max),
-        points: own.iter().map(|s| s.points as u64).sum(),
-    });
+    evaluation.coverage = Some(coverage_of(&own.iter().map(|s| &s.sight).collect::<Vec<_>>()));
     let noise = own.iter().map(|s| s.noise_mm).fold(0.0, f64::max);
     evaluation.operators.insert("noise_mm".into(), format!("{noise:.5}"));
     let strip = own.iter().map(|s| s.margin_mm).fold(0.0, f64::max);
@@ -412,7 +433,7 @@ fn sampling(
     measured: &[Surface],
     values: &[f64],
 ) -> Result<Vec<f64>, Stopped> {
-    let unseen = extracted.iter().map(|s| 1.0 - s.seen.fraction).fold(0.0, f64::max).clamp(0.0, 1.0);
+    let unseen = extracted.iter().map(|s| 1.0 - s.sight.seen.fraction).fold(0.0, f64::max).clamp(0.0, 1.0);
     if !asked.extremes && unseen <= 0.0 {
         return Ok(vec![0.0; values.len()]);
     }

@@ -11,7 +11,8 @@ use crate::record::{Components, Evaluation, Extreme, Interval};
 use crate::run::{CHECK_EVERY, Stopped};
 use crate::uncertainty::{Budget, Source, of_motion};
 
-use super::{Outcome, Subject, coverage, effects, missing, place, settle};
+use super::sight::Sight;
+use super::{Outcome, Subject, effects, place, settle};
 
 /// Fewer points in a patch do not tell its plane from its noise.
 const MIN_POINTS: usize = 6;
@@ -91,7 +92,10 @@ pub(super) fn evaluate(
     let spacing_mm = context.scan.spacing_among(patch.iter().map(|p| p.index));
     let places: Vec<Point> = patch.iter().map(|p| p.point).collect();
     let seen = turn_seen(&places, at, direction, radius, spacing_mm);
-    evaluation.coverage = Some(coverage(&seen, patch.len()));
+    let area_mm2 = std::f64::consts::PI * radius * radius;
+    // What is open of a patch is open at its rim; it faces as the point does.
+    let sight = Sight::of_turn(seen, Some(direction), area_mm2, patch.len());
+    evaluation.coverage = Some(sight.coverage());
     let value = (fit.centroid - at).dot(&fit.normal.vector()) / cosine;
     let point = at + d * value;
     let off = d * value;
@@ -119,7 +123,7 @@ pub(super) fn evaluate(
     let tolerance = evaluation.limits.upper_mm.unwrap_or(0.0) - evaluation.limits.lower_mm.unwrap_or(0.0);
     let decided = decide(&context.plan.decision, value, u, &evaluation.limits, tolerance, None);
     let interval = Interval { low_mm: value - 1.96 * u, high_mm: value + 1.96 * u };
-    let missing = missing(subject.characteristic, &seen);
+    let missing = sight.missing(subject.characteristic);
     settle(evaluation, Outcome { value_mm: value, budget, interval, decided, missing, part_proves: false });
     Ok(())
 }

@@ -4,7 +4,7 @@
 use crate::filter::{Draws, FilterError, Gaussian, REHEARSALS, add_correlated, drawn_noise};
 use crate::geometry::{Direction, Point};
 use crate::nominal::Nominal;
-use crate::partition::{MeasuredPoint, Partition, Rim, Seen, turn_seen};
+use crate::partition::{Looked, Lost, MeasuredPoint, Partition, Rim, Seen, turn_seen};
 use crate::plan::{BoundFeature, Characteristic, Filter, Situation};
 use crate::run::Stopped;
 use crate::search::PointGrid;
@@ -12,18 +12,20 @@ use crate::tolerance::Surface;
 
 use super::Context;
 use super::ideal::under;
+use super::sight::Sight;
 
 /// A measured feature.
 pub(super) struct Extracted {
     /// As measured: filtered where extremes are taken.
     pub(super) measured: Surface,
+    /// The same without most of its noise, where that is known: the bias of an extreme is then told by it alone.
+    pub(super) likely: Option<Surface>,
     /// As a perfect part would show it at the same places.
     pub(super) perfect: Surface,
     /// Rehearsed noise along each point's normal, mm.
     pub(super) noise: Vec<Draws>,
-    pub(super) seen: Seen,
-    /// Points of the feature before they were thinned.
-    pub(super) points: usize,
+    /// What was seen of it, with its points before they were thinned.
+    pub(super) sight: Sight,
     /// Standard deviation of the noise of a point as it was taken, mm.
     pub(super) noise_mm: f64,
     pub(super) spikes: usize,
@@ -107,18 +109,27 @@ fn raw(context: &Context, bound: &BoundFeature, partition: &Partition) -> Result
 }
 
 /// How much of a feature the `used` points show: of a wall no more than of its turn, and, where its depth is measured too,
-/// no more than of its area.
-fn seen(context: &Context, bound: &BoundFeature, raw: &Raw, used: &[MeasuredPoint]) -> Result<Seen, Stopped> {
+/// no more than of its area. `rest` are its points that gave no value.
+fn sight(
+    context: &Context,
+    bound: &BoundFeature,
+    partition: &Partition,
+    raw: &Raw,
+    [used, rest]: [&[MeasuredPoint]; 2],
+) -> Result<Sight, Stopped> {
     let of_area = || {
-        Seen::of_surface(
+        let (nominal, triangles) = (context.nominal, &bound.triangles);
+        let looked = Looked::at_surface(
             context.run,
-            context.nominal,
-            &bound.triangles,
+            nominal,
+            triangles,
             &raw.rim,
             raw.margin_mm,
             used,
             raw.spacing_mm,
-        )
+        )?;
+        let lost = Lost::over(nominal, context.scan, partition, triangles, rest);
+        Sight::of_surface(context, &looked, &lost, bound.area_mm2, used.len())
     };
     let round = matches!(
         bound.situation,
@@ -127,14 +138,20 @@ fn seen(context: &Context, bound: &BoundFeature, raw: &Raw, used: &[MeasuredPoin
     let Some((at, axis)) = wall_axis(&bound.situation).filter(|_| round) else { return of_area() };
     let places: Vec<Point> = used.iter().map(|p| p.point).collect();
     let turn = turn_seen(&places, at, axis, mean_radius(&bound.situation, &places), raw.spacing_mm);
+    let facing = turn.unseen_at.and_then(|p| under(&bound.situation, &p, axis)).map(|on| on.normal);
+    let of_turn = Sight::of_turn(turn, facing, bound.area_mm2, used.len());
     if super::rules::is_short(context.nominal, bound) {
-        return Ok(turn);
+        return Ok(of_turn);
     }
     let area = of_area()?;
-    Ok(Seen {
-        fraction: turn.fraction.min(area.fraction),
-        largest_unseen_disc_mm: turn.largest_unseen_disc_mm.max(area.largest_unseen_disc_mm),
-    })
+    let (wider, narrower) =
+        if of_turn.seen.fraction <= area.seen.fraction { (of_turn, area) } else { (area, of_turn) };
+    let disc = if narrower.seen.largest_unseen_disc_mm > wider.seen.largest_unseen_disc_mm {
+        narrower.seen
+    } else {
+        wider.seen
+    };
+    Ok(Sight { seen: Seen { fraction: wider.seen.fraction, ..disc }, ..wider })
 }
 
 /// Where a nominal wall begins and ends along its axis, mm from its place; `None` for what has none.
@@ -225,7 +242,9 @@ impl Extracted {
         let all: Vec<u32> = (0..points.len() as u32).filter(supported).collect();
         // Seen is only what the filter could give a value to.
         let used: Vec<MeasuredPoint> = all.iter().map(|&i| points[i as usize]).collect();
-        let seen = seen(context, bound, &raw, &used)?;
+        let rest = (0..points.len() as u32).filter(|i| !supported(i));
+        let rest: Vec<MeasuredPoint> = rest.map(|i| points[i as usize]).collect();
+        let sight = sight(context, bound, partition, &raw, [&used, &rest])?;
         let value = |i: u32| match (&values, filter) {
             (Some(v), Some(_)) => v[i as usize].unwrap_or(full.deviations_mm[i as usize]),
             _ => full.deviations_mm[i as usize],
@@ -236,7 +255,7 @@ impl Extracted {
             let every = all.len().div_ceil(MOST_RAW);
             all.iter().copied().step_by(every).collect()
         } else {
-            all.clone()
+            all
         };
         let noise = match filter {
             Some(_) => gaussian.passed_noise(context.run, &wanted, noise_mm, seed)?,
@@ -265,10 +284,10 @@ impl Extracted {
             Surface { points: pick(&|i| feet[i]), normals, deviations_mm: vec![0.0; wanted.len()], wall_mm };
         Ok(Ok(Self {
             measured,
+            likely: None,
             perfect,
             noise,
-            seen,
-            points: all.len(),
+            sight,
             noise_mm,
             spikes,
             far: raw.far,
@@ -278,7 +297,7 @@ impl Extracted {
 
     /// What is missing of it, by the needs of a characteristic.
     pub(super) fn missing(&self, characteristic: &Characteristic) -> Option<String> {
-        self.far.clone().or_else(|| super::missing(characteristic, &self.seen))
+        self.far.clone().or_else(|| self.sight.missing(characteristic))
     }
 
     /// A surface with the noise of one draw along its normals.

@@ -48,6 +48,7 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
             tolerance,
             aligned: subject.datums.is_some() && !moves,
             limits: [limits.0, limits.1],
+            joined_mm: 0.0,
         }
     };
     let with_leeway = |only_turned: bool| leeway(subject, own.len(), only_turned);

@@ -11,6 +11,8 @@ mod location;
 mod profile;
 mod round_hole;
 mod rules;
+mod sight;
+mod thickness;
 mod zone_interval;
 
 use std::collections::BTreeMap;
@@ -20,15 +22,16 @@ use crate::datum::DatumAlignment;
 use crate::filter::FilterError;
 use crate::geometry::Point;
 use crate::nominal::Nominal;
-use crate::partition::{Partition, Seen};
+use crate::partition::Partition;
 use crate::plan::{
     BoundFeature, Characteristic, Condition, Decision, FaceMap, Plan, Requirement, ShortForm, Situation,
     SizeOperator, StandardSystem, Zone,
 };
 use crate::readings::Reading;
-use crate::record::{AngleResult, Contribution, Coverage, Evaluation, Interval, Limits, Verdict};
+use crate::record::{AngleResult, Contribution, Evaluation, Interval, Limits, Verdict};
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
+use crate::search::SurfaceTree;
 use crate::uncertainty::{Budget, Inputs};
 
 pub use by_points::{DisplacedPoints, PointEvidence, PointPose};
@@ -39,6 +42,8 @@ pub struct Context<'a> {
     pub run: &'a Run<'a>,
     /// The nominal.
     pub nominal: &'a Nominal,
+    /// A tree over all of its triangles.
+    pub tree: &'a SurfaceTree,
     /// The plan.
     pub plan: &'a Plan,
     /// Where its features are.
@@ -147,6 +152,9 @@ pub fn evaluate(
         return Ok(evaluation);
     }
     match characteristic.requirement {
+        Requirement::Thickness(ref required) => {
+            thickness::evaluate(&subject, required, &mut evaluation)?;
+        }
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } if held(&subject) => {
             profile::evaluate(&subject, limit_outside_mm, limit_inside_mm, &mut evaluation)?;
         }
@@ -265,6 +273,7 @@ pub fn blank(plan: &Plan, characteristic: &Characteristic) -> Evaluation {
         instances: Vec::new(),
         conformity: None,
         correlated_groups: Vec::new(),
+        thickness: None,
     }
 }
 
@@ -300,25 +309,6 @@ fn own_datum(plan: &Plan, characteristic: &Characteristic) -> Option<String> {
     let own = system.features().any(|f| f == feature || members.contains(&f));
     let what = plan.features.get(feature).map_or("feature", |f| f.kind.word());
     own.then(|| format!("the {what} is a datum of this datum system, so its place in it is no measurement"))
-}
-
-/// What is missing of a feature, by the plan's needs; `None` when enough was seen.
-fn missing(characteristic: &Characteristic, seen: &Seen) -> Option<String> {
-    let needs = &characteristic.needs;
-    if !(seen.fraction >= needs.coverage) {
-        return Some(format!(
-            "only {:.1} % of the feature was seen, {:.1} % are needed",
-            100.0 * seen.fraction,
-            100.0 * needs.coverage
-        ));
-    }
-    match needs.largest_unseen_disc_mm {
-        Some(most) if !(seen.largest_unseen_disc_mm <= most) => Some(format!(
-            "a place {:.1} mm wide was not seen, at most {most} mm are allowed",
-            seen.largest_unseen_disc_mm
-        )),
-        _ => None,
-    }
 }
 
 /// What an evaluation came to.
@@ -388,14 +378,6 @@ fn decide_between(
     let reason =
         "outside the limits, but noise alone may make the difference: measure with less noise or more points";
     Decided { verdict: Verdict::Undecided, reason: reason.into() }
-}
-
-fn coverage(seen: &Seen, points: usize) -> Coverage {
-    Coverage {
-        fraction: seen.fraction,
-        largest_unseen_disc_mm: seen.largest_unseen_disc_mm,
-        points: points as u64,
-    }
 }
 
 fn filter_words(nesting_index_mm: f64) -> String {

@@ -3,15 +3,14 @@
 use crate::conformity::{Decided, over_all};
 use crate::filter::{Filtered, Gaussian, Rehearsal};
 use crate::geometry::Direction;
-use crate::partition::{MeasuredFeature, MeasuredPoint, Rim, Seen, normals_under};
+use crate::partition::{Looked, Lost, MeasuredFeature, MeasuredPoint, Rim, normals_under};
 use crate::record::{Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::run::Stopped;
 use crate::scan::Scan;
 use crate::uncertainty::{Budget, Source, of_motion};
 
-use super::{
-    Outcome, Subject, coverage, decide_between, effects, filter_words, missing, place, settle, sparse,
-};
+use super::sight::Sight;
+use super::{Outcome, Subject, decide_between, effects, filter_words, place, settle, sparse};
 
 /// Seed of the noise rehearsals: any constant; the same scan must always give the same answer.
 const SEED: u64 = 0x5CA7_71B6;
@@ -57,14 +56,11 @@ impl Field {
             Err(error) => return Ok(Err(sparse(error)?)),
         };
         evaluation.operators.insert("spikes_left_out".into(), filtered.spikes.to_string());
-        let used: Vec<MeasuredPoint> = feature
-            .points
-            .iter()
-            .zip(&filtered.value)
-            .filter(|(_, v)| v.is_some())
-            .map(|(p, _)| *p)
-            .collect();
-        let seen = Seen::of_surface(
+        let (used, rest): (Vec<_>, Vec<_>) =
+            feature.points.iter().zip(&filtered.value).partition(|(_, v)| v.is_some());
+        let points = |all: Vec<(&MeasuredPoint, _)>| all.into_iter().map(|(p, _)| *p).collect::<Vec<_>>();
+        let (used, rest) = (points(used), points(rest));
+        let looked = Looked::at_surface(
             context.run,
             context.nominal,
             triangles,
@@ -73,7 +69,9 @@ impl Field {
             &used,
             feature.spacing_mm,
         )?;
-        evaluation.coverage = Some(coverage(&seen, used.len()));
+        let lost = Lost::over(context.nominal, context.scan, subject.partition, triangles, &rest);
+        let sight = Sight::of_surface(context, &looked, &lost, subject.bound.area_mm2, used.len())?;
+        evaluation.coverage = Some(sight.coverage());
         let far =
             subject.partition.far_from(context.scan, context.nominal, triangles, &rim, feature.margin_mm);
         let far = far.filter(|(count, _)| *count > MOST_FAR).map(|(count, at)| {
@@ -85,7 +83,7 @@ impl Field {
         // What this surface itself shows, or what the whole scan shows where that is more.
         let noise_mm = filtered.noise_mm.max(context.noise_mm);
         evaluation.operators.insert("noise_mm".into(), format!("{noise_mm:.5}"));
-        let missing = far.or_else(|| missing(subject.characteristic, &seen));
+        let missing = far.or_else(|| sight.missing(subject.characteristic));
         Ok(Ok((Self { feature, normals, filter: gaussian, filtered, noise_mm }, missing)))
     }
 

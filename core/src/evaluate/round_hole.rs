@@ -9,7 +9,9 @@ use crate::record::{Components, Evaluation, Interval};
 use crate::uncertainty::{Budget, Offset, Source, across_of_motion};
 
 use super::effects::{self, Step};
-use super::{Outcome, Subject, coverage, missing, own_datum, settle};
+use super::ideal::under;
+use super::sight::Sight;
+use super::{Outcome, Subject, own_datum, settle};
 
 /// Associates the hole along its nominal axis and notes coverage and operators.
 fn associated(
@@ -22,13 +24,16 @@ fn associated(
     let context = subject.context;
     let found = hole(subject.partition, context.scan, context.nominal, subject.bound, axis, context.noise_mm)
         .map_err(|e| e.to_string())?;
-    evaluation.coverage = Some(coverage(&found.seen, found.points));
+    let facing = found.seen.unseen_at.and_then(|p| under(&subject.bound.situation, &p, axis));
+    let facing = facing.map(|on| on.normal);
+    let sight = Sight::of_turn(found.seen, facing, subject.bound.area_mm2, found.points);
+    evaluation.coverage = Some(sight.coverage());
     evaluation
         .operators
         .insert("association".into(), "least-squares circle of the wall, seen along the axis".into());
     evaluation.operators.insert("axis".into(), "nominal direction: the wall alone does not tell it".into());
     evaluation.operators.insert("points_left_out".into(), found.left_out.to_string());
-    let missing = missing(subject.characteristic, &found.seen);
+    let missing = sight.missing(subject.characteristic);
     Ok((found, missing))
 }
 

@@ -31,6 +31,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         tolerance: zone_mm,
         aligned: false,
         limits: [None, Some(zone_mm)],
+        joined_mm: 0.0,
     };
     let size = |rule: Box<dyn Rule>, nominal: f64, upper: f64, lower: f64, extremes: bool| Asked {
         rule,
@@ -42,6 +43,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         tolerance: upper - lower,
         aligned: false,
         limits: [Some(nominal + lower), Some(nominal + upper)],
+        joined_mm: 0.0,
     };
     match subject.characteristic.requirement {
         Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm, size: operator }

@@ -193,7 +193,7 @@ impl AtReference {
         for (s, c) in &all {
             if let Some(problem) = c.validity.as_ref().and_then(|v| v.problem()) {
                 let of = if count == 1 { String::new() } else { format!("Source {}: ", s + 1) };
-                cautions.push(format!("{of}{problem}; nothing measured on it conforms.", of = of));
+                cautions.push(format!("{of}{problem}; nothing measured on it conforms."));
             }
         }
         if let Some(of) = which(&|_, c| c.mesh_history == Some(MeshHistory::Smoothed)) {

@@ -30,8 +30,9 @@ pub(super) enum Scanned<'a> {
 
 /// Scans that lie on the part.
 pub(super) struct On<'a> {
-    nominal: &'a Nominal,
-    scan: Cow<'a, Scan>,
+    pub(super) nominal: &'a Nominal,
+    pub(super) tree: SurfaceTree,
+    pub(super) scan: Cow<'a, Scan>,
     pub(super) best: Partition,
     pub(super) systems: Vec<System>,
     pub(super) noise_mm: f64,
@@ -83,7 +84,7 @@ impl<'a> Scanned<'a> {
                 }
             }
         }
-        Ok(Self::On(Box::new(On::new(run, job, nominal, &tree, found, (wanted, systems, inputs))?)))
+        Ok(Self::On(Box::new(On::new(run, job, nominal, tree, found, (wanted, systems, inputs))?)))
     }
 
     /// Evaluates a characteristic on the scans.
@@ -111,6 +112,7 @@ impl<'a> Scanned<'a> {
         let context = Context {
             run,
             nominal: on.nominal,
+            tree: &on.tree,
             plan: job.plan,
             faces: job.faces,
             scan: &on.scan,
@@ -184,7 +186,7 @@ impl<'a> On<'a> {
         run: &Run,
         job: &Job<'a>,
         nominal: &'a Nominal,
-        tree: &SurfaceTree,
+        tree: SurfaceTree,
         mut found: Vec<Found<'a>>,
         (wanted, wanted_systems, inputs): (&[&Characteristic], &[usize], &Inputs),
     ) -> Result<Self, InspectError> {
@@ -208,7 +210,7 @@ impl<'a> On<'a> {
                 .map(|f| (f.scan.as_ref(), first.fine.part_from_scan.inverse() * f.fine.part_from_scan))
                 .collect();
             let scan = first.scan.with(&rest);
-            match fine(run, nominal, tree, &scan, first.fine.part_from_scan, &FineSettings::default()) {
+            match fine(run, nominal, &tree, &scan, first.fine.part_from_scan, &FineSettings::default()) {
                 Ok(aligned) => (Cow::Owned(scan), None, aligned),
                 Err(AlignError::Stopped(stopped)) => return Err(stopped.into()),
                 Err(_) => (Cow::Owned(scan), None, first.fine),
@@ -216,13 +218,13 @@ impl<'a> On<'a> {
         } else {
             (first.scan, first.located, first.fine)
         };
-        let best = Partition::new(run, nominal, tree, &scan, aligned.part_from_scan, &settings)?;
+        let best = Partition::new(run, nominal, &tree, &scan, aligned.part_from_scan, &settings)?;
         let nesting_mm = job.plan.filter.as_ref().map_or(2.5, |f| f.nesting_index_mm);
         let cell_mm = nesting_mm.max(3.0 * scan.spacing_mm());
         let noise_mm = noise(run, nominal, &scan, &best, cell_mm)?;
         let input = DatumInput {
             nominal,
-            tree,
+            tree: &tree,
             scan: &scan,
             plan: job.plan,
             faces: job.faces,
@@ -249,6 +251,7 @@ impl<'a> On<'a> {
         let fit = aligned;
         Ok(Self {
             nominal,
+            tree,
             scan,
             best,
             systems,

@@ -147,5 +147,6 @@ pub(super) fn record(job: &Job, evaluations: Vec<Evaluation>) -> Record {
         verdict,
         reason,
         cautions,
+        advice: Vec::new(),
     }
 }

@@ -4,6 +4,7 @@
 //! is left out near the rim of its feature, where scanners round edges and neighbours mix.
 
 mod coverage;
+mod gaps;
 mod patch;
 mod rim;
 mod things;
@@ -17,7 +18,9 @@ use crate::run::{CHECK_EVERY, Run, Stage, Stopped};
 use crate::scan::Scan;
 use crate::search::{Facing, SurfaceTree, TOGETHER};
 
-pub use coverage::{Seen, turn_seen};
+pub use coverage::{Looked, Place, Seen, turn_seen};
+pub(crate) use coverage::{distances, feet, spread};
+pub use gaps::{Gap, Gaps, Lost, Why};
 pub use patch::{Flattened, flattened};
 pub use rim::Rim;
 
@@ -41,6 +44,8 @@ pub struct Partition {
     deviation_mm: Vec<f64>,
     /// Points beyond reach or facing otherwise, with the place of the nominal that they would belong to.
     far: Vec<(u32, u32)>,
+    /// Least cosine between a point's normal and the nominal's.
+    min_cos: f64,
     /// How many more there were, on things that stand beside the part.
     other_things: usize,
     unexplained: usize,
@@ -99,6 +104,7 @@ impl Partition {
             triangle: Vec::with_capacity(scan.points().len()),
             deviation_mm: Vec::with_capacity(scan.points().len()),
             far: Vec::new(),
+            min_cos: settings.min_cos,
             other_things: 0,
             unexplained: 0,
         };
@@ -258,6 +264,7 @@ impl Partition {
         let mut places = Vec::with_capacity(indices.len());
         let mut found = Self {
             part_from_scan: self.part_from_scan,
+            min_cos: self.min_cos,
             triangle: Vec::with_capacity(indices.len()),
             deviation_mm: Vec::with_capacity(indices.len()),
             far: Vec::new(),

@@ -472,4 +472,6 @@ pub struct Needs {
     pub largest_unseen_disc_mm: Option<f64>,
     /// Fewest measured points that stand for a plane or surface, where points may decide about it.
     pub points: Option<usize>,
+    /// Fewest points of a scan on each cm2 of what was seen.
+    pub points_per_cm2: Option<f64>,
 }

@@ -6,11 +6,13 @@
 mod characteristics;
 mod datums;
 mod features;
+mod thickness;
 mod tolerances;
 
 pub use characteristics::*;
 pub use datums::*;
 pub use features::*;
+pub use thickness::*;
 pub use tolerances::*;
 
 use serde::{Deserialize, Serialize};

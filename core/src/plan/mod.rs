@@ -31,6 +31,7 @@ mod short_form;
 mod size;
 mod slot;
 mod sound;
+mod thickness;
 mod tolerance;
 mod tree;
 
@@ -47,6 +48,9 @@ pub use rebind::{FeatureChange, Lies, changes};
 pub use required::Requirement;
 pub use short_form::ShortForm;
 pub use sound::SoundFeatures;
+pub use thickness::{
+    Thickness, ThicknessDefinition, ThicknessNominal, ThicknessTarget, ThicknessZone, ZoneArea, ply_mm,
+};
 
 use fault::Faults;
 use tree::Tree;

@@ -3,6 +3,7 @@
 use super::domain::{
     Association, Condition, OrientationKind, RunoutDirection, SizeOperator, StraightnessOf, Zone,
 };
+use super::thickness::Thickness;
 use crate::geometry::{Direction, Point};
 
 /// What a characteristic requires.
@@ -166,6 +167,8 @@ pub enum Requirement {
         /// Which way it is read.
         direction: RunoutDirection,
     },
+    /// Local thickness of a wall.
+    Thickness(Box<Thickness>),
     /// A value that a hand instrument reads, between its limits.
     Reading {
         /// What is read, such as mass.
@@ -186,9 +189,10 @@ pub enum Requirement {
 
 impl Requirement {
     /// Smallest and largest accepted value, mm: of a profile those of the signed extremes; none of a reading, a gauge
-    /// and an angle, which are not told in mm.
+    /// and an angle, which are not told in mm, and none of a thickness whose nominal differs from place to place.
     pub fn limits_mm(&self) -> (Option<f64>, Option<f64>) {
         match *self {
+            Requirement::Thickness(ref thickness) => thickness.limits_mm(),
             // The width of a zone that may be offset (OZ).
             Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, offset_zone: true, .. } => {
                 (None, Some(limit_outside_mm + limit_inside_mm))
@@ -221,6 +225,7 @@ impl Requirement {
     /// How far from nominal a part may be out, mm, that points are still looked for: the largest limit.
     pub fn furthest_mm(&self) -> f64 {
         match *self {
+            Requirement::Thickness(ref thickness) => thickness.furthest_mm(),
             Requirement::Diameter { upper_deviation_mm, lower_deviation_mm, .. }
             | Requirement::Width { upper_deviation_mm, lower_deviation_mm, .. }
             | Requirement::Radius { upper_deviation_mm, lower_deviation_mm, .. }
@@ -236,7 +241,7 @@ impl Requirement {
 
     /// Whether its value is the size of a zone: 0 or more by definition (ISO 1101:2017).
     pub fn is_zone(&self) -> bool {
-        matches!(self.limits_mm(), (None, Some(_)))
+        matches!(self.limits_mm(), (None, Some(_))) && !matches!(self, Requirement::Thickness(_))
     }
 
     /// As the file writes it.
@@ -263,6 +268,7 @@ impl Requirement {
             Requirement::Symmetry { .. } => "symmetry",
             Requirement::Runout { total: false, .. } => "circular_runout",
             Requirement::Runout { total: true, .. } => "total_runout",
+            Requirement::Thickness(_) => "thickness",
             Requirement::Reading { .. } => "reading",
             Requirement::Gauge { .. } => "gauge",
         }

@@ -11,6 +11,7 @@ use super::nearest::list;
 use super::required::Requirement;
 use super::short_form::ShortForm;
 use super::size::{Sized, size};
+use super::thickness;
 use super::tolerance;
 use super::tree::short;
 
@@ -22,7 +23,7 @@ const COVERAGE_OF_AREA: f64 = 0.9;
 /// diameter are held on every side; scanners seldom see more. Common practice, no source.
 const COVERAGE_OF_TURN: f64 = 0.75;
 
-const REQUIREMENTS: [&str; 21] = [
+const REQUIREMENTS: [&str; 22] = [
     "surface_profile",
     "line_profile",
     "diameter",
@@ -42,6 +43,7 @@ const REQUIREMENTS: [&str; 21] = [
     "symmetry",
     "circular_runout",
     "total_runout",
+    "thickness",
     "reading",
     "gauge",
 ];
@@ -78,7 +80,7 @@ pub(super) fn characteristic(
     }
     let system = faults.sound(&at("standard")) && faults.sound("standard.system");
     let system = system.then_some(standard.system);
-    let requirement = requirement(faults, names, &place, c, kind, system);
+    let requirement = requirement(faults, names, file, &place, c, kind, system);
     if let (Some(requirement), Some(StandardSystem::Asme)) = (&requirement, system) {
         not_of_asme(faults, &place, requirement, kind);
     }
@@ -205,6 +207,7 @@ fn takes_extremes(requirement: &Requirement) -> bool {
         | Requirement::Distance { .. }
         | Requirement::Angle { .. }
         | Requirement::Coaxiality { .. }
+        | Requirement::Thickness(_)
         | Requirement::Reading { .. }
         | Requirement::Gauge { .. } => false,
     }
@@ -242,6 +245,7 @@ fn features_of(requirement: &Requirement, kind: FeatureKind) -> Vec<FeatureKind>
     use FeatureKind::{Cone, Cylinder, Group, Hole, Plane, Point, Slot, Sphere, Surface, Torus, Width};
     match requirement {
         Requirement::Reading { .. } | Requirement::Gauge { .. } => vec![kind],
+        Requirement::Thickness(_) => thickness::FACES.to_vec(),
         Requirement::SurfaceProfile { .. } => {
             vec![Surface, Plane, Point, Cylinder, Cone, Sphere, Torus, Group]
         }
@@ -354,6 +358,7 @@ fn size_of(
 fn requirement(
     faults: &Faults,
     names: &Names<'_>,
+    file: &PlanFile,
     place: &str,
     c: &file::Characteristic,
     kind: Option<FeatureKind>,
@@ -366,7 +371,7 @@ fn requirement(
     };
     let sized = |key: &str, s: Option<&file::Size>| s.map(|s| size(faults, &at(key), s, kind));
     // Each is `None` where it is not written, and holds `None` where it is and has faults.
-    let written: [Option<Option<Requirement>>; 21] = [
+    let written: [Option<Option<Requirement>>; 22] = [
         c.surface_profile.map(|s| tolerance::surface_profile(faults, &at("surface_profile"), s, system)),
         c.line_profile.as_ref().map(|l| tolerance::line_profile(faults, &at("line_profile"), l)),
         sized("diameter", c.diameter.as_ref()).map(|s| {
@@ -396,6 +401,9 @@ fn requirement(
         c.symmetry.map(|x| Some(tolerance::symmetry(faults, &at("symmetry"), x))),
         c.circular_runout.map(|r| Some(tolerance::runout(faults, &at("circular_runout"), false, r))),
         c.total_runout.map(|r| Some(tolerance::runout(faults, &at("total_runout"), true, r))),
+        c.thickness
+            .as_ref()
+            .map(|t| thickness::thickness(faults, names, file, &at("thickness"), t, c.feature.as_deref())),
         c.reading.as_ref().map(|r| Some(reading(faults, &at("reading"), r))),
         c.gauge.as_ref().map(|g| {
             filled(faults, &at("gauge.procedure"), &g.procedure);
@@ -455,13 +463,24 @@ fn reading(faults: &Faults, place: &str, r: &file::ReadingLimits) -> Requirement
 }
 
 fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<FeatureKind>) -> Needs {
-    let given = n.unwrap_or(file::Needs { coverage: None, largest_unseen_disc_mm: None, points: None });
+    let none =
+        file::Needs { coverage: None, largest_unseen_disc_mm: None, points: None, points_per_cm2: None };
+    let given = n.unwrap_or(none);
     if let Some(coverage) = given.coverage {
         let place = format!("{place}.coverage");
         in_range(faults, &place, coverage, |c| c > 0.0 && c <= 1.0, "above 0 and at most 1");
     }
     if let Some(disc) = given.largest_unseen_disc_mm {
         in_range(faults, &format!("{place}.largest_unseen_disc_mm"), disc, |d| d > 0.0, "above 0, in mm");
+    }
+    if let Some(density) = given.points_per_cm2 {
+        in_range(
+            faults,
+            &format!("{place}.points_per_cm2"),
+            density,
+            |d| d > 0.0,
+            "above 0, points on each cm2",
+        );
     }
     if let Some(points) = given.points
         && points < 1
@@ -480,5 +499,6 @@ fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<Feat
         coverage: given.coverage.unwrap_or(usual),
         largest_unseen_disc_mm: given.largest_unseen_disc_mm,
         points: given.points.and_then(|p| usize::try_from(p).ok()),
+        points_per_cm2: given.points_per_cm2,
     }
 }

@@ -270,6 +270,14 @@ impl Scan {
         let piece = self.pieces.partition_point(|p| p.0 <= index);
         self.pieces.get(piece).map_or_else(|| self.spacing_mm(), |p| p.1)
     }
+    /// How many scans went in.
+    pub fn piece_count(&self) -> usize {
+        self.pieces.len()
+    }
+    /// Which of the scans that went in a point came with, in their order.
+    pub fn piece_of(&self, index: usize) -> usize {
+        self.pieces.partition_point(|p| p.0 <= index).min(self.pieces.len().saturating_sub(1))
+    }
     /// Spacing of the densest scan that has seen what these points, by their indices, lie on, mm: of a face
     /// that only the sparser one of two scans shows, that one's.
     pub fn spacing_among(&self, indices: impl Iterator<Item = u32>) -> f64 {

@@ -14,4 +14,4 @@ pub use grid::{PointGrid, thin};
 pub use neighbours::{Neighbours, PointTree};
 pub use side::{Sided, Sides};
 pub use surface_normals::normals;
-pub use tree::{Cursor, SurfaceTree};
+pub use tree::{Crossing, Cursor, SurfaceTree};

@@ -5,6 +5,7 @@
 //! force, bit for bit: the nearest triangle, and among equally near ones that with the lowest index.
 
 mod build;
+mod crossing;
 mod cursor;
 mod descent;
 mod extent;
@@ -26,6 +27,7 @@ use crate::geometry::{
     Aabb, Direction, Foot, Point, TriangleMesh, Vector, closest_on_sliver, closest_on_well_shaped, is_sliver,
 };
 
+pub use crossing::Crossing;
 pub use cursor::Cursor;
 use extent::Item;
 pub(super) use group::Groups;

@@ -40,6 +40,7 @@ mod small_programme;
 mod straightness;
 mod subject;
 mod symmetry;
+mod thickness;
 mod two_point;
 
 pub use angle::Angle;
@@ -63,3 +64,4 @@ pub use size::Size;
 pub use straightness::Straightness;
 pub use subject::Subject;
 pub use symmetry::Symmetry;
+pub use thickness::Thickness;

@@ -41,7 +41,8 @@ impl Offset {
     /// From its components and their covariance; `None` where one of them is no number, or a variance is below zero.
     pub fn new(components: [f64; 2], covariance: [[f64; 2]; 2]) -> Option<Self> {
         let [[a, b], [_, c]] = covariance;
-        if !components.iter().chain(&[a, b, c]).all(|v| v.is_finite()) || !(a >= 0.0 && c >= 0.0) {
+        let finite = components.iter().chain(&[a, b, c]).all(|v| v.is_finite());
+        if !(finite && a >= 0.0 && c >= 0.0) {
             return None;
         }
         // Principal axes in closed form.

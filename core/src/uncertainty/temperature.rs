@@ -46,7 +46,7 @@ mod tests {
             expansion_standard_per_k,
         };
         let found = Expansion::new(24.5, Some(0.5), &of(23.1e-6, Some(1.0e-6)));
-        assert!((1000.103_95 * found.factor - 1000.0).abs() < 1e-9, "{found:?}");
+        assert!((1_000.103_95 * found.factor - 1000.0).abs() < 1e-9, "{found:?}");
         // By differences and by trials instead of a formula.
         let model = |x: &[f64]| 1.0 / (1.0 + x[1] * (x[0] - 20.0));
         let inputs = [Input::new(24.5, 0.5), Input::new(23.1e-6, 1.0e-6)];

@@ -26,6 +26,10 @@ impl Mirrored for v1::Simulation {
     const NAME: &'static str = "scantling.v1.Simulation";
 }
 
+impl Mirrored for v1::Advice {
+    const NAME: &'static str = "scantling.v1.Advice";
+}
+
 impl Mirrored for v1::Evaluation {
     const NAME: &'static str = "scantling.v1.Evaluation";
 }

@@ -135,9 +135,12 @@ pub(crate) fn request(
     Ok((request_id.map(|u| u.to_string()).unwrap_or_default(), request))
 }
 
-/// Evaluations and cautions of a kept result. One in a form that this version does not read has its text
+/// Evaluations, cautions and advice.
+type Opened = (Vec<v1::Evaluation>, Vec<String>, Vec<v1::Advice>);
+
+/// Evaluations, cautions and advice of a kept result. One in a form that this version does not read has its text
 /// still, and the verdict stands beside it; so it is no error, and its cautions say what is left out.
-fn opened(id: &str, text: &str, deviation_kept: bool) -> Result<(Vec<v1::Evaluation>, Vec<String>), Problem> {
+fn opened(id: &str, text: &str, deviation_kept: bool) -> Result<Opened, Problem> {
     let problem = match serde_json::from_str::<Record>(text) {
         Ok(record) if record.record_version <= RECORD_VERSION => {
             let messages = record.evaluations.iter().map(evaluation::to_message);
@@ -149,7 +152,8 @@ fn opened(id: &str, text: &str, deviation_kept: bool) -> Result<(Vec<v1::Evaluat
                         .to_owned(),
                 );
             }
-            return Ok((messages.collect::<Result<_, _>>().map_err(Problem::internal)?, cautions));
+            let advice = evaluation::advice(&record.advice).map_err(Problem::internal)?;
+            return Ok((messages.collect::<Result<_, _>>().map_err(Problem::internal)?, cautions, advice));
         }
         Ok(_) => "it is of a later form".to_owned(),
         Err(error) => error.to_string(),
@@ -167,7 +171,7 @@ fn opened(id: &str, text: &str, deviation_kept: bool) -> Result<(Vec<v1::Evaluat
         "The result is kept in {of}, which this version does not read: its evaluations are left out here and \
          stand in result_json and in the report."
     ));
-    Ok((Vec::new(), cautions))
+    Ok((Vec::new(), cautions, Vec::new()))
 }
 
 /// `percent` is how far it is while it runs.
@@ -176,8 +180,8 @@ pub(crate) fn of_inspection(
     view: View,
     percent: i32,
 ) -> Result<v1::Inspection, Problem> {
-    let (evaluations, cautions) = match &inspection.result_json {
-        None => (Vec::new(), Vec::new()),
+    let (evaluations, cautions, advice) = match &inspection.result_json {
+        None => Opened::default(),
         Some(text) => opened(&inspection.id, text, inspection.deviation_sha256.is_some())?,
     };
     let request = inspection.request;
@@ -225,6 +229,7 @@ pub(crate) fn of_inspection(
         report_blob: inspection.report_sha256.map(|b| name::of_blob(&b)),
         failure: inspection.failure.map(|f| enums::of_failure(f).into()),
         cautions,
+        advice,
         create_time: Some(time::timestamp(inspection.create_time_us)),
         finish_time: inspection.finish_time_us.map(time::timestamp),
         sequence: inspection.sequence,

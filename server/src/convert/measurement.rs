@@ -206,6 +206,7 @@ pub(crate) fn evaluated(record: Record) -> Result<v1::EvaluateResponse, Problem>
     let messages = record.evaluations.iter().map(evaluation::to_message);
     Ok(v1::EvaluateResponse {
         evaluations: messages.collect::<Result<_, _>>().map_err(Problem::internal)?,
+        advice: evaluation::advice(&record.advice).map_err(Problem::internal)?,
         verdict: enums::of_verdict(record.verdict).into(),
         reason: record.reason,
         cautions: record.cautions,

@@ -2,7 +2,7 @@
 
 use super::Asked;
 use super::numbers::{self, DASH};
-use scantling_core::record::{Evaluation, Extreme, Limits, ReadingResult, Record, Verdict};
+use scantling_core::record::{Coverage, Evaluation, Extreme, Limits, ReadingResult, Record, Verdict};
 use std::collections::BTreeMap;
 
 /// A verdict in words.
@@ -65,6 +65,7 @@ pub(super) fn requirement_words(requirement: &str) -> String {
         "line_profile" => "profile of a line".into(),
         "circular_runout" => "circular run-out".into(),
         "total_runout" => "total run-out".into(),
+        "thickness" => "thickness of the wall".into(),
         "gauge" => "gauge, pass or fail".into(),
         other => other.replace('_', " "),
     }
@@ -138,6 +139,31 @@ fn read(reading: &ReadingResult, asked: Option<&Asked>) -> (Vec<String>, Option<
     }
 }
 
+/// A reason of [`scantling_core::record::MissingShare`] in words.
+fn why_words(why: &str) -> &str {
+    match why {
+        "unseen" => "not seen",
+        "faces_away" => "points face away",
+        "stands_off" => "points stand off",
+        "too_few" => "too few points",
+        "other_side" => "other side not seen",
+        "apart" => "scans not joined",
+        "no_other_side" => "no other side drawn",
+        other => other,
+    }
+}
+
+/// Density and reasons of what was not seen.
+fn unseen_words(coverage: &Coverage) -> Vec<String> {
+    let density = coverage.points_per_cm2.map(|d| format!("{} points/cm2", numbers::significant(d, 2)));
+    // Less than a thousandth is not worth a line.
+    let told = coverage.missing.iter().filter(|m| m.fraction >= 1e-3);
+    let missing = told.map(|m| format!("{} {}", numbers::percent(m.fraction), why_words(&m.why)));
+    let strip = coverage.strip_fraction.filter(|s| *s >= 1e-3);
+    let strip = strip.map(|s| format!("{} in the edge strip, not counted", numbers::percent(s)));
+    density.into_iter().chain(missing).chain(strip).collect()
+}
+
 /// By what it was measured where that is not the scan: readings with instrument and who read.
 fn by_words(e: &Evaluation) -> Option<String> {
     match (e.measured_by.as_str(), &e.reading) {
@@ -177,6 +203,8 @@ pub(super) struct Row {
     pub(super) noise_floor: String,
     pub(super) coverage: String,
     pub(super) largest_unseen: Option<String>,
+    /// How densely it was seen, and why not all of it, line by line.
+    pub(super) unseen: Vec<String>,
     pub(super) verdict: &'static str,
     pub(super) class: &'static str,
     pub(super) not_measured: bool,
@@ -251,8 +279,9 @@ impl Row {
                 (None, Some(floor)) => format!("{}\u{b0}", numbers::significant(floor, 2)),
                 (None, None) => missing(),
             },
-            coverage: e.coverage.map_or_else(missing, |c| numbers::percent(c.fraction)),
-            largest_unseen: e.coverage.map(|c| numbers::fixed(c.largest_unseen_disc_mm, 1)),
+            coverage: e.coverage.as_ref().map_or_else(missing, |c| numbers::percent(c.fraction)),
+            largest_unseen: e.coverage.as_ref().map(|c| numbers::fixed(c.largest_unseen_disc_mm, 1)),
+            unseen: e.coverage.as_ref().map(unseen_words).unwrap_or_default(),
             verdict: verdict_words(e.verdict),
             class: verdict_class(e.verdict),
             not_measured,
@@ -298,6 +327,18 @@ fn measured(e: &Evaluation, write: &dyn Fn(f64) -> String, missing: &dyn Fn() ->
         if e.minimum.is_some() || e.maximum.is_some() {
             lines.push(format!("min {}", extreme(&e.minimum)));
             lines.push(format!("max {}", extreme(&e.maximum)));
+        }
+    }
+    if let Some(wall) = &e.thickness {
+        let extreme = |x: &Option<Extreme>| x.map_or_else(missing, |x| write(x.value_mm));
+        lines.push(format!("min {}", extreme(&e.minimum)));
+        lines.push(format!("max {}", extreme(&e.maximum)));
+        lines.push(format!("mean {}", write(wall.mean_mm)));
+        if wall.zones.len() > 1 {
+            lines.extend(wall.zones.iter().take(INSTANCES_TOLD).map(|zone| {
+                let ends = format!("{} to {}", extreme(&zone.minimum), extreme(&zone.maximum));
+                format!("{}: {ends}, {}", zone.name, verdict_words(zone.verdict).to_lowercase())
+            }));
         }
     }
     if lines.is_empty() {

@@ -33,6 +33,7 @@ fn evaluation(number: &str, requirement: &str, verdict: Verdict) -> Evaluation {
         instances: Vec::new(),
         conformity: None,
         correlated_groups: Vec::new(),
+        thickness: None,
     }
 }
 
@@ -58,7 +59,12 @@ fn every_kind() -> Record {
         standard_uncertainty_mm: Some(0.0101),
         budget: vec![Contribution { source: "noise".into(), standard_uncertainty_mm: 0.004 }],
         noise_floor_mm: Some(0.021),
-        coverage: Some(Coverage { fraction: 0.9997, largest_unseen_disc_mm: 3.21, points: 1234 }),
+        coverage: Some(Coverage {
+            fraction: 0.9997,
+            largest_unseen_disc_mm: 3.21,
+            points: 1234,
+            ..Coverage::default()
+        }),
         operators: BTreeMap::from([("filter".into(), "gaussian, 2.5 mm".into())]),
         conformity: Some(ConformityResult {
             probability: 0.9987,
@@ -118,6 +124,7 @@ fn every_kind() -> Record {
         verdict: Verdict::DoesNotConform,
         reason: "characteristic 2 does not conform".into(),
         cautions: vec!["The scan carries no normals.".into()],
+        advice: Vec::new(),
     }
 }
 

@@ -19,6 +19,28 @@ pub fn read(dir: &Path, file: &str) -> Result<Value> {
     Ok(line.end())
 }
 
+/// A STEP file to triangles, and what was made: faces, triangles and their area, placed as the file has them.
+pub fn step(dir: &Path, file: &str) -> Result<Value> {
+    let mut line = Line::new();
+    let (made, cost) = median(3, || ours::step(&dir.join(file)));
+    let made = made?;
+    line.step("all", cost);
+    line.peak();
+    let (mut faces, mut triangles, mut area) = (0, 0, 0.0);
+    for part in made.placed.iter().map(|p| &made.parts[p.part]) {
+        faces += part.faces.iter().filter(|f| f.triangles.is_ok()).count();
+        triangles += part.triangles.len();
+        for t in &part.triangles {
+            let [a, b, c] = t.map(|v| part.vertices[v as usize]);
+            area += 0.5 * (b - a).cross(&(c - a)).norm();
+        }
+    }
+    line.set("faces", faces);
+    line.set("triangles", triangles);
+    line.set("area_mm2", area);
+    Ok(line.end())
+}
+
 /// The largest shift of a corner of the part's box between two poses, mm.
 fn apart_mm(a: &PartFromScan, b: &PartFromScan, bounds: &Aabb) -> f64 {
     let between = *a * b.inverse();

@@ -8,6 +8,7 @@
 //! compare fine DIR SCAN MESH
 //! compare locate DIR SCAN POSES
 //! compare whole DIR SCAN                 from the files to the deviation of every point; POSE_GIVEN=1: from near
+//! compare step DIR FILE                  a STEP file to triangles within 0.01 mm
 //! compare ugly                           closest points on meshes with faults against brute force
 //! ```
 //! Each prints one line of JSON: `steps` with `wall` and `cpu` seconds, `peak_mib` and `base_mib` (before the
@@ -45,6 +46,7 @@ fn main() -> Result<()> {
         ["fine", dir, scan, mesh] => jobs::fine(Path::new(dir), scan, mesh)?,
         ["locate", dir, scan, poses] => jobs::locate(Path::new(dir), scan, poses.parse()?)?,
         ["whole", dir, scan] => jobs::whole(Path::new(dir), scan)?,
+        ["step", dir, file] => jobs::step(Path::new(dir), file)?,
         ["ugly"] => ugly::run()?,
         _ => bail!("say what to do: see the first lines of src/main.rs"),
     };

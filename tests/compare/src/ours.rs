@@ -4,6 +4,7 @@ use rayon::prelude::*;
 use scantling_core::align::{self, FineSettings, LocateSettings};
 use scantling_core::geometry::{Direction, Foot, Motion, PartFrame, Point, ScanFrame, TriangleMesh};
 use scantling_core::nominal::Nominal;
+use scantling_core::read::step::{self, StepFile, StepSettings};
 use scantling_core::read::{self, LengthUnit, RawScan, Source, Taken, TextLayout};
 use scantling_core::run::{Limits, Run, quiet};
 use scantling_core::scan::{Points, Scan};
@@ -51,6 +52,11 @@ pub fn read(path: &Path) -> Result<RawScan> {
 /// A scan of points, as the product takes it in: in the file's own precision.
 pub fn read_scan(path: &Path) -> Result<Taken> {
     Ok(read::take(&fs::read(path)?, &TextLayout::default(), &unlimited())?)
+}
+
+/// A STEP file, as the product takes it in: all faces as triangles within 0.01 mm.
+pub fn step(path: &Path) -> Result<StepFile> {
+    Ok(step::read(&unlimited(), &fs::read(path)?, &StepSettings { chord_mm: 0.01, ..StepSettings::default() })?)
 }
 
 pub fn nominal(raw: RawScan) -> Result<Nominal> {

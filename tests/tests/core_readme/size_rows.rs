@@ -3,7 +3,7 @@
 use scantling_core::plan::SizeOperator;
 
 use super::rows::{Row, row};
-use super::{figures, sizes};
+use super::{figures, sizes, walls};
 
 const SIZES: &str = "Sizes, distances, angles";
 const FORMS: &str = "Form";
@@ -129,6 +129,42 @@ fn of_size() -> Vec<Row> {
                 "core/src/tolerance/angle_tests.rs::of_the_two_angles_of_two_planes_the_drawings_one_is_told",
             ],
             sizes::angle,
+        ),
+        row(
+            SIZES,
+            [
+                "thickness along the normal",
+                "common practice, no source; local fits: Gauss-Markov",
+                "at places of a face: from side to side along the nominal normal, by the least-squares plane of the deviations within a patch on either \
+                 side; what faces the place is the first face of the nominal across the material. The smallest is held against the lower limit and the \
+                 largest against the upper, zone by zone",
+                "neither standard on tolerances defines it",
+                "core/tests/thickness.rs::a_wedge_has_two_thicknesses_by_two_definitions",
+            ],
+            walls::along_normal,
+        ),
+        row(
+            SIZES,
+            [
+                "thickness, inscribed ball",
+                "common practice, no source; shrinking ball: Ma, Bae and Choi 2012 (from memory)",
+                "diameter of the ball that touches the tangent plane at the place and that of the other side where the largest ball within the nominal \
+                 wall touches it",
+                "neither standard on tolerances defines it",
+                "core/tests/thickness.rs::an_eccentric_tube_has_its_wall_by_both_definitions_and_none_across_the_duct",
+            ],
+            walls::inscribed_ball,
+        ),
+        row(
+            SIZES,
+            [
+                "nominal thickness of a laminate",
+                "ASTM D3171, procedure II, and ISO 14127, solved for the thickness (from memory)",
+                "sum over its layers of plies x areal weight / (1000 x fibre density x fibre fraction), or of their stated thicknesses",
+                "neither standard on tolerances defines it",
+                "core/src/plan/thickness_tests.rs::a_ply_is_as_thick_as_its_fibres_need",
+            ],
+            walls::laminate,
         ),
     ]
 }

@@ -1,5 +1,6 @@
 //! Characteristics, with exactly one requirement each, and what must have been seen of them.
 
+use super::thickness::Thickness;
 use super::tolerances::{
     Angle, Coaxiality, Distance, Form, Length, LineProfile, Orientation, Position, Runout, Size,
     Straightness, SurfaceProfile, Symmetry,
@@ -86,6 +87,9 @@ pub struct Characteristic {
     /// Total run-out about the axis of the datum system (ISO 1101).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub total_runout: Option<Runout>,
+    /// Local thickness of a wall.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub thickness: Option<Thickness>,
     /// A value that a hand instrument reads.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<ReadingLimits>,
@@ -152,4 +156,7 @@ pub struct Needs {
     /// Fewest measured points that stand for a plane or surface; where absent, points decide nothing about it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub points: Option<i32>,
+    /// Fewest points of a scan on each cm2 of what was seen of the feature; no limit if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub points_per_cm2: Option<f64>,
 }

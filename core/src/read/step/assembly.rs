@@ -1,7 +1,8 @@
 //! Products, their shapes and where they lie: ISO 10303-41, -43, -44 (from memory).
 //!
-//! A part is a product with bodies. An assembly places products in products, by an occurrence whose transformation
-//! takes one axis system to another, or by a mapped item that does the same within representations.
+//! A part is a product with bodies. An assembly places products in products, by an occurrence whose
+//! transformation takes one axis system to another, or by a mapped item that does the same within
+//! representations. Long, because representations, products and occurrences are told apart only together.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -9,7 +10,8 @@ use super::curves::Axes;
 use super::error::StepError;
 use super::graph::{Entity, EntityFault, Graph};
 use super::shapes::Shapes;
-use super::topology::{Body, body};
+use super::tessellated;
+use super::topology::{Allowance, Body, body};
 use super::units::of_context;
 use crate::geometry::{Matrix3, Vector};
 use crate::run::{CHECK_EVERY, Run};
@@ -72,8 +74,10 @@ pub(super) struct Structure {
 
 /// Assemblies within assemblies; deeper is a circle.
 const DEEPEST: usize = 32;
-/// Placed parts at most.
+/// Placed parts and assemblies at most.
 const MOST_PLACED: usize = 100_000;
+/// Letters at most in the names on the way to all of them.
+const MOST_PATH: usize = 20_000_000;
 
 /// (record, items, context) of a representation of shape; `None` for anything else, such as the plain
 /// representations of properties, which may list the same bodies again.
@@ -91,23 +95,42 @@ fn representation<'a>(graph: &Graph<'a>, id: u64) -> Option<(Entity<'a>, Vec<u64
     Some((entity, entity.instances(1).ok()?, entity.maybe_instance(2)?))
 }
 
+/// Whether an item is material or a surface that this reader does not know, and no axes, curves or notes.
+fn is_unread_body(graph: &Graph, id: u64) -> bool {
+    let is = |name: &str| {
+        ["_SOLID", "_BREP", "_SURFACE_MODEL", "_SURFACE"].iter().any(|end| name.ends_with(end))
+            || ["BOOLEAN_RESULT", "SOLID_REPLICA", "BLOCK", "SPHERE", "TORUS", "RIGHT_CIRCULAR_CYLINDER"]
+                .contains(&name)
+            || ["RIGHT_CIRCULAR_CONE", "RIGHT_ANGULAR_WEDGE", "HALF_SPACE_SOLID"].contains(&name)
+    };
+    graph.instance(id).is_ok_and(|i| i.records.iter().any(|r| is(r.name)))
+}
+
 impl Structure {
     pub(super) fn read(graph: &Graph, run: &Run) -> Result<Self, StepError> {
         let mut out = Self::default();
         // Every representation with what it holds.
         let mut shapes: BTreeMap<u64, (String, Shape)> = BTreeMap::new();
         let mut contexts: BTreeMap<u64, (u64, Vec<u64>)> = BTreeMap::new();
-        let mut tessellated = false;
+        let mut triangles_only = false;
+        let mut allowance = Allowance::of(graph);
         for (n, instance) in graph.exchange.instances.iter().enumerate() {
             if n.is_multiple_of(CHECK_EVERY) {
                 run.check()?;
             }
-            tessellated |= instance.records.iter().any(|r| r.name.starts_with("TESSELLATED_S"));
+            triangles_only |= instance.records.iter().any(|r| r.name.starts_with("TESSELLATED_S"));
             let Some((entity, items, context)) = representation(graph, instance.id) else { continue };
             let mut bodies = Vec::new();
             for item in &items {
-                match body(graph, *item) {
+                let exact = body(graph, *item, &mut allowance);
+                match exact.and_then(|b| match b {
+                    Some(b) => Ok(Some(b)),
+                    None => tessellated::body(graph, *item, &mut allowance),
+                }) {
                     Ok(Some(body)) => bodies.push(body),
+                    Ok(None) if is_unread_body(graph, *item) => {
+                        out.notes.push(format!("left out: {}", graph.not_served(*item)));
+                    }
                     Ok(None) => {}
                     Err(fault) => out.notes.push(format!("an item of #{} is left out: {fault}", instance.id)),
                 }
@@ -117,8 +140,9 @@ impl Structure {
                 shapes.insert(instance.id, (entity.text(0), Shape { context, bodies }));
             }
         }
+        out.prefer_exact(&mut shapes);
         if shapes.is_empty() {
-            return Err(StepError::NoShape { tessellated });
+            return Err(StepError::NoShape { tessellated: triangles_only });
         }
         out.join_same(graph, contexts.keys().copied());
         out.link_occurrences(graph, &contexts);
@@ -146,6 +170,24 @@ impl Structure {
             out.parts[n].shapes.push(shape);
         }
         Ok(out)
+    }
+
+    /// Triangles beside exact bodies say the same less well; they are taken where there is nothing else.
+    fn prefer_exact(&mut self, shapes: &mut BTreeMap<u64, (String, Shape)>) {
+        let exact = |b: &Body| b.triangulated.is_empty();
+        if !shapes.values().any(|(_, shape)| shape.bodies.iter().any(exact)) {
+            return;
+        }
+        let mut aside = 0;
+        for (_, shape) in shapes.values_mut() {
+            let before = shape.bodies.len();
+            shape.bodies.retain(exact);
+            aside += before - shape.bodies.len();
+        }
+        shapes.retain(|_, (_, shape)| !shape.bodies.is_empty());
+        if aside > 0 {
+            self.notes.push(format!("{aside} tessellated bodies beside exact ones are left out"));
+        }
     }
 
     fn root(&self, mut id: u64) -> u64 {
@@ -297,36 +339,60 @@ impl Structure {
     }
 
     /// Where the chosen parts lie; `part` counts among the chosen.
-    pub(super) fn placed(&self, chosen: &[usize]) -> Vec<Placed> {
+    ///
+    /// # Errors
+    /// More placed parts, or more text in the names on the way to them, than allowed.
+    pub(super) fn placed(&self, chosen: &[usize], run: &Run) -> Result<Vec<Placed>, StepError> {
         let mut out = Vec::new();
         let of_products = |l: &&Link| self.products.is_empty() || self.products.contains(&l.parent);
-        let links: Vec<&Link> = self.links.iter().filter(of_products).collect();
-        let children: BTreeSet<u64> = links.iter().map(|l| l.child).collect();
-        let mut roots: BTreeSet<u64> =
-            links.iter().map(|l| l.parent).filter(|id| !children.contains(id)).collect();
-        roots.extend(
-            self.parts.iter().flat_map(|p| p.own.iter().copied()).filter(|id| !children.contains(id)),
-        );
+        let mut children: BTreeMap<u64, Vec<&Link>> = BTreeMap::new();
+        for link in self.links.iter().filter(of_products) {
+            children.entry(link.parent).or_default().push(link);
+        }
+        let placed: BTreeSet<u64> = children.values().flatten().map(|l| l.child).collect();
+        let own = |n: &usize| self.parts[*n].own.iter().copied();
+        let mut roots: BTreeSet<u64> = children.keys().copied().collect();
+        roots.extend((0..self.parts.len()).collect::<Vec<_>>().iter().flat_map(own));
+        roots.retain(|id| !placed.contains(id));
         // Views and the like map whole products too and are no assemblies.
         if roots.iter().any(|id| self.products.contains(id)) {
             roots.retain(|id| self.products.contains(id));
         }
+        let mut part_of: BTreeMap<u64, usize> = BTreeMap::new();
+        for (part, n) in chosen.iter().enumerate() {
+            own(n).for_each(|id| {
+                part_of.entry(id).or_insert(part);
+            });
+        }
         let mut open: Vec<(u64, Vec<String>, Place)> =
             roots.into_iter().rev().map(|id| (id, Vec::new(), Place::none())).collect();
+        // Of what was ever put in line: a few lines of a file may ask for millions.
+        let (mut count, mut text) = (0, 0);
         while let Some((id, path, place)) = open.pop() {
-            if out.len() >= MOST_PLACED || path.len() > DEEPEST {
-                continue;
-            }
-            if let Some(part) = chosen.iter().position(|n| self.parts[*n].own.contains(&id)) {
-                out.push(Placed { part, path: path.clone(), rotation: place.rotation, shift: place.shift });
-            }
-            for link in links.iter().rev().filter(|l| l.parent == id) {
+            run.check()?;
+            for link in children.get(&id).into_iter().flatten().rev() {
+                // A circle ends here.
+                if path.len() >= DEEPEST {
+                    break;
+                }
                 let mut path = path.clone();
                 path.push(link.name.clone());
+                count += 1;
+                text += path.iter().map(String::len).sum::<usize>();
+                let (placed, letters) = ("placed parts", "letters in the names of placed parts");
+                if count > MOST_PLACED {
+                    return Err(StepError::TooMany { what: placed, limit: MOST_PLACED as u64 });
+                }
+                if text > MOST_PATH {
+                    return Err(StepError::TooMany { what: letters, limit: MOST_PATH as u64 });
+                }
                 open.push((link.child, path, place.after(&link.place)));
             }
+            if let Some(part) = part_of.get(&id) {
+                out.push(Placed { part: *part, path, rotation: place.rotation, shift: place.shift });
+            }
         }
-        out
+        Ok(out)
     }
 }
 

@@ -22,8 +22,8 @@ struct Basis {
 }
 
 impl Knots {
-    /// `None` unless there is one knot more than control points and degree, they do not fall, and the domain has
-    /// a length.
+    /// `None` unless there is one knot more than control points and degree, they do not fall, and the domain
+    /// has a length.
     pub(super) fn new(degree: usize, knots: Vec<f64>, points: usize) -> Option<Self> {
         let counts = (1..=MAX_DEGREE).contains(&degree)
             && points > degree
@@ -62,30 +62,33 @@ impl Knots {
     fn basis(&self, t: f64) -> Basis {
         let (p, u) = (self.degree, &self.knots);
         let span = self.span(t);
-        // Row d holds the functions of degree d; the one that begins at knot span - d + j in column j.
-        let mut rows = [[0.0; MAX_DEGREE + 2]; MAX_DEGREE + 1];
+        // A row holds the functions of one degree d, the one that begins at knot span - d + j in column j.
+        // The last three are kept, for the derivatives.
+        let mut rows = [[0.0; MAX_DEGREE + 2]; 3];
         rows[0][0] = 1.0;
         for d in 1..=p {
+            rows[2] = rows[1];
+            rows[1] = rows[0];
             for j in 0..=d {
                 let i = span - d + j;
                 let mut value = 0.0;
                 if j > 0 {
                     let length = u[i + d] - u[i];
                     if length > 0.0 {
-                        value += (t - u[i]) / length * rows[d - 1][j - 1];
+                        value += (t - u[i]) / length * rows[1][j - 1];
                     }
                 }
                 if j < d {
                     let length = u[i + d + 1] - u[i + 1];
                     if length > 0.0 {
-                        value += (u[i + d + 1] - t) / length * rows[d - 1][j];
+                        value += (u[i + d + 1] - t) / length * rows[1][j];
                     }
                 }
-                rows[d][j] = value;
+                rows[0][j] = value;
             }
         }
         let mut values = [[0.0; MAX_DEGREE + 1]; 3];
-        values[0][..=p].copy_from_slice(&rows[p][..=p]);
+        values[0][..=p].copy_from_slice(&rows[0][..=p]);
         // A derivative is a difference of functions of one degree less; the second one of those of two less.
         let lower = |row: &[f64], d: usize, out: &mut [f64]| {
             for j in 0..=d {
@@ -106,10 +109,10 @@ impl Knots {
                 out[j] = value;
             }
         };
-        lower(&rows[p - 1], p, &mut values[1]);
+        lower(&rows[1], p, &mut values[1]);
         if p >= 2 {
             let mut slopes = [0.0; MAX_DEGREE + 1];
-            lower(&rows[p - 2], p - 1, &mut slopes);
+            lower(&rows[2], p - 1, &mut slopes);
             lower(&slopes, p, &mut values[2]);
         }
         Basis { first: span - p, values }
@@ -186,7 +189,8 @@ pub(super) struct BSplineSurface {
 }
 
 impl BSplineSurface {
-    /// `None` where counts do not agree or a number makes no sense. `points` and `weights` hold for each u all v.
+    /// `None` where counts do not agree or a number makes no sense. `points` and `weights` hold for each u
+    /// all v.
     pub(super) fn new(
         degrees: [usize; 2],
         knots: [Vec<f64>; 2],

@@ -1,7 +1,7 @@
 //! A face's surface spread out in a plane, where its boundary is polygons and its triangles are found.
 //!
-//! Lengths in the chart are about mm near the face, along straight directions less. Counter-clockwise in the chart is counter-clockwise seen
-//! from where u cross v points (from outside, on a sphere).
+//! Lengths in the chart are about mm near the face, along straight directions less. Counter-clockwise in the
+//! chart is counter-clockwise seen from where u cross v points (from outside, on a sphere).
 
 use super::curves::Axes;
 use super::surfaces::Surface;
@@ -90,14 +90,15 @@ impl Chart<'_> {
 const POLES: usize = 300;
 
 /// Axes for a sphere whose pole lies outside the face and as far from its boundary as can be had. `loops` run
-/// with the face to their left, seen from outside. Where none seems outside, that furthest from the boundary: then
-/// the loops run the wrong way round, and the face is taken for what they enclose.
+/// with the face to their left, seen from outside. Where none seems outside, that furthest from the boundary:
+/// then the loops run the wrong way round, and the face is taken for what they enclose.
 pub(super) fn sphere_axes(origin: Point, radius: f64, loops: &[Vec<Point>]) -> Option<Axes> {
     let boundary: Vec<Vector> =
         loops.iter().flatten().filter_map(|p| Direction::new(p - origin)).map(Direction::vector).collect();
     let mut poles: Vec<(f64, usize, Direction)> = Vec::new();
     for i in 0..POLES {
-        // Even on the sphere: heights in equal steps, turned by the golden angle each (common practice, no source).
+        // Even on the sphere: heights in equal steps, turned by the golden angle each (common practice, no
+        // source).
         let z = 1.0 - (2 * i + 1) as f64 / POLES as f64;
         let turn = 2.399963229728653 * i as f64;
         let across = (1.0 - z * z).sqrt();

@@ -132,7 +132,7 @@ impl Curve {
     }
 
     /// The parameter of a closed curve brought into its domain.
-    fn within(&self, t: f64) -> f64 {
+    pub(super) fn within(&self, t: f64) -> f64 {
         match (self.domain(), self.period()) {
             (Some((a, b)), Some(period)) => {
                 if (a..=b).contains(&t) {

@@ -9,9 +9,9 @@ use crate::geometry::{Point, Vector, math};
 /// chord of 0.01 mm would allow a hexagon, are within 0.2 %.
 const LARGEST_TURN: f64 = std::f64::consts::PI / 16.0;
 /// Halvings of one smooth piece at most.
-const DEEPEST: usize = 14;
+const DEEPEST: usize = 17;
 /// Corners of one edge at most.
-const MOST: usize = 200_000;
+pub(super) const MOST: usize = 200_000;
 
 /// An edge as the file tells it.
 #[derive(Clone, Debug)]
@@ -31,6 +31,15 @@ pub(super) struct Sampled {
     pub between: Vec<Point>,
     /// Largest distance of a vertex from the curve, mm.
     pub gap_mm: f64,
+}
+
+/// Why an edge has no places.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Unsampled {
+    /// Its curve cannot be followed from vertex to vertex.
+    Lost,
+    /// It takes more places than allowed.
+    TooFine,
 }
 
 impl Edge {
@@ -74,9 +83,9 @@ impl Edge {
         (a.is_finite() && b.is_finite()).then_some((a, b))
     }
 
-    /// Places no further apart than that their chords lie within `chord_mm` of the curve.
-    pub(super) fn sample(&self, chord_mm: f64) -> Option<Sampled> {
-        let (a, b) = self.range()?;
+    /// Places no further apart than that their chords lie within `chord_mm` of the curve, `most` of them at most.
+    pub(super) fn sample(&self, chord_mm: f64, most: usize) -> Result<Sampled, Unsampled> {
+        let (a, b) = self.range().ok_or(Unsampled::Lost)?;
         let at = |t: f64| self.curve.at(t).0;
         let ends = if self.same_sense { [0, 1] } else { [1, 0] };
         let gap_mm = (at(a) - self.places[ends[0]]).norm().max((at(b) - self.places[ends[1]]).norm());
@@ -87,7 +96,10 @@ impl Edge {
                 // The height of a chord over the angle w is r (1 - cos(w / 2)).
                 let largest = 2.0 * math::acos(1.0 - (chord_mm / radius).min(1.0));
                 let step = largest.min(LARGEST_TURN);
-                let steps = ((b - a) / step - 1e-9).ceil().clamp(1.0, MOST as f64);
+                let steps = ((b - a) / step - 1e-9).ceil().max(1.0);
+                if !(steps <= most as f64) {
+                    return Err(Unsampled::TooFine);
+                }
                 between.extend((1..steps as usize).map(|i| at(a + (b - a) * (i as f64 / steps))));
             }
             curve => {
@@ -113,10 +125,10 @@ impl Edge {
                 for w in marks.windows(2) {
                     for k in 0..pieces {
                         let f = |k: usize| w[0] + (w[1] - w[0]) * (k as f64 / pieces as f64);
-                        halve(curve, f(k), f(k + 1), chord_mm, DEEPEST, &mut between);
+                        halve(curve, (f(k), f(k + 1)), chord_mm, (DEEPEST, most), &mut between);
                         between.push(at(f(k + 1)));
-                        if between.len() > MOST {
-                            return None;
+                        if between.len() > most {
+                            return Err(Unsampled::TooFine);
                         }
                     }
                 }
@@ -127,13 +139,19 @@ impl Edge {
             between.reverse();
         }
         let sound = gap_mm.is_finite() && between.iter().all(|p| p.iter().all(|c| c.is_finite()));
-        sound.then_some(Sampled { between, gap_mm })
+        if sound { Ok(Sampled { between, gap_mm }) } else { Err(Unsampled::Lost) }
     }
 }
 
 /// Adds the places between `a` and `b`, both left out.
-fn halve(curve: &Curve, a: f64, b: f64, chord_mm: f64, deep: usize, out: &mut Vec<Point>) {
-    if deep == 0 {
+fn halve(
+    curve: &Curve,
+    (a, b): (f64, f64),
+    chord_mm: f64,
+    (deep, most): (usize, usize),
+    out: &mut Vec<Point>,
+) {
+    if deep == 0 || out.len() > most {
         return;
     }
     let ((pa, da, _), (pb, db, _)) = (curve.at(a), curve.at(b));
@@ -149,9 +167,9 @@ fn halve(curve: &Curve, a: f64, b: f64, chord_mm: f64, deep: usize, out: &mut Ve
     let turns = height > 0.02 * chord_mm && turn_between(&da, &db) > LARGEST_TURN;
     if height > chord_mm || turns {
         let middle = 0.5 * (a + b);
-        halve(curve, a, middle, chord_mm, deep - 1, out);
+        halve(curve, (a, middle), chord_mm, (deep - 1, most), out);
         out.push(curve.at(middle).0);
-        halve(curve, middle, b, chord_mm, deep - 1, out);
+        halve(curve, (middle, b), chord_mm, (deep - 1, most), out);
     }
 }
 
@@ -175,14 +193,16 @@ mod tests {
     #[test]
     fn an_arc_runs_the_way_its_sense_says() {
         // From 0.5 to 1.5 the short way, or back the long way round.
-        let short = circle(0.5, 1.5, true, false).sample(0.01).unwrap();
-        let long = circle(0.5, 1.5, false, false).sample(0.01).unwrap();
-        let whole = circle(0.5, 0.5, true, true).sample(0.01).unwrap();
+        let short = circle(0.5, 1.5, true, false).sample(0.01, MOST).unwrap();
+        let long = circle(0.5, 1.5, false, false).sample(0.01, MOST).unwrap();
+        let whole = circle(0.5, 0.5, true, true).sample(0.01, MOST).unwrap();
         // acos(1 - 0.01 / 50) * 2 = 0.0400 rad a step.
         assert_eq!((short.between.len(), long.between.len(), whole.between.len()), (24, 132, 157));
         assert!(short.between.iter().all(|p| p.x > 0.0 && p.y > 0.0));
         assert!((long.between[0] - circle(0.5, 1.5, true, false).curve.at(0.46).0).norm() < 0.1);
         assert!(whole.gap_mm < 1e-12);
+        let many = circle(0.5, 0.5, true, true).sample(1e-9, 10_000);
+        assert_eq!(many, Err(Unsampled::TooFine));
     }
 
     #[test]
@@ -195,7 +215,7 @@ mod tests {
         let edge = Edge { ends: [1, 2], places, curve: curve.clone(), same_sense: true };
         for chord in [0.1, 0.01, 0.001] {
             let mut all = vec![places[0]];
-            all.extend(edge.sample(chord).unwrap().between);
+            all.extend(edge.sample(chord, MOST).unwrap().between);
             all.push(places[1]);
             let mut worst: f64 = 0.0;
             for w in all.windows(2) {
@@ -208,7 +228,8 @@ mod tests {
         }
         // The other sense is the same places turned round.
         let back = Edge { ends: [2, 1], places: [places[1], places[0]], curve, same_sense: false };
-        let (mut there, back) = (edge.sample(0.01).unwrap().between, back.sample(0.01).unwrap().between);
+        let (mut there, back) =
+            (edge.sample(0.01, MOST).unwrap().between, back.sample(0.01, MOST).unwrap().between);
         there.reverse();
         assert_eq!(there, back);
     }

@@ -4,6 +4,7 @@
 use super::chart::{Chart, Flat, signed_area};
 use super::surfaces::{Pole, Surface};
 use crate::geometry::{Direction, Point};
+use crate::run::{Run, Stopped};
 
 /// A corner of a polygon in the chart and the vertex it stands for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -20,6 +21,8 @@ pub(super) struct Layout {
     pub added: Vec<Point>,
     /// Distance of each vertex that the loops name from the surface, mm.
     pub gaps_mm: Vec<f64>,
+    /// The surface's own normal at each of those; `None` at a pole.
+    pub normals: Vec<Option<Direction>>,
 }
 
 /// Why loops cannot be laid out.
@@ -37,6 +40,15 @@ pub enum LayoutFault {
     /// No line between two loops keeps clear of the others.
     #[error("no seam between the two loops that run round keeps clear of the others")]
     NoSeam,
+    /// The caller stopped.
+    #[error("stopped by the caller")]
+    Stopped,
+}
+
+impl From<Stopped> for LayoutFault {
+    fn from(_: Stopped) -> Self {
+        Self::Stopped
+    }
 }
 
 /// A loop in scaled parameters; `wrap` is how often it runs round in each.
@@ -48,8 +60,8 @@ struct Laid {
 /// Corners that follow each other without a pole between, and the pole (with its vertex) before them.
 type Chain = (Option<(u32, Pole)>, Vec<Corner>);
 
-/// Places this near in one coordinate of the chart are on one line, mm: what iso-parametric edges of files miss it
-/// by. Else slivers between nearly straight boundary points would stand off the surface like lids.
+/// Places this near in one coordinate of the chart are on one line, mm: what iso-parametric edges of files
+/// miss it by. Else slivers between nearly straight boundary points would stand off the surface like lids.
 const ON_ONE_LINE_MM: f64 = 1e-5;
 /// A corner this near to a pole is the pole, mm.
 const AT_POLE_MM: f64 = 1e-5;
@@ -61,16 +73,21 @@ pub(super) fn lay_out<'s>(
     loops: &[Vec<u32>],
     vertices: &[Point],
     chord_mm: f64,
+    run: &Run,
 ) -> Result<(Chart<'s>, Layout), LayoutFault> {
     let poles = surface.poles();
     let (scale, tight) = scale(surface, loops, vertices)?;
     let chart = Chart::Parameters { surface, scale };
     let periods = std::array::from_fn(|i| surface.periods()[i].map(|p| p * scale[i]));
-    let mut layout = Layout { gaps_mm: vec![0.0; vertices.len()], ..Layout::default() };
+    let mut layout = Layout {
+        gaps_mm: vec![0.0; vertices.len()],
+        normals: vec![None; vertices.len()],
+        ..Layout::default()
+    };
     let mut plain: Vec<Vec<Corner>> = Vec::new();
     let mut round: Vec<Laid> = Vec::new();
     for l in loops {
-        let laid = unwrap(surface, scale, periods, &poles, l, vertices, &mut layout.gaps_mm)?;
+        let laid = unwrap(surface, (scale, periods), &poles, (l, vertices), &mut layout, run)?;
         if laid.wrap == [0, 0] { plain.push(laid.corners) } else { round.push(laid) }
     }
     align_on_lines(&mut plain, &mut round, tight);
@@ -82,7 +99,7 @@ pub(super) fn lay_out<'s>(
             plain.insert(0, polygon);
         }
         2 => {
-            let polygon = maker.joined(&round, &plain)?;
+            let polygon = maker.joined(&round, &plain, run)?;
             plain.insert(0, polygon);
         }
         loops => return Err(LayoutFault::Open { loops }),
@@ -94,14 +111,14 @@ pub(super) fn lay_out<'s>(
     Ok((chart, layout))
 }
 
-/// A direction that bends less than the other is drawn together, so that triangles may be long where the surface is
-/// straight; at most by this, so that none becomes a needle.
+/// A direction that bends less than the other is drawn together, so that triangles may be long where the
+/// surface is straight; at most by this, so that none becomes a needle.
 const TIGHTEST: f64 = 0.02;
 
 /// What each parameter is multiplied by, and how much a mm is drawn together by it: the mean length of a step
-/// over the boundary, times the root of how much the surface bends along it, the larger bend being 1. A chord's error
-/// grows with the square of its length and with the bend, so that triangles of one shape in the chart have
-/// even errors.
+/// over the boundary, times the root of how much the surface bends along it, the larger bend being 1. A
+/// chord's error grows with the square of its length and with the bend, so that triangles of one shape in the
+/// chart have even errors.
 fn scale(
     surface: &Surface,
     loops: &[Vec<u32>],
@@ -133,12 +150,11 @@ fn scale(
 /// Follows a loop from corner to corner, always by the shortest way.
 fn unwrap(
     surface: &Surface,
-    scale: [f64; 2],
-    periods: [Option<f64>; 2],
+    (scale, periods): ([f64; 2], [Option<f64>; 2]),
     poles: &[Pole],
-    l: &[u32],
-    vertices: &[Point],
-    gaps: &mut [f64],
+    (l, vertices): (&[u32], &[Point]),
+    layout: &mut Layout,
+    run: &Run,
 ) -> Result<Laid, LayoutFault> {
     let pole_at = |v: u32| {
         let p = vertices[v as usize];
@@ -156,6 +172,8 @@ fn unwrap(
     let mut chains: Vec<Chain> = Vec::new();
     let (mut last, mut near): (Option<Flat>, _) = (None, None);
     for &vertex in order {
+        // One search on a large freeform surface may take a millisecond.
+        run.check()?;
         if let Some(pole) = pole_at(vertex) {
             chains.push((Some((vertex, *pole)), Vec::new()));
             near = None;
@@ -164,7 +182,9 @@ fn unwrap(
         let p = vertices[vertex as usize];
         let (u, v) = surface.parameters_of(&p, near).ok_or(LayoutFault::NoPlace)?;
         near = Some((u, v));
-        gaps[vertex as usize] = (surface.jet(u, v).p - p).norm();
+        let jet = surface.jet(u, v);
+        layout.gaps_mm[vertex as usize] = (jet.p - p).norm();
+        layout.normals[vertex as usize] = Direction::new(jet.u.cross(&jet.v));
         let mut flat = [u * scale[0], v * scale[1]];
         if let Some(last) = last {
             flat = nearest(flat, last);
@@ -255,6 +275,9 @@ fn align_on_lines(plain: &mut [Vec<Corner>], round: &mut [Laid], tight: [f64; 2]
     }
 }
 
+/// Corners from which a seam is tried; all of them where a loop has no more.
+const SEAM_TRIES: usize = 1024;
+
 struct Maker<'a, 's> {
     chart: &'a Chart<'s>,
     periods: [Option<f64>; 2],
@@ -299,12 +322,12 @@ impl Maker<'_, '_> {
         Ok(polygon)
     }
 
-    /// Corners along a straight line in the chart, without its ends, and the same less a whole turn; near enough that
-    /// chords lie within their error.
+    /// Corners along a straight line in the chart, without its ends, and the same less a whole turn; near
+    /// enough that chords lie within their error.
     fn seam(&mut self, from: Flat, to: Flat, whole: Flat) -> Vec<(Corner, Corner)> {
         let at = |f: f64| [from[0] + (to[0] - from[0]) * f, from[1] + (to[1] - from[1]) * f];
         let mut steps = 1_u32;
-        while steps < 256 {
+        while steps < 1 << 16 {
             let f = |i: u32| at(f64::from(i) / f64::from(steps));
             let error = |i| {
                 let (a, b) = (f(i), f(i + 1));
@@ -326,7 +349,12 @@ impl Maker<'_, '_> {
     }
 
     /// Two loops that run round in opposite senses, joined by a seam.
-    fn joined(&mut self, round: &[Laid], plain: &[Vec<Corner>]) -> Result<Vec<Corner>, LayoutFault> {
+    fn joined(
+        &mut self,
+        round: &[Laid],
+        plain: &[Vec<Corner>],
+        run: &Run,
+    ) -> Result<Vec<Corner>, LayoutFault> {
         let [a, b] = round else { return Err(LayoutFault::Open { loops: round.len() }) };
         if a.wrap != b.wrap.map(|w| -w) {
             return Err(LayoutFault::Open { loops: 2 });
@@ -348,9 +376,9 @@ impl Maker<'_, '_> {
             other.iter_mut().for_each(|c| c.flat[1 - along] += wanted - up);
         }
         let n = a.corners.len();
-        // For each corner of the first loop the nearest of the second, a whole turn away or not.
-        let mut pairs: Vec<(f64, usize, usize, f64)> = Vec::new();
-        for (i, p) in a.corners.iter().enumerate() {
+        // For a corner of the first loop the nearest of the second, a whole turn away or not.
+        let nearest = |i: usize| {
+            let p = &a.corners[i];
             let mut best = (f64::INFINITY, i, 0, 0.0);
             for (j, q) in other.iter().enumerate() {
                 let turns = ((p.flat[along] - q.flat[along]) / whole[along]).round();
@@ -360,8 +388,10 @@ impl Maker<'_, '_> {
                     best = (far, i, j, turns);
                 }
             }
-            pairs.push(best);
-        }
+            best
+        };
+        let step = n.div_ceil(SEAM_TRIES);
+        let mut pairs: Vec<(f64, usize, usize, f64)> = (0..n).step_by(step).map(nearest).collect();
         pairs.sort_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)));
         let mut walls: Vec<(Flat, Flat)> = Vec::new();
         for l in plain.iter().map(Vec::as_slice) {
@@ -373,6 +403,7 @@ impl Maker<'_, '_> {
             walls.push((last, [first[0] + sense * whole[0], first[1] + sense * whole[1]]));
         }
         for (_, i, j, turns) in pairs {
+            run.check()?;
             let p = a.corners[i].flat;
             let q = [0, 1].map(|k| other[j].flat[k] + turns * whole[k]);
             let clear = walls.iter().all(|(c, d)| {

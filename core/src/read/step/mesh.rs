@@ -1,63 +1,31 @@
 //! The faces of a part become triangles over shared vertices.
 //!
-//! Edges are sampled once, so that faces share their vertices and no crack opens. A face whose boundary crosses
-//! itself in the chart at this fineness has its edges sampled four times finer, a few times; its neighbours follow.
+//! Edges are sampled once, so that faces share their vertices and no crack opens. A face whose boundary
+//! crosses itself in the chart at this fineness has its edges sampled finer, a few times; its neighbours
+//! follow. Where an edge lies off the surfaces that it bounds, its vertices are then brought onto them, and
+//! the faces beside it made again.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use rayon::prelude::*;
 
 use super::carrier::FaceSurface;
-use super::chart::{Chart, sphere_axes};
-use super::edges::Edge;
+use super::edge_line::{EdgeLine, EdgeSide};
+use super::error::StepError;
+use super::face::{Own, make, smallest_radius};
+use super::fault::FaceFault;
 use super::graph::EntityFault;
-use super::loops::{Corner, Layout, LayoutFault, lay_out};
+use super::lines::{Lines, OFF_SHARE};
+use super::loops::LayoutFault;
 use super::shapes::Shapes;
 use super::surfaces::Surface;
-use super::topology::{Face, Step, only_seams, reverse};
-use super::triangulate::{FillFault, fill};
-use super::whole::whole;
-use crate::geometry::Point;
+use super::topology::{Face, Step};
+use super::triangulate::{FillFault, MOST};
+use crate::geometry::{Direction, Point};
 use crate::run::{Run, Stopped};
-
-/// Why a face has no triangles. Its id stands beside it.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
-pub enum FaceFault {
-    /// Something it needs cannot be understood.
-    #[error(transparent)]
-    Entity(#[from] EntityFault),
-    /// An edge whose curve and vertices have nothing to do with each other.
-    #[error("edge #{id} cannot be followed from vertex to vertex")]
-    Edge {
-        /// The edge.
-        id: u64,
-    },
-    /// Edges that do not follow each other.
-    #[error("edge #{id} ends {gap_mm} mm from where the next begins")]
-    Gap {
-        /// The edge.
-        id: u64,
-        /// How far, mm.
-        gap_mm: f64,
-    },
-    /// A boundary that belongs to another surface.
-    #[error("its boundary lies up to {gap_mm} mm off its surface")]
-    OffSurface {
-        /// How far, mm.
-        gap_mm: f64,
-    },
-    /// Its loops cannot be laid out.
-    #[error(transparent)]
-    Layout(#[from] LayoutFault),
-    /// Its loops cannot be filled.
-    #[error(transparent)]
-    Fill(FillFault),
-    /// No loops, on a surface that has no end.
-    #[error("it has no boundary, and its surface no end")]
-    Endless,
-}
 
 /// A face with its triangles.
 #[derive(Clone, Debug)]
@@ -66,8 +34,10 @@ pub(super) struct Meshed {
     pub surface: Option<FaceSurface>,
     /// Among the triangles of the part.
     pub triangles: Result<Range<usize>, FaceFault>,
-    /// Largest distance of a vertex of its boundary from the surface, mm.
+    /// Largest distance of the file's boundary from the surface, mm.
     pub gap_mm: f64,
+    /// What of it is left in the vertices of its triangles, mm.
+    pub left_mm: f64,
 }
 
 /// All faces of a part.
@@ -78,390 +48,283 @@ pub(super) struct PartMesh {
     pub faces: Vec<Meshed>,
     /// The faces (indices) that each edge lies between, by the edge's id.
     pub edge_faces: BTreeMap<u64, Vec<usize>>,
+    /// Of the edges beside which a face was made, in the order of their ids.
+    pub edge_lines: Vec<EdgeLine>,
     /// Largest distance of a vertex from the curve of its edge, mm.
     pub curve_gap_mm: f64,
 }
 
-/// Edges that follow each other within this distance are one boundary, mm.
-const LARGEST_GAP_MM: f64 = 0.02;
-/// Edges further off their surface, and vertices further off their edge, belong to something else, mm. Files of those who
-/// export well have up to 0.033.
-const LARGEST_OFF_MM: f64 = 0.2;
 /// How often edges of a face that crosses itself are sampled finer.
 const FINER: usize = 2;
-/// Of the chord error edges may use this much, and chords inside a face this much: the middle of a triangle may lie
-/// further off than its edges, and areas and volumes are better by the same factor.
-const EDGE_SHARE: f64 = 0.5;
-const FACE_SHARE: f64 = 0.6;
-/// Of a small radius: chords turn by 0.155 rad at most, r (1 - cos(0.155 / 2)), so that thin rings keep their volume.
-const TURN_SHARE: f64 = 0.003;
 
-/// A line of vertices along an edge, its two ends with it.
-struct Line {
-    vertices: Vec<u32>,
-}
+type Made = Vec<Option<Result<Own, FaceFault>>>;
 
-struct Builder<'a> {
-    shapes: Shapes<'a>,
+struct Mesher<'a> {
+    faces: &'a [Face],
+    surfaces: &'a [Result<Arc<Surface>, EntityFault>],
+    edge_faces: BTreeMap<u64, Vec<usize>>,
     chord_mm: f64,
-    vertices: Vec<Point>,
-    /// Of the ids of vertices and points.
-    corners: HashMap<u64, u32>,
-    edges: HashMap<u64, Result<Edge, EntityFault>>,
-    lines: HashMap<u64, Result<Line, FaceFault>>,
-    level: HashMap<u64, usize>,
-    /// Of the surfaces beside an edge, mm; where that is so small that it asks for finer steps.
-    radius: HashMap<u64, f64>,
-    gap_mm: f64,
+    /// Triangles at most.
+    most: u64,
+    run: &'a Run<'a>,
 }
 
-/// What one face has of its own: vertices inside, triangles over boundary vertices and those.
-struct Own {
-    boundary: Vec<u32>,
-    inner: Vec<Point>,
-    triangles: Vec<[u32; 3]>,
-    gap_mm: f64,
-}
-
-/// Makes triangles of faces.
-pub(super) fn mesh(shapes: Shapes, faces: &[Face], chord_mm: f64, run: &Run) -> Result<PartMesh, Stopped> {
-    let mut builder = Builder {
-        shapes,
-        chord_mm,
-        vertices: Vec::new(),
-        corners: HashMap::new(),
-        edges: HashMap::new(),
-        lines: HashMap::new(),
-        level: HashMap::new(),
-        radius: HashMap::new(),
-        gap_mm: 0.0,
-    };
+/// Makes triangles of faces, `most` at most.
+///
+/// # Errors
+/// More triangles; stopped by the caller.
+pub(super) fn mesh(
+    shapes: Shapes,
+    faces: &[Face],
+    chord_mm: f64,
+    most: u64,
+    run: &Run,
+) -> Result<PartMesh, StepError> {
+    // Faces may share a surface.
+    let ids: BTreeSet<u64> = faces.iter().map(|f| f.surface).collect();
+    let ids: Vec<u64> = ids.into_iter().collect();
+    let read: BTreeMap<u64, Result<Arc<Surface>, EntityFault>> =
+        ids.par_iter().map(|id| (*id, shapes.surface(*id).map(Arc::new))).collect();
     let surfaces: Vec<Result<Arc<Surface>, EntityFault>> =
-        faces.par_iter().map(|f| shapes.surface(f.surface).map(Arc::new)).collect();
+        faces.iter().map(|f| read[&f.surface].clone()).collect();
+    drop(read);
     let mut edge_faces: BTreeMap<u64, Vec<usize>> = BTreeMap::new();
+    let mut radii: BTreeMap<u64, f64> = BTreeMap::new();
     for (n, f) in faces.iter().enumerate() {
         for step in f.loops.iter().flatten() {
             if let Step::Edge { id, .. } = step {
                 edge_faces.entry(*id).or_default().push(n);
+                let radius = radii.entry(*id).or_insert(f64::INFINITY);
                 if let Ok(surface) = &surfaces[n] {
-                    let radius = builder.radius.entry(*id).or_insert(f64::INFINITY);
                     *radius = radius.min(smallest_radius(surface));
                 }
             }
         }
     }
-    let ids: Vec<u64> = edge_faces.keys().copied().collect();
-    let edges: Vec<_> = ids.par_iter().map(|id| (*id, Edge::read(&shapes, *id))).collect();
-    builder.edges = edges.into_iter().collect();
-    builder.sample(&ids, run)?;
+    let mut lines = Lines::new(shapes, chord_mm, &radii, most, run)?;
     for f in faces {
-        builder.add_corners(f);
+        lines.add_corners(f);
     }
-    let mut own: Vec<Option<Result<Own, FaceFault>>> = faces.iter().map(|_| None).collect();
-    for round in 0..=FINER {
-        run.check()?;
-        let open: Vec<usize> = (0..faces.len()).filter(|n| own[*n].is_none()).collect();
-        let made: Vec<(usize, Result<Own, FaceFault>)> = open
-            .par_iter()
-            .map(|&n| {
-                let made = match &surfaces[n] {
-                    Ok(surface) => builder.face(&faces[n], surface, run),
-                    Err(fault) => Err(fault.clone().into()),
-                };
-                (n, made)
-            })
-            .collect();
-        let mut finer: BTreeSet<u64> = BTreeSet::new();
-        for (n, made) in made {
-            if made.as_ref().is_err_and(|f| *f == FaceFault::Fill(FillFault::Stopped)) {
-                return Err(Stopped);
-            }
-            if round < FINER && matches!(made, Err(FaceFault::Fill(FillFault::Crossing))) {
-                let steps = faces[n].loops.iter().flatten();
-                finer.extend(steps.filter_map(|s| match s {
-                    Step::Edge { id, .. } => Some(*id),
-                    Step::Corner { .. } => None,
-                }));
-            }
-            own[n] = Some(made);
-        }
-        if finer.is_empty() {
-            break;
-        }
-        for id in &finer {
-            *builder.level.entry(*id).or_default() += 1;
-            for n in &edge_faces[id] {
-                own[*n] = None;
-            }
-        }
-        builder.sample(&finer.into_iter().collect::<Vec<_>>(), run)?;
-    }
-    Ok(builder.gather(faces, surfaces, own, edge_faces))
+    let mesher = Mesher { faces, surfaces: &surfaces, edge_faces, chord_mm, most, run };
+    let mut own: Made = vec![None; faces.len()];
+    mesher.make_all(&mut lines, &mut own)?;
+    let gaps: Vec<f64> =
+        own.iter().map(|o| o.as_ref().and_then(|o| o.as_ref().ok()).map_or(0.0, Own::gap_mm)).collect();
+    mesher.seat(&mut lines, &mut own)?;
+    Ok(mesher.gather(&lines, own, &gaps))
 }
 
-impl Builder<'_> {
-    /// The chord error beside a radius.
-    fn allowed(&self, share: f64, radius: f64) -> f64 {
-        // Whatever the radius, a twentieth of the error is fine enough: a file may tell one of nanometres.
-        (share * self.chord_mm).min((TURN_SHARE * radius).max(0.05 * self.chord_mm))
-    }
-
-    fn corner(&mut self, id: u64, place: Point) -> u32 {
-        // Fewer than 2^32: each costs bytes of the file.
-        let next = self.vertices.len() as u32;
-        let index = *self.corners.entry(id).or_insert(next);
-        if index == next {
-            self.vertices.push(place);
-        }
-        index
-    }
-
-    /// Samples edges, each as finely as its level says.
-    fn sample(&mut self, ids: &[u64], run: &Run) -> Result<(), Stopped> {
-        run.check()?;
-        let sampled: Vec<_> = ids
-            .par_iter()
-            .map(|id| {
-                // Beside a narrow round, chords that cut across it by the whole error would change its area.
-                let radius = self.radius.get(id).copied().unwrap_or(f64::INFINITY);
-                let mut chord = self.allowed(EDGE_SHARE, radius);
-                for _ in 0..self.level.get(id).copied().unwrap_or(0) {
-                    chord *= 0.25;
-                }
-                match &self.edges[id] {
-                    Ok(edge) => {
-                        let sampled = edge.sample(chord).filter(|s| s.gap_mm <= LARGEST_OFF_MM);
-                        sampled.ok_or(FaceFault::Edge { id: *id })
-                    }
-                    Err(fault) => Err(fault.clone().into()),
-                }
-            })
-            .collect();
-        for (id, sampled) in ids.iter().zip(sampled) {
-            let line = match (sampled, &self.edges[id]) {
-                (Ok(sampled), Ok(edge)) => {
-                    let (ends, places) = (edge.ends, edge.places);
-                    self.gap_mm = self.gap_mm.max(sampled.gap_mm);
-                    let mut line = vec![self.corner(ends[0], places[0])];
-                    for p in sampled.between {
-                        line.push(self.vertices.len() as u32);
-                        self.vertices.push(p);
-                    }
-                    line.push(self.corner(ends[1], places[1]));
-                    Ok(Line { vertices: line })
-                }
-                (Err(fault), _) => Err(fault),
-                (_, Err(fault)) => Err(fault.clone().into()),
+impl Mesher<'_> {
+    /// Makes the faces that are not made yet.
+    fn make_open(&self, lines: &Lines, own: &mut Made) -> Result<Vec<usize>, StepError> {
+        self.run.check()?;
+        let open: Vec<usize> = (0..self.faces.len()).filter(|n| own[*n].is_none()).collect();
+        let corners = MOST.min(usize::try_from(self.most).unwrap_or(MOST));
+        // Whichever face passes the limit first, the whole is refused: no triangle is ever taken away.
+        let triangles = AtomicU64::new(0);
+        let one = |n: &usize| {
+            let surface = match &self.surfaces[*n] {
+                Ok(surface) => surface,
+                Err(fault) => return Ok(Err(fault.clone().into())),
             };
-            self.lines.insert(*id, line);
+            let made = make(lines, &self.faces[*n], surface, self.chord_mm, corners, self.run);
+            match &made {
+                Ok(own) => {
+                    let own = own.triangles.len() as u64;
+                    if triangles.fetch_add(own, Ordering::Relaxed) + own > self.most {
+                        return Err(StepError::TooMany {
+                            what: "triangles",
+                            limit: self.run.limits.triangles,
+                        });
+                    }
+                }
+                Err(FaceFault::Fill(FillFault::Stopped) | FaceFault::Layout(LayoutFault::Stopped)) => {
+                    return Err(Stopped.into());
+                }
+                Err(_) => {}
+            }
+            Ok(made)
+        };
+        let made: Vec<Result<Own, FaceFault>> = open.par_iter().map(one).collect::<Result<_, StepError>>()?;
+        for (n, made) in open.iter().zip(made) {
+            own[*n] = Some(made);
+        }
+        Ok(open)
+    }
+
+    /// Makes all faces, those that cross themselves again with finer edges.
+    fn make_all(&self, lines: &mut Lines, own: &mut Made) -> Result<(), StepError> {
+        for round in 0..=FINER {
+            let made = self.make_open(lines, own)?;
+            if round == FINER {
+                break;
+            }
+            let crossing = |n: &&usize| matches!(own[**n], Some(Err(FaceFault::Fill(FillFault::Crossing))));
+            let mut finer: BTreeSet<u64> = BTreeSet::new();
+            for n in made.iter().filter(crossing) {
+                finer.extend(self.edges_of(*n));
+            }
+            if finer.is_empty() {
+                break;
+            }
+            self.forget(own, &finer);
+            lines.finer(&finer, self.run)?;
         }
         Ok(())
     }
 
-    /// Corners of faces that are no ends of edges; those that cannot be read are missed when the face is made.
-    fn add_corners(&mut self, face: &Face) {
-        for step in face.loops.iter().flatten() {
-            if let Step::Corner { point } = step
-                && let Ok(place) = self.shapes.point(*point)
-            {
-                self.corner(*point, place);
-            }
+    fn edges_of(&self, face: usize) -> impl Iterator<Item = u64> {
+        self.faces[face].loops.iter().flatten().filter_map(|s| match s {
+            Step::Edge { id, .. } => Some(*id),
+            Step::Corner { .. } => None,
+        })
+    }
+
+    fn forget(&self, own: &mut Made, edges: &BTreeSet<u64>) {
+        for n in edges.iter().flat_map(|id| &self.edge_faces[id]) {
+            own[*n] = None;
         }
     }
 
-    /// The vertices along a loop, each once.
-    fn along(&self, steps: &[Step]) -> Result<Vec<u32>, FaceFault> {
-        let mut all: Vec<u32> = Vec::new();
-        let mut last: Option<(u64, u32)> = None;
-        let mut first = None;
-        for step in steps {
-            let (id, line): (u64, Vec<u32>) = match step {
-                Step::Corner { point } => {
-                    let vertex = self.corners.get(point).ok_or(EntityFault::NotThere { id: *point })?;
-                    all.push(*vertex);
-                    continue;
-                }
-                Step::Edge { id, forward } => match &self.lines[id] {
-                    Ok(line) if *forward => (*id, line.vertices.clone()),
-                    Ok(line) => (*id, line.vertices.iter().rev().copied().collect()),
-                    Err(fault) => return Err(fault.clone()),
-                },
+    /// Brings vertices that lie off the surfaces onto them and makes the faces beside them again. A face that
+    /// this would spoil keeps its edges as the file has them.
+    fn seat(&self, lines: &mut Lines, own: &mut Made) -> Result<(), StepError> {
+        let mut kept: BTreeSet<usize> = BTreeSet::new();
+        // Seldom any is spoilt; the last time nothing is left to spoil.
+        for _ in 0..3 {
+            let off = self.off(own, &kept);
+            if off.is_empty() {
+                return Ok(());
+            }
+            let beside = |id: u64| -> Vec<&Surface> {
+                let mut faces = self.edge_faces[&id].clone();
+                faces.dedup();
+                faces
+                    .iter()
+                    .filter(|n| matches!(own[**n], Some(Ok(_))))
+                    .filter_map(|n| self.surface(*n))
+                    .collect()
             };
-            let (begin, end) = (line[0], line[line.len() - 1]);
-            if let Some((before, at)) = last {
-                self.meets(before, at, begin)?;
+            let (edges, before) = lines.seat(&off, &beside, self.run)?;
+            let touched = |n: &usize| match &own[*n] {
+                Some(Ok(face)) => face.boundary.iter().any(|v| off.contains_key(v)),
+                _ => false,
+            };
+            let mut again: BTreeSet<usize> = (0..own.len()).filter(touched).collect();
+            again.extend(edges.iter().flat_map(|id| &self.edge_faces[id]));
+            let old: Vec<(usize, Option<Result<Own, FaceFault>>)> =
+                again.into_iter().map(|n| (n, own[n].take())).collect();
+            self.make_open(lines, own)?;
+            let spoilt = |(n, old): &&(usize, Option<_>)| {
+                matches!(old, Some(Ok(_))) && !matches!(own[*n], Some(Ok(_)))
+            };
+            let spoilt: Vec<usize> = old.iter().filter(spoilt).map(|(n, _)| *n).collect();
+            if spoilt.is_empty() {
+                return Ok(());
             }
-            first = first.or(Some(begin));
-            last = Some((id, end));
-            all.extend(&line[..line.len() - 1]);
+            lines.restore(before);
+            old.into_iter().for_each(|(n, old)| own[n] = old);
+            kept.extend(spoilt);
         }
-        if let (Some((id, at)), Some(first)) = (last, first) {
-            self.meets(id, at, first)?;
-        }
-        Ok(all)
+        Ok(())
     }
 
-    fn meets(&self, id: u64, at: u32, next: u32) -> Result<(), FaceFault> {
-        let gap_mm = (self.vertices[at as usize] - self.vertices[next as usize]).norm();
-        if at == next || gap_mm < LARGEST_GAP_MM { Ok(()) } else { Err(FaceFault::Gap { id, gap_mm }) }
+    fn surface(&self, face: usize) -> Option<&Surface> {
+        self.surfaces[face].as_ref().ok().map(|s| &**s)
     }
 
-    fn face(&self, face: &Face, surface: &Surface, run: &Run) -> Result<Own, FaceFault> {
-        run.check().map_err(|s| FaceFault::Fill(s.into()))?;
-        if face.loops.is_empty() || only_seams(&face.loops) && matches!(surface, Surface::Sphere { .. }) {
-            let (inner, triangles) = whole(surface, self.chord_mm).ok_or(FaceFault::Endless)?;
-            return Ok(Own {
-                boundary: Vec::new(),
-                inner,
-                triangles: self.sided(face, triangles),
-                gap_mm: 0.0,
-            });
-        }
-        // From here on loops have the face to their left as seen from the surface's own normal.
-        let mut loops = Vec::new();
-        for l in &face.loops {
-            let mut steps = l.clone();
-            if !face.same_sense {
-                reverse(&mut steps);
-            }
-            loops.push(self.along(&steps)?);
-        }
-        // Boundary vertices get numbers of their own, so that a face knows nothing of the others.
-        let mut boundary: Vec<u32> = loops.iter().flatten().copied().collect();
-        boundary.sort_unstable();
-        boundary.dedup();
-        let mut vertices: Vec<Point> = boundary.iter().map(|v| self.vertices[*v as usize]).collect();
-        for l in &mut loops {
-            for v in l {
-                // Each was put in just above.
-                *v = boundary.partition_point(|b| b < v) as u32;
+    /// The vertices that lie off a surface by more than counts, each with all surfaces it bounds; without
+    /// those of the faces `kept`.
+    fn off(&self, own: &Made, kept: &BTreeSet<usize>) -> BTreeMap<u32, Vec<&Surface>> {
+        let made = || own.iter().enumerate().filter_map(|(n, o)| Some((n, o.as_ref()?.as_ref().ok()?)));
+        let mut off: BTreeMap<u32, Vec<&Surface>> = BTreeMap::new();
+        for (_, face) in made() {
+            for (v, gap) in face.boundary.iter().zip(&face.gaps_mm) {
+                if *gap > OFF_SHARE * self.chord_mm {
+                    off.insert(*v, Vec::new());
+                }
             }
         }
-        let (chart, layout) = match surface {
-            Surface::Sphere { axes, radius } => on_sphere(axes.origin, *radius, &loops, &vertices)?,
-            _ => lay_out(surface, &loops, &vertices, EDGE_SHARE * self.chord_mm)?,
-        };
-        let gap_mm = layout.gaps_mm.iter().copied().fold(0.0, f64::max);
-        if !(gap_mm <= LARGEST_OFF_MM) {
-            return Err(FaceFault::OffSurface { gap_mm });
+        if off.is_empty() {
+            return off;
         }
-        let begin = vertices.len();
-        vertices.extend(&layout.added);
-        let allowed = self.allowed(FACE_SHARE, smallest_radius(surface));
-        let seeds = seeds(&chart);
-        let filling = fill(&chart, &layout.polygons, &vertices, &layout.gaps_mm, &seeds, allowed, run)
-            .map_err(FaceFault::Fill)?;
-        let mut inner = vertices.split_off(begin);
-        inner.extend(filling.inner);
-        Ok(Own { boundary, inner, triangles: self.sided(face, filling.triangles), gap_mm })
+        for (n, face) in made() {
+            for v in &face.boundary {
+                if kept.contains(&n) {
+                    off.remove(v);
+                } else if let (Some(surfaces), Some(surface)) = (off.get_mut(v), self.surface(n)) {
+                    surfaces.push(surface);
+                }
+            }
+        }
+        off
     }
 
-    /// Triangles counter-clockwise from outside the material.
-    fn sided(&self, face: &Face, mut triangles: Vec<[u32; 3]>) -> Vec<[u32; 3]> {
-        if face.same_sense == face.turned {
-            triangles.iter_mut().for_each(|t| t.swap(1, 2));
-        }
-        triangles
-    }
-
-    fn gather(
-        &self,
-        faces: &[Face],
-        surfaces: Vec<Result<Arc<Surface>, EntityFault>>,
-        own: Vec<Option<Result<Own, FaceFault>>>,
-        edge_faces: BTreeMap<u64, Vec<usize>>,
-    ) -> PartMesh {
-        let mut part = PartMesh { edge_faces, curve_gap_mm: self.gap_mm, ..PartMesh::default() };
+    fn gather(self, lines: &Lines, mut own: Made, gaps: &[f64]) -> PartMesh {
+        let mut part = PartMesh { curve_gap_mm: lines.curve_gap_mm, ..PartMesh::default() };
+        let made = || own.iter().filter_map(|o| o.as_ref()?.as_ref().ok());
+        part.triangles.reserve_exact(made().map(|o| o.triangles.len()).sum());
+        part.vertices.reserve(made().map(|o| o.inner.len()).sum());
         // Only vertices in use, in the order of their first use.
-        let mut place: Vec<Option<u32>> = vec![None; self.vertices.len()];
-        for ((face, surface), own) in faces.iter().zip(surfaces).zip(own) {
+        let mut place: Vec<Option<u32>> = vec![None; lines.vertices.len()];
+        for (n, own) in own.iter_mut().enumerate() {
+            let face = &self.faces[n];
+            let surface = self.surfaces[n].as_ref().ok();
             let surface =
-                surface.ok().map(|surface| FaceSurface { surface, turned: face.same_sense == face.turned });
-            let (triangles, gap_mm) = match own {
+                surface.map(|s| FaceSurface { surface: s.clone(), turned: face.same_sense == face.turned });
+            let (triangles, left_mm) = match own {
                 Some(Ok(own)) => {
                     let begin = part.triangles.len();
                     let mut map = Vec::with_capacity(own.boundary.len() + own.inner.len());
                     for v in &own.boundary {
                         map.push(*place[*v as usize].get_or_insert_with(|| {
-                            part.vertices.push(self.vertices[*v as usize]);
+                            part.vertices.push(lines.vertices[*v as usize]);
                             (part.vertices.len() - 1) as u32
                         }));
                     }
-                    for p in &own.inner {
+                    // The face's own go as the part's come, so that both are not held at once.
+                    for p in std::mem::take(&mut own.inner) {
                         map.push(part.vertices.len() as u32);
-                        part.vertices.push(*p);
+                        part.vertices.push(p);
                     }
-                    part.triangles.extend(own.triangles.iter().map(|t| t.map(|v| map[v as usize])));
-                    (Ok(begin..part.triangles.len()), own.gap_mm)
+                    let triangles = std::mem::take(&mut own.triangles);
+                    part.triangles.extend(triangles.into_iter().map(|t| t.map(|v| map[v as usize])));
+                    (Ok(begin..part.triangles.len()), own.gap_mm())
                 }
-                Some(Err(fault)) => (Err(fault), 0.0),
+                Some(Err(fault)) => (Err(fault.clone()), 0.0),
                 // Every face was made in the last round.
                 None => (Err(FaceFault::Endless), 0.0),
             };
-            part.faces.push(Meshed { surface, triangles, gap_mm });
+            part.faces.push(Meshed { surface, triangles, gap_mm: gaps[n], left_mm });
         }
+        part.edge_lines = self.edge_lines(lines, &own, &place);
+        part.edge_faces = self.edge_faces;
         part
     }
-}
 
-/// Of surfaces that are round with one; else infinite.
-fn smallest_radius(surface: &Surface) -> f64 {
-    match surface {
-        Surface::Cylinder { radius, .. } | Surface::Sphere { radius, .. } => *radius,
-        Surface::Torus { minor, .. } => *minor,
-        _ => f64::INFINITY,
-    }
-}
-
-fn on_sphere<'s>(
-    centre: Point,
-    radius: f64,
-    loops: &[Vec<u32>],
-    vertices: &[Point],
-) -> Result<(Chart<'s>, Layout), FaceFault> {
-    let places: Vec<Vec<Point>> =
-        loops.iter().map(|l| l.iter().map(|v| vertices[*v as usize]).collect()).collect();
-    let axes = sphere_axes(centre, radius, &places).ok_or(LayoutFault::NoPlace)?;
-    let mut layout = Layout { gaps_mm: vec![0.0; vertices.len()], ..Layout::default() };
-    for l in loops {
-        let mut polygon = Vec::new();
-        for v in l {
-            let p = &vertices[*v as usize];
-            let flat = Chart::on_sphere(&axes, radius, p).ok_or(LayoutFault::NoPlace)?;
-            layout.gaps_mm[*v as usize] = ((p - centre).norm() - radius).abs();
-            polygon.push(Corner { flat, vertex: *v });
-        }
-        layout.polygons.push(polygon);
-    }
-    Ok((Chart::Stereographic { axes, radius }, layout))
-}
-
-/// Corners inside a freeform face to begin with, so that no wave between them is missed.
-fn seeds(chart: &Chart) -> Vec<[f64; 2]> {
-    let Chart::Parameters { surface, scale } = chart else { return Vec::new() };
-    let Surface::Spline(spline) = surface else { return Vec::new() };
-    let periods = surface.periods();
-    let grid = |knots: &super::bspline::Knots, period: Option<f64>| {
-        let breaks = knots.breaks();
-        // Two in each piece of a curved direction, 60 at most.
-        let each = if knots.degree < 2 { 1 } else { 2 };
-        let pieces = (breaks.len() - 1) * each;
-        let step = pieces.div_ceil(60);
-        let mut at = Vec::new();
-        for (i, w) in breaks.windows(2).enumerate() {
-            for k in 0..each {
-                if (i * each + k).is_multiple_of(step) {
-                    at.push(w[0] + (w[1] - w[0]) * ((k as f64 + 0.5) / each as f64));
+    /// Of every edge all of whose vertices are in use.
+    fn edge_lines(&self, lines: &Lines, own: &Made, place: &[Option<u32>]) -> Vec<EdgeLine> {
+        // Which way each face runs along its edges, with its outside up; a seam has both.
+        let mut sides: BTreeMap<u64, Vec<(usize, bool)>> = BTreeMap::new();
+        for (n, face) in self.faces.iter().enumerate() {
+            for step in face.loops.iter().flatten() {
+                if let Step::Edge { id, forward } = step {
+                    sides.entry(*id).or_default().push((n, *forward != face.turned));
                 }
             }
         }
-        let turns = if period.is_some() { -1..=1 } else { 0..=0 };
-        let period = period.unwrap_or(0.0);
-        turns.flat_map(|t| at.iter().map(move |x| x + f64::from(t) * period)).collect::<Vec<f64>>()
-    };
-    let (us, vs) = (grid(&spline.surface.u, periods[0]), grid(&spline.surface.v, periods[1]));
-    if us.len() * vs.len() <= 4 {
-        return Vec::new();
+        let normals = |n: usize, line: &[u32]| -> Vec<Option<Direction>> {
+            let Some(Ok(own)) = &own[n] else { return vec![None; line.len()] };
+            let turned = self.faces[n].same_sense == self.faces[n].turned;
+            let at = |v: &u32| own.boundary.binary_search(v).ok().and_then(|i| own.normals[i]);
+            line.iter().map(at).map(|d| if turned { d.map(Direction::reversed) } else { d }).collect()
+        };
+        let line = |(id, sides): (u64, Vec<(usize, bool)>)| {
+            let line = lines.line(id)?;
+            let vertices = line.iter().map(|v| place[*v as usize]).collect::<Option<Vec<u32>>>()?;
+            let side = |(face, left): (usize, bool)| EdgeSide { face, left, normals: normals(face, line) };
+            Some(EdgeLine { id, vertices, sides: sides.into_iter().map(side).collect() })
+        };
+        sides.into_iter().filter_map(line).collect()
     }
-    us.iter().flat_map(|u| vs.iter().map(move |v| [u * scale[0], v * scale[1]])).collect()
 }

@@ -1,28 +1,62 @@
 //! Nominal geometry from STEP files (ISO 10303-21 with the shapes of AP203, AP214 and AP242).
 //!
 //! ```text
-//! bytes -> lexer, part21 -> graph -> topology, shapes, units -> edges -> loops, chart -> triangulate -> mesh
+//! bytes -> lexer, part21 -> graph -> assembly: topology, tessellated, units
+//!       -> part -> shapes -> lines: edges, seat -> face: loops, chart, triangulate -> mesh
 //! ```
 //!
-//! Every face is kept by its `#id`, with its exact surface. A face that cannot be understood or filled is told by
-//! its id, and the others live. Lengths become mm and angles rad, whatever units each representation states.
+//! Every face is kept by its `#id`, with its exact surface. A face that cannot be understood or filled is
+//! told by its id, and the others live. Lengths become mm and angles rad, whatever units each representation
+//! states.
+//!
+//! # What is read and what is refused
+//!
+//! What is refused is named, with its `#id`: as the fault of its face, in [`StepFile::notes`], or as the
+//! error of the file.
+//!
+//! | | read | refused |
+//! | --- | --- | --- |
+//! | file | ISO 10303-21 clear text, editions 1 to 3, several DATA sections, all escapes of texts | XML and other encodings; what stands in other files |
+//! | units | SI units with prefix and units by conversion, each representation's own | a representation without a length unit |
+//! | structure | PRODUCT, NEXT_ASSEMBLY_USAGE_OCCURRENCE, MAPPED_ITEM | places that scale or mirror (CARTESIAN_TRANSFORMATION_OPERATOR_3D) |
+//! | bodies | MANIFOLD_SOLID_BREP, BREP_WITH_VOIDS, FACETED_BREP, SHELL_BASED_ and FACE_BASED_SURFACE_MODEL; TESSELLATED_SOLID and TESSELLATED_SHELL where the file has no other | swept, revolved, boolean and primitive solids; sets of points, curves and surfaces, which are not named |
+//! | faces | ADVANCED_FACE, FACE_SURFACE, ORIENTED_FACE; loops of edges, of points, of one vertex; TRIANGULATED_FACE and COMPLEX_TRIANGULATED_FACE | SUBFACE; CUBIC_BEZIER_TRIANGULATED_FACE |
+//! | surfaces | PLANE, CYLINDRICAL_, CONICAL_, SPHERICAL_ and TOROIDAL_SURFACE, B-splines (BEZIER, UNIFORM, QUASI_UNIFORM, with knots; rational), SURFACE_OF_LINEAR_EXTRUSION, SURFACE_OF_REVOLUTION; the basis of RECTANGULAR_TRIMMED_ and CURVE_BOUNDED_SURFACE | OFFSET_SURFACE, RECTANGULAR_COMPOSITE_SURFACE, SURFACE_REPLICA, the inner side of a DEGENERATE_TOROIDAL_SURFACE |
+//! | curves of edges | LINE, CIRCLE, ELLIPSE, PARABOLA, HYPERBOLA, POLYLINE, B-splines as above; of SURFACE_CURVE, SEAM_CURVE and INTERSECTION_CURVE the one in space; the basis of a TRIMMED_CURVE | COMPOSITE_CURVE, OFFSET_CURVE_3D, CURVE_REPLICA, PCURVE alone |
+//!
+//! Sizes, tolerances, datums and other annotations are not looked at here.
+//!
+//! # How near the triangles lie
+//!
+//! Within the chord error of their surface, corner and middle, as far as the file allows: files hold edges
+//! that lie some hundredths of a mm off their surfaces ([`StepFace::gap_mm`]). Vertices of such edges are put
+//! where both surfaces meet; where those do not, in the middle, and what is left is told
+//! ([`StepFace::left_mm`]). Distances are asked of the surface itself ([`FaceSurface::foot`]) and know no
+//! chord error.
 
 mod assembly;
 mod bspline;
 mod carrier;
 mod chart;
 mod curves;
+mod edge_line;
 mod edges;
 mod error;
+mod face;
+mod fault;
 mod graph;
 mod lexer;
+mod lines;
 mod loops;
 mod mesh;
 mod nearest;
 mod open_edges;
+mod part;
 mod part21;
+mod seat;
 mod shapes;
 mod surfaces;
+mod tessellated;
 #[cfg(test)]
 mod tests;
 mod text;
@@ -35,10 +69,11 @@ use std::ops::Range;
 
 pub use assembly::Placed;
 pub use carrier::{Carrier, FaceSurface, SurfaceFoot};
+pub use edge_line::{EdgeLine, EdgeSide};
 pub use error::StepError;
+pub use fault::FaceFault;
 pub use graph::EntityFault;
 pub use loops::LayoutFault;
-pub use mesh::FaceFault;
 pub use part21::FileLimits;
 pub use triangulate::FillFault;
 
@@ -46,7 +81,6 @@ use crate::geometry::Point;
 use crate::run::{Run, Stage};
 use assembly::Structure;
 use graph::Graph;
-use shapes::Shapes;
 
 /// How a STEP file is read.
 #[derive(Clone, Debug, PartialEq)]
@@ -94,6 +128,9 @@ pub struct StepPart {
     pub triangles: Vec<[u32; 3]>,
     /// Edges of the file and the faces (indices) on both sides, by the edge's id.
     pub edges: Vec<(u64, Vec<usize>)>,
+    /// The same edges as lines of vertices with the normals of the faces beside them, but for edges of faces
+    /// that could not be filled only.
+    pub edge_lines: Vec<EdgeLine>,
     /// Edges of triangles that no other triangle continues, vertices within 0.0001 mm being one.
     pub open_edges: usize,
     /// Largest distance of an edge from the surface of a face that it bounds, mm.
@@ -126,8 +163,10 @@ pub struct StepFace {
     pub surface: Option<FaceSurface>,
     /// Its triangles among those of the part, or why there are none.
     pub triangles: Result<Range<usize>, FaceFault>,
-    /// Largest distance of its boundary from its surface, mm.
+    /// Largest distance of its boundary, as the file has it, from its surface, mm.
     pub gap_mm: f64,
+    /// Largest distance of a vertex of its triangles from its surface, mm: what of the gap could not be mended.
+    pub left_mm: f64,
 }
 
 /// Whether the bytes begin as a STEP file does.
@@ -163,15 +202,13 @@ pub fn read(run: &Run, bytes: &[u8], settings: &StepSettings) -> Result<StepFile
     let mut triangles = 0;
     for (n, part) in chosen.iter().enumerate() {
         let part = &structure.parts[*part];
-        let read = read_part(run, &graph, part, chord_mm)?;
+        let most = run.limits.triangles.saturating_sub(triangles);
+        let read = part::read(run, &graph, part, chord_mm, most)?;
         triangles += read.triangles.len() as u64;
-        if triangles > run.limits.triangles {
-            return Err(StepError::TooMany { what: "triangles", limit: run.limits.triangles });
-        }
         file.parts.push(read);
         run.tell(Stage::Read, 0.3 + 0.7 * (n + 1) as f64 / chosen.len() as f64);
     }
-    file.placed = structure.placed(&chosen);
+    file.placed = structure.placed(&chosen, run)?;
     Ok(file)
 }
 
@@ -183,76 +220,4 @@ fn schema(exchange: &part21::Exchange) -> String {
         }
         _ => String::new(),
     }
-}
-
-fn read_part(run: &Run, graph: &Graph, part: &assembly::Part, chord_mm: f64) -> Result<StepPart, StepError> {
-    let mut out = StepPart {
-        name: part.name.clone(),
-        bodies: Vec::new(),
-        faces: Vec::new(),
-        vertices: Vec::new(),
-        triangles: Vec::new(),
-        edges: Vec::new(),
-        open_edges: 0,
-        surface_gap_mm: 0.0,
-        curve_gap_mm: 0.0,
-    };
-    for shape in &part.shapes {
-        let units = units::of_context(graph, shape.context).map_err(StepError::Entity)?;
-        let shapes = Shapes { graph: *graph, units };
-        let (mut faces, mut order) = (Vec::new(), Vec::new());
-        let first = out.faces.len();
-        for body in &shape.bodies {
-            let begin = first + order.len();
-            for face in &body.faces {
-                match face {
-                    Ok(face) => {
-                        order.push(Ok(faces.len()));
-                        faces.push(face.clone());
-                    }
-                    Err((id, fault)) => order.push(Err((*id, fault.clone()))),
-                }
-            }
-            out.bodies.push(StepBody {
-                id: body.id,
-                label: body.label.clone(),
-                solid: body.solid,
-                faces: begin..first + order.len(),
-            });
-        }
-        let mesh = mesh::mesh(shapes, &faces, chord_mm, run)?;
-        let (v0, t0) = (out.vertices.len() as u32, out.triangles.len());
-        out.vertices.extend(&mesh.vertices);
-        out.triangles.extend(mesh.triangles.iter().map(|t| t.map(|v| v + v0)));
-        out.curve_gap_mm = out.curve_gap_mm.max(mesh.curve_gap_mm);
-        // Faces that could not be read at all stand between the others.
-        let mut place = vec![0; faces.len()];
-        for entry in order {
-            match entry {
-                Ok(n) => {
-                    let meshed = &mesh.faces[n];
-                    place[n] = out.faces.len();
-                    out.surface_gap_mm = out.surface_gap_mm.max(meshed.gap_mm);
-                    out.faces.push(StepFace {
-                        id: faces[n].id,
-                        label: faces[n].label.clone(),
-                        surface: meshed.surface.clone(),
-                        triangles: meshed.triangles.clone().map(|r| r.start + t0..r.end + t0),
-                        gap_mm: meshed.gap_mm,
-                    });
-                }
-                Err((id, fault)) => out.faces.push(StepFace {
-                    id,
-                    label: String::new(),
-                    surface: None,
-                    triangles: Err(fault.into()),
-                    gap_mm: 0.0,
-                }),
-            }
-        }
-        let beside = |(id, list): (&u64, &Vec<usize>)| (*id, list.iter().map(|n| place[*n]).collect());
-        out.edges.extend(mesh.edge_faces.iter().map(beside));
-    }
-    out.open_edges = open_edges::count(&out.vertices, &out.triangles);
-    Ok(out)
 }

@@ -29,8 +29,26 @@ pub(super) fn nearest(range: (f64, f64), samples: usize, at: &dyn Fn(f64) -> Off
     best.1
 }
 
-/// Newton's method on the slope of the squared distance, kept inside `within`; where the second derivative
-/// is not positive, or a step does not go down, Gauss-Newton and halved steps instead. Common practice, no source.
+/// The same, where it is about as near as `on_mm` from `start`; then nothing else is looked at.
+pub(super) fn nearest_from(
+    range: (f64, f64),
+    samples: usize,
+    start: Option<f64>,
+    on_mm: f64,
+    at: &dyn Fn(f64) -> Offset,
+) -> f64 {
+    if let Some(start) = start {
+        let t = descend(range, start.clamp(range.0, range.1), at);
+        if at(t).0.norm() < on_mm {
+            return t;
+        }
+    }
+    nearest(range, samples, at)
+}
+
+/// Newton's method on the slope of the squared distance, kept inside `within`; where the second derivative is
+/// not positive, or a step does not go down, Gauss-Newton and halved steps instead. Common practice, no
+/// source.
 pub(super) fn descend(within: (f64, f64), start: f64, at: &dyn Fn(f64) -> Offset) -> f64 {
     let mut t = start;
     let (mut d, mut d1, mut d2) = at(t);

@@ -7,28 +7,59 @@ use crate::geometry::Point;
 /// Vertices this near are one, mm: below the sampling of any edge, above the digits of files.
 const ONE_PLACE_MM: f64 = 1e-4;
 
-/// How many edges an odd number of triangles have. Vertices within 0.0001 mm of each other are one, triangles that
-/// this leaves without area are left out.
+/// How many edges an odd number of triangles have, vertices within 0.0001 mm of each other being one.
+///
+/// An edge between two vertices that an even number of triangles have adds nothing to this, whatever vertices
+/// become one; so only the ends of the others are compared with each other. A triangle that loses its area
+/// adds the same edge twice, or one without length, which is none.
 pub(super) fn count(vertices: &[Point], triangles: &[[u32; 3]]) -> usize {
-    let one = one_place(vertices);
+    let odd = odd(vertices.len(), triangles);
+    let one = one_place(vertices, &odd);
     let mut times: BTreeMap<(u32, u32), u32> = BTreeMap::new();
-    for t in triangles {
-        let t = t.map(|v| one[v as usize]);
-        if t[0] == t[1] || t[1] == t[2] || t[2] == t[0] {
-            continue;
-        }
-        for (i, j) in [(0, 1), (1, 2), (2, 0)] {
-            *times.entry((t[i].min(t[j]), t[i].max(t[j]))).or_default() += 1;
+    for (a, b) in odd {
+        let (a, b) = (one[&a], one[&b]);
+        if a != b {
+            *times.entry((a.min(b), a.max(b))).or_default() += 1;
         }
     }
     times.values().filter(|n| *n % 2 == 1).count()
 }
 
-/// For each vertex the first that lies at its place.
-fn one_place(vertices: &[Point]) -> Vec<u32> {
+/// Pairs of vertices that an odd number of triangles run along, the lower vertex first.
+fn odd(vertices: usize, triangles: &[[u32; 3]]) -> Vec<(u32, u32)> {
+    let edges = |t: &[u32; 3]| [(t[0], t[1]), (t[1], t[2]), (t[2], t[0])].map(|(a, b)| (a.min(b), a.max(b)));
+    // For each vertex the others of its edges, where it is the lower one.
+    let mut begin = vec![0_usize; vertices + 1];
+    for (low, _) in triangles.iter().flat_map(edges) {
+        begin[low as usize + 1] += 1;
+    }
+    for v in 0..vertices {
+        begin[v + 1] += begin[v];
+    }
+    let mut next = begin.clone();
+    let mut others = vec![0_u32; 3 * triangles.len()];
+    for (low, high) in triangles.iter().flat_map(edges) {
+        others[next[low as usize]] = high;
+        next[low as usize] += 1;
+    }
+    let mut odd = Vec::new();
+    for v in 0..vertices {
+        let of_v = &mut others[begin[v]..begin[v + 1]];
+        of_v.sort_unstable();
+        for same in of_v.chunk_by(|a, b| a == b) {
+            if same.len() % 2 == 1 && same[0] as usize != v {
+                odd.push((v as u32, same[0]));
+            }
+        }
+    }
+    odd
+}
+
+/// For each vertex in `edges` the first that lies at its place.
+fn one_place(vertices: &[Point], edges: &[(u32, u32)]) -> BTreeMap<u32, u32> {
+    let mut one: BTreeMap<u32, u32> = edges.iter().flat_map(|e| [(e.0, e.0), (e.1, e.1)]).collect();
     let mut cells: BTreeMap<[i64; 3], Vec<u32>> = BTreeMap::new();
-    let mut one: Vec<u32> = (0..vertices.len() as u32).collect();
-    for v in 0..vertices.len() as u32 {
+    for (&v, first) in &mut one {
         let p = vertices[v as usize];
         let cell: [i64; 3] = [p.x, p.y, p.z].map(|c| (c / ONE_PLACE_MM).floor() as i64);
         let mut found: Option<u32> = None;
@@ -42,7 +73,7 @@ fn one_place(vertices: &[Point]) -> Vec<u32> {
             }
         }
         match found {
-            Some(w) => one[v as usize] = w,
+            Some(w) => *first = w,
             None => cells.entry(cell).or_default().push(v),
         }
     }

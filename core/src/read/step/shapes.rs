@@ -13,7 +13,7 @@ const DEEPEST: usize = 8;
 /// Most control points and knots of one curve or surface; its counts of multiplicities could be anything.
 const MOST_KNOTS: usize = 1_000_000;
 /// Coordinates beyond this, mm, are no part.
-const LARGEST_MM: f64 = 1e9;
+pub(super) const LARGEST_MM: f64 = 1e9;
 
 /// Reads shapes in the units of one representation.
 #[derive(Clone, Copy)]
@@ -180,6 +180,8 @@ impl<'a> Shapes<'a> {
                 Surface::Cone { axes: axes(1)?, radius, half_angle }
             }
             "SPHERICAL_SURFACE" => Surface::Sphere { axes: axes(1)?, radius: self.length(&entity, 2)? },
+            // Of a torus that meets itself the inner side is another surface.
+            "DEGENERATE_TOROIDAL_SURFACE" if !entity.flag(4)? => return Err(self.graph.not_served(id)),
             "TOROIDAL_SURFACE" | "DEGENERATE_TOROIDAL_SURFACE" => Surface::Torus {
                 axes: axes(1)?,
                 major: self.length(&entity, 2)?,

@@ -4,7 +4,7 @@ use std::f64::consts::{PI, TAU};
 
 use super::bspline::{BSplineSurface, Jet};
 use super::curves::{Axes, CLOSED_MM, Curve, turn};
-use super::nearest::nearest;
+use super::nearest::{nearest, nearest_from};
 use crate::geometry::{Direction, Point, Vector, math};
 
 /// A surface and its two parameters as ISO 10303-42 has them.
@@ -99,6 +99,9 @@ impl Spline {
         [self.surface.u.domain(), self.surface.v.domain()]
     }
 }
+
+/// A place this near to the surface, mm, is on it, and the search that led there is done.
+const ON_MM: f64 = 1e-5;
 
 fn wrapped(t: f64, (a, b): (f64, f64), closed: bool) -> f64 {
     if !closed || (a..=b).contains(&t) {
@@ -274,7 +277,8 @@ impl Surface {
                     }
                     _ => {
                         let range = curve.domain()?;
-                        nearest(range, curve.samples(), &|t| {
+                        let start = near.map(|(u, _)| curve.within(u));
+                        nearest_from(range, curve.samples(), start, ON_MM, &|t| {
                             let (q, d, dd) = curve.at(t);
                             (across(q - p), across(d), across(dd))
                         })
@@ -302,7 +306,10 @@ impl Surface {
                     )
                 };
                 let v = match curve.domain() {
-                    Some(range) => nearest(range, curve.samples(), &|t| offset(t, 1.0)),
+                    Some(range) => {
+                        let start = near.map(|(_, v)| curve.within(v));
+                        nearest_from(range, curve.samples(), start, ON_MM, &|t| offset(t, 1.0))
+                    }
                     None => {
                         // A line: its distance from the axis has one valley; look about the height asked for.
                         let Curve::Line { origin, along } = curve else { return None };
@@ -377,7 +384,7 @@ impl Spline {
         let mut best: Option<(f64, (f64, f64))> = None;
         if let Some(near) = near {
             let (far, found) = self.descend(p, near);
-            if far < 1e-5 {
+            if far < ON_MM {
                 return Some(found);
             }
             best = Some((far, found));
@@ -404,9 +411,9 @@ impl Spline {
         best.filter(|(far, _)| far.is_finite()).map(|(_, found)| found)
     }
 
-    /// Newton's method on the squared distance in two parameters, Gauss-Newton where its matrix is not positive,
-    /// halved steps, a parameter at its bound held there while it pushes outwards. Common practice, no source.
-    /// Answers the distance and the parameters.
+    /// Newton's method on the squared distance in two parameters, Gauss-Newton where its matrix is not
+    /// positive, halved steps, a parameter at its bound held there while it pushes outwards. Common practice,
+    /// no source. Answers the distance and the parameters.
     pub(super) fn descend(&self, p: &Point, start: (f64, f64)) -> (f64, (f64, f64)) {
         let domains = self.domains();
         let bring = |u: f64, v: f64| {

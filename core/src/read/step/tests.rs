@@ -14,8 +14,8 @@ struct Written {
 const UPRIGHT: Written =
     Written { inch: false, turn: Matrix3::new(1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0) };
 
-/// A block of 40 x 30 x 20 mm with a hole of radius 5 mm through it, as one product: ids from 1000 on; the bottom
-/// is #1100, the top #1101, the sides #1102 to #1105, the hole #1106.
+/// A block of 40 x 30 x 20 mm with a hole of radius 5 mm through it, as one product: ids from 1000 on; the
+/// bottom is #1100, the top #1101, the sides #1102 to #1105, the hole #1106.
 fn block(written: Written) -> String {
     use std::fmt::Write;
     let unit = if written.inch { 25.4 } else { 1.0 };
@@ -210,6 +210,70 @@ fn triangles_lie_within_the_chord_error_of_their_carriers() {
 }
 
 #[test]
+fn edges_are_lines_with_the_directions_of_both_faces() {
+    let turn =
+        *crate::geometry::Motion::<(), ()>::from_turn_and_shift(Vector::new(0.3, -0.7, 1.1), Vector::zeros())
+            .rotation();
+    let whole = read_text(&file(&block(Written { inch: false, turn }))).unwrap();
+    let part = &whole.parts[0];
+    let own = |v: u32| Point::from(turn.transpose() * part.vertices[v as usize].coords);
+    assert!(part.edge_lines.iter().map(|l| l.id).eq(part.edges.iter().map(|e| e.0)));
+    let (mut straight, mut round) = (0, 0);
+    for (line, (_, faces)) in part.edge_lines.iter().zip(&part.edges) {
+        assert!(!line.is_border() && !line.is_seam());
+        assert!(line.sides.iter().map(|s| s.face).eq(faces.iter().copied()));
+        // One face on each side.
+        assert_ne!(line.sides[0].left, line.sides[1].left);
+        let closed = line.vertices[0] == line.vertices[line.vertices.len() - 1];
+        for (k, side) in line.sides.iter().enumerate() {
+            for n in 0..line.vertices.len() {
+                let p = own(line.vertices[n]);
+                let normal = turn.transpose() * side.normals[n].unwrap().vector();
+                let into = turn.transpose() * line.into_face(&part.vertices, k, n).unwrap().vector();
+                let radial = Vector::new(15.0 - p.x, 12.0 - p.y, 0.0) / 5.0;
+                // Closed forms of the block: sides look away from its middle, the hole's wall to its axis.
+                let (outward, inside) = match side.face {
+                    0 => (-Vector::z(), if closed { -radial } else { middle_of(&p) }),
+                    1 => (Vector::z(), if closed { -radial } else { middle_of(&p) }),
+                    2 => (-Vector::y(), middle_of(&p)),
+                    3 => (Vector::y(), middle_of(&p)),
+                    4 => (-Vector::x(), middle_of(&p)),
+                    5 => (Vector::x(), middle_of(&p)),
+                    _ => (radial, Vector::z() * (10.0 - p.z).signum()),
+                };
+                assert!((normal - outward).norm() < 1e-9, "#{} {n}: {normal}", line.id);
+                assert!(
+                    into.dot(&inside) > 0.0 && into.dot(&normal).abs() < 1e-9,
+                    "#{} {n}: {into}",
+                    line.id
+                );
+            }
+        }
+        if closed { round += 1 } else { straight += 1 }
+    }
+    assert_eq!((straight, round), (12, 2));
+    // Without the wall of the hole its rims have a side that is not known, and no border for that.
+    let text = file(&block(UPRIGHT));
+    let wall = text.lines().find(|l| l.contains("CYLINDRICAL_SURFACE")).unwrap();
+    let gone = read_text(&text.replace(&format!("{wall}\n"), "")).unwrap();
+    let rims = gone.parts[0].edge_lines.iter().filter(|l| l.sides.iter().any(|s| s.face == 6));
+    let rims: Vec<_> = rims.collect();
+    assert_eq!(rims.len(), 2);
+    for rim in rims {
+        assert!(!rim.is_border());
+        assert!(rim.sides.iter().all(|s| s.normals.iter().all(|n| n.is_some() == (s.face != 6))));
+    }
+    // And where the shell does not have it at all, the plane ends there.
+    let open = read_text(&text.replace(",#1106));", "));")).unwrap();
+    assert_eq!(open.parts[0].edge_lines.iter().filter(|l| l.is_border()).count(), 2);
+}
+
+/// From a place of the block's edges to its middle.
+fn middle_of(p: &Point) -> Vector {
+    Vector::new(20.0, 15.0, 10.0) - p.coords
+}
+
+#[test]
 fn a_face_that_cannot_be_read_is_told_by_its_id_and_the_others_live() {
     let whole = file(&block(UPRIGHT));
     // The wall of the hole on a surface that is not read; then on one that is not there.
@@ -238,6 +302,11 @@ fn a_face_whose_boundary_lies_off_its_surface_is_told_and_how_far() {
     let near = read_text(&whole.replace(",5.0);\n#1106", ",5.1);\n#1106")).unwrap();
     assert!(near.parts[0].faces[6].triangles.is_ok());
     assert!((near.parts[0].surface_gap_mm - 0.1).abs() < 1e-9 && near.parts[0].faces[5].gap_mm < 1e-9);
+    // The triangles lie on both surfaces all the same, and the rims of the planes follow.
+    let part = &near.parts[0];
+    assert!(part.faces.iter().all(|f| f.left_mm < 1e-6) && part.open_edges == 0);
+    let (_, volume) = area_and_volume(part);
+    assert!((volume / (24_000.0 - PI * 5.1 * 5.1 * 20.0) - 1.0).abs() < 2e-4, "{volume}");
     let far = read_text(&whole.replace(",5.0);\n#1106", ",6.0);\n#1106")).unwrap();
     let Err(FaceFault::OffSurface { gap_mm }) = far.parts[0].faces[6].triangles else { panic!() };
     assert!((gap_mm - 1.0).abs() < 1e-9);
@@ -332,6 +401,15 @@ fn what_is_no_part_is_answered() {
     let stop = std::sync::atomic::AtomicBool::new(true);
     let run = Run { stop: &stop, ..quiet() };
     assert!(matches!(read(&run, text.as_bytes(), &StepSettings::default()), Err(StepError::Stopped(_))));
+}
+
+#[test]
+fn a_body_that_is_not_read_is_named() {
+    let text = file(&block(UPRIGHT).replace("(#1001,#1010)", "(#1001,#1010,#1,#2)"));
+    let text = text
+        .replace("DATA;\n", "DATA;\n#1=EXTRUDED_AREA_SOLID('',#3,#1010,#3,5.);\n#2=GEOMETRIC_SET('',());\n");
+    let read = read_text(&text).unwrap();
+    assert_eq!(read.notes, ["left out: #1 is EXTRUDED_AREA_SOLID, which is not read"]);
 }
 
 #[test]

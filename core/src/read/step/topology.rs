@@ -36,10 +36,29 @@ pub(super) struct Body {
     pub solid: bool,
     /// Its faces; those that cannot be understood are told by id.
     pub faces: Vec<Result<Face, (u64, EntityFault)>>,
+    /// Ids of triangulated faces, where it consists of those.
+    pub triangulated: Vec<u64>,
+}
+
+/// How many faces and edges of loops are still taken. A file of a few bytes may name the same shell a thousand
+/// times, and that shell the same face.
+pub(super) struct Allowance(usize);
+
+impl Allowance {
+    /// A sound file names each of its instances in one face or loop, and a body in a few representations.
+    pub(super) fn of(graph: &Graph) -> Self {
+        Self(16 * graph.exchange.instances.len() + 1000)
+    }
+
+    pub(super) fn take(&mut self, count: usize, id: u64) -> Result<(), EntityFault> {
+        let problem = "the file names its faces and edges many times over";
+        self.0 = self.0.checked_sub(count).ok_or(EntityFault::Senseless { id, problem })?;
+        Ok(())
+    }
 }
 
 /// The body that an item of a representation is; `None` for anything else.
-pub(super) fn body(graph: &Graph, id: u64) -> Result<Option<Body>, EntityFault> {
+pub(super) fn body(graph: &Graph, id: u64, allowance: &mut Allowance) -> Result<Option<Body>, EntityFault> {
     let mut shells: Vec<(u64, bool)> = Vec::new();
     let label = |at: u64| graph.first(at).map(|e| e.text(0));
     let first = graph.first(id)?;
@@ -61,11 +80,12 @@ pub(super) fn body(graph: &Graph, id: u64) -> Result<Option<Body>, EntityFault> 
     let mut faces = Vec::new();
     for (shell, turned) in shells {
         let (list, turned) = faces_of_shell(graph, shell, turned)?;
+        allowance.take(list.len(), shell)?;
         for id in list {
-            faces.push(face(graph, id, turned).map_err(|fault| (id, fault)));
+            faces.push(face(graph, id, turned, allowance).map_err(|fault| (id, fault)));
         }
     }
-    Ok(Some(Body { id, label: label(id)?, solid, faces }))
+    Ok(Some(Body { id, label: label(id)?, solid, faces, triangulated: Vec::new() }))
 }
 
 fn faces_of_shell(graph: &Graph, id: u64, turned: bool) -> Result<(Vec<u64>, bool), EntityFault> {
@@ -83,7 +103,7 @@ fn faces_of_shell(graph: &Graph, id: u64, turned: bool) -> Result<(Vec<u64>, boo
     }
 }
 
-fn face(graph: &Graph, id: u64, turned: bool) -> Result<Face, EntityFault> {
+fn face(graph: &Graph, id: u64, turned: bool, allowance: &mut Allowance) -> Result<Face, EntityFault> {
     let mut face = graph.first(id)?;
     let label = face.text(0);
     let mut turned = turned;
@@ -114,6 +134,7 @@ fn face(graph: &Graph, id: u64, turned: bool) -> Result<Face, EntityFault> {
         if steps.is_empty() {
             return Err(l.senseless("a loop without edges"));
         }
+        allowance.take(steps.len(), l.id)?;
         if !forward {
             reverse(&mut steps);
         }

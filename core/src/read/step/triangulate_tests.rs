@@ -6,6 +6,10 @@ use crate::read::step::surfaces::Surface;
 use crate::run::quiet;
 use std::f64::consts::{PI, TAU};
 
+fn limits(chord_mm: f64) -> Limits {
+    Limits { chord_mm, whole_mm: chord_mm, corners: MOST }
+}
+
 fn axes() -> Axes {
     Axes::new(Point::new(1.0, -2.0, 3.0), Direction::new([1.0, 2.0, 2.0].into()).unwrap(), None)
 }
@@ -22,10 +26,10 @@ fn mesh(surface: &Surface, loops: &[Vec<Point>]) -> (f64, f64, usize) {
             (begin..next).collect()
         })
         .collect();
-    let (chart, layout) = lay_out(surface, &ids, &vertices, 0.01).unwrap();
+    let (chart, layout) = lay_out(surface, &ids, &vertices, 0.01, &quiet()).unwrap();
     let mut all = vertices;
     all.extend(&layout.added);
-    let filling = fill(&chart, &layout.polygons, &all, &[], &[], 0.01, &quiet()).unwrap();
+    let filling = fill(&chart, &layout.polygons, &all, &[], &[], limits(0.01), &quiet()).unwrap();
     all.extend(&filling.inner);
     let (mut area, mut worst) = (0.0, 0.0_f64);
     let mut edges: HashMap<(u32, u32), i32> = HashMap::new();
@@ -140,8 +144,8 @@ fn a_loop_along_the_seam_twice_is_the_whole_tube() {
     l.push(0);
     l.push(n as u32);
     l.extend(high.rev());
-    let (chart, layout) = lay_out(&tube, &[l], &vertices, 0.01).unwrap();
-    let filling = fill(&chart, &layout.polygons, &vertices, &[], &[], 0.02, &quiet()).unwrap();
+    let (chart, layout) = lay_out(&tube, &[l], &vertices, 0.01, &quiet()).unwrap();
+    let filling = fill(&chart, &layout.polygons, &vertices, &[], &[], limits(0.02), &quiet()).unwrap();
     assert_eq!(filling.triangles.len(), 2 * n);
 }
 
@@ -149,10 +153,10 @@ fn a_loop_along_the_seam_twice_is_the_whole_tube() {
 fn crossing_and_empty_boundaries_are_refused() {
     let plane = Surface::Plane { axes: axes() };
     let bow = [(0.0, 0.0), (10.0, 10.0), (10.0, 0.0), (0.0, 10.0)].map(|(u, v)| plane.jet(u, v).p);
-    let (chart, layout) = lay_out(&plane, &[vec![0, 1, 2, 3]], &bow, 0.01).unwrap();
-    let fault = fill(&chart, &layout.polygons, &bow, &[], &[], 0.01, &quiet()).unwrap_err();
+    let (chart, layout) = lay_out(&plane, &[vec![0, 1, 2, 3]], &bow, 0.01, &quiet()).unwrap();
+    let fault = fill(&chart, &layout.polygons, &bow, &[], &[], limits(0.01), &quiet()).unwrap_err();
     assert_eq!(fault, FillFault::Crossing);
-    let (chart, layout) = lay_out(&plane, &[vec![0, 1]], &bow, 0.01).unwrap();
-    let fault = fill(&chart, &layout.polygons, &bow, &[], &[], 0.01, &quiet()).unwrap_err();
+    let (chart, layout) = lay_out(&plane, &[vec![0, 1]], &bow, 0.01, &quiet()).unwrap();
+    let fault = fill(&chart, &layout.polygons, &bow, &[], &[], limits(0.01), &quiet()).unwrap_err();
     assert_eq!(fault, FillFault::Empty);
 }

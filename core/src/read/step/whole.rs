@@ -2,16 +2,25 @@
 
 use std::f64::consts::{PI, TAU};
 
+use super::fault::FaceFault;
 use super::surfaces::Surface;
+use super::triangulate::FillFault;
 use crate::geometry::{Point, math};
 
-/// Triangles of the whole surface, seen counter-clockwise from where u cross v points; `None` for a surface that
-/// is not closed by itself.
-pub(super) fn whole(surface: &Surface, chord_mm: f64) -> Option<(Vec<Point>, Vec<[u32; 3]>)> {
+/// Triangles of the whole surface, seen counter-clockwise from where u cross v points; `most` corners at most.
+pub(super) fn whole(
+    surface: &Surface,
+    chord_mm: f64,
+    most: usize,
+) -> Result<(Vec<Point>, Vec<[u32; 3]>), FaceFault> {
     // A facet of a square of two steps w lies r (1 - cos(w / 2)) off along each, so a quarter less for both.
     let steps = |radius: f64| {
         let w = 2.0 * math::acos(1.0 - (0.5 * chord_mm / radius).min(1.0));
-        (TAU / w.min(PI / 16.0)).ceil().min(2000.0) as u32
+        (TAU / w.min(PI / 16.0)).ceil().min(1e9) as u32
+    };
+    let fits = |round: u32, up: u32| match (round as usize).checked_mul(up as usize) {
+        Some(corners) if corners <= most => Ok(()),
+        _ => Err(FaceFault::Fill(FillFault::TooFine { limit: most })),
     };
     let mut points = Vec::new();
     let mut triangles = Vec::new();
@@ -19,6 +28,7 @@ pub(super) fn whole(surface: &Surface, chord_mm: f64) -> Option<(Vec<Point>, Vec
         Surface::Sphere { radius, .. } => {
             let round = steps(*radius);
             let up = round.div_ceil(2);
+            fits(round, up)?;
             points.push(surface.jet(0.0, -0.5 * PI).p);
             for j in 1..up {
                 let v = -0.5 * PI + PI * f64::from(j) / f64::from(up);
@@ -45,6 +55,7 @@ pub(super) fn whole(surface: &Surface, chord_mm: f64) -> Option<(Vec<Point>, Vec
         }
         Surface::Torus { major, minor, .. } => {
             let (round, up) = (steps(major + minor), steps(*minor));
+            fits(round, up)?;
             for j in 0..up {
                 let v = TAU * f64::from(j) / f64::from(up);
                 points.extend((0..round).map(|i| surface.jet(TAU * f64::from(i) / f64::from(round), v).p));
@@ -58,9 +69,9 @@ pub(super) fn whole(surface: &Surface, chord_mm: f64) -> Option<(Vec<Point>, Vec
                 }
             }
         }
-        _ => return None,
+        _ => return Err(FaceFault::Endless),
     }
-    Some((points, triangles))
+    Ok((points, triangles))
 }
 
 #[cfg(test)]
@@ -79,7 +90,7 @@ mod tests {
             (sphere, 2.0 * TAU * 16.0, 2.0 / 3.0 * TAU * 64.0),
             (torus, TAU * TAU * 12.0, TAU * 6.0 * PI * 4.0),
         ] {
-            let (points, triangles) = whole(&surface, 0.01).unwrap();
+            let (points, triangles) = whole(&surface, 0.01, 400_000).unwrap();
             let (mut a, mut v, mut worst) = (0.0, 0.0, 0.0_f64);
             let mut edges: BTreeMap<(u32, u32), i32> = BTreeMap::new();
             for t in &triangles {
@@ -101,6 +112,10 @@ mod tests {
             );
             assert!(worst < 0.0105, "{worst}");
         }
-        assert_eq!(whole(&Surface::Plane { axes }, 0.01), None);
+        assert_eq!(whole(&Surface::Plane { axes }, 0.01, 400_000), Err(FaceFault::Endless));
+        // A ball of 100 m would take a thousand million corners.
+        let ball = Surface::Sphere { axes, radius: 1e5 };
+        let limit = FaceFault::Fill(FillFault::TooFine { limit: 400_000 });
+        assert_eq!(whole(&ball, 0.01, 400_000), Err(limit));
     }
 }

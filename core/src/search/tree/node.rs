@@ -218,6 +218,37 @@ impl Node {
         sum
     }
 
+    /// Every box that the line from `from` along `way` (in the nodes' axes) meets within a range of its length: how
+    /// near, and which. Slabs in f64; boxes are rounded outward by more than these sums are rounded.
+    pub(super) fn each_on_line(
+        &self,
+        from: &[f64; 3],
+        way: &[f64; 3],
+        [least, most]: [f64; 2],
+        mut each: impl FnMut(f64, usize),
+    ) {
+        'places: for place in 0..WIDTH {
+            let (mut enter, mut leave) = (least, most);
+            for axis in 0..3 {
+                let (low, high) = (f64::from(self.low[axis][place]), f64::from(self.high[axis][place]));
+                let beside = way[axis] == 0.0 && !(low <= from[axis] && from[axis] <= high);
+                // An empty place's low end lies above its high one.
+                if beside || !(low <= high) {
+                    continue 'places;
+                }
+                if way[axis] == 0.0 {
+                    continue;
+                }
+                let (a, b) = ((low - from[axis]) / way[axis], (high - from[axis]) / way[axis]);
+                enter = enter.max(a.min(b));
+                leave = leave.min(a.max(b));
+            }
+            if enter <= leave {
+                each(enter, place);
+            }
+        }
+    }
+
     /// Which boxes are no further than the limit, lowest bit first, and their squared distances.
     #[inline(always)]
     pub(super) fn near(&self, probe: &Probe, limit: f32) -> (u32, [f32; WIDTH]) {

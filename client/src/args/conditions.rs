@@ -27,9 +27,7 @@ pub(crate) enum MeshHistoryArg {
 
 /// What is stated of an acquisition; what is left out is not known, and a caution says what the uncertainty lacks.
 #[derive(Args, Debug, Default)]
-#[command(
-    next_help_heading = "Conditions and instrument (standard uncertainties; what is not stated is not in the uncertainty)"
-)]
+#[command(next_help_heading = "Conditions and instrument")]
 pub(crate) struct Conditions {
     /// Standard uncertainty of --temperature-c, K
     #[arg(long, value_name = "K", value_parser = from_zero, requires = "temperature_c", allow_negative_numbers = true)]

@@ -87,6 +87,8 @@ Examples:
       --simulated --purpose rehearsal --report 0002.html
   scantling measure --part ws-214 --scan front.ply --scan back.ply --unit mm --serial 0003
   scantling measure --part ws-214 --scan table.ply --unit mm --serial 0004 --all-instances
+  scantling measure --part ws-214 --scan front.ply --unit mm --serial 0007 --restraint free-state \\
+      --temperature-c 24.5 --temperature-uncertainty 0.5 --length-scale 0.02 --distortion 0.015 --probing 0.01
   scantling measure --part ws-214 --points arm.csv --unit mm --coordinates part \\
       --point-uncertainty 0.02 --serial 0005
   scantling measure --part ws-214 --scan front.ply --unit mm --serial 0006 \\

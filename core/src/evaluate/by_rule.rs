@@ -137,7 +137,7 @@ pub(super) fn judge(
     };
     let sampling = sampling(subject, asked, surfaces, &likely, &base)?;
     let alignment = alignment(subject, asked, &measured, &values)?;
-    let changes = effects::changes(subject, &measured, &values, |s| numbers(subject, asked, s))?;
+    let changes = effects::changes(subject, (surfaces, &measured), &values, |s| numbers(subject, asked, s))?;
     let missing = surfaces.iter().enumerate().find_map(|(i, s)| {
         if i < asked.own { s.missing(subject.characteristic) } else { unbounded(subject, asked, i, s) }
     });
@@ -372,11 +372,11 @@ fn rehearse(
     let axes = datums.map_or_else(Vec::new, |d| axes(&d.covariance));
     // What each input that displaces the whole scan does along the normals of each surface, by one standard uncertainty.
     let along = |[step, _]: [Step; 2]| -> Vec<Vec<f32>> {
-        let one = |s: &Surface| {
-            let all = s.points.iter().zip(&s.normals);
-            all.map(|(p, n)| n.vector().dot(&step.at(p, &n.vector())) as f32).collect()
+        let one = |e: &Extracted| {
+            let surface = of(e);
+            (0..surface.points.len()).map(|i| step.along(surface, e.across.as_deref(), i) as f32).collect()
         };
-        surfaces.iter().map(|s| one(of(s))).collect()
+        surfaces.iter().map(one).collect()
     };
     let along: Vec<Vec<Vec<f32>>> =
         if placed { effects::steps(subject).into_iter().map(along).collect() } else { Vec::new() };

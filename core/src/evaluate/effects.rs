@@ -7,6 +7,7 @@
 use rayon::prelude::*;
 
 use super::Subject;
+use super::extract::Extracted;
 use crate::geometry::{Motion, PartFrame, Point, Vector};
 use crate::run::Stopped;
 use crate::tolerance::Surface;
@@ -27,11 +28,26 @@ impl Step<'_> {
         (own + (self.answer.point(place) - place)) * self.way
     }
 
-    /// A surface with it.
-    pub(super) fn displaced(&self, surface: &Surface) -> Surface {
-        surface.displaced(|p, n| self.at(p, n))
+    /// How much the deviation of a point of a surface grows: along its normal, and of a wall on its other side too.
+    pub(super) fn along(&self, surface: &Surface, across: Option<&Across>, i: usize) -> f64 {
+        let one = |p: &Point, n: &Vector| n.dot(&self.at(p, n));
+        let own = one(&surface.points[i], &surface.normals[i].vector());
+        own + across.and_then(|a| a.get(i)).map_or(0.0, |(p, n)| one(p, n))
+    }
+
+    /// A surface with it. The deviations of a wall are those of its thickness, whose places stay.
+    fn displaced(&self, surface: &Surface, across: Option<&Across>) -> Surface {
+        if across.is_none() {
+            return surface.displaced(|p, n| self.at(p, n));
+        }
+        let all = surface.deviations_mm.iter().enumerate();
+        let deviations_mm = all.map(|(i, d)| d + self.along(surface, across, i)).collect();
+        Surface { deviations_mm, ..surface.clone() }
     }
 }
+
+/// The other side of a wall: a place for every point of a surface, and the unit normal out of the material there.
+pub(super) type Across = [(Point, Vector)];
 
 /// Order in which the lines stand in a budget.
 const ORDER: [Source; 4] = [Source::LengthScale, Source::Temperature, Source::Probing, Source::Distortion];
@@ -70,7 +86,7 @@ pub(super) fn shared(effects: &[Effect], changes: &[f64]) -> Vec<(Source, f64)> 
 /// as infinite. One list of changes for each value.
 pub(super) fn changes(
     subject: &Subject,
-    measured: &[Surface],
+    (extracted, measured): (&[Extracted], &[Surface]),
     values: &[f64],
     find: impl Fn(&[Surface]) -> Result<Option<Vec<f64>>, Stopped> + Sync,
 ) -> Result<Vec<Vec<f64>>, Stopped> {
@@ -78,7 +94,8 @@ pub(super) fn changes(
         .par_iter()
         .map(|ways| {
             let found = |step: &Step| {
-                let there: Vec<Surface> = measured.iter().map(|s| step.displaced(s)).collect();
+                let both = measured.iter().zip(extracted);
+                let there: Vec<Surface> = both.map(|(s, e)| step.displaced(s, e.across.as_deref())).collect();
                 find(&there)
             };
             Ok([found(&ways[0])?, found(&ways[1])?])

@@ -2,7 +2,7 @@
 //! rehearse with.
 
 use crate::filter::{Draws, FilterError, Gaussian, REHEARSALS, add_correlated, drawn_noise};
-use crate::geometry::{Direction, Point};
+use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Nominal;
 use crate::partition::{Looked, Lost, MeasuredPoint, Partition, Rim, Seen, turn_seen};
 use crate::plan::{BoundFeature, Characteristic, Filter, Situation};
@@ -20,6 +20,8 @@ pub(super) struct Extracted {
     pub(super) measured: Surface,
     /// The same without most of its noise, where that is known: the bias of an extreme is then told by it alone.
     pub(super) likely: Option<Surface>,
+    /// Of a wall, whose deviations are those of its thickness: its other side, place by place.
+    pub(super) across: Option<Vec<(Point, Vector)>>,
     /// As a perfect part would show it at the same places.
     pub(super) perfect: Surface,
     /// Rehearsed noise along each point's normal, mm.
@@ -287,6 +289,7 @@ impl Extracted {
         Ok(Ok(Self {
             measured,
             likely: None,
+            across: None,
             perfect,
             noise,
             sight,

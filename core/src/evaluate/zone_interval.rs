@@ -49,7 +49,14 @@ impl Readings {
 /// are like, and what those of a perfect one are.
 pub(super) fn interval(read: f64, measured: &Readings, perfect: &Readings) -> [f64; 2] {
     let bias = measured.bias.max(0.0);
-    let high = (read - bias - measured.quantile(false)).max(0.0);
+    // The bias at the upper end is smaller, the more so the smaller the value that was read.
+    let below = -measured.quantile(false);
+    let mut high = read + below;
+    for _ in 0..2 {
+        let there = if high > read { bias * (read / high).max(0.0) } else { bias };
+        high = read - there + below;
+    }
+    let high = high.max(0.0);
     if read <= perfect.bias + perfect.quantile(true) {
         return [0.0, high];
     }

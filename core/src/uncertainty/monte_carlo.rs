@@ -205,6 +205,19 @@ mod tests {
     }
 
     #[test]
+    fn a_rectangular_distribution_ends_at_the_root_of_three() {
+        // CHECKS b, "rectangular posterior", public: a risk p on one side needs k = sqrt 3 (1 - 2 p), none beyond sqrt 3 u.
+        let root3 = 3f64.sqrt();
+        for p in [0.05, 0.025, 0.005] {
+            let one = Distribution::Rectangular { low: -root3, high: root3 };
+            let found = of(&[one], sum, 1.0 - 2.0 * p);
+            let k = root3 * (1.0 - 2.0 * p);
+            near(found.symmetric, [-k, k], 0.02);
+            assert!(found.shortest[0] >= -root3 && found.shortest[1] <= root3);
+        }
+    }
+
+    #[test]
     fn a_mass_calibrated_in_air_is_that_of_the_supplement() {
         // JCGM 101:2008, 9.3, table 6 (from memory, recomputed): 1.2341 mg, u 0.0754, shortest 95 % interval
         // [1.083, 1.383]; first-order propagation says 0.0539.

@@ -2,7 +2,9 @@
 
 use super::numbers::{self, DASH};
 use super::rows::of_words;
-use scantling_core::record::{AlignmentRecord, DatumSystemRecord, Evaluation, SourceRecord, Verdict};
+use scantling_core::record::{
+    AlignmentRecord, ConditionsRecord, DatumSystemRecord, Evaluation, SourceRecord, Verdict,
+};
 
 /// The lines of one uncertainty budget.
 pub(super) struct Budget {
@@ -12,6 +14,8 @@ pub(super) struct Budget {
     pub(super) lines: Vec<(String, String)>,
     pub(super) combined: String,
     pub(super) missing: bool,
+    /// What it shares with others, so that they err together.
+    pub(super) together: String,
 }
 
 impl Budget {
@@ -34,6 +38,11 @@ impl Budget {
             missing: lines.is_empty(),
             lines: lines.into_iter().map(|(source, u)| (source.replace('_', " "), write(u))).collect(),
             combined: combined.map_or_else(|| format!("{DASH} {missing}"), write),
+            together: if e.correlated_groups.is_empty() {
+                DASH.into()
+            } else {
+                e.correlated_groups.join("; ")
+            },
         }
     }
 }
@@ -163,6 +172,25 @@ impl DatumSystem {
     }
 }
 
+/// Conditions of a source as they went into its values.
+fn conditions(c: &ConditionsRecord) -> String {
+    let mut words = Vec::new();
+    if let Some(factor) = c.length_factor {
+        let relative = c.length_factor_relative_standard_uncertainty;
+        let sure = relative.map_or("uncertainty not stated".into(), |u| {
+            format!("standard uncertainty {} mm/m", numbers::significant(1e3 * u, 2))
+        });
+        words.push(format!("lengths times {factor:.7} to be those at 20 \u{b0}C ({sure})"));
+    }
+    for (name, value) in &c.instrument_errors {
+        words.push(format!("{} {value}", name.replace('_', " ")));
+    }
+    if let (Some(verification), Some(until)) = (&c.verification, &c.verification_valid_until) {
+        words.push(format!("verification {verification}, valid until {until}"));
+    }
+    if words.is_empty() { format!("{DASH} nothing stated") } else { words.join("; ") }
+}
+
 /// One source in words.
 pub(super) struct Source {
     pub(super) place: usize,
@@ -173,6 +201,8 @@ pub(super) struct Source {
     pub(super) points: String,
     /// Root mean square distance of its own best fit, and how that ended.
     pub(super) fit: String,
+    /// What was done to its lengths, and by what it was vouched for.
+    pub(super) conditions: String,
 }
 
 impl Source {
@@ -189,6 +219,7 @@ impl Source {
             used: if s.used.is_empty() { format!("{DASH} not stated") } else { s.used.clone() },
             points: numbers::count(s.points),
             fit,
+            conditions: conditions(&s.conditions),
         }
     }
 }

@@ -507,3 +507,31 @@ fn a_flatness_is_marked_at_its_larger_extreme_and_not_at_the_middle() {
     assert!(text.contains("3 SKIN flatness 0.49 9.0, 4.5, 0.0 Undecided"), "{text}");
     assert!(text.contains("Without a mark: 4 (not measured)."), "{text}");
 }
+
+#[test]
+fn probability_and_risk_of_a_decision_are_told_with_the_values_that_would_be_accepted() {
+    let text = text(&page(&every_kind()));
+    assert!(text.contains("Probability of conformity and risk"), "{text}");
+    assert!(text.contains("99.87 % 0.13 % \u{2014} \u{2212}0.3834 to 0.3834"), "{text}");
+}
+
+#[test]
+fn conditions_and_results_that_err_together_are_told() {
+    let mut record = every_kind();
+    record.sources[0].conditions = ConditionsRecord {
+        length_factor: Some(0.999_884_5),
+        length_factor_relative_standard_uncertainty: Some(1.16e-5),
+        instrument_errors: BTreeMap::from([("length_scale_mm_per_m".into(), 0.02)]),
+        verification: Some("V-7".into()),
+        verification_valid_until: Some("2027-01-31".into()),
+        ..ConditionsRecord::default()
+    };
+    record.evaluations[0].correlated_groups = vec!["datum system ABC, by scan".into()];
+    let text = text(&page(&record));
+    assert!(
+        text.contains("lengths times 0.9998845 to be those at 20 \u{b0}C (standard uncertainty 0.012 mm/m)"),
+        "{text}"
+    );
+    assert!(text.contains("length scale mm per m 0.02; verification V-7, valid until 2027-01-31"), "{text}");
+    assert!(text.contains("datum system ABC, by scan"), "{text}");
+}

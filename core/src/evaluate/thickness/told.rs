@@ -6,7 +6,7 @@ use super::super::sight::Sight;
 use super::super::{Subject, place};
 use super::likely::likely;
 use super::{Found, Lacks, coverage_of};
-use crate::geometry::{Direction, Point};
+use crate::geometry::{Direction, Point, Vector};
 use crate::partition::{Gaps, Lost, Seen, Why};
 use crate::plan::{Thickness, ThicknessDefinition, ThicknessTarget, ZoneArea};
 use crate::record::{Evaluation, Extreme, Interval, Limits, ThicknessResult, ThicknessZoneResult, Verdict};
@@ -203,6 +203,16 @@ fn of_zone(
         let extracted = Extracted {
             likely: Some(Surface { deviations_mm: field, ..measured.clone() }),
             measured,
+            across: Some(
+                valued
+                    .iter()
+                    .map(|v| {
+                        let wall = &found.walls.places[v.0];
+                        let other = wall.other.as_ref();
+                        other.map_or((wall.at, Vector::zeros()), |o| (o.at, o.normal.vector()))
+                    })
+                    .collect(),
+            ),
             perfect: surface(&|_, _| 0.0),
             noise,
             sight,
@@ -392,8 +402,7 @@ fn map(places: &[(Point, Direction, f64)], pitch_mm: f64) -> Vec<f64> {
                 let (mine, rest): (Vec<u32>, Vec<u32>) =
                     left.into_iter().partition(|&i| places[i as usize].1.dot(facing) > 0.5);
                 let n = mine.len() as f64;
-                let middle =
-                    mine.iter().fold(crate::geometry::Vector::zeros(), |s, &i| s + at[i as usize].coords);
+                let middle = mine.iter().fold(Vector::zeros(), |s, &i| s + at[i as usize].coords);
                 let mm = mine.iter().map(|&i| places[i as usize].2).sum::<f64>() / n;
                 rows.push(row(&Point::from(middle / n), mm));
                 left = rest;

@@ -5,8 +5,9 @@ use super::subject::surface;
 use super::{Against, Found, Number, Rule, RuleError, Surface};
 use crate::run::Run;
 
-/// Smallest and largest local thickness. Its surface holds places instead of points: the deviation of each is that of
-/// the local thickness there from its nominal value, mm.
+/// Smallest and largest local thickness. Its first surface holds places instead of points: the deviation of each is that of
+/// the local thickness there from its nominal value, mm. A second one holds the other side of each place and what moves
+/// that side out of the material, mm, which adds to the thickness.
 #[derive(Clone, Copy, Debug)]
 pub struct Thickness;
 
@@ -14,20 +15,21 @@ impl Rule for Thickness {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
         run.check()?;
         let places = surface(surfaces, 0)?;
+        let mut deviations = places.deviations_mm.clone();
+        if let Some(other) = surfaces.get(1) {
+            deviations.iter_mut().zip(&other.deviations_mm).for_each(|(d, o)| *d += o);
+        }
         let (mut least, mut most) = (0, 0);
-        for (i, d) in places.deviations_mm.iter().enumerate() {
-            if *d < places.deviations_mm[least] {
+        for (i, d) in deviations.iter().enumerate() {
+            if *d < deviations[least] {
                 least = i;
             }
-            if *d > places.deviations_mm[most] {
+            if *d > deviations[most] {
                 most = i;
             }
         }
-        let number = |i: usize, against: Against| Number {
-            value: places.deviations_mm[i],
-            against,
-            at: Some(places.points[i]),
-        };
+        let number =
+            |i: usize, against: Against| Number { value: deviations[i], against, at: Some(places.points[i]) };
         let numbers = vec![number(least, Against::Lower), number(most, Against::Upper)];
         Ok(Found { numbers, ..Found::default() })
     }
@@ -48,11 +50,15 @@ mod tests {
             deviations_mm: deviations.to_vec(),
             wall_mm: None,
         };
-        let found = Thickness.measure(&quiet(), &[places]).unwrap();
+        let found = Thickness.measure(&quiet(), std::slice::from_ref(&places)).unwrap();
         let told =
             |k: usize| (found.numbers[k].value, found.numbers[k].at.unwrap().x, found.numbers[k].against);
         assert_eq!(told(0), (-0.2, 1.0, Against::Lower));
         assert_eq!(told(1), (0.3, 2.0, Against::Upper));
+        // The other side, where the third place is thicker by 0.5.
+        let other = Surface { deviations_mm: vec![0.0, 0.0, 0.5, 0.0, 0.0], ..places.clone() };
+        let both = Thickness.measure(&quiet(), &[places, other]).unwrap();
+        assert!((both.numbers[1].value - 0.8).abs() < 1e-12 && both.numbers[0].value == -0.2);
         assert!(Thickness.measure(&quiet(), &[Surface::default()]).is_err(), "no place has no thickness");
     }
 }

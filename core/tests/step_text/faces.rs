@@ -165,11 +165,10 @@ impl Patch {
         let weights_of_column = |j: usize| self.weights.iter().map(|r| r[j]).collect::<Vec<_>>();
         let places = [(0, 0), (last_i, 0), (last_i, last_j), (0, last_j)].map(|(i, j)| self.rows[i][j]);
         let v = places.map(|p| s.vertex(p));
-        let side =
-            |s: &mut StepText, along: usize, points: Vec<Point>, w: Vec<f64>, from: u64, to: u64| {
-                let curve = s.spline(Self::DEGREES[along], &points, &self.knots[along], &w);
-                s.edge(from, to, curve)
-            };
+        let side = |s: &mut StepText, along: usize, points: Vec<Point>, w: Vec<f64>, from: u64, to: u64| {
+            let curve = s.spline(Self::DEGREES[along], &points, &self.knots[along], &w);
+            s.edge(from, to, curve)
+        };
         let bottom = side(s, 0, column(0), weights_of_column(0), v[0], v[1]);
         let right = side(s, 1, self.rows[last_i].clone(), weights_of_row(last_i), v[1], v[2]);
         let top = side(s, 0, column(last_j), weights_of_column(last_j), v[3], v[2]);

@@ -10,6 +10,7 @@ use scantling_core::run::quiet;
 use scantling_core::scan::{LengthUnit, Scan};
 use scantling_core::search::SurfaceTree;
 use scantling_core::uncertainty::Inputs;
+use scantling_core::uncertainty::Inputs;
 
 use super::asked::told;
 
@@ -72,6 +73,7 @@ fn at_the_middle(definition: &str) -> (f64, f64) {
         faces: &faces,
         scan: &scan,
         noise_mm: 0.0,
+        inputs: &Inputs::default(),
         cell_mm: 2.5,
         inputs: &Inputs::default(),
     };

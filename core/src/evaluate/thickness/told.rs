@@ -6,13 +6,17 @@ use super::super::sight::Sight;
 use super::super::{Subject, place};
 use super::likely::likely;
 use super::{Found, Lacks, coverage_of};
-use crate::geometry::{Direction, Point};
+use crate::filter::{REHEARSALS, add_correlated};
+use crate::geometry::{Direction, Point, Vector};
 use crate::partition::{Gaps, Lost, Seen, Why};
 use crate::plan::{Thickness, ThicknessDefinition, ThicknessTarget, ZoneArea};
 use crate::record::{Evaluation, Extreme, Interval, Limits, ThicknessResult, ThicknessZoneResult, Verdict};
 use crate::run::Stopped;
 use crate::search::PointGrid;
 use crate::tolerance::{Surface, Thickness as Rule};
+
+/// Further away than any noise is shared, mm.
+const FAR_MM: f64 = 1e6;
 
 /// Most places of a map in the record: 30 kB of text.
 const MOST_IN_MAP: usize = 1000;
@@ -198,8 +202,39 @@ fn of_zone(
         };
         let missing = blind.or_else(|| found.far.clone());
         let measured = surface(&|i, d| thickness_mm(i, d) - nominal_mm(i));
-        let noise: Vec<_> = valued.iter().map(|v| found.measured[v.0].noise).collect();
+        let mut noise: Vec<_> = valued.iter().map(|v| found.measured[v.0].noise).collect();
+        // The other side of each place, which whatever displaces the scan displaces too.
+        let across: Vec<(Point, Direction)> = valued
+            .iter()
+            .map(|v| {
+                let wall = &found.walls.places[v.0];
+                wall.other.as_ref().map_or((wall.at, wall.normal), |o| (o.at, o.normal))
+            })
+            .collect();
+        let correlated = &subject.context.inputs.correlated;
+        let own = |k: usize| (measured.points[k], measured.normals[k].vector());
+        add_correlated(&mut noise, own, correlated);
+        // It was seen in other passes, so it shares no noise with its place: as if it lay far away.
+        let away = |k: usize| (across[k].0 + Vector::new(FAR_MM, 0.0, 0.0), across[k].1.vector());
+        add_correlated(&mut noise, away, correlated);
         let field = likely(&measured.points, &measured.deviations_mm, &noise, 2.0 * found.patch_mm);
+        let still = Surface {
+            points: across.iter().map(|a| a.0).collect(),
+            normals: across.iter().map(|a| a.1).collect(),
+            deviations_mm: vec![0.0; across.len()],
+            wall_mm: None,
+        };
+        let other = Extracted {
+            measured: still.clone(),
+            likely: Some(still.clone()),
+            perfect: still,
+            noise: vec![[0.0; REHEARSALS]; across.len()],
+            sight: sight.clone(),
+            noise_mm: 0.0,
+            spikes: 0,
+            far: None,
+            margin_mm: found.margin_mm,
+        };
         let extracted = Extracted {
             likely: Some(Surface { deviations_mm: field, ..measured.clone() }),
             measured,
@@ -215,7 +250,7 @@ fn of_zone(
         let asked = Asked {
             rule: Box::new(Rule),
             features: Vec::new(),
-            own: 1,
+            own: 2,
             extremes: true,
             zone: false,
             part_proves: true,
@@ -224,7 +259,7 @@ fn of_zone(
             limits: [zone.target.lower_deviation_mm, zone.target.upper_deviation_mm],
             joined_mm: valued.iter().map(|v| found.measured[v.0].joined_mm2).fold(0.0, f64::max).sqrt(),
         };
-        judge(subject, &asked, &[extracted], &mut one)?;
+        judge(subject, &asked, &[extracted, other], &mut one)?;
         if let Some(doubt) = &found.doubt
             && matches!(one.verdict, Verdict::Conforms | Verdict::DoesNotConform)
         {
@@ -391,8 +426,7 @@ fn map(places: &[(Point, Direction, f64)], pitch_mm: f64) -> Vec<f64> {
                 let (mine, rest): (Vec<u32>, Vec<u32>) =
                     left.into_iter().partition(|&i| places[i as usize].1.dot(facing) > 0.5);
                 let n = mine.len() as f64;
-                let middle =
-                    mine.iter().fold(crate::geometry::Vector::zeros(), |s, &i| s + at[i as usize].coords);
+                let middle = mine.iter().fold(Vector::zeros(), |s, &i| s + at[i as usize].coords);
                 let mm = mine.iter().map(|&i| places[i as usize].2).sum::<f64>() / n;
                 rows.push(row(&Point::from(middle / n), mm));
                 left = rest;

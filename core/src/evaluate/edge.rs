@@ -80,6 +80,7 @@ pub(super) fn extracted(
         measured,
         perfect,
         likely: None,
+        across: None,
         sight,
         noise_mm: edge.noise_mm,
         spikes: 0,

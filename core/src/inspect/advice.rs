@@ -1,22 +1,18 @@
 //! What would help what could not be decided: where to scan, how many more points, or that no scan will.
 //!
-//! From the record's own evaluations: gaps with their places, and the shares of the budget that more points make smaller.
-//! Noise goes down with the square root of the number of points (JCGM 100:2008, 4.2.3), what lies between points with the
-//! square of their spacing, which is their number. Own rules, no source.
+//! From the record's own evaluations: gaps with their places, and what the decision rule says would decide
+//! (`conformity/would_decide.rs`). Own rules, no source.
 
 use super::Job;
 use super::scanned::{On, Scanned};
-use crate::conformity::decide;
 use crate::geometry::{Direction, Point, Vector, math};
 use crate::partition::{Gaps, Looked, Lost, MeasuredPoint, Rim};
 use crate::plan::{BoundFeature, Characteristic, Requirement};
-use crate::record::{Advice, Coverage, Evaluation, Gap, Limits, Verdict};
+use crate::record::{Advice, Coverage, Evaluation, Extreme, Gap, Verdict};
 use crate::run::{Run, Stopped};
 
 /// More places for one characteristic are a new scan of all of it.
 const MOST_PLACES: usize = 3;
-/// So many times the points are no advice any more. Our own choice.
-const MOST_TIMES: f64 = 100.0;
 /// A shortfall is told with a tenth more, since it is found again with its own uncertainty.
 const SPARE: f64 = 1.1;
 /// A feature of which so much was seen needs no other scan. That of most plans; common practice, no source.
@@ -309,72 +305,26 @@ fn undecided(job: &Job, scanned: &Scanned, characteristic: &Characteristic, e: &
     if e.measured_by != "scan" || e.reason.contains("contradict") {
         return Vec::new();
     }
-    let (Some(value), Some(interval), Some(u)) = (e.value_mm, e.interval, e.standard_uncertainty_mm) else {
-        return Vec::new();
-    };
     if e.reason.contains("no normals") {
         let words =
             "scan it again with normals: without them nothing tells which side of the wall points belong to";
         return vec![blank(e, SCAN, words.into())];
     }
-    let share = |source: &str| -> f64 {
-        let lines = e.budget.iter().filter(|c| c.source == source);
-        lines.map(|c| c.standard_uncertainty_mm * c.standard_uncertainty_mm).sum()
-    };
-    let (noise, sampling, alignment) = (share("noise"), share("sampling"), share("alignment"));
-    let rest = (u * u - noise - sampling - alignment).max(0.0);
-    // Between the two corrections for noise, which more points bring together.
-    let gap = (interval.high_mm - interval.low_mm - 2.0 * 1.96 * u).max(0.0);
-    let tolerance = match (e.limits.lower_mm, e.limits.upper_mm) {
-        (Some(low), Some(high)) => high - low,
-        (Some(one), None) | (None, Some(one)) => one.abs(),
-        (None, None) => return Vec::new(),
-    };
-    let decided = |times: f64, with_datums: bool| {
-        let of_datums = if with_datums { alignment / times } else { alignment };
-        let u = (noise / times + sampling / (times * times) + of_datums + rest).sqrt();
-        let floor = e.noise_floor_mm.map(|f| f / times.sqrt());
-        let toward = if value - interval.low_mm > interval.high_mm - value { -1.0 } else { 1.0 };
-        let ends = [value, value + toward * gap / times.sqrt()];
-        let limits = Limits { ..e.limits };
-        let rule = &job.plan.decision;
-        let [a, b] = ends.map(|v| decide(rule, v, u, &limits, tolerance, floor).verdict);
-        a == b && a != Verdict::Undecided
-    };
-    let least = |with_datums: bool| {
-        let mut times = 1.25;
-        while times <= MOST_TIMES && !decided(times, with_datums) {
-            times *= 1.25;
+    // What would decide is the conformity's to say; here it gets its place.
+    let Some(conformity) = &e.conformity else { return Vec::new() };
+    let Some(words) = &conformity.would_decide else { return Vec::new() };
+    let mut advice = match conformity.points_times {
+        Some(times) => {
+            let points = e.coverage.as_ref().map_or(0, |c| c.points);
+            let more_points = ((times - 1.0) * points as f64).ceil().max(1.0) as u64;
+            let more_points = (points > 0).then_some(more_points);
+            Advice { times_points: Some(times), more_points, ..blank(e, MORE, words.clone()) }
         }
-        (times <= MOST_TIMES).then_some(times)
-    };
-    let points = e.coverage.as_ref().map_or(0, |c| c.points);
-    let percent = |part: f64| 100.0 * part / (u * u).max(1e-300);
-    let mut advice = if let Some(times) = least(false) {
-        let why = format!(
-            "noise and what lies between points make {:.0} % of the variance of the value",
-            percent(noise + sampling)
-        );
-        more(e, points, times, &why)
-    } else if let Some(times) = least(true) {
-        let why = format!(
-            "on the datum features too, whose noise makes {:.0} % of the variance of the value",
-            percent(alignment)
-        );
-        more(e, points, times, &why)
-    } else {
-        let words = format!(
-            "no scan with this instrument decides it: {value:.4} mm lies so near to a limit that {MOST_TIMES:.0} times the points \
-             leave it open; take an instrument with less uncertainty, or let those decide who answer for the part"
-        );
-        blank(e, NONE, words)
+        None => blank(e, NONE, words.clone()),
     };
     // Where the value comes from, and how it is seen.
-    let extreme = e
-        .minimum
-        .iter()
-        .chain(&e.maximum)
-        .min_by(|a, b| (a.value_mm - value).abs().total_cmp(&(b.value_mm - value).abs()));
+    let off = |x: &Extreme| e.value_mm.map_or(0.0, |v| (x.value_mm - v).abs());
+    let extreme = e.minimum.iter().chain(&e.maximum).min_by(|a, b| off(a).total_cmp(&off(b)));
     if let (Some(extreme), Scanned::On(on), true) = (extreme, scanned, advice.action == MORE) {
         let at = Point::from(extreme.at_mm);
         advice.at_mm = extreme.at_mm.to_vec();

@@ -13,6 +13,7 @@ use scantling_core::record::Evaluation;
 use scantling_core::run::quiet;
 use scantling_core::scan::{LengthUnit, Scan};
 use scantling_core::search::SurfaceTree;
+use scantling_core::uncertainty::Inputs;
 
 /// A surface over two numbers that run from 0 to 1; the normal that its slopes make points out of the material.
 pub(crate) type Surface<'a> = &'a (dyn Fn(f64, f64) -> Point + Sync);
@@ -169,8 +170,8 @@ pub(crate) fn told(nominal: &Nominal, plan_text: &str, scan: &Scan, moved: Motio
         faces: &faces,
         scan,
         noise_mm: 0.0,
+        inputs: &Inputs::default(),
         cell_mm: 2.5,
-        inputs: &scantling_core::uncertainty::Inputs::default(),
     };
     evaluate(&context, &plan.characteristics[0], &Aligned::BestFit(&partition)).unwrap()
 }

@@ -72,8 +72,8 @@ fn at_the_middle(definition: &str) -> (f64, f64) {
         faces: &faces,
         scan: &scan,
         noise_mm: 0.0,
-        cell_mm: 2.5,
         inputs: &Inputs::default(),
+        cell_mm: 2.5,
     };
     let found =
         evaluate(&context, &plan.characteristics[0], &Aligned::BestFit(&partition)).expect("not stopped");

@@ -6,6 +6,7 @@ use super::super::sight::Sight;
 use super::super::{Subject, place};
 use super::likely::likely;
 use super::{Found, Lacks, coverage_of};
+use crate::filter::add_correlated;
 use crate::geometry::{Direction, Point, Vector};
 use crate::partition::{Gaps, Lost, Seen, Why};
 use crate::plan::{Thickness, ThicknessDefinition, ThicknessTarget, ZoneArea};
@@ -16,6 +17,9 @@ use crate::tolerance::{Surface, Thickness as Rule};
 
 /// Most places of a map in the record: 30 kB of text.
 const MOST_IN_MAP: usize = 1000;
+
+/// Further than any noise that neighbouring points share reaches, mm.
+const FAR_MM: f64 = 1e6;
 
 /// A zone with its places.
 struct Zone<'a> {
@@ -198,21 +202,26 @@ fn of_zone(
         };
         let missing = blind.or_else(|| found.far.clone());
         let measured = surface(&|i, d| thickness_mm(i, d) - nominal_mm(i));
-        let noise: Vec<_> = valued.iter().map(|v| found.measured[v.0].noise).collect();
+        let mut noise: Vec<_> = valued.iter().map(|v| found.measured[v.0].noise).collect();
+        let across: Vec<(Point, Vector)> = valued
+            .iter()
+            .map(|v| {
+                let wall = &found.walls.places[v.0];
+                let other = wall.other.as_ref();
+                other.map_or((wall.at, Vector::zeros()), |o| (o.at, o.normal.vector()))
+            })
+            .collect();
+        let correlated = &subject.context.inputs.correlated;
+        let own = |k: usize| (measured.points[k], measured.normals[k].vector());
+        add_correlated(&mut noise, own, correlated);
+        // It was seen in other passes, so it shares no noise with its place: as if it lay far away.
+        let away = |k: usize| (across[k].0 + Vector::new(FAR_MM, 0.0, 0.0), across[k].1);
+        add_correlated(&mut noise, away, correlated);
         let field = likely(&measured.points, &measured.deviations_mm, &noise, 2.0 * found.patch_mm);
         let extracted = Extracted {
             likely: Some(Surface { deviations_mm: field, ..measured.clone() }),
             measured,
-            across: Some(
-                valued
-                    .iter()
-                    .map(|v| {
-                        let wall = &found.walls.places[v.0];
-                        let other = wall.other.as_ref();
-                        other.map_or((wall.at, Vector::zeros()), |o| (o.at, o.normal.vector()))
-                    })
-                    .collect(),
-            ),
+            across: Some(across),
             perfect: surface(&|_, _| 0.0),
             noise,
             sight,

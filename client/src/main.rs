@@ -118,6 +118,8 @@ async fn until_interrupted(global: &Global, command: Command) -> anyhow::Result<
             };
         }
         Command::Scan(Scan::Info(args)) => return command::scan::info(output, args).await,
+        Command::Part(Part::Faces(args)) => return command::faces::faces(output, args).await,
+        Command::Part(Part::Diff(args)) => return command::faces::diff(output, args).await,
         other => other,
     };
     let service = tokio::select! {
@@ -185,9 +187,10 @@ async fn answer(context: &Context, command: Command) -> anyhow::Result<Exit> {
             Err(Exit::Internal.because("taken before"))
         }
         #[cfg(feature = "embedded")]
-        Command::Demo(_) | Command::Scan(_) | Command::Serve(_) => {
-            Err(Exit::Internal.because("taken before"))
-        }
+        Command::Part(Part::Faces(_) | Part::Diff(_))
+        | Command::Demo(_)
+        | Command::Scan(_)
+        | Command::Serve(_) => Err(Exit::Internal.because("taken before")),
     }
 }
 

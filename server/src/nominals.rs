@@ -4,10 +4,8 @@ use std::collections::VecDeque;
 use std::io;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use scantling_core::nominal::{Nominal, NominalError, Side};
-use scantling_core::read::{self, ReadError};
+use scantling_core::nominal::{self, Nominal, NominalFile, NominalFileError};
 use scantling_core::run::Run;
-use scantling_core::scan::LengthUnit;
 
 use crate::blobs::{Blobs, Digest};
 
@@ -15,8 +13,7 @@ use crate::blobs::{Blobs, Digest};
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Key {
     pub(crate) digest: Digest,
-    pub(crate) unit: LengthUnit,
-    pub(crate) side: Option<Side>,
+    pub(crate) told: NominalFile,
 }
 
 /// Why there is no nominal.
@@ -32,21 +29,9 @@ pub(crate) enum NominalFailure {
     Storage(#[from] io::Error),
 }
 
-impl From<ReadError> for NominalFailure {
-    fn from(error: ReadError) -> Self {
-        match error {
-            ReadError::Stopped(_) => NominalFailure::Stopped,
-            other => NominalFailure::Refused(other.to_string()),
-        }
-    }
-}
-
-impl From<NominalError> for NominalFailure {
-    fn from(error: NominalError) -> Self {
-        match error {
-            NominalError::Stopped(_) => NominalFailure::Stopped,
-            other => NominalFailure::Refused(other.to_string()),
-        }
+impl From<NominalFileError> for NominalFailure {
+    fn from(error: NominalFileError) -> Self {
+        if error.is_stopped() { NominalFailure::Stopped } else { NominalFailure::Refused(error.to_string()) }
     }
 }
 
@@ -68,9 +53,8 @@ impl Nominals {
             io::ErrorKind::FileTooLarge => NominalFailure::Refused(e.to_string()),
             _ => NominalFailure::Storage(e),
         })?;
-        let raw = read::read(&bytes, run)?;
+        let made = Arc::new(nominal::read(&bytes, &key.told, run)?);
         drop(bytes);
-        let made = Arc::new(Nominal::from_mesh(raw, key.unit, key.side, run)?);
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         kept.retain(|(k, _)| k != key);
         kept.push_front((key.clone(), Arc::clone(&made)));

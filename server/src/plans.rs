@@ -4,8 +4,11 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use scantling_core::nominal::Carrier;
-use scantling_core::plan::{BoundFeature, Fault, Plan, Situation, bind, check_json};
+use scantling_core::geometry::Point;
+use scantling_core::nominal::{FaceKey, Nominal, NominalFile};
+use scantling_core::plan::{
+    BoundFeature, FaceMap, Fault, FeatureChange, Lies, Plan, bind, changes, check_json,
+};
 use scantling_core::readings::{self, Reading};
 use scantling_core::run::{Limits, Run};
 use scantling_core::scan::LengthUnit;
@@ -22,6 +25,8 @@ use crate::store::{Bound, Content, LOCAL_CALLER, NewRevision, Request, Revision,
 pub(crate) struct Checked {
     pub(crate) plan: CheckedPlan,
     pub(crate) bound: Vec<Bound>,
+    /// What the nominal's file and the binding gave to tell.
+    pub(crate) remarks: Vec<String>,
 }
 
 /// Why a plan is not taken.
@@ -58,7 +63,7 @@ impl From<Refused> for Problem {
 pub(crate) async fn check(
     service: &Arc<Service>,
     input: PlanInput,
-    nominal: Option<(Digest, LengthUnit)>,
+    nominal: Option<(Digest, Option<LengthUnit>)>,
 ) -> Result<Checked, Refused> {
     if let Some((digest, _)) = &nominal {
         service.store.blob(digest.hex()).await.map_err(Problem::from)?;
@@ -72,7 +77,7 @@ pub(crate) async fn check(
 fn check_blocking(
     service: &Service,
     input: &PlanInput,
-    nominal: Option<(Digest, LengthUnit)>,
+    nominal: Option<(Digest, Option<LengthUnit>)>,
     stop: &AtomicBool,
 ) -> Result<Checked, Refused> {
     let limits = Limits { file_bytes: service.config.limits.file_bytes, ..Limits::default() };
@@ -82,12 +87,12 @@ fn check_blocking(
     let Some((digest, unit)) = nominal else {
         // Without a nominal there are only features that say their own place.
         let bound = match bind(&plan.plan, None) {
-            Ok(map) => map.features.iter().map(bound).collect(),
+            Ok(map) => map.features.iter().map(|f| bound(f, None)).collect(),
             Err(_) => Vec::new(),
         };
-        return Ok(Checked { plan, bound });
+        return Ok(Checked { plan, bound, remarks: Vec::new() });
     };
-    let key = Key { digest, unit, side: plan.plan.side };
+    let key = Key { digest, told: told(&plan.plan, unit) };
     let nominal = service.nominals.get(&service.blobs, &key, &run).map_err(|failure| match failure {
         // The call is over, so nobody reads this.
         NominalFailure::Stopped => Problem::stopping(),
@@ -98,7 +103,31 @@ fn check_blocking(
         }
     })?;
     let map = bind(&plan.plan, Some(&nominal)).map_err(Refused::Faults)?;
-    Ok(Checked { bound: map.features.iter().map(bound).collect(), plan })
+    let bound = map.features.iter().map(|f| bound(f, Some(&nominal))).collect();
+    let mut remarks = map.remarks;
+    remarks.extend(left_out(&nominal));
+    Ok(Checked { plan, bound, remarks })
+}
+
+/// How a plan wants its nominal's file read.
+pub(crate) fn told(plan: &Plan, unit: Option<LengthUnit>) -> NominalFile {
+    NominalFile { unit, side: plan.side, part: plan.nominal_part.clone() }
+}
+
+/// What of a nominal's file is not in the nominal.
+fn left_out(nominal: &Nominal) -> Vec<String> {
+    const TOLD: usize = 8;
+    let faces = nominal.missing();
+    let mut remarks: Vec<String> = faces
+        .iter()
+        .take(TOLD)
+        .map(|(id, why)| format!("face #{id} of the nominal's file is missing from the nominal: {why}"))
+        .collect();
+    if faces.len() > TOLD {
+        remarks.push(format!("{} more faces of the nominal's file are missing", faces.len() - TOLD));
+    }
+    remarks.extend(nominal.notes().iter().take(TOLD).map(|note| format!("the nominal's file: {note}")));
+    remarks
 }
 
 /// The faults of a plan, and those of picks on its nominal that can be told in spite of them.
@@ -106,11 +135,12 @@ fn all_faults(
     service: &Service,
     run: &Run,
     input: &PlanInput,
-    nominal: Option<&(Digest, LengthUnit)>,
+    nominal: Option<&(Digest, Option<LengthUnit>)>,
     mut faults: Vec<Fault>,
 ) -> Refused {
     if let (Some((digest, unit)), Some(sound)) = (nominal, sound_features(input)) {
-        let key = Key { digest: digest.clone(), unit: *unit, side: sound.side };
+        let told = NominalFile { unit: *unit, side: sound.side, part: sound.nominal_part.clone() };
+        let key = Key { digest: digest.clone(), told };
         // A nominal that is refused is told once the plan is right.
         if let Ok(nominal) = service.nominals.get(&service.blobs, &key, run) {
             // A stopped call is read by nobody.
@@ -120,19 +150,50 @@ fn all_faults(
     Refused::Faults(faults)
 }
 
-fn bound(feature: &BoundFeature) -> Bound {
-    let diameter_mm = match (feature.carrier, feature.situation) {
-        (Some(Carrier::Cylinder { radius_mm, hollow: true, .. }), _) => Some(2.0 * radius_mm),
-        (None, Situation::Hole { diameter_mm, .. }) => diameter_mm,
-        _ => None,
-    };
+fn bound(feature: &BoundFeature, nominal: Option<&Nominal>) -> Bound {
+    let Lies { feature: id, kind, area_mm2, centroid, diameter_mm } = Lies::from(feature);
     Bound {
-        feature: feature.id.clone(),
-        kind: feature.kind.word().to_owned(),
-        area_mm2: feature.area_mm2,
-        centroid_mm: [feature.centroid.x, feature.centroid.y, feature.centroid.z],
+        feature: id,
+        kind,
+        area_mm2,
+        centroid_mm: centroid.coords.into(),
         diameter_mm,
+        faces: nominal.map_or_else(Vec::new, |n| keys(feature, n)),
     }
+}
+
+/// A kept feature in core's words.
+fn lies(bound: &Bound) -> Lies {
+    Lies {
+        feature: bound.feature.clone(),
+        kind: bound.kind.clone(),
+        area_mm2: bound.area_mm2,
+        centroid: Point::from(bound.centroid_mm),
+        diameter_mm: bound.diameter_mm,
+    }
+}
+
+/// The numbers of the faces on which a feature lies, ascending, where the nominal's file has such.
+fn keys(feature: &BoundFeature, nominal: &Nominal) -> Vec<String> {
+    let face =
+        |t: &u32| nominal.face_of_triangle().get(*t as usize).and_then(|&f| nominal.faces()[f as usize].key);
+    let keys: BTreeSet<FaceKey> = feature.triangles.iter().filter_map(face).collect();
+    // A skin grown over hundreds of faces is not told by their numbers.
+    const TOLD: usize = 64;
+    keys.iter().take(TOLD).map(ToString::to_string).collect()
+}
+
+/// Why the features of a kept revision lie elsewhere than when it was registered: another version of the program may bind
+/// otherwise, and must not do so silently.
+pub(crate) fn bound_otherwise(content: &NewRevision, faces: &FaceMap) -> Option<String> {
+    let before: Vec<Lies> = content.bound.iter().map(lies).collect();
+    let changed = changes(&before, &faces.lies());
+    let first = changed.first()?;
+    Some(format!(
+        "this version of the program finds features of the plan elsewhere on the nominal than when revision {} was \
+         registered: feature {} {}; register the revision anew and look where they lie",
+        content.id, first.feature, first.what
+    ))
 }
 
 /// Keeps a plan as a draft once it has no faults on its nominal.
@@ -141,12 +202,12 @@ pub(crate) async fn create_revision(
     part: String,
     id: String,
     input: PlanInput,
-    nominal: Option<(Digest, LengthUnit)>,
+    nominal: Option<(Digest, Option<LengthUnit>)>,
 ) -> Result<Revision, Problem> {
     // Cheap refusals first; the store asks again in its transaction.
     service.store.part(&part).await?;
     let kept = nominal.as_ref().map(|(digest, unit)| (digest.hex().to_owned(), *unit));
-    let Checked { plan, bound } = check(service, input, nominal).await?;
+    let Checked { plan, bound, mut remarks } = check(service, input, nominal).await?;
     match (plan.plan.nominal_file.is_some(), kept.is_some()) {
         (true, false) => {
             let words = "must be sent: the plan names a nominal, on which its features are picked";
@@ -158,6 +219,7 @@ pub(crate) async fn create_revision(
         }
         _ => {}
     }
+    remarks.extend(since(service, &part, &bound).await?);
     let new = NewRevision {
         part,
         id,
@@ -166,8 +228,18 @@ pub(crate) async fn create_revision(
         plan_source: plan.source.unwrap_or_default(),
         nominal: kept,
         bound,
+        remarks,
     };
     Ok(service.store.create_revision(LOCAL_CALLER, &new).await?)
+}
+
+/// What became of the features since the revision in force.
+async fn since(service: &Arc<Service>, part: &str, bound: &[Bound]) -> Result<Vec<String>, Problem> {
+    let Some(released) = service.store.part(part).await?.released_revision else { return Ok(Vec::new()) };
+    let before = service.store.revision(part, &released).await?.content.bound;
+    let [before, after] = [before.as_slice(), bound].map(|all| all.iter().map(lies).collect::<Vec<_>>());
+    let told = |c: FeatureChange| format!("since revision {released}: feature {} {}", c.feature, c.what);
+    Ok(changes(&before, &after).into_iter().map(told).collect())
 }
 
 /// Whether every group asked for is in the plan, and every reading belongs to it: all at once.

@@ -64,6 +64,7 @@ mod tests {
             area_mm2: 10.0,
             centroid_mm: [0.0; 3],
             diameter_mm,
+            faces: Vec::new(),
         }
     }
 

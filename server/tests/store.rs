@@ -48,8 +48,9 @@ fn draft(id: &str) -> NewRevision {
         plan_json: "{}".to_owned(),
         plan_sha256: "a".repeat(64),
         plan_source: String::new(),
-        nominal: Some((NOMINAL.to_owned(), LengthUnit::Millimetre)),
+        nominal: Some((NOMINAL.to_owned(), Some(LengthUnit::Millimetre))),
         bound: Vec::new(),
+        remarks: vec!["the nominal's file: a note".to_owned()],
     }
 }
 

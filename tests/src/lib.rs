@@ -2,4 +2,5 @@
 
 pub mod bar;
 pub mod plant;
+pub mod step_text;
 pub mod truth;

@@ -25,10 +25,10 @@ pub(crate) struct PlanCheck {
     /// The plan, TOML or JSON; - for stdin
     #[arg(value_name = "FILE")]
     pub(crate) plan: PathBuf,
-    /// Bind the plan's picks on this nominal too, STL, PLY or OBJ
-    #[arg(long, value_name = "FILE", requires = "unit")]
+    /// Bind the plan's picks on this nominal too, STEP, STL, PLY or OBJ
+    #[arg(long, value_name = "FILE")]
     pub(crate) nominal: Option<PathBuf>,
-    /// Length unit of the nominal's file
+    /// Length unit of the nominal's file; not of a STEP file, which tells its own
     #[arg(long, value_enum, requires = "nominal")]
     pub(crate) unit: Option<Unit>,
 }
@@ -44,6 +44,74 @@ pub(crate) enum Part {
     Show(PartName),
     /// Release a draft revision: from then on it judges production parts and never changes
     Release(RevisionName),
+    /// List the faces of a nominal's file, with a page of pictures that number them if asked
+    #[cfg(feature = "embedded")]
+    Faces(PartFaces),
+    /// Tell which faces of a nominal moved, changed, went or came in another issue of its file
+    #[cfg(feature = "embedded")]
+    Diff(PartDiff),
+}
+
+/// How a nominal's file is read.
+#[cfg(feature = "embedded")]
+#[derive(Args, Debug)]
+pub(crate) struct NominalArgs {
+    /// Length unit of the file; not of a STEP file, which tells its own
+    #[arg(long, value_enum)]
+    pub(crate) unit: Option<Unit>,
+    /// On which side of an open sheet's normals the material is
+    #[arg(long, value_enum)]
+    pub(crate) side: Option<MaterialSide>,
+    /// The part that is meant of a STEP file that holds several
+    #[arg(long, value_name = "NAME")]
+    pub(crate) part: Option<String>,
+}
+
+/// On which side of an open sheet the material is.
+#[cfg(feature = "embedded")]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum MaterialSide {
+    /// The normals point out of it
+    BehindNormal,
+    /// The normals point into it
+    InFrontOfNormal,
+}
+
+#[cfg(feature = "embedded")]
+#[derive(Args, Debug)]
+#[command(after_help = "Examples:
+  scantling part faces ws-214.step
+  scantling part faces ws-214.step --html faces.html
+  scantling part faces demo-files/ws-214.stl --unit mm
+  scantling --output json part faces ws-214.step")]
+pub(crate) struct PartFaces {
+    /// The nominal, STEP, STL, PLY or OBJ, plain or in gzip or zip; - for stdin
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
+    #[command(flatten)]
+    pub(crate) read: NominalArgs,
+    /// Write a page that shows every face with its number
+    #[arg(long, value_name = "FILE")]
+    pub(crate) html: Option<PathBuf>,
+}
+
+#[cfg(feature = "embedded")]
+#[derive(Args, Debug)]
+#[command(after_help = "Examples:
+  scantling part diff ws-214-c.step ws-214-d.step
+  scantling part diff ws-214-c.step ws-214-d.step --plan ws-214.toml")]
+pub(crate) struct PartDiff {
+    /// The nominal as it was
+    #[arg(value_name = "BEFORE")]
+    pub(crate) before: PathBuf,
+    /// The nominal as it is
+    #[arg(value_name = "AFTER")]
+    pub(crate) after: PathBuf,
+    #[command(flatten)]
+    pub(crate) read: NominalArgs,
+    /// Tell what becomes of this plan's features too
+    #[arg(long, value_name = "FILE")]
+    pub(crate) plan: Option<PathBuf>,
 }
 
 #[derive(Args, Debug)]
@@ -60,11 +128,11 @@ pub(crate) struct PartRegister {
     /// The inspection plan, TOML or JSON; - for stdin
     #[arg(long, value_name = "FILE")]
     pub(crate) plan: PathBuf,
-    /// The nominal, STL, PLY or OBJ, plain or in gzip or zip; none where every feature of the plan says its
-    /// own place
-    #[arg(long, value_name = "FILE", requires = "unit")]
+    /// The nominal, STEP, STL, PLY or OBJ, plain or in gzip or zip; none where every feature of the plan says
+    /// its own place
+    #[arg(long, value_name = "FILE")]
     pub(crate) nominal: Option<PathBuf>,
-    /// Length unit of the nominal's file
+    /// Length unit of the nominal's file; not of a STEP file, which tells its own
     #[arg(long, value_enum, requires = "nominal")]
     pub(crate) unit: Option<Unit>,
     /// Id of the new revision: a-z, 0-9 and -, 63 at most

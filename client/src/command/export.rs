@@ -46,7 +46,7 @@ mod mapped {
 
     use anyhow::Context as _;
     use scantling_core::geometry::TriangleMesh;
-    use scantling_core::nominal::{Nominal, Side};
+    use scantling_core::nominal::{self, NominalFile, Side};
     use scantling_core::record::DeviationMap;
     use scantling_core::run::quiet;
     use scantling_core::scan::LengthUnit;
@@ -79,11 +79,12 @@ mod mapped {
             .context("cannot fetch the deviations")?;
         let side =
             revision.plan.as_ref().and_then(|plan| plan.nominal.as_ref()).map(|n| n.side_of_material());
-        let unit = unit(revision.nominal_length_unit()).context("the nominal has no length unit")?;
+        let part = revision.plan.as_ref().and_then(|plan| plan.nominal.as_ref()).and_then(|n| n.part.clone());
+        let unit = unit(revision.nominal_length_unit());
         let file = output.file().try_clone().map_err(|e| unwritable(to, &e))?;
         let written = tokio::task::spawn_blocking(move || -> anyhow::Result<io::Result<()>> {
-            let raw = scantling_core::read::read(&nominal, &quiet())?;
-            let nominal = Nominal::from_mesh(raw, unit, side.and_then(side_of), &quiet())?;
+            let told = NominalFile { unit, side: side.and_then(side_of), part };
+            let nominal = nominal::read(&nominal, &told, &quiet())?;
             let map = DeviationMap::from_bytes(&deviations).context("the blob holds no deviations")?;
             let mesh = nominal.mesh();
             anyhow::ensure!(

@@ -6,6 +6,8 @@ pub(crate) mod calls;
 #[cfg(feature = "embedded")]
 pub(crate) mod demo;
 mod export;
+#[cfg(feature = "embedded")]
+pub(crate) mod faces;
 mod instances;
 pub(crate) mod measure;
 pub(crate) mod part;

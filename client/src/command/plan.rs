@@ -18,10 +18,10 @@ use crate::upload::upload;
 pub(crate) async fn check(context: &Context, args: PlanCheck) -> anyhow::Result<Exit> {
     let plan = read(&args.plan).await?;
     let mut request = CheckPlanRequest { plan: Some(plan), ..CheckPlanRequest::default() };
-    if let (Some(nominal), Some(unit)) = (args.nominal, args.unit) {
+    if let Some(nominal) = args.nominal {
         let input = tokio::task::spawn_blocking(move || Input::open(&nominal)).await??;
         request.nominal_blob = upload(&context.channel, input, &context.progress).await?.blob;
-        request.set_nominal_length_unit(LengthUnit::from(unit));
+        request.set_nominal_length_unit(args.unit.map_or(LengthUnit::Unspecified, LengthUnit::from));
     }
     let mut client = parts(&context.channel);
     let answer = patiently(async || client.check_plan(request.clone()).await)

@@ -2,6 +2,8 @@
 
 pub(crate) mod calls;
 pub(crate) mod evaluations;
+#[cfg(feature = "embedded")]
+pub(crate) mod faces;
 pub(crate) mod inspection;
 pub(crate) mod number;
 pub(crate) mod part;

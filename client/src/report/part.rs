@@ -113,10 +113,11 @@ pub(crate) fn revision(revision: &Revision, look: &Look) -> String {
 
 /// Where the picks of a plan are bound on its nominal.
 pub(crate) fn bound(features: &[BoundFeature], look: &Look) -> String {
+    let numbered = features.iter().any(|f| !f.faces.is_empty());
     let rows = features
         .iter()
         .map(|f| {
-            vec![
+            let mut row = vec![
                 words(&f.feature),
                 words(kind(f.kind())),
                 // One that says its own place has none.
@@ -125,10 +126,28 @@ pub(crate) fn bound(features: &[BoundFeature], look: &Look) -> String {
                 number(plain(f.centroid_x_mm)),
                 number(plain(f.centroid_y_mm)),
                 number(plain(f.centroid_z_mm)),
-            ]
+            ];
+            if numbered {
+                row.push(words(&few(&f.faces)));
+            }
+            row
         })
         .collect();
-    table(&["feature", "kind", "area mm2", "diameter mm", "centroid x mm", "y mm", "z mm"], rows, look)
+    let mut heads = vec!["feature", "kind", "area mm2", "diameter mm", "centroid x mm", "y mm", "z mm"];
+    if numbered {
+        heads.push("faces");
+    }
+    table(&heads, rows, look)
+}
+
+/// The first few of some faces' numbers, and how many more there are.
+fn few(faces: &[String]) -> String {
+    const TOLD: usize = 4;
+    let mut text = faces.iter().take(TOLD).map(String::as_str).collect::<Vec<_>>().join(" ");
+    if faces.len() > TOLD {
+        text.push_str(&format!(" and {} more", faces.len() - TOLD));
+    }
+    text
 }
 
 /// A state in words.

@@ -293,11 +293,14 @@ impl Subject<'_> {
             return Err("a surface needs a nominal".into());
         };
         let mesh = nominal.mesh();
-        let found =
-            tree.nearest(p, REACH_MM).and_then(|f| Some((f.point, f.distance, mesh.normal(f.triangle)?)));
-        let Some((foot, distance, normal)) = found else {
+        let found = tree.nearest(p, REACH_MM).and_then(|f| Some((f, mesh.normal(f.triangle)?)));
+        let Some((foot, normal)) = found else {
             return Err(astray());
         };
+        if let Some(exact) = nominal.exact_foot(p, &foot) {
+            return Ok((exact.distance_mm, exact.normal));
+        }
+        let (foot, distance) = (foot.point, foot.distance);
         let along = (p - foot).dot(&normal.vector());
         Ok((if along < 0.0 { -distance } else { distance }, normal))
     }

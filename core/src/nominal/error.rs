@@ -9,6 +9,14 @@ pub enum NominalError {
     /// Points without triangles.
     #[error("the nominal has no triangles: export it as a mesh, not as points")]
     NoTriangles,
+    /// A STEP file of whose faces none could be used.
+    #[error(
+        "the nominal has no face that can be used ({missing} could not be understood or filled): export it anew"
+    )]
+    NoFaces {
+        /// Faces that could not be understood or filled.
+        missing: usize,
+    },
     /// Every triangle has two equal corners.
     #[error(
         "all {triangles} triangles of the nominal are degenerate at a tolerance of {tolerance_mm} mm: check the length unit and the export"

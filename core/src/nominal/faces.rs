@@ -392,7 +392,7 @@ impl Segments<'_> {
 }
 
 /// Collects triangles, area, centroid and neighbours of each face. The faces given, one a triangle, come in any order.
-fn gather(
+pub(super) fn gather(
     mesh: &TriangleMesh,
     across: &[[Option<u32>; 3]],
     mut of_triangle: Vec<u32>,
@@ -415,6 +415,9 @@ fn gather(
                 area_mm2: 0.0,
                 centroid: origin,
                 neighbours: vec![],
+                key: None,
+                label: String::new(),
+                exact: None,
             });
             moments.push(Vector::zeros());
         }

@@ -4,7 +4,11 @@ mod beside;
 mod carrier;
 mod edges;
 mod error;
+mod exact;
 mod faces;
+mod file;
+mod fingerprint;
+mod from_step;
 mod loops;
 mod orient;
 mod patches;
@@ -15,10 +19,13 @@ mod trimmed;
 mod weld;
 
 pub use error::NominalError;
+pub use exact::{Exact, Exactness};
+pub use file::{NominalFile, NominalFileError, read};
+pub use fingerprint::{FaceChange, Fingerprint, SurfaceKind, compare};
 pub use loops::BorderEdge;
 pub use trimmed::{TrimmedEdge, TrimmedRun, WallHere};
 
-use crate::geometry::{Direction, Point, TriangleMesh};
+use crate::geometry::{Aabb, Direction, Foot, Point, TriangleMesh};
 use crate::read::RawScan;
 use crate::run::Run;
 use crate::scan::{FURTHEST_MM, LengthUnit, into_mm};
@@ -54,6 +61,70 @@ pub enum Carrier {
         /// True when the material is outside the cylinder: the wall of a hole.
         hollow: bool,
     },
+    /// A circular cone; from a file that tells its surfaces.
+    Cone {
+        /// Its tip.
+        apex: Point,
+        /// From the tip to where it grows wide.
+        axis: Direction,
+        /// Between axis and surface, rad; above zero.
+        half_angle_rad: f64,
+        /// True when the material is outside: a countersink.
+        hollow: bool,
+    },
+    /// A sphere; from a file that tells its surfaces.
+    Sphere {
+        /// Its centre.
+        centre: Point,
+        /// Radius, mm.
+        radius_mm: f64,
+        /// True when the material is outside.
+        hollow: bool,
+    },
+    /// A torus, a tube along a circle; from a file that tells its surfaces.
+    Torus {
+        /// Its centre.
+        centre: Point,
+        /// Along its axis.
+        axis: Direction,
+        /// Of the circle in the middle of the tube, mm.
+        radius_mm: f64,
+        /// Of the tube, mm.
+        tube_radius_mm: f64,
+        /// True when the material is outside the tube: an inner corner.
+        hollow: bool,
+    },
+}
+
+impl Carrier {
+    /// What kind of surface it is, in one word.
+    pub fn word(&self) -> &'static str {
+        match self {
+            Carrier::Plane { .. } => "plane",
+            Carrier::Cylinder { .. } => "cylinder",
+            Carrier::Cone { .. } => "cone",
+            Carrier::Sphere { .. } => "sphere",
+            Carrier::Torus { .. } => "torus",
+        }
+    }
+}
+
+/// By what a file knows a face.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct FaceKey {
+    /// `#id` in the file.
+    pub id: u64,
+    /// Which instance of its part it belongs to, from 0, where the part is placed several times.
+    pub instance: u32,
+}
+
+impl std::fmt::Display for FaceKey {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self.instance {
+            0 => write!(f, "#{}", self.id),
+            n => write!(f, "#{}/{n}", self.id),
+        }
+    }
 }
 
 /// A part of the surface that belongs together.
@@ -69,6 +140,12 @@ pub struct Face {
     pub centroid: Point,
     /// Faces that share an edge with it, ascending.
     pub neighbours: Vec<u32>,
+    /// By what its file knows it; `None` for a face that was found on a mesh.
+    pub key: Option<FaceKey>,
+    /// As its file calls it; often nothing, seldom unique.
+    pub label: String,
+    /// Its exact surface, from a file that tells it.
+    pub exact: Option<Exact>,
 }
 
 /// The nominal of a part.
@@ -79,6 +156,10 @@ pub struct Nominal {
     face_of_triangle: Vec<u32>,
     across: Vec<[Option<u32>; 3]>,
     closed: bool,
+    /// Faces of the file that could not be taken over, each with the reason.
+    missing: Vec<(u64, String)>,
+    /// What else there is to know about how it was read.
+    notes: Vec<String>,
 }
 
 impl Nominal {
@@ -108,11 +189,12 @@ impl Nominal {
         if triangles.len() > MOST {
             return Err(NominalError::Inconsistent { triangle: MOST });
         }
-        let mut welded = weld::weld(&points, &triangles, run)?;
+        let tolerance_mm = weld::tolerance_mm(&Aabb::of(&points));
+        let mut welded = weld::weld(&points, &triangles, tolerance_mm, false, run)?;
         drop((points, triangles));
         let mut edges = edges::edges(welded.vertices.len(), &welded.triangles, run)?;
         if edges.repeated {
-            weld::drop_repeated(&mut welded.triangles);
+            weld::drop_repeated(&mut welded.triangles, &mut welded.source);
             run.check()?;
             edges = edges::edges(welded.vertices.len(), &welded.triangles, run)?;
         }
@@ -121,7 +203,15 @@ impl Nominal {
         let mesh = TriangleMesh::new(welded.vertices, welded.triangles)
             .map_err(|_| NominalError::Inconsistent { triangle: given })?;
         let (faces, face_of_triangle) = faces::faces(&mesh, &edges.across, welded.tolerance_mm, run)?;
-        Ok(Self { mesh, faces, face_of_triangle, across: edges.across, closed })
+        Ok(Self {
+            mesh,
+            faces,
+            face_of_triangle,
+            across: edges.across,
+            closed,
+            missing: Vec::new(),
+            notes: Vec::new(),
+        })
     }
 
     /// The edges between some triangles and all others, and the open edges of those triangles: both ends
@@ -164,5 +254,25 @@ impl Nominal {
     /// Whether the surface encloses a volume; an open sheet does not.
     pub fn closed(&self) -> bool {
         self.closed
+    }
+    /// Faces of the file that are not part of the nominal because they could not be understood or filled: `#id` and why.
+    pub fn missing(&self) -> &[(u64, String)] {
+        &self.missing
+    }
+    /// What else is to be known about how the file was read, in words.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+    /// The faces that a file knows by this id, ascending: several where their part is placed several times.
+    pub fn faces_of(&self, id: u64) -> Vec<u32> {
+        let is = |f: &Face| f.key.is_some_and(|k| k.id == id);
+        (0u32..).zip(&self.faces).filter(|(_, f)| is(f)).map(|(i, _)| i).collect()
+    }
+
+    /// The place on the exact surface under `p`, whose foot on the mesh is `foot`; `None` where the file told no surface
+    /// or the mesh's foot lies on the rim of its face, which the surface goes beyond: there the mesh is right.
+    pub fn exact_foot(&self, p: &Point, foot: &Foot) -> Option<crate::read::step::SurfaceFoot> {
+        let face = self.face_of_triangle.get(foot.triangle as usize)?;
+        self.faces[*face as usize].exact.as_ref()?.foot(p, foot)
     }
 }

@@ -10,6 +10,8 @@ use crate::search::PointGrid;
 pub(super) struct Welded {
     pub vertices: Vec<Point>,
     pub triangles: Vec<[u32; 3]>,
+    /// Which of the triangles given each one was, ascending; empty where nobody asked.
+    pub source: Vec<u32>,
     /// Vertices closer than this were one, mm.
     pub tolerance_mm: f64,
 }
@@ -24,9 +26,15 @@ pub(super) fn tolerance_mm(bounds: &Aabb) -> f64 {
 /// border of theirs, so few that most have one to themselves.
 const CELL: f64 = 128.0;
 
-/// Welds vertices in mm. The vertex with the lowest index stays where it is and takes those around it.
-pub(super) fn weld(points: &[Point], triangles: &[[u32; 3]], run: &Run) -> Result<Welded, NominalError> {
-    let tolerance_mm = tolerance_mm(&Aabb::of(points));
+/// Welds vertices in mm that are closer than `tolerance_mm`. The vertex with the lowest index stays where it is and
+/// takes those around it. With `sources` the triangles that are kept tell which they were.
+pub(super) fn weld(
+    points: &[Point],
+    triangles: &[[u32; 3]],
+    tolerance_mm: f64,
+    sources: bool,
+    run: &Run,
+) -> Result<Welded, NominalError> {
     let grid = PointGrid::new(points, CELL * tolerance_mm);
     const OPEN: u32 = u32::MAX;
     let mut taken_by = vec![OPEN; points.len()];
@@ -45,11 +53,14 @@ pub(super) fn weld(points: &[Point], triangles: &[[u32; 3]], run: &Run) -> Resul
             });
         }
     }
-    let kept: Vec<[u32; 3]> = triangles
-        .iter()
-        .map(|t| t.map(|c| taken_by[c as usize]))
-        .filter(|t| t[0] != t[1] && t[1] != t[2] && t[2] != t[0])
-        .collect();
+    let moved = || triangles.iter().map(|t| t.map(|c| taken_by[c as usize]));
+    let stays = |t: &[u32; 3]| t[0] != t[1] && t[1] != t[2] && t[2] != t[0];
+    let kept: Vec<[u32; 3]> = moved().filter(stays).collect();
+    let source = if sources {
+        (0u32..).zip(moved()).filter(|(_, t)| stays(t)).map(|(i, _)| i).collect()
+    } else {
+        Vec::new()
+    };
     run.check()?;
     if kept.is_empty() {
         return Err(NominalError::NoArea { triangles: triangles.len(), tolerance_mm });
@@ -67,12 +78,13 @@ pub(super) fn weld(points: &[Point], triangles: &[[u32; 3]], run: &Run) -> Resul
         }
     }
     let triangles = kept.iter().map(|t| t.map(|c| number[c as usize])).collect();
-    Ok(Welded { vertices, triangles, tolerance_mm })
+    Ok(Welded { vertices, triangles, source, tolerance_mm })
 }
 
 /// Of triangles with the same three corners, in any order, the first stays. A sheet of no thickness,
 /// given once for each side, becomes one sheet by this.
-pub(super) fn drop_repeated(triangles: &mut Vec<[u32; 3]>) {
+/// `source` loses the same ones, unless it is empty.
+pub(super) fn drop_repeated(triangles: &mut Vec<[u32; 3]>, source: &mut Vec<u32>) {
     let mut keyed: Vec<([u32; 3], u32)> = triangles
         .iter()
         .enumerate()
@@ -88,10 +100,9 @@ pub(super) fn drop_repeated(triangles: &mut Vec<[u32; 3]>) {
         repeated[pair[1].1 as usize] = pair[0].0 == pair[1].0;
     }
     if repeated.contains(&true) {
-        let mut at = 0;
-        triangles.retain(|_| {
-            at += 1;
-            !repeated[at - 1]
-        });
+        let mut left = repeated.iter().map(|r| !r);
+        triangles.retain(|_| left.next().unwrap_or(true));
+        let mut left = repeated.iter().map(|r| !r);
+        source.retain(|_| left.next().unwrap_or(true));
     }
 }

@@ -37,7 +37,7 @@ pub struct Partition {
     pub part_from_scan: Motion<PartFrame, ScanFrame>,
     /// Nearest triangle, or [`NOTHING`].
     triangle: Vec<u32>,
-    /// Signed distance along the nominal's normal, mm, positive outside the material.
+    /// Signed distance from the nominal, mm, positive outside the material: from the exact surface where its file tells it.
     deviation_mm: Vec<f64>,
     /// Points beyond reach or facing otherwise, with the place of the nominal that they would belong to.
     far: Vec<(u32, u32)>,
@@ -109,6 +109,9 @@ impl Partition {
             let given = |k: usize, foot: Option<Foot>| {
                 let found = foot.and_then(|f| Some((f, nominal.mesh().normal(f.triangle)?)));
                 let Some((foot, normal)) = found else { return (NOTHING, 0.0) };
+                if let Some(exact) = nominal.exact_foot(&placed[k], &foot) {
+                    return (foot.triangle, exact.distance_mm);
+                }
                 // At an edge between two facets the distance, not its part along one facet's normal.
                 let along = (placed[k] - foot.point).dot(&normal.vector());
                 (foot.triangle, if along < 0.0 { -foot.distance } else { foot.distance })

@@ -3,6 +3,7 @@
 
 use super::domain::{DatumFrom, DatumSource, DatumSystem, Feature, FeatureKind, Place, Plan, Situation};
 use super::edge::{self, BoundEdge};
+use super::faces as by_faces;
 use super::fault::Fault;
 use super::hole;
 use super::lie;
@@ -38,6 +39,8 @@ const APART_MM: f64 = 1.0;
 pub struct FaceMap {
     /// In the order of [`Plan::features`].
     pub features: Vec<BoundFeature>,
+    /// What there is to tell about how they were found: a face that has another number now.
+    pub remarks: Vec<String>,
 }
 
 /// Where one feature lies: on the nominal, where it was picked there. Two features may share triangles.
@@ -97,6 +100,8 @@ pub(super) struct Pick {
     pub(super) near: Point,
     pub(super) facing: Option<Direction>,
     grow_to_angle_rad: Option<f64>,
+    /// The faces that are named instead of a place, by index.
+    pub(super) faces: Vec<u32>,
 }
 
 /// Finds every feature of a plan on its nominal; those that say their own place need none.
@@ -106,12 +111,15 @@ pub(super) struct Pick {
 /// system whose features cannot hold it.
 pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault>> {
     let mut faults = Vec::new();
+    let mut remarks = Vec::new();
     let mut bound: Vec<Option<BoundFeature>> = plan
         .features
         .iter()
         .enumerate()
         .map(|(i, feature)| {
-            bind_one(feature, nominal).map_err(|problem| faults.push(of_pick(i, feature, &problem))).ok()
+            bind_one(feature, nominal, &mut remarks)
+                .map_err(|problem| faults.push(of_pick(i, feature, &problem)))
+                .ok()
         })
         .collect();
     for (i, feature) in plan.features.iter().enumerate() {
@@ -147,30 +155,47 @@ pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault
     }
     faults.extend(lie::orientations(plan, &bound));
     match bound.into_iter().collect() {
-        Some(features) if faults.is_empty() => Ok(FaceMap { features }),
+        Some(features) if faults.is_empty() => Ok(FaceMap { features, remarks }),
         _ => Err(faults),
     }
 }
 
-fn bind_one(feature: &Feature, nominal: Option<&Nominal>) -> Result<BoundFeature, String> {
-    let (near, facing, grow_to_angle_rad) = match feature.place {
-        Place::Pick { near, facing, grow_to_angle_rad } => (near, facing, grow_to_angle_rad),
-        Place::Stated(situation) => return Ok(BoundFeature::stated(feature, situation)),
+fn bind_one(
+    feature: &Feature,
+    nominal: Option<&Nominal>,
+    remarks: &mut Vec<String>,
+) -> Result<BoundFeature, String> {
+    let pick = match &feature.place {
+        Place::Pick { near, facing, grow_to_angle_rad } => Pick {
+            kind: feature.kind,
+            near: *near,
+            facing: *facing,
+            grow_to_angle_rad: *grow_to_angle_rad,
+            faces: Vec::new(),
+        },
+        Place::Faces { keys, prints } => {
+            let nominal = nominal.ok_or("it is on a nominal, and none was sent")?;
+            let (faces, told) = by_faces::found(keys, prints, nominal)?;
+            remarks.extend(told.iter().map(|r| format!("feature {}: {r}", short(&feature.id))));
+            let near = nominal.faces()[faces[0] as usize].centroid;
+            Pick { kind: feature.kind, near, facing: None, grow_to_angle_rad: None, faces }
+        }
+        Place::Stated(situation) => return Ok(BoundFeature::stated(feature, *situation)),
         Place::Of(_) => return Ok(BoundFeature::stated(feature, Situation::Group)),
         Place::Edge(_) => return Ok(BoundFeature::stated(feature, Situation::Edge)),
     };
-    let pick = Pick { kind: feature.kind, near, facing, grow_to_angle_rad };
     found(&pick, nominal).and_then(|(found, mesh)| found.bound(feature, mesh))
 }
 
 fn of_pick(index: usize, feature: &Feature, problem: &str) -> Fault {
     let problem = format!("feature {}: {problem}", short(&feature.id));
-    Fault { place: format!("feature[{index}].pick"), problem }
+    let key = if matches!(feature.place, Place::Faces { .. }) { "face" } else { "pick" };
+    Fault { place: format!("feature[{index}].{key}"), problem }
 }
 
 /// What is wrong with where one feature is picked.
 pub(super) fn pick_fault(index: usize, feature: &Feature, nominal: &Nominal) -> Option<Fault> {
-    bind_one(feature, Some(nominal)).err().map(|problem| of_pick(index, feature, &problem))
+    bind_one(feature, Some(nominal), &mut Vec::new()).err().map(|problem| of_pick(index, feature, &problem))
 }
 
 fn found<'a>(pick: &Pick, nominal: Option<&'a Nominal>) -> Result<(Found, &'a TriangleMesh), String> {
@@ -178,14 +203,21 @@ fn found<'a>(pick: &Pick, nominal: Option<&'a Nominal>) -> Result<(Found, &'a Tr
         return Err("it is picked on a nominal, and none was sent".to_owned());
     };
     let found = match pick.kind {
+        FeatureKind::Plane if !pick.faces.is_empty() => by_faces::plane(pick, nominal),
+        FeatureKind::Surface if !pick.faces.is_empty() => Ok(by_faces::surface(pick, nominal)),
         FeatureKind::Plane => plane(pick, nominal),
         FeatureKind::Hole => hole::bind(pick, nominal),
         FeatureKind::Surface => surface(pick, nominal),
         FeatureKind::Slot => slot::bind(pick, nominal),
         FeatureKind::Cylinder => hole::bind_cylinder(pick, nominal),
-        FeatureKind::Sphere => round_face::bind_sphere(pick, nominal),
-        FeatureKind::Cone => round_face::bind_cone(pick, nominal),
-        FeatureKind::Torus => Err(format!("a {} is not found on a mesh in this version", pick.kind.word())),
+        FeatureKind::Sphere => {
+            by_faces::round(pick, nominal).unwrap_or_else(|| round_face::bind_sphere(pick, nominal))
+        }
+        FeatureKind::Cone => {
+            by_faces::round(pick, nominal).unwrap_or_else(|| round_face::bind_cone(pick, nominal))
+        }
+        FeatureKind::Torus => by_faces::round(pick, nominal)
+            .unwrap_or_else(|| Err("a torus is found on a nominal from STEP only".to_owned())),
         FeatureKind::Point | FeatureKind::Width | FeatureKind::Group | FeatureKind::Edge => {
             Err(format!("a {} is not picked", pick.kind.word()))
         }

@@ -25,6 +25,9 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
     filled(faults, "standard.edition", &file.standard.edition);
     if let Some(nominal) = &file.nominal {
         filled(faults, "nominal.file", &nominal.file);
+        if let Some(part) = &nominal.part {
+            filled(faults, "nominal.part", part);
+        }
     }
     let decision = decision(faults, &file.decision);
     let filter = file.filter.and_then(|f| filter(faults, "filter", f));
@@ -58,6 +61,7 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
         decision: decision?,
         filter,
         nominal_file: file.nominal.as_ref().map(|n| n.file.clone()),
+        nominal_part: file.nominal.as_ref().and_then(|n| n.part.clone()),
         side: file.nominal.as_ref().and_then(|n| n.side_of_material).map(|side| match side {
             file::SideOfMaterial::BehindNormal => Side::BehindNormal,
             file::SideOfMaterial::InFrontOfNormal => Side::InFrontOfNormal,

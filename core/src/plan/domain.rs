@@ -7,7 +7,7 @@ pub use super::file::{
 use super::required::Requirement;
 use super::short_form::ShortForm;
 use crate::geometry::{Direction, Point};
-use crate::nominal::Side;
+use crate::nominal::{FaceKey, Fingerprint, Side};
 
 /// An inspection plan without faults; comes only from [`super::PlanFile::check`]. Indices are in range,
 /// references resolved, limits sensible.
@@ -31,6 +31,8 @@ pub struct Plan {
     pub nominal_file: Option<String>,
     /// On which side of an open sheet's triangles the material is.
     pub side: Option<Side>,
+    /// The part that is meant of a nominal's file that holds several.
+    pub nominal_part: Option<String>,
     /// Nominal features.
     pub features: Vec<Feature>,
     /// Holding fixtures.
@@ -125,6 +127,13 @@ pub enum Place {
         facing: Option<Direction>,
         /// Grows a surface over neighbouring triangles that turn by no more than this, rad.
         grow_to_angle_rad: Option<f64>,
+    },
+    /// Faces of a nominal from STEP.
+    Faces {
+        /// By their numbers; none where they are told by fingerprints alone.
+        keys: Vec<FaceKey>,
+        /// What they are known by, one for each, or none.
+        prints: Vec<Fingerprint>,
     },
     /// What its own numbers say.
     Stated(Situation),

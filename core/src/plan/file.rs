@@ -160,6 +160,9 @@ pub struct PlanNominal {
     /// On which side of an open sheet's triangles the material is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub side_of_material: Option<SideOfMaterial>,
+    /// The part that is meant, by name, of a STEP file that holds several; all of them, as they are placed, if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub part: Option<String>,
 }
 
 /// On which side of an open sheet's triangles the material is.

@@ -31,14 +31,20 @@ pub(super) fn bind(feature: &Pick, nominal: &Nominal) -> Result<Found, String> {
         .filter(|w| faces(Some(w.axis), feature.facing) || faces(Some(w.axis.reversed()), feature.facing))
         .filter(|w| turn_part(w, mesh) >= TURN_PART)
         .collect();
-    let distances = walls.iter().enumerate().map(|(i, w)| (i, distance_to_axis(w, mesh, &feature.near)));
-    let (best, second) = two_nearest(distances);
-    let Some((index, distance)) = best else {
-        return Err("the nominal has no round hole whose axis lies so; mend the pick or the kind".to_owned());
+    let wall = if feature.faces.is_empty() {
+        let distances = walls.iter().enumerate().map(|(i, w)| (i, distance_to_axis(w, mesh, &feature.near)));
+        let (best, second) = two_nearest(distances);
+        let Some((index, distance)) = best else {
+            return Err(
+                "the nominal has no round hole whose axis lies so; mend the pick or the kind".to_owned()
+            );
+        };
+        // A place on the wall is as good as one on the axis.
+        judge(feature.kind, distance, second, REACH_MM + walls[index].radius_mm, "")?;
+        &walls[index]
+    } else {
+        &walls[feature.named(walls.iter().map(|w| w.triangles.as_slice()), nominal)?]
     };
-    let wall = &walls[index];
-    // A place on the wall is as good as one on the axis.
-    judge(feature.kind, distance, second, REACH_MM + wall.radius_mm, "")?;
     let (low, high) = ends(wall, mesh);
     let situation = Situation::Hole {
         at: wall.point + wall.axis.vector() * (0.5 * (low + high)),
@@ -52,6 +58,10 @@ pub(super) fn bind(feature: &Pick, nominal: &Nominal) -> Result<Found, String> {
 pub(super) fn bind_cylinder(feature: &Pick, nominal: &Nominal) -> Result<Found, String> {
     let mesh = nominal.mesh();
     let walls: Vec<Wall> = walls(nominal);
+    if !feature.faces.is_empty() {
+        let index = feature.named(walls.iter().map(|w| w.triangles.as_slice()), nominal)?;
+        return Ok(cylinder(&walls[index], mesh));
+    }
     let distances = walls.iter().enumerate().map(|(i, w)| {
         let on_wall = w.triangles.iter().map(|&t| distance_to(mesh, t, &feature.near));
         let on_wall = on_wall.fold(f64::INFINITY, f64::min);
@@ -62,7 +72,10 @@ pub(super) fn bind_cylinder(feature: &Pick, nominal: &Nominal) -> Result<Found, 
         return Err("the nominal has no cylinder; mend the pick or the kind".to_owned());
     };
     judge(feature.kind, distance, second, REACH_MM, "")?;
-    let wall = &walls[index];
+    Ok(cylinder(&walls[index], mesh))
+}
+
+fn cylinder(wall: &Wall, mesh: &TriangleMesh) -> Found {
     let (low, high) = ends(wall, mesh);
     let situation = Situation::Cylinder {
         at: wall.point + wall.axis.vector() * (0.5 * (low + high)),
@@ -70,7 +83,7 @@ pub(super) fn bind_cylinder(feature: &Pick, nominal: &Nominal) -> Result<Found, 
         diameter_mm: 2.0 * wall.radius_mm,
         hollow: wall.hollow,
     };
-    Ok(Found { triangles: wall.triangles.clone(), carrier: Some(wall.carrier), situation })
+    Found { triangles: wall.triangles.clone(), carrier: Some(wall.carrier), situation }
 }
 
 /// Cylinders, hollow and solid; faces that share an edge and an axis are one wall (CAD files cut holes in halves).

@@ -14,6 +14,7 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
     let place = format!("feature[{index}]");
     let given: Vec<(&str, Option<FeatureKind>)> = [
         ("pick", f.pick.is_some(), None),
+        ("face", f.face.is_some() || !f.fingerprint.is_empty(), None),
         ("point", f.point.is_some(), Some(FeatureKind::Point)),
         ("hole", f.hole.is_some(), Some(FeatureKind::Hole)),
         ("plane", f.plane.is_some(), Some(FeatureKind::Plane)),
@@ -29,7 +30,8 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
     let kind_known = faults.sound(&format!("{place}.kind"));
     match given.as_slice() {
         [] => {
-            let words = ["pick", "point", "hole", "plane", "slot", "width", "group", "edge"];
+            let words =
+                ["pick", "face", "fingerprint", "point", "hole", "plane", "slot", "width", "group", "edge"];
             if kind_known && words.iter().all(|w| faults.sound(&format!("{place}.{w}"))) {
                 faults.add(&place, format!("says no place; write {}", places_of(f.kind)));
             }
@@ -59,8 +61,13 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
             "picks on a nominal, but the plan has none; write `[nominal]`, or the feature's own numbers",
         );
     }
+    if (f.face.is_some() || !f.fingerprint.is_empty()) && file.nominal.is_none() && faults.sound("nominal") {
+        faults.add(format!("{place}.face"), "is on a nominal, but the plan has none; write `[nominal]`");
+    }
     let found = if let Some(p) = &f.pick {
         pick(faults, &format!("{place}.pick"), f.kind, kind_known, p)
+    } else if f.face.is_some() || !f.fingerprint.is_empty() {
+        super::faces::place(faults, &place, f)
     } else if let Some(two) = &f.width {
         let place = format!("{place}.width.of");
         if two.of.len() != 2 && faults.sound(&place) {

@@ -40,16 +40,20 @@ pub(super) fn bind(pick: &Pick, nominal: &Nominal) -> Result<Found, String> {
         .into_iter()
         .filter(|s| faces(Some(s.axis), pick.facing) || faces(Some(s.axis.reversed()), pick.facing))
         .collect();
-    let distances = slots.iter().enumerate().map(|(i, s)| (i, s.distance(&pick.near)));
-    let (best, second) = two_nearest(distances);
-    let Some((index, distance)) = best else {
-        return Err(
-            "the nominal has no slot with half round ends that lies so; mend the pick or the kind".into()
-        );
+    let slot = if pick.faces.is_empty() {
+        let distances = slots.iter().enumerate().map(|(i, s)| (i, s.distance(&pick.near)));
+        let (best, second) = two_nearest(distances);
+        let Some((index, distance)) = best else {
+            return Err(
+                "the nominal has no slot with half round ends that lies so; mend the pick or the kind".into(),
+            );
+        };
+        // A place on the wall is as good as one on the middle line.
+        judge(pick.kind, distance, second, REACH_MM + slots[index].radius_mm, "")?;
+        &slots[index]
+    } else {
+        &slots[pick.named(slots.iter().map(|s| s.triangles.as_slice()), nominal)?]
     };
-    let slot = &slots[index];
-    // A place on the wall is as good as one on the middle line.
-    judge(pick.kind, distance, second, REACH_MM + slot.radius_mm, "")?;
     let situation = Situation::Slot {
         at: slot.middle,
         axis: slot.axis,

@@ -19,6 +19,8 @@ pub struct SoundFeatures {
     features: Vec<(usize, Feature)>,
     /// On which side of the nominal the material is.
     pub side: Option<Side>,
+    /// The part that is meant of a nominal's file that holds several.
+    pub nominal_part: Option<String>,
 }
 
 impl SoundFeatures {
@@ -46,13 +48,14 @@ impl SoundFeatures {
             SideOfMaterial::BehindNormal => Side::BehindNormal,
             SideOfMaterial::InFrontOfNormal => Side::InFrontOfNormal,
         });
+        let nominal_part = file.nominal.as_ref().and_then(|n| n.part.clone());
         let faults = faults.into_vec();
         let sound = |i: usize| {
             let place = format!("feature[{i}]");
             !faults.iter().any(|f| f.place == "feature" || f.place.starts_with(&place))
         };
         let features = features.into_iter().enumerate().filter(|(i, _)| sound(*i));
-        Some(Self { features: features.filter_map(|(i, f)| Some((i, f?))).collect(), side })
+        Some(Self { features: features.filter_map(|(i, f)| Some((i, f?))).collect(), side, nominal_part })
     }
 
     /// Adds a fault for every pick that is near nothing of its kind on the nominal, or could mean two things; no more

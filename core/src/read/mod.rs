@@ -319,6 +319,15 @@ pub fn read_with(bytes: &[u8], layout: &TextLayout, run: &Run) -> Result<RawScan
     Ok(raw)
 }
 
+/// What gzip or zip hold, `None` where the bytes are packed in neither.
+pub(crate) fn unpacked(bytes: &[u8], run: &Run) -> Result<Option<Vec<u8>>, ReadError> {
+    run.check()?;
+    if bytes.len() as u64 > run.limits.file_bytes {
+        return Err(ReadError::FileTooLarge { bytes: bytes.len() as u64, limit: run.limits.file_bytes });
+    }
+    packed::packing(bytes).map(|packing| packed::unpack(bytes, packing, run)).transpose()
+}
+
 /// [`read_with`], in the precision that the file has: a large scan of single numbers takes half the memory.
 pub fn take(bytes: &[u8], layout: &TextLayout, run: &Run) -> Result<Taken, ReadError> {
     let small = bytes.len() as u64 <= run.limits.file_bytes;

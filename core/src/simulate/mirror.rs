@@ -19,6 +19,15 @@ pub fn mirrored_carriers(carriers: &[Option<Carrier>]) -> Vec<Option<Carrier>> {
     };
     let of = |carrier: &Carrier| match *carrier {
         Carrier::Plane { point, normal } => Carrier::Plane { point: mirror(&point), normal: turned(normal) },
+        Carrier::Cone { apex, axis, half_angle_rad, hollow } => {
+            Carrier::Cone { apex: mirror(&apex), axis: turned(axis), half_angle_rad, hollow }
+        }
+        Carrier::Sphere { centre, radius_mm, hollow } => {
+            Carrier::Sphere { centre: mirror(&centre), radius_mm, hollow }
+        }
+        Carrier::Torus { centre, axis, radius_mm, tube_radius_mm, hollow } => {
+            Carrier::Torus { centre: mirror(&centre), axis: turned(axis), radius_mm, tube_radius_mm, hollow }
+        }
         Carrier::Cylinder { point, axis, radius_mm, hollow } => {
             Carrier::Cylinder { point: mirror(&point), axis: turned(axis), radius_mm, hollow }
         }

@@ -99,6 +99,11 @@ impl<'a> Fields<'a> {
         unit
     }
 
+    /// The length unit of a nominal's file; whether the file tells its own is seen when it is read.
+    pub(crate) fn nominal_unit(&mut self, field: &str, value: i32) -> Option<LengthUnit> {
+        if value == i32::from(v1::LengthUnit::Unspecified) { None } else { self.length_unit(field, value) }
+    }
+
     /// Free text within the limit, without control characters.
     pub(crate) fn text(&mut self, field: &str, value: String) -> String {
         let most = self.limits.text_bytes;

@@ -28,6 +28,7 @@ pub(crate) fn of_bound(bound: &Bound) -> v1::BoundFeature {
         centroid_y_mm: bound.centroid_mm[1],
         centroid_z_mm: bound.centroid_mm[2],
         diameter_mm: bound.diameter_mm,
+        faces: bound.faces.clone(),
     }
 }
 
@@ -52,9 +53,10 @@ pub(crate) fn plan_of(fields: &mut Fields, sent: &v1::Revision) -> Option<v1::Pl
 pub(crate) fn of_revision(revision: Revision) -> Result<v1::Revision, Problem> {
     let content = revision.content;
     // One that cannot be checked any more is told below.
-    let remarks = check_json(&content.plan_json)
+    let mut remarks = check_json(&content.plan_json)
         .map(|(_, plan)| remarks::of(&plan, &content.bound, Some(&content.part)))
         .unwrap_or_default();
+    remarks.extend(content.remarks);
     Ok(v1::Revision {
         name: name::of_revision(&content.part, &content.id),
         state: enums::of_revision_state(revision.state).into(),
@@ -64,7 +66,8 @@ pub(crate) fn of_revision(revision: Revision) -> Result<v1::Revision, Problem> {
         nominal_blob: content.nominal.as_ref().map(|n| name::of_blob(&n.0)).unwrap_or_default(),
         nominal_length_unit: content
             .nominal
-            .map_or(v1::LengthUnit::Unspecified, |n| enums::of_length_unit(n.1))
+            .and_then(|n| n.1)
+            .map_or(v1::LengthUnit::Unspecified, enums::of_length_unit)
             .into(),
         bound_features: content.bound.iter().map(of_bound).collect(),
         create_time: Some(time::timestamp(revision.create_time_us)),

@@ -18,6 +18,7 @@ use scantling_core::scan::{LengthUnit, Scan, ScanError};
 
 use crate::blobs::Digest;
 use crate::nominals::{Key, NominalFailure};
+use crate::plans::{self, told};
 use crate::service::Service;
 use crate::store::{Content, Failure, NewAcquisition, NewRevision, SourceRequest};
 
@@ -66,7 +67,7 @@ pub(crate) fn ready(service: &Service, run: &Run, content: &NewRevision) -> Resu
         None => None,
         Some((sha256, unit)) => {
             let digest = Digest::parse(sha256).ok_or_else(|| internal("the nominal's digest", sha256))?;
-            let key = Key { digest, unit: *unit, side: plan.side };
+            let key = Key { digest, told: told(&plan, *unit) };
             let made = service.nominals.get(&service.blobs, &key, run).map_err(|failure| match failure {
                 NominalFailure::Stopped => MeasureError::Stopped,
                 NominalFailure::Storage(error) => missing_or_passing("the nominal", &error),
@@ -77,6 +78,9 @@ pub(crate) fn ready(service: &Service, run: &Run, content: &NewRevision) -> Resu
     };
     let faces = bind(&plan, nominal.as_deref())
         .map_err(|faults| internal("the kept plan on its nominal", &faults))?;
+    if let Some(reason) = plans::bound_otherwise(content, &faces) {
+        return Err(MeasureError::Failed { failure: Failure::Internal, reason });
+    }
     let nominal_sha256 = content.nominal.as_ref().map(|n| n.0.clone()).unwrap_or_default();
     Ok(Ready { plan, nominal, nominal_sha256, faces })
 }

@@ -9,6 +9,7 @@
 //! rows, worst       the characteristics in words, their worst places
 //! curve             the offsets along a trimmed edge
 //! evidence          what they rest on, in words
+//! faces             beside it: the numbered faces of a nominal
 //! ```
 //!
 //! The page needs no network and no script, and forbids itself both. Every word from outside goes through
@@ -16,6 +17,7 @@
 
 mod curve;
 mod evidence;
+mod faces;
 mod marks;
 pub mod numbers;
 mod paint;
@@ -28,6 +30,8 @@ mod worst;
 
 #[cfg(test)]
 mod tests;
+
+pub use faces::{face_exactness, face_name, face_size, faces_page};
 
 use askama::Template;
 use curve::Curve;

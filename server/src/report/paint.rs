@@ -107,7 +107,7 @@ fn mix(a: Linear, b: Linear, share: f64) -> Linear {
     std::array::from_fn(|i| a[i] + (b[i] - a[i]) * share)
 }
 
-fn shade(normals: &CornerNormals, hit: &Hit, light: [f64; 3], toward: [f64; 3]) -> f64 {
+pub(super) fn shade(normals: &CornerNormals, hit: &Hit, light: [f64; 3], toward: [f64; 3]) -> f64 {
     let Some(n) = normals.at(hit.triangle, hit.corners()) else { return LEAST_LIGHT };
     let along = |d: [f64; 3]| n[0] * d[0] + n[1] * d[1] + n[2] * d[2];
     // The reverse of an open sheet is lit as its front would be.

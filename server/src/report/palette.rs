@@ -45,8 +45,8 @@ fn lab(share: f64) -> Option<[f64; 3]> {
     Some(std::array::from_fn(|i| MIDDLE[i] + (end[i] - MIDDLE[i]) * t.abs()))
 }
 
-/// Ottosson 2020, `oklab_to_linear_srgb`.
-fn linear_from_lab([l, a, b]: [f64; 3]) -> Linear {
+/// Lightness, a and b in Oklab as linear light: Ottosson 2020, `oklab_to_linear_srgb`.
+pub(super) fn linear_from_lab([l, a, b]: [f64; 3]) -> Linear {
     let cube = |x: f64| x * x * x;
     let l_ = cube(l + 0.396_337_777_4 * a + 0.215_803_757_3 * b);
     let m_ = cube(l - 0.105_561_345_8 * a - 0.063_854_172_8 * b);

@@ -142,7 +142,7 @@ fn picture(
     })
 }
 
-fn png(canvas: &Canvas, pixels: &[u8]) -> Result<Vec<u8>, ReportError> {
+pub(super) fn png(canvas: &Canvas, pixels: &[u8]) -> Result<Vec<u8>, ReportError> {
     let size = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
     let mut file = Vec::new();
     let mut encoder = png::Encoder::new(&mut file, size(canvas.width), size(canvas.height));

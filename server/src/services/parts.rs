@@ -74,13 +74,14 @@ impl PartService for Parts {
             None
         } else {
             let blob = fields.blob("nominal_blob", &sent.nominal_blob);
-            blob.zip(fields.length_unit("nominal_length_unit", sent.nominal_length_unit))
+            let unit = fields.nominal_unit("nominal_length_unit", sent.nominal_length_unit);
+            blob.map(|blob| (blob, unit))
         };
         fields.finish()?;
         let answer = match plans::check(&self.0, plan, nominal).await {
             Ok(checked) => CheckPlanResponse {
                 faults: Vec::new(),
-                remarks: remarks::of(&checked.plan.plan, &checked.bound, None),
+                remarks: [remarks::of(&checked.plan.plan, &checked.bound, None), checked.remarks].concat(),
                 bound_features: checked.bound.iter().map(part::of_bound).collect(),
                 plan_sha256: checked.plan.plan.sha256(),
             },
@@ -112,7 +113,8 @@ impl PartService for Parts {
             None
         } else {
             let blob = fields.blob("revision.nominal_blob", &sent.nominal_blob);
-            blob.zip(fields.length_unit("revision.nominal_length_unit", sent.nominal_length_unit))
+            let unit = fields.nominal_unit("revision.nominal_length_unit", sent.nominal_length_unit);
+            blob.map(|blob| (blob, unit))
         };
         fields.finish()?;
         let created = plans::create_revision(&self.0, part, id, plan, nominal).await?;

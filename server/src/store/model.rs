@@ -127,6 +127,9 @@ pub struct Bound {
     pub centroid_mm: [f64; 3],
     /// Of a hole.
     pub diameter_mm: Option<f64>,
+    /// The faces on which it lies, as the nominal's file numbers them; none of a mesh.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub faces: Vec<String>,
 }
 
 /// What a caller gives to make a revision, checked.
@@ -139,9 +142,11 @@ pub struct NewRevision {
     pub plan_sha256: String,
     /// Source text as it was sent; empty when it came as a message.
     pub plan_source: String,
-    /// Digest and length unit of its nominal; `None` for a plan without one.
-    pub nominal: Option<(String, LengthUnit)>,
+    /// Digest of its nominal and the length unit that was stated; `None` for a plan without one.
+    pub nominal: Option<(String, Option<LengthUnit>)>,
     pub bound: Vec<Bound>,
+    /// What there was to tell when it was registered, beside what the plan itself gives.
+    pub remarks: Vec<String>,
 }
 
 /// A revision.

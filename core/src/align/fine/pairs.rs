@@ -97,7 +97,7 @@ impl<'a> Pairs<'a> {
             for (((plane, until), off), place) in planes.iter_mut().zip(until).zip(off).zip(&found) {
                 (*plane, *until) = (Plane::NONE, path);
                 let (Some(foot), Some(face)) = (&place.foot, normal(&place.corners)) else { continue };
-                let (found, room) = Plane::of(&place.corners, &face, foot, &place.p);
+                let (found, room) = plane_under(&ground, &place.corners, &face, foot, &place.p);
                 (*plane, *until) = (found, path + room);
                 let beyond = beyond(ground.nominal, foot, &place.p, &face);
                 *off = (!beyond).then(|| (place.p - foot.point).dot(&face));
@@ -170,7 +170,9 @@ impl<'a> Pairs<'a> {
                 for place in places(&ground, sample, due, &pose, reach) {
                     let i = place.number;
                     let (found, room) = match (&place.foot, normal(&place.corners)) {
-                        (Some(foot), Some(face)) => Plane::of(&place.corners, &face, foot, &place.p),
+                        (Some(foot), Some(face)) => {
+                            plane_under(&ground, &place.corners, &face, foot, &place.p)
+                        }
                         _ => (Plane::NONE, 0.0),
                     };
                     until[i - first] = path + room;
@@ -268,4 +270,9 @@ fn places(
 /// The unit normal of a triangle, as the mesh says it.
 fn normal([a, b, c]: &[Point; 3]) -> Option<Vector> {
     Direction::new((b - a).cross(&(c - a))).map(Direction::vector)
+}
+
+/// The plane of a point at `p`: of the exact surface where the nominal has one, else of its triangle.
+fn plane_under(ground: &Ground, corners: &[Point; 3], face: &Vector, foot: &Foot, p: &Point) -> (Plane, f64) {
+    Plane::exact(ground.nominal, foot, p).unwrap_or_else(|| Plane::of(corners, face, foot, p))
 }

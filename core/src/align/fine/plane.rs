@@ -3,6 +3,7 @@
 use super::ground::Ground;
 use super::sums::Sums;
 use crate::geometry::{Foot, Point, Vector};
+use crate::nominal::Nominal;
 
 /// The tangent plane at a foot: that of its triangle; on an edge or corner, that across the way to the point, so that
 /// the distance does not jump where the nearest triangle changes.
@@ -42,6 +43,16 @@ impl Plane {
         let room =
             if on_edge || !(inside2 > 0.0) { 0.0 } else { 0.5 * (inside2.sqrt() - foot.distance).max(0.0) };
         (Self { normal, offset, triangle: foot.triangle }, room)
+    }
+
+    /// The tangent plane of the exact surface under a point at `p` with this foot on the mesh, where the nominal has one
+    /// there, and how far the point may go before it is asked again.
+    pub(super) fn exact(nominal: &Nominal, foot: &Foot, p: &Point) -> Option<(Self, f64)> {
+        let there = nominal.exact_foot(p, foot)?;
+        let normal = there.normal.vector();
+        // A point that slides by this leaves a surface of 3 mm radius by less than a nanometre.
+        const ROOM_MM: f64 = 1e-3;
+        Some((Self { normal, offset: normal.dot(&there.point.coords), triangle: foot.triangle }, ROOM_MM))
     }
 
     /// How far a point at `p` lies off the plane, mm.

@@ -64,6 +64,14 @@ pub struct Feature {
     /// Where it is on the nominal.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pick: Option<Pick>,
+    /// Instead: its faces of a STEP nominal by their numbers, `#1187` or several parted by spaces; `#1187/1` for that of the
+    /// second instance of its part, `#1187/2` of the third.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub face: Option<String>,
+    /// What those faces are known by, one for each: numbers change from export to export. A number whose face is another is
+    /// not taken; the one face that is known so is, and it is told.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub fingerprint: Vec<FaceFingerprint>,
     /// Place of a check point.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub point: Option<PointPlace>,
@@ -129,6 +137,43 @@ pub struct EdgeLine {
     /// Distance of the stations at which it is measured, mm; by filter and scan if absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub station_mm: Option<f64>,
+}
+
+/// The kind of surface on which a face lies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FaceSurfaceKind {
+    /// A plane.
+    Plane,
+    /// A circular cylinder.
+    Cylinder,
+    /// A circular cone.
+    Cone,
+    /// A sphere.
+    Sphere,
+    /// A torus.
+    Torus,
+    /// Any other surface.
+    Freeform,
+}
+
+/// What a face is known by, as `scantling part faces` prints it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FaceFingerprint {
+    /// On what it lies.
+    pub surface: FaceSurfaceKind,
+    /// Its area, mm2.
+    pub area_mm2: f64,
+    /// x, y, z of the centroid of its area, mm.
+    #[serde(default)]
+    pub centroid_mm: Vec<f64>,
+    /// Diameter of a cylinder, a sphere or the tube of a torus, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub diameter_mm: Option<f64>,
+    /// Full angle of a cone, degrees.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub angle_deg: Option<f64>,
 }
 
 /// Features that another is made of.

@@ -56,7 +56,7 @@ pub enum Carrier {
 }
 
 /// The exact surface of a face.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct FaceSurface {
     pub(super) surface: Arc<Surface>,
     /// Whether the material's outside lies against the surface's own normal.

@@ -53,7 +53,10 @@ fn migrations() -> Migrator {
     let one = |version, description: &'static str, sql: &'static str| {
         Migration::new(version, description.into(), MigrationType::Simple, SqlStr::from_static(sql), false)
     };
-    Migrator::with_migrations(vec![one(1, "start", include_str!("../../../migrations/0001_start.sql"))])
+    Migrator::with_migrations(vec![
+        one(1, "start", include_str!("../../../migrations/0001_start.sql")),
+        one(2, "revision remarks", include_str!("../../../migrations/0002_revision_remarks.sql")),
+    ])
 }
 
 /// A reader for each few calls at a time; more would only wait for the disc.

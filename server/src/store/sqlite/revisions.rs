@@ -15,6 +15,7 @@ row! {
         nominal_sha256: Option<String>,
         nominal_unit: Option<String>,
         bound_json: String,
+        remarks_json: String,
         create_time: i64,
         release_time: Option<i64>,
     }
@@ -28,10 +29,12 @@ impl Row {
             release_time_us: self.release_time,
             content: NewRevision {
                 nominal: match (self.nominal_sha256, self.nominal_unit) {
-                    (Some(sha256), Some(word)) => Some((sha256, unit(&word)?)),
-                    _ => None,
+                    (Some(sha256), Some(word)) => Some((sha256, Some(unit(&word)?))),
+                    (Some(sha256), None) => Some((sha256, None)),
+                    (None, _) => None,
                 },
                 bound: from_json(&self.bound_json, "bound features")?,
+                remarks: from_json(&self.remarks_json, "remarks")?,
                 part: self.part,
                 id: self.id,
                 plan_json: self.plan_json,
@@ -63,8 +66,8 @@ impl Sqlite {
         }
         let done = sqlx::query(
             "INSERT INTO revision (part, id, state, plan_json, plan_sha256, plan_source, nominal_sha256,
-                 nominal_unit, bound_json, create_time, caller)
-             VALUES (?, ?, 'draft', ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (part, id) DO NOTHING",
+                 nominal_unit, bound_json, remarks_json, create_time, caller)
+             VALUES (?, ?, 'draft', ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (part, id) DO NOTHING",
         )
         .bind(&new.part)
         .bind(&new.id)
@@ -72,8 +75,9 @@ impl Sqlite {
         .bind(&new.plan_sha256)
         .bind(&new.plan_source)
         .bind(new.nominal.as_ref().map(|n| &n.0))
-        .bind(new.nominal.as_ref().map(|n| unit_word(n.1)))
+        .bind(new.nominal.as_ref().and_then(|n| n.1).map(unit_word))
         .bind(to_json(&new.bound))
+        .bind(to_json(&new.remarks))
         .bind(now)
         .bind(caller)
         .execute(&mut *tx)

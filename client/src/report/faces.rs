@@ -1,0 +1,119 @@
+//! Faces of a nominal, and what became of them.
+
+use super::{Look, number, printable, table, whole, words, wrap};
+use crate::command::faces::{ChangeTold, DiffTold, FaceTold, FacesTold};
+
+/// The table of faces, with what is missing and noted below.
+pub(crate) fn faces(told: &FacesTold, look: &Look) -> String {
+    let [x, y, z] = told.size_mm;
+    let kind = if told.closed { "closed" } else { "open" };
+    let mut text = format!(
+        "{}: {} faces, {kind}, {x:.3} x {y:.3} x {z:.3} mm\n\n",
+        printable(&told.file),
+        told.faces.len()
+    );
+    let named = told.faces.iter().any(|f| !f.name_in_file.is_empty());
+    let rows = told.faces.iter().map(|f| row(f, named)).collect();
+    let mut heads =
+        vec!["face", "surface", "size", "area mm2", "centroid x mm", "y mm", "z mm", "distances", "beside"];
+    if named {
+        heads.push("name in the file");
+    }
+    text.push_str(&table(&heads, rows, look));
+    for missing in &told.missing {
+        lines(&mut text, &format!("missing: {} {}", missing.face, printable(&missing.why)), look);
+    }
+    for note in &told.notes {
+        lines(&mut text, &format!("note: {}", printable(note)), look);
+    }
+    text
+}
+
+fn lines(text: &mut String, words: &str, look: &Look) {
+    for line in wrap(words, look.width) {
+        text.push_str(&line);
+        text.push('\n');
+    }
+}
+
+fn row(f: &FaceTold, named: bool) -> Vec<super::Entry> {
+    let mut row = vec![
+        whole(&f.face),
+        words(f.surface),
+        number(size(f)),
+        number(format!("{:.2}", f.area_mm2)),
+        number(hundredths(f.centroid_mm[0])),
+        number(hundredths(f.centroid_mm[1])),
+        number(hundredths(f.centroid_mm[2])),
+        words(f.distances),
+        words(few(&f.neighbours)),
+    ];
+    if named {
+        row.push(words(&f.name_in_file));
+    }
+    row
+}
+
+/// Hundredths of a millimetre, and no minus before a zero.
+fn hundredths(x: f64) -> String {
+    let text = format!("{x:.2}");
+    if text == "-0.00" { "0.00".to_owned() } else { text }
+}
+
+/// The first few of some faces, and how many more there are.
+fn few(faces: &[String]) -> String {
+    const TOLD: usize = 6;
+    let mut text = faces.iter().take(TOLD).map(String::as_str).collect::<Vec<_>>().join(" ");
+    if faces.len() > TOLD {
+        text.push_str(&format!(" and {} more", faces.len() - TOLD));
+    }
+    text
+}
+
+fn size(f: &FaceTold) -> String {
+    match (f.diameter_mm, f.angle_deg) {
+        (Some(d), _) => format!("diameter {d:.3}"),
+        (None, Some(a)) => format!("{a:.3} degrees"),
+        (None, None) => "-".to_owned(),
+    }
+}
+
+/// What became of the faces, and of a plan's features.
+pub(crate) fn diff(told: &DiffTold, look: &Look) -> String {
+    let mut text = format!("{} faces are the same\n", told.same);
+    if !told.faces.is_empty() {
+        let rows = told.faces.iter().map(change).collect();
+        text.push('\n');
+        text.push_str(&table(&["", "before", "after", "surface", "by mm", "area mm2", "size"], rows, look));
+    }
+    if let Some(features) = &told.features {
+        text.push_str(if features.is_empty() {
+            "\nall features of the plan lie as before\n"
+        } else {
+            "\nfeatures of the plan\n"
+        });
+        for feature in features {
+            lines(&mut text, &printable(feature), look);
+        }
+    }
+    text
+}
+
+fn change(c: &ChangeTold) -> Vec<super::Entry> {
+    let name = |f: &Option<FaceTold>| f.as_ref().map_or("-".to_owned(), |f| f.face.clone());
+    let both = |of: &dyn Fn(&FaceTold) -> String| match (&c.before, &c.after) {
+        (Some(a), Some(b)) if of(a) == of(b) => of(a),
+        (Some(a), Some(b)) => format!("{} -> {}", of(a), of(b)),
+        (Some(one), None) | (None, Some(one)) => of(one),
+        (None, None) => "-".to_owned(),
+    };
+    vec![
+        words(c.what),
+        whole(name(&c.before)),
+        whole(name(&c.after)),
+        words(both(&|f| f.surface.to_owned())),
+        number(c.moved_mm.map_or("-".to_owned(), |d| format!("{d:.3}"))),
+        number(both(&|f| format!("{:.2}", f.area_mm2))),
+        number(both(&size)),
+    ]
+}

@@ -1,0 +1,79 @@
+//! A nominal from the bytes of a file, whatever its format.
+
+use super::{Nominal, NominalError, Side};
+use crate::read::step::{self, StepError, StepSettings};
+use crate::read::{self as scans, ReadError};
+use crate::run::Run;
+use crate::scan::LengthUnit;
+
+/// What must be known beside the bytes.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct NominalFile {
+    /// Length unit of a mesh, which tells none; `None` for a STEP file, which tells its own.
+    pub unit: Option<LengthUnit>,
+    /// On which side of an open sheet the material is.
+    pub side: Option<Side>,
+    /// The part that is meant, by name, of a STEP file that holds several; all of them, as they are placed, if not told.
+    pub part: Option<String>,
+}
+
+/// Why a file is no nominal.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum NominalFileError {
+    /// A mesh without a length unit.
+    #[error("state the length unit of the nominal: its format tells none, and it is never guessed")]
+    UnitNeeded,
+    /// A length unit for a file that tells its own.
+    #[error("a STEP file tells its own length units: leave the length unit out")]
+    UnitInFile,
+    /// A part's name for a file that holds no parts by name.
+    #[error("only a STEP file holds parts by name: leave `part` out of the plan's nominal")]
+    NoParts,
+    /// The mesh cannot be read.
+    #[error(transparent)]
+    Mesh(#[from] ReadError),
+    /// The STEP file cannot be read.
+    #[error(transparent)]
+    Step(#[from] StepError),
+    /// It was read and is no nominal.
+    #[error(transparent)]
+    Nominal(#[from] NominalError),
+}
+
+impl NominalFileError {
+    /// Whether the caller asked to stop.
+    pub fn is_stopped(&self) -> bool {
+        matches!(
+            self,
+            NominalFileError::Mesh(ReadError::Stopped(_))
+                | NominalFileError::Step(StepError::Stopped(_))
+                | NominalFileError::Nominal(NominalError::Stopped(_))
+        )
+    }
+}
+
+/// Reads a nominal: STEP with the exact surfaces of its faces; STL, PLY and OBJ as a mesh whose faces are found; plain or
+/// in gzip or zip.
+///
+/// # Errors
+/// What the file is not, with what to do.
+pub fn read(bytes: &[u8], told: &NominalFile, run: &Run) -> Result<Nominal, NominalFileError> {
+    let unpacked = scans::unpacked(bytes, run)?;
+    let plain = unpacked.as_deref().unwrap_or(bytes);
+    if step::is_step(plain) {
+        if told.unit.is_some() {
+            return Err(NominalFileError::UnitInFile);
+        }
+        let settings = StepSettings { part: told.part.clone(), ..StepSettings::default() };
+        let file = step::read(run, plain, &settings)?;
+        drop(unpacked);
+        return Ok(Nominal::from_step(&file, settings.chord_mm, told.side, run)?);
+    }
+    let Some(unit) = told.unit else { return Err(NominalFileError::UnitNeeded) };
+    if told.part.is_some() {
+        return Err(NominalFileError::NoParts);
+    }
+    let raw = scans::read(plain, run)?;
+    drop(unpacked);
+    Ok(Nominal::from_mesh(raw, unit, told.side, run)?)
+}

@@ -1,0 +1,171 @@
+//! What a face is known by when its number has changed: kind, area, place and size.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Carrier, Face, Nominal};
+use crate::geometry::Point;
+
+/// What kind of surface a face lies on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SurfaceKind {
+    /// A plane.
+    Plane,
+    /// A circular cylinder.
+    Cylinder,
+    /// A circular cone.
+    Cone,
+    /// A sphere.
+    Sphere,
+    /// A torus.
+    Torus,
+    /// Any other surface.
+    Freeform,
+}
+
+impl SurfaceKind {
+    /// As plans and tables write it.
+    pub fn word(self) -> &'static str {
+        match self {
+            SurfaceKind::Plane => "plane",
+            SurfaceKind::Cylinder => "cylinder",
+            SurfaceKind::Cone => "cone",
+            SurfaceKind::Sphere => "sphere",
+            SurfaceKind::Torus => "torus",
+            SurfaceKind::Freeform => "freeform",
+        }
+    }
+}
+
+/// What a face is known by.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Fingerprint {
+    /// The kind of its surface.
+    pub kind: SurfaceKind,
+    /// Its area, mm2.
+    pub area_mm2: f64,
+    /// Centroid of its area, mm.
+    pub centroid: Point,
+    /// Diameter of a cylinder or sphere, tube diameter of a torus, mm; full angle of a cone, rad; else `None`.
+    pub size: Option<f64>,
+}
+
+/// Areas of one face in two exports differ by less than this part, or by [`AREA_MM2`]: triangles leave their surface.
+const AREA_PART: f64 = 0.005;
+/// The same for small faces, mm2.
+const AREA_MM2: f64 = 0.15;
+/// Centroids of one face in two exports are this near, mm.
+const CENTROID_MM: f64 = 0.05;
+/// Sizes of one face in two exports are this near, mm or rad.
+const SIZE: f64 = 1e-3;
+
+impl Fingerprint {
+    /// Of a face.
+    pub fn of(face: &Face) -> Self {
+        let (kind, size) = match face.carrier {
+            Some(Carrier::Plane { .. }) => (SurfaceKind::Plane, None),
+            Some(Carrier::Cylinder { radius_mm, .. }) => (SurfaceKind::Cylinder, Some(2.0 * radius_mm)),
+            Some(Carrier::Cone { half_angle_rad, .. }) => (SurfaceKind::Cone, Some(2.0 * half_angle_rad)),
+            Some(Carrier::Sphere { radius_mm, .. }) => (SurfaceKind::Sphere, Some(2.0 * radius_mm)),
+            Some(Carrier::Torus { tube_radius_mm, .. }) => (SurfaceKind::Torus, Some(2.0 * tube_radius_mm)),
+            None => (SurfaceKind::Freeform, None),
+        };
+        Self { kind, area_mm2: face.area_mm2, centroid: face.centroid, size }
+    }
+
+    /// How far the centroids are apart, mm.
+    pub fn apart_mm(&self, other: &Self) -> f64 {
+        (self.centroid - other.centroid).norm()
+    }
+
+    /// Whether both are of equal kind, area and size, wherever they lie. Sizes that only one tells are not compared.
+    pub fn alike(&self, other: &Self) -> bool {
+        let sizes = match (self.size, other.size) {
+            (Some(a), Some(b)) => (a - b).abs() <= SIZE,
+            _ => true,
+        };
+        let areas = (self.area_mm2 - other.area_mm2).abs()
+            <= AREA_MM2.max(AREA_PART * self.area_mm2.max(other.area_mm2));
+        self.kind == other.kind && sizes && areas
+    }
+
+    /// Whether both are one face: alike, and in one place.
+    pub fn same(&self, other: &Self) -> bool {
+        self.alike(other) && self.apart_mm(other) <= CENTROID_MM
+    }
+}
+
+impl std::fmt::Display for Fingerprint {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let c = self.centroid;
+        write!(
+            f,
+            "{} of {:.2} mm2 about x {:.2}, y {:.2}, z {:.2}",
+            self.kind.word(),
+            self.area_mm2,
+            c.x,
+            c.y,
+            c.z
+        )?;
+        match (self.kind, self.size) {
+            (SurfaceKind::Cone, Some(angle)) => write!(f, ", {:.3} degrees", angle.to_degrees()),
+            (_, Some(size)) => write!(f, ", diameter {size:.3} mm"),
+            (_, None) => Ok(()),
+        }
+    }
+}
+
+/// What became of a face.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum FaceChange {
+    /// The same, by index in both.
+    Same(u32, u32),
+    /// Alike and elsewhere: by so much, mm.
+    Moved(u32, u32, f64),
+    /// Of the same kind in about the same place, and of other area or size.
+    Altered(u32, u32),
+    /// Only in the first.
+    Gone(u32),
+    /// Only in the second.
+    New(u32),
+}
+
+/// Matches the faces of two nominals: first those that are the same, then those that are alike, the nearest first, then
+/// those of the same kind that lie nearer to each other than the root of their area; what is left is gone or new.
+/// Our own way. Ascending by the first's faces, then the new ones.
+pub fn compare(before: &Nominal, after: &Nominal) -> Vec<FaceChange> {
+    let prints = |n: &Nominal| n.faces().iter().map(Fingerprint::of).collect::<Vec<_>>();
+    let (old, new) = (prints(before), prints(after));
+    let mut of_old: Vec<Option<FaceChange>> = vec![None; old.len()];
+    let mut taken = vec![false; new.len()];
+    type Rule<'a> = &'a dyn Fn(&Fingerprint, &Fingerprint) -> bool;
+    let about = |a: &Fingerprint, b: &Fingerprint| {
+        a.kind == b.kind && a.apart_mm(b) <= a.area_mm2.min(b.area_mm2).sqrt()
+    };
+    let rules: [Rule; 3] = [&Fingerprint::same, &Fingerprint::alike, &about];
+    for (step, rule) in rules.into_iter().enumerate() {
+        let mut pairs: Vec<(f64, u32, u32)> = Vec::new();
+        for (i, a) in (0u32..).zip(&old).filter(|(i, _)| of_old[*i as usize].is_none()) {
+            for (j, b) in (0u32..).zip(&new).filter(|(j, _)| !taken[*j as usize]) {
+                if rule(a, b) {
+                    pairs.push((a.apart_mm(b), i, j));
+                }
+            }
+        }
+        pairs.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)).then(a.2.cmp(&b.2)));
+        for (apart_mm, i, j) in pairs {
+            if of_old[i as usize].is_some() || taken[j as usize] {
+                continue;
+            }
+            taken[j as usize] = true;
+            of_old[i as usize] = Some(match step {
+                0 => FaceChange::Same(i, j),
+                1 => FaceChange::Moved(i, j, apart_mm),
+                _ => FaceChange::Altered(i, j),
+            });
+        }
+    }
+    let gone = (0u32..).zip(of_old).map(|(i, change)| change.unwrap_or(FaceChange::Gone(i)));
+    let fresh = (0u32..).zip(taken).filter(|(_, taken)| !taken).map(|(j, _)| FaceChange::New(j));
+    gone.chain(fresh).collect()
+}

@@ -1,0 +1,137 @@
+//! What became of a plan's features between two nominals, or between two versions of the program.
+
+use super::bind::{BoundFeature, FaceMap};
+use super::domain::Situation;
+use crate::geometry::Point;
+use crate::nominal::Carrier;
+
+/// How a feature lies on its nominal, in short: what a stored revision keeps of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Lies {
+    /// Id in the plan.
+    pub feature: String,
+    /// Its kind, as the plan writes it.
+    pub kind: String,
+    /// Area, mm2; 0 where it says its own place.
+    pub area_mm2: f64,
+    /// Centroid of its area, mm, or its place.
+    pub centroid: Point,
+    /// Of a hole, mm.
+    pub diameter_mm: Option<f64>,
+}
+
+impl From<&BoundFeature> for Lies {
+    fn from(feature: &BoundFeature) -> Self {
+        let diameter_mm = match (feature.carrier, feature.situation) {
+            (Some(Carrier::Cylinder { radius_mm, hollow: true, .. }), _) => Some(2.0 * radius_mm),
+            (None, Situation::Hole { diameter_mm, .. }) => diameter_mm,
+            _ => None,
+        };
+        Self {
+            feature: feature.id.clone(),
+            kind: feature.kind.word().to_owned(),
+            area_mm2: feature.area_mm2,
+            centroid: feature.centroid,
+            diameter_mm,
+        }
+    }
+}
+
+impl FaceMap {
+    /// How each feature lies, in short.
+    pub fn lies(&self) -> Vec<Lies> {
+        self.features.iter().map(Lies::from).collect()
+    }
+}
+
+/// What became of one feature, in words that follow its name: `moved by 3.00 mm`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FeatureChange {
+    /// Id in the plan.
+    pub feature: String,
+    /// What became of it.
+    pub what: String,
+}
+
+/// Less is the error of triangles where two exports of one part are compared, and rounding of sums.
+const PLACE_MM: f64 = 0.02;
+/// The same of an area, as a part of it.
+const AREA_PART: f64 = 0.005;
+/// The same of a diameter, mm.
+const SIZE_MM: f64 = 0.002;
+
+/// The features that lie otherwise in `after` than in `before`, are gone or new; none that are the same.
+pub fn changes(before: &[Lies], after: &[Lies]) -> Vec<FeatureChange> {
+    let mut all = Vec::new();
+    let mut told =
+        |feature: &str, what: String| all.push(FeatureChange { feature: feature.to_owned(), what });
+    for old in before {
+        let Some(new) = after.iter().find(|b| b.feature == old.feature) else {
+            told(&old.feature, "is gone".to_owned());
+            continue;
+        };
+        let mut what = Vec::new();
+        if old.kind != new.kind {
+            what.push(format!("was a {} and is a {}", old.kind, new.kind));
+        }
+        let moved = (new.centroid - old.centroid).norm();
+        // A place that is no number has moved.
+        if !(moved <= PLACE_MM) {
+            what.push(format!("moved by {moved:.2} mm"));
+        }
+        if !((new.area_mm2 - old.area_mm2).abs() <= AREA_PART * old.area_mm2.max(new.area_mm2)) {
+            what.push(format!("has {:.2} mm2 instead of {:.2}", new.area_mm2, old.area_mm2));
+        }
+        if let (Some(a), Some(b)) = (old.diameter_mm, new.diameter_mm)
+            && !((a - b).abs() <= SIZE_MM)
+        {
+            what.push(format!("has diameter {b:.3} mm instead of {a:.3}"));
+        }
+        if !what.is_empty() {
+            told(&old.feature, what.join(", "));
+        }
+    }
+    for new in after.iter().filter(|b| before.iter().all(|o| o.feature != b.feature)) {
+        told(&new.feature, "is new".to_owned());
+    }
+    all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn lies(feature: &str, x: f64, area_mm2: f64, diameter_mm: Option<f64>) -> Lies {
+        let kind = "hole".to_owned();
+        Lies { feature: feature.into(), kind, area_mm2, centroid: Point::new(x, 0.0, 0.0), diameter_mm }
+    }
+
+    #[test]
+    fn what_moved_changed_came_and_went_is_told_and_nothing_else() {
+        let before = [
+            lies("A", 0.0, 100.0, None),
+            lies("H1", 10.0, 50.0, Some(8.0)),
+            lies("H2", 20.0, 50.0, Some(8.0)),
+            lies("H3", 30.0, 50.0, Some(8.0)),
+        ];
+        let after = [
+            lies("A", 0.01, 100.4, None),
+            lies("H1", 13.0, 50.0, Some(8.0)),
+            lies("H2", 20.0, 62.5, Some(10.0)),
+            lies("H4", 40.0, 50.0, Some(8.0)),
+        ];
+        let told: Vec<String> =
+            changes(&before, &after).iter().map(|c| format!("{} {}", c.feature, c.what)).collect();
+        assert_eq!(
+            told,
+            [
+                "H1 moved by 3.00 mm",
+                "H2 has 62.50 mm2 instead of 50.00, has diameter 10.000 mm instead of 8.000",
+                "H3 is gone",
+                "H4 is new"
+            ]
+        );
+        assert!(changes(&before, &before).is_empty());
+        assert_eq!(changes(&[lies("A", f64::NAN, 1.0, None)], &[lies("A", 0.0, 1.0, None)]).len(), 1);
+    }
+}

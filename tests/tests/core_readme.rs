@@ -9,6 +9,8 @@ mod asked;
 mod datum_rows;
 #[path = "core_readme/datums.rs"]
 mod datums;
+#[path = "core_readme/edges.rs"]
+mod edges;
 #[path = "core_readme/figures.rs"]
 mod figures;
 #[path = "core_readme/made.rs"]

@@ -23,8 +23,5 @@ mod stations;
 mod surface;
 mod wall;
 
-#[cfg(test)]
-mod tests;
-
 pub use along::Filtered;
 pub use stations::{By, EdgeInput, Found, MeasuredEdge, Station, measure};

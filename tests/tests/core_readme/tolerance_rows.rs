@@ -1,7 +1,7 @@
 //! Rows of tolerances of orientation, location, profile and run-out.
 
 use super::rows::{Row, row};
-use super::{figures, tolerances};
+use super::{edges, figures, tolerances};
 
 const ORIENTATIONS: &str = "Orientation";
 const LOCATIONS: &str = "Location";
@@ -306,6 +306,28 @@ fn profiles() -> Vec<Row> {
                 "core/src/tolerance/line_profile.rs::only_what_lies_in_the_section_counts",
             ],
             tolerances::line_profile,
+        ),
+        row(
+            PROFILES,
+            [
+                "profile of a trimmed edge, by its wall",
+                "ISO 1660:2017 (from memory); filter along the edge ISO 16610-21:2011; common practice",
+                "smallest and largest offset along the outward direction in the skin, of stations all along the edge: least-squares lines of skin, wall and other                  side in each section, prolonged to the arris over what scanners round; visible arris, hidden arris, or half way between both",
+                "neither says which edge of a wall is meant: the plan does",
+                "core/tests/edges.rs::the_visible_arris_is_told_as_well_as_its_points_can_tell_it",
+            ],
+            edges::trimmed_edge,
+        ),
+        row(
+            PROFILES,
+            [
+                "profile of a trimmed edge, by its skin alone",
+                "as above; JCGM 101:2008, 6.4.2",
+                "where the wall was not seen: the middle between the last place of the scanner's rows that holds a point and the first that holds none; of points in no                  order the last and their mean gap",
+                "neither speaks of it",
+                "core/tests/edges.rs::the_end_of_a_skin_in_rows_is_told_as_well_as_the_rows_can_tell_it",
+            ],
+            edges::edge_by_surface,
         ),
         row(
             PROFILES,

@@ -17,7 +17,7 @@ fn the_template_checks_without_faults_and_so_does_each_alternative_in_it() {
         .filter_map(|line| line.strip_prefix("# "))
         .filter(|l| l.starts_with("decision = "))
         .collect();
-    assert_eq!(alternatives.len(), 2);
+    assert_eq!(alternatives.len(), 3);
     for decision in alternatives {
         checked(&TEMPLATE.replacen("\ndecision = { proven = {} }\n", &format!("\n{decision}\n"), 1));
     }

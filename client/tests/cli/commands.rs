@@ -30,7 +30,7 @@ fn wrong_usage_ends_with_2() {
             "1",
         ],
         vec!["measure", "--part", "a", "--scan", "s.ply", "--unit", "furlong", "--serial", "1"],
-        vec!["plan", "check", "plan.toml", "--nominal", "n.stl"],
+        vec!["plan", "check", "plan.toml", "--unit", "mm"],
         vec!["scan", "info"],
         vec!["scan", "info", "a.csv", "--columns", "x y"],
         vec!["--server", "ftp://127.0.0.1", "part", "list"],

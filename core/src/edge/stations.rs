@@ -124,8 +124,11 @@ impl MeasuredEdge {
         let n = self.stations.len();
         let follows = |k: usize| {
             let (a, b) = (&self.stations[k], &self.stations[(k + 1) % n]);
-            let wraps = k + 1 == n && self.stretches[a.stretch as usize].closed;
-            a.stretch == b.stretch && (k + 1 < n || wraps)
+            let whole = a.stretch == b.stretch && self.stretches[a.stretch as usize].closed;
+            // A loop may begin in the middle of a side.
+            let smooth = a.outward.angle_to(b.outward) < 0.1
+                && (a.place - b.place).norm() <= 0.75 * (a.length_mm + b.length_mm);
+            if k + 1 < n { a.stretch == b.stretch } else { whole || smooth }
         };
         let unseen = |k: usize| self.stations[k].found.is_none();
         let mut best: Option<(f64, Point)> = None;
@@ -270,6 +273,7 @@ pub fn measure(run: &Run, input: &EdgeInput) -> Result<MeasuredEdge, Stopped> {
             None => {}
         }
     }
+    forget_doubtful(&mut stations, input.furthest_mm);
     let used = stations.iter().filter_map(|s| s.found);
     let points = used.clone().map(|f| f.points).sum();
     let by_wall = used.clone().any(|f| f.by == By::Wall);
@@ -286,6 +290,29 @@ pub fn measure(run: &Run, input: &EdgeInput) -> Result<MeasuredEdge, Stopped> {
         beyond,
         stretches,
     })
+}
+
+/// Takes back what the end of the skin alone told next to where nothing was seen: there the skin ends where the scan does,
+/// and looks as if it were trimmed short. Where the wall told other stations it would have told these; where it told none,
+/// only those are taken back that lie inside by more than half the limit.
+fn forget_doubtful(stations: &mut [Station], furthest_mm: f64) {
+    let by_wall = stations.iter().any(|s| s.found.is_some_and(|f| f.by == By::Wall));
+    let doubtful = |s: &Station| {
+        s.found.is_some_and(|f| f.by == By::Surface && (by_wall || f.offset_mm < -0.5 * furthest_mm))
+    };
+    let unseen: Vec<usize> = (0..stations.len()).filter(|&k| stations[k].found.is_none()).collect();
+    for k in unseen {
+        let mut next = k + 1;
+        while next < stations.len() && doubtful(&stations[next]) {
+            stations[next].found = None;
+            next += 1;
+        }
+        let mut before = k;
+        while before > 0 && doubtful(&stations[before - 1]) {
+            before -= 1;
+            stations[before].found = None;
+        }
+    }
 }
 
 /// Lays stations of equal length along a stretch.

@@ -288,7 +288,9 @@ fn target(
         return None;
     }
     if let (Some(nominal), Some(lower), true) = (nominal.and_then(ThicknessNominal::stated_mm), lower, ok)
+        // A laminate without plies has its own fault.
         && nominal.is_finite()
+        && nominal > 0.0
         && !(nominal + lower > 0.0)
     {
         faults.add(&places[0], "leaves no thickness; write limits that a wall can have");

@@ -174,7 +174,8 @@ mod tests {
             let (low, high) = range(&found);
             let (least, most) = range(&truth);
             assert!(
-                (low - least).abs() < 0.02 && (high - most).abs() < 0.02,
+                // The threshold takes some of the tip of a dent: three times the noise of a place at most.
+                (low - least).abs() < 0.03 && (high - most).abs() < 0.03,
                 "{name}: {low} {high}, {least} {most}"
             );
             let rms = |v: &[f64]| {

@@ -23,6 +23,9 @@ const EDGE: f64 = 1e-9;
 /// A triangle whose normal is nearer to square to the line than this sine is seen edge on and crosses nothing.
 const EDGE_ON: f64 = 1e-9;
 
+/// Places on triangle and line differ by rounding only, as a part of the distance (and of a millimetre).
+const SAME_PLACE: f64 = 1e-6;
+
 impl SurfaceTree {
     /// The first crossing of the line from `from` along `direction`, no nearer than `least_mm` and no further than
     /// `most_mm`; `None` where there is none. Triangles without area are not met.
@@ -85,6 +88,9 @@ impl SurfaceTree {
         let q = s.cross(&ab);
         let (u, v, along_mm) = (s.dot(&p) / det, line.along.dot(&q) / det, ac.dot(&q) / det);
         let inside = u >= -EDGE && v >= -EDGE && u + v <= 1.0 + EDGE;
+        // Of a sliver the numbers may be rounding: then the place on the triangle is not that on the line.
+        let off = (a + ab * u + ac * v) - (line.from + line.along * along_mm);
+        let inside = inside && off.norm() <= SAME_PLACE * (1.0 + s.norm());
         if !(inside && along_mm >= line.least_mm && along_mm <= most_mm) {
             return;
         }

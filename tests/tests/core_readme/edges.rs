@@ -40,7 +40,7 @@ fn offset(at: &str, wall: bool) -> f64 {
         raw.normals.get_or_insert_default().push(n);
     };
     for j in 0..300 {
-        for i in 0..400 {
+        for i in 0..402 {
             // Every row a tenth of a step further on, so that ten of them end anywhere within a step.
             let x = 0.1 * f64::from(i) + 0.01 * f64::from(j % 10);
             if x <= 40.1 {

@@ -124,11 +124,11 @@ impl MeasuredEdge {
         let n = self.stations.len();
         let follows = |k: usize| {
             let (a, b) = (&self.stations[k], &self.stations[(k + 1) % n]);
-            let whole = a.stretch == b.stretch && self.stretches[a.stretch as usize].closed;
-            // A loop may begin in the middle of a side.
+            let whole = a.stretch == b.stretch && (k + 1 < n || self.stretches[a.stretch as usize].closed);
+            // A side may be laid in two stretches, and a loop begin in the middle of one.
             let smooth = a.outward.angle_to(b.outward) < 0.1
                 && (a.place - b.place).norm() <= 0.75 * (a.length_mm + b.length_mm);
-            if k + 1 < n { a.stretch == b.stretch } else { whole || smooth }
+            whole || smooth
         };
         let unseen = |k: usize| self.stations[k].found.is_none();
         let mut best: Option<(f64, Point)> = None;

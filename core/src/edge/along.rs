@@ -8,7 +8,7 @@
 
 use std::f64::consts::{LN_2, PI};
 
-use super::stations::MeasuredEdge;
+use super::measured::MeasuredEdge;
 use crate::filter::{Draws, REHEARSALS};
 use crate::geometry::math;
 use crate::geometry::random::Random;

@@ -6,6 +6,8 @@
 //! wall       skin and wall as lines of a section, the arris where they meet
 //! pattern    the rows in which a scanner took the skin
 //! surface    the end of a skin between its last point and the first that is missing
+//! strips     what is left out along an arris
+//! measured   what is found
 //! stations   one offset a station, by whichever serves
 //! along      the offsets filtered along the edge, and their noise
 //! ```
@@ -17,11 +19,14 @@
 
 mod along;
 mod frames;
+mod measured;
 mod near;
 mod pattern;
 mod stations;
+mod strips;
 mod surface;
 mod wall;
 
 pub use along::Filtered;
-pub use stations::{By, EdgeInput, Found, MeasuredEdge, Station, measure};
+pub use measured::{By, Found, MeasuredEdge, Station};
+pub use stations::{EdgeInput, measure};

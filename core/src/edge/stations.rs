@@ -3,7 +3,9 @@
 use rayon::prelude::*;
 
 use super::frames::{Frames, Here, Stretch};
+use super::measured::{By, Found, MeasuredEdge, Station};
 use super::near::{Around, Near, Sides, WALL_MM, near};
+use super::strips::{rounded_mm, strip_mm, wall_strip_mm};
 use super::surface::{Ends, Of, Window};
 use super::wall::{LEAST_NOISE_MM, Line, Place, Section};
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
@@ -30,129 +32,6 @@ pub struct EdgeInput<'a> {
     pub noise_mm: f64,
 }
 
-/// What told an offset.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum By {
-    /// Skin and wall, prolonged to where they meet.
-    Wall,
-    /// The border of the scan's own mesh.
-    MeshBorder,
-    /// The last points of the skin.
-    Surface,
-}
-
-impl By {
-    /// As records say it.
-    pub fn word(self) -> &'static str {
-        match self {
-            By::Wall => "wall",
-            By::MeshBorder => "mesh_border",
-            By::Surface => "surface",
-        }
-    }
-}
-
-/// What was found at a station.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Found {
-    /// Signed offset along the outward direction, mm, positive outside the material.
-    pub offset_mm: f64,
-    /// Its standard uncertainty from noise and spacing of the points, mm.
-    pub standard_mm: f64,
-    /// Over what length of the edge the error is the same, mm; 0 for none beyond the station.
-    pub common_mm: f64,
-    /// What told it.
-    pub by: By,
-    /// Points that it rests on.
-    pub points: usize,
-}
-
-/// A place of the edge and the length that it stands for.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Station {
-    /// Index in [`MeasuredEdge::stretches`].
-    pub(super) stretch: u32,
-    /// Along its run, mm.
-    pub along_mm: f64,
-    /// Along the whole edge, run after run, mm.
-    pub at_mm: f64,
-    /// The length of edge that it stands for, mm.
-    pub length_mm: f64,
-    /// The nominal place, mm: on the visible arris, the hidden one or half way.
-    pub place: Point,
-    /// In the skin, square to the edge, out of the material.
-    pub outward: Direction,
-    /// What was found there; `None` where nothing was.
-    pub found: Option<Found>,
-}
-
-/// A trimmed edge as it was measured.
-#[derive(Clone, Debug, PartialEq)]
-pub struct MeasuredEdge {
-    /// Its stations, in the order of the line.
-    pub stations: Vec<Station>,
-    /// Distance of the stations, mm.
-    pub step_mm: f64,
-    /// Length of the nominal edge, mm.
-    pub length_mm: f64,
-    /// Standard deviation of the noise of the points used, mm.
-    pub noise_mm: f64,
-    /// Points used.
-    pub points: usize,
-    /// What was left out along the line beside its corners, mm.
-    pub corner_strip_mm: f64,
-    /// What was left out along the arris: of the skin, of the wall below it, of the wall above the other side, of the other
-    /// side, mm.
-    pub strips_mm: [f64; 4],
-    /// How far off its nominal place the edge was looked for, mm.
-    pub reach_mm: f64,
-    /// A place where the surface goes on further than that, mm, and how many stations have one.
-    pub beyond: Option<(usize, Point)>,
-    pub(super) stretches: Vec<Stretch>,
-}
-
-impl MeasuredEdge {
-    /// Share of the stations' length at which something was found.
-    pub fn seen(&self) -> f64 {
-        let all: f64 = self.stations.iter().map(|s| s.length_mm).sum();
-        let seen: f64 = self.stations.iter().filter(|s| s.found.is_some()).map(|s| s.length_mm).sum();
-        if all > 0.0 { seen / all } else { 0.0 }
-    }
-
-    /// The longest stretch of the edge at which nothing was found: its length, mm, and the place of its middle.
-    pub fn longest_unseen(&self) -> Option<(f64, Point)> {
-        let n = self.stations.len();
-        let follows = |k: usize| {
-            let (a, b) = (&self.stations[k], &self.stations[(k + 1) % n]);
-            let whole = a.stretch == b.stretch && (k + 1 < n || self.stretches[a.stretch as usize].closed);
-            // A side may be laid in two stretches, and a loop begin in the middle of one.
-            let smooth = a.outward.angle_to(b.outward) < 0.1
-                && (a.place - b.place).norm() <= 0.75 * (a.length_mm + b.length_mm);
-            whole || smooth
-        };
-        let unseen = |k: usize| self.stations[k].found.is_none();
-        let mut best: Option<(f64, Point)> = None;
-        for first in (0..n).filter(|&k| unseen(k)) {
-            // Only from where it begins, or anywhere in a loop of which nothing was seen.
-            let before = (first + n - 1) % n;
-            if first != before && unseen(before) && follows(before) && !(0..n).all(unseen) {
-                continue;
-            }
-            let (mut last, mut length) = (first, self.stations[first].length_mm);
-            let mut members = vec![first];
-            while follows(last) && (last + 1) % n != first && unseen((last + 1) % n) {
-                last = (last + 1) % n;
-                length += self.stations[last].length_mm;
-                members.push(last);
-            }
-            if best.is_none_or(|b| length > b.0) {
-                best = Some((length, self.stations[members[members.len() / 2]].place));
-            }
-        }
-        best
-    }
-}
-
 /// Most stations of an edge: a metre of edge still has one every twentieth of a millimetre.
 const MOST_STATIONS: f64 = 20_000.0;
 
@@ -162,39 +41,8 @@ const LEAST_WALL: usize = 3;
 /// A wall whose points scatter by this many times the noise of all is none.
 const SCATTER: f64 = 5.0;
 
-/// Left out along the arris at first, and beside corners of the line: what scanners round, and where points of the next face
-/// mix in. 1 mm (common practice, no source), and never less than a spacing and a half.
-fn strip_mm(spacing_mm: f64) -> f64 {
-    1f64.max(1.5 * spacing_mm)
-}
-
-/// Left out at both ends of a wall at first, mm: a tenth of its depth, at least 0.6 mm (twice what scanners usually
-/// round) and five times the noise, at most a quarter.
-fn wall_strip_mm(depth_mm: f64, noise_mm: f64) -> f64 {
-    (0.1 * depth_mm).max(0.6).max(5.0 * noise_mm).min(0.25 * depth_mm)
-}
-
 /// Without normals, points this near to an arris may be of the next face, mm.
 const MIXED_MM: f64 = 0.3;
-
-/// Bins in which a strip is looked at for a rounding.
-const BINS: usize = 8;
-
-/// How much of a strip is rounded: as far from the arris as the points of a bin, on the mean over the whole edge, lie off the
-/// lines of their sections by more than their noise explains (four standard deviations and an eighth of the noise).
-/// What shows no rounding is not left out.
-fn rounded_mm(points: &[(f64, f64)], noise_mm: f64, most_mm: f64) -> f64 {
-    let width = most_mm / BINS as f64;
-    let mut bins = [(0.0, 0.0); BINS];
-    for &(distance, off) in points {
-        if distance >= 0.0 && distance < most_mm {
-            let bin = &mut bins[((distance / width) as usize).min(BINS - 1)];
-            *bin = (bin.0 + 1.0, bin.1 + off);
-        }
-    }
-    let off = |&(n, sum): &(f64, f64)| n > 0.0 && (sum / n).abs() > noise_mm * (0.125 + 4.0 / f64::sqrt(n));
-    bins.iter().rposition(off).map_or(0.0, |k| (k + 1) as f64 * width)
-}
 
 /// Measures an edge.
 ///

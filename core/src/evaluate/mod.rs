@@ -10,6 +10,7 @@ mod extract;
 mod ideal;
 mod location;
 mod profile;
+mod rehearsal;
 mod round_hole;
 mod rules;
 mod sight;

@@ -108,12 +108,18 @@ impl FaceSurface {
     pub fn foot(&self, p: &Point, near: &Point) -> Option<SurfaceFoot> {
         let (u, v) = match &*self.surface {
             Surface::Spline(spline) => {
-                let start = self.surface.parameters_of(near, None)?;
-                let local = spline.descend(p, start).1;
-                let there = self.surface.jet(local.0, local.1).p;
                 // A descent that runs away from where it began has left the face for another valley.
                 let reach = 2.0 * (p - near).norm() + 1e-3;
-                if (there - near).norm() <= reach { local } else { start }
+                let stays = |(u, v): (f64, f64)| (self.surface.jet(u, v).p - near).norm() <= reach;
+                // From the seed beside `near` a descent mostly ends below it; where it does not, `near` is found first.
+                let (far, direct) = spline.descend(p, spline.beside(near)?);
+                if far <= (p - near).norm() + 1e-3 && stays(direct) {
+                    direct
+                } else {
+                    let start = self.surface.parameters_of(near, None)?;
+                    let local = spline.descend(p, start).1;
+                    if stays(local) { local } else { start }
+                }
             }
             other => other.parameters_of(p, None)?,
         };

@@ -411,6 +411,18 @@ impl Spline {
         best.filter(|(far, _)| far.is_finite()).map(|(_, found)| found)
     }
 
+    /// The parameters of the seed that lies nearest to a place, the first of equals; `None` for a place that is none.
+    pub(super) fn beside(&self, p: &Point) -> Option<(f64, f64)> {
+        let mut best = (f64::INFINITY, None);
+        for (u, v, seed) in &self.seeds {
+            let far = (seed - p).norm_squared();
+            if far < best.0 {
+                best = (far, Some((*u, *v)));
+            }
+        }
+        best.1
+    }
+
     /// Newton's method on the squared distance in two parameters, Gauss-Newton where its matrix is not
     /// positive, halved steps, a parameter at its bound held there while it pushes outwards. Common practice,
     /// no source. Answers the distance and the parameters.

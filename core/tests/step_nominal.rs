@@ -11,7 +11,7 @@ use scantling_core::nominal::{
     SurfaceKind, compare, read,
 };
 use scantling_core::plan::{FaceMap, Fault, Situation, bind, check_toml};
-use scantling_core::run::quiet;
+use scantling_core::run::{Limits, Run, quiet};
 use scantling_core::scan::LengthUnit;
 use scantling_core::search::SurfaceTree;
 
@@ -114,10 +114,9 @@ fn distances_are_those_of_the_surface_and_not_of_its_triangles() {
     assert!(exact.is_none_or(|e| (e.distance_mm - 3.0).abs() < 1e-9), "{exact:?}");
 }
 
-#[test]
-fn a_placed_part_lies_where_the_file_puts_it() {
-    // The product's own axes turned by a quarter about z and shifted, by the transformation of an occurrence.
-    let assembly = BLOCK.replace(
+/// The block placed twice: turned by a quarter about z and shifted, and as it is, by transformations of occurrences.
+fn twice() -> String {
+    BLOCK.replace(
         "ENDSEC;\nEND-ISO-10303-21;",
         "#3000=PRODUCT('frame','frame','',());\n#3001=PRODUCT_DEFINITION_FORMATION('','',#3000);\n\
          #3002=PRODUCT_DEFINITION('','',#3001,$);\n#3003=PRODUCT_DEFINITION_SHAPE('','',#3002);\n\
@@ -138,8 +137,12 @@ fn a_placed_part_lies_where_the_file_puts_it() {
          #3033=(REPRESENTATION_RELATIONSHIP('','',#1002,#3005)\
          REPRESENTATION_RELATIONSHIP_WITH_TRANSFORMATION(#3034)SHAPE_REPRESENTATION_RELATIONSHIP());\n\
          #3034=ITEM_DEFINED_TRANSFORMATION('','',#1010,#3012);\nENDSEC;\nEND-ISO-10303-21;",
-    );
-    let both = nominal(&assembly);
+    )
+}
+
+#[test]
+fn a_placed_part_lies_where_the_file_puts_it() {
+    let both = nominal(&twice());
     assert_eq!(both.faces().len(), 14);
     let walls = both.faces_of(1106);
     assert_eq!(walls.len(), 2);
@@ -246,6 +249,17 @@ fn two_revisions_are_compared_face_by_face() {
     let open = nominal(&BLOCK.replace(",#1106));", "));"));
     assert!(compare(&old, &open).iter().any(|c| matches!(c, FaceChange::Gone(f) if key(&old, *f) == 1106)));
     assert!(compare(&open, &old).iter().any(|c| matches!(c, FaceChange::New(f) if key(&old, *f) == 1106)));
+}
+
+#[test]
+fn parts_placed_too_often_are_refused_before_they_are_copied() {
+    let limits = Limits { triangles: 500, ..Limits::default() };
+    let run = Run { limits, ..quiet() };
+    // The block has 300 triangles: once is within the limit, twice is not.
+    let once = read(BLOCK.as_bytes(), &NominalFile::default(), &run).unwrap();
+    assert!(once.mesh().triangles().len() < 500);
+    let refused = read(twice().as_bytes(), &NominalFile::default(), &run).unwrap_err();
+    assert_eq!(refused, NominalFileError::Nominal(NominalError::TooMany { limit: 500 }));
 }
 
 #[test]

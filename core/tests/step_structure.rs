@@ -5,7 +5,6 @@
 
 mod step_text;
 
-use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Aabb, Matrix3, Point, Vector};
 use scantling_core::read::step::{EntityFault, FaceFault, StepError, StepFile, StepSettings, read};
 use scantling_core::run::{Limits, Run, quiet};
@@ -221,43 +220,4 @@ fn a_triangulated_face_that_makes_no_sense_is_told_by_its_id() {
     let file = read_text(&whole.replace("=TRIANGULATED_FACE", "=CUBIC_BEZIER_TRIANGULATED_FACE")).unwrap();
     let fault = file.parts[0].faces[1].triangles.clone().unwrap_err();
     assert!(matches!(fault, FaceFault::Entity(EntityFault::NotServed { .. })), "{fault}");
-}
-
-#[test]
-fn a_thousand_damaged_assemblies_and_meshes_are_answered() {
-    let mut s = StepText::new();
-    let solid = s.pyramid();
-    s.product("pyramid", &[solid]);
-    let mut random = Random::seeded(51);
-    for whole in [assembly().file().into_bytes(), s.file().into_bytes()] {
-        let (mut good, mut refused) = (0, 0);
-        for _ in 0..1000 {
-            let mut bytes = whole.clone();
-            for _ in 0..1 + random.below(5) {
-                let at = random.below(bytes.len());
-                match random.below(8) {
-                    0 => bytes.truncate(at + 1),
-                    1 => drop(bytes.remove(at)),
-                    2 => bytes[at] = (random.next_u64() & 0xff) as u8,
-                    _ => {
-                        if let Some(n) = bytes[at..].iter().position(u8::is_ascii_digit) {
-                            bytes[at + n] = b"0123456789"[random.below(10)];
-                        }
-                    }
-                }
-            }
-            match read(&quiet(), &bytes, &StepSettings { chord_mm: 0.1, ..StepSettings::default() }) {
-                Ok(file) => {
-                    good += 1;
-                    for part in &file.parts {
-                        assert!(part.vertices.iter().all(|p| p.iter().all(|c| c.is_finite())));
-                        let count = part.vertices.len() as u32;
-                        assert!(part.triangles.iter().flatten().all(|v| *v < count));
-                    }
-                }
-                Err(_) => refused += 1,
-            }
-        }
-        assert!(good > 50 && refused > 50, "{good} {refused}");
-    }
 }

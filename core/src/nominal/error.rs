@@ -17,6 +17,14 @@ pub enum NominalError {
         /// Faces that could not be understood or filled.
         missing: usize,
     },
+    /// Parts of a STEP file that are placed too often.
+    #[error(
+        "the file's parts as they are placed have more than {limit} triangles: name the part that is meant (`part` of the plan's nominal)"
+    )]
+    TooMany {
+        /// Most allowed.
+        limit: u64,
+    },
     /// Every triangle has two equal corners.
     #[error(
         "all {triangles} triangles of the nominal are degenerate at a tolerance of {tolerance_mm} mm: check the length unit and the export"

@@ -1,5 +1,7 @@
 //! What a face is known by when its number has changed: kind, area, place and size.
 
+use std::collections::BTreeSet;
+
 use serde::{Deserialize, Serialize};
 
 use super::{Carrier, Face, Nominal};
@@ -144,19 +146,23 @@ pub fn compare(before: &Nominal, after: &Nominal) -> Vec<FaceChange> {
     };
     let rules: [Rule; 3] = [&Fingerprint::same, &Fingerprint::alike, &about];
     for (step, rule) in rules.into_iter().enumerate() {
-        let mut pairs: Vec<(f64, u32, u32)> = Vec::new();
-        for (i, a) in (0u32..).zip(&old).filter(|(i, _)| of_old[*i as usize].is_none()) {
-            for (j, b) in (0u32..).zip(&new).filter(|(j, _)| !taken[*j as usize]) {
-                if rule(a, b) {
-                    pairs.push((a.apart_mm(b), i, j));
-                }
-            }
-        }
-        pairs.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)).then(a.2.cmp(&b.2)));
-        for (apart_mm, i, j) in pairs {
-            if of_old[i as usize].is_some() || taken[j as usize] {
+        let nearest = |i: u32, taken: &[bool]| {
+            let a = &old[i as usize];
+            let open = (0u32..).zip(&new).filter(|(j, b)| !taken[*j as usize] && rule(a, b));
+            open.map(|(j, b)| (a.apart_mm(b), j)).min_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)))
+        };
+        // Each of the first with the nearest that is left for it. The bits of distances, which are never negative, are in
+        // their order.
+        let mut open: BTreeSet<(u64, u32, u32)> = (0..old.len() as u32)
+            .filter(|i| of_old[*i as usize].is_none())
+            .filter_map(|i| nearest(i, &taken).map(|(apart_mm, j)| (apart_mm.to_bits(), i, j)))
+            .collect();
+        while let Some((bits, i, j)) = open.pop_first() {
+            if taken[j as usize] {
+                open.extend(nearest(i, &taken).map(|(apart_mm, j)| (apart_mm.to_bits(), i, j)));
                 continue;
             }
+            let apart_mm = f64::from_bits(bits);
             taken[j as usize] = true;
             of_old[i as usize] = Some(match step {
                 0 => FaceChange::Same(i, j),

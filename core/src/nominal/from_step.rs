@@ -70,8 +70,6 @@ impl Nominal {
         if aside > 0 {
             notes.push(format!("{aside} surfaces beside the solids are supplemental geometry and left out"));
         }
-        whole.missing.sort();
-        whole.missing.dedup();
         if whole.triangles.is_empty() {
             return Err(NominalError::NoFaces { missing: whole.missing.len() });
         }
@@ -111,7 +109,7 @@ impl<'a> Whole<'a> {
                     continue;
                 }
             };
-            let slack_mm = SLACK * (chord_mm + of.gap_mm);
+            let slack_mm = SLACK * (chord_mm + of.left_mm);
             let exact = of.surface.clone().map(|surface| Exact::new(surface, place, false, slack_mm));
             face.extend(std::iter::repeat_n(self.sources.len() as u32, range.len()));
             self.sources.push(Source { key: FaceKey { id: of.id, instance }, label: &of.label, exact });
@@ -119,6 +117,11 @@ impl<'a> Whole<'a> {
         }
         if triangles.is_empty() {
             return Ok(());
+        }
+        // The reader counts each part once, however often it is placed.
+        let limit = run.limits.triangles;
+        if (self.triangles.len() + triangles.len()) as u64 > limit {
+            return Err(NominalError::TooMany { limit });
         }
         // Only the vertices of this body.
         let mut number = vec![u32::MAX; part.vertices.len()];
@@ -144,7 +147,7 @@ impl<'a> Whole<'a> {
     }
 
     fn nominal(self, side: Option<Side>, notes: Vec<String>, run: &Run) -> Result<Nominal, NominalError> {
-        let Whole { vertices, mut triangles, face, mut sources, missing, solid } = self;
+        let Whole { vertices, mut triangles, face, mut sources, mut missing, solid } = self;
         let mut edges = edges::edges(vertices.len(), &triangles, run)?;
         // A solid's faces tell their outside themselves, even where one of them is missing.
         let side = if solid { Some(Side::BehindNormal) } else { side };
@@ -155,6 +158,11 @@ impl<'a> Whole<'a> {
             turned[f as usize].get_or_insert(before != after);
         }
         drop(before);
+        for (source, _) in sources.iter().zip(&turned).filter(|(_, turned)| turned.is_none()) {
+            missing.push((source.key.id, "its triangles have no area, or are another face's too".to_owned()));
+        }
+        missing.sort();
+        missing.dedup();
         for (source, turned) in sources.iter_mut().zip(turned) {
             if let (Some(exact), Some(true)) = (&mut source.exact, turned) {
                 exact.flip();

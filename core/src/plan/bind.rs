@@ -177,7 +177,8 @@ fn bind_one(
             let nominal = nominal.ok_or("it is on a nominal, and none was sent")?;
             let (faces, told) = by_faces::found(keys, prints, nominal)?;
             remarks.extend(told.iter().map(|r| format!("feature {}: {r}", short(&feature.id))));
-            let near = nominal.faces()[faces[0] as usize].centroid;
+            let Some(&first) = faces.first() else { return Err("it names no face".to_owned()) };
+            let near = nominal.faces()[first as usize].centroid;
             Pick { kind: feature.kind, near, facing: None, grow_to_angle_rad: None, faces }
         }
         Place::Stated(situation) => return Ok(BoundFeature::stated(feature, *situation)),

@@ -100,7 +100,7 @@ pub fn face_name(index: usize, face: &Face) -> String {
 }
 
 /// The diameter or angle of a face in words; empty where it has none.
-pub fn face_size(print: &Fingerprint) -> String {
+fn face_size(print: &Fingerprint) -> String {
     match (print.kind, print.size) {
         (_, None) => String::new(),
         (scantling_core::nominal::SurfaceKind::Cone, Some(angle)) => {
@@ -127,18 +127,20 @@ pub fn faces_page(nominal: &Nominal, title: &str) -> Result<String, ReportError>
     let mesh = nominal.mesh();
     let normals = CornerNormals::new(mesh, FORM_COSINE);
     let tints = tints(nominal);
-    let mut looked: Vec<(Vec<Option<Hit>>, Canvas, View, &str)> = Vec::new();
-    for (name, from) in VIEWS {
-        let from = Vector::from(from);
-        let up = if from.x == 0.0 && from.y == 0.0 { Direction::Y } else { Direction::Z };
-        let Some(view) = Direction::new(from).and_then(|d| View::new(d, up)) else { continue };
-        let canvas = Canvas::fit(mesh, view, WIDEST, TALLEST, MARGIN);
-        looked.push((rasterise(mesh, &canvas), canvas, view, name));
-    }
-    // Each face is numbered once: in the first view in which it has room enough, or where it has the most.
+    let looks: Vec<(Canvas, View, &str)> = VIEWS
+        .into_iter()
+        .filter_map(|(name, from)| {
+            let from = Vector::from(from);
+            let up = if from.x == 0.0 && from.y == 0.0 { Direction::Y } else { Direction::Z };
+            let view = View::new(Direction::new(from)?, up)?;
+            Some((Canvas::fit(mesh, view, WIDEST, TALLEST, MARGIN), view, name))
+        })
+        .collect();
+    // Each face is numbered once: in the first view in which it has room enough, or where it has the most. Views are drawn
+    // twice instead of kept: ten of them are hundreds of megabytes.
     let mut best: BTreeMap<usize, (i32, usize, [usize; 2])> = BTreeMap::new();
-    for (v, (hits, canvas, ..)) in looked.iter().enumerate() {
-        for (face, room, at) in roomiest(nominal, hits, canvas) {
+    for (v, (canvas, ..)) in looks.iter().enumerate() {
+        for (face, room, at) in roomiest(nominal, &rasterise(mesh, canvas), canvas) {
             let held = best.entry(face).or_insert((0, v, at));
             // More than enough is no reason for another view.
             if room.min(ENOUGH) > held.0.min(ENOUGH) {
@@ -149,7 +151,7 @@ pub fn faces_page(nominal: &Nominal, title: &str) -> Result<String, ReportError>
     best.retain(|_, (room, ..)| *room >= ROOM);
     let mut views = Vec::new();
     let mut shown_as = BTreeMap::new();
-    for (v, (hits, canvas, view, name)) in looked.iter().enumerate() {
+    for (v, (canvas, view, name)) in looks.iter().enumerate() {
         let numbers: Vec<Number> = best
             .iter()
             .filter(|(_, (_, of, _))| *of == v)
@@ -166,7 +168,7 @@ pub fn faces_page(nominal: &Nominal, title: &str) -> Result<String, ReportError>
         for number in &numbers {
             shown_as.insert(number.face, views.len() + 1);
         }
-        let pixels = paint(nominal, &normals, &tints, hits, canvas, view);
+        let pixels = paint(nominal, &normals, &tints, &rasterise(mesh, canvas), canvas, view);
         views.push(Shown {
             title: format!("View {}, from {name}", views.len() + 1),
             width: canvas.width,

@@ -31,7 +31,7 @@ mod worst;
 #[cfg(test)]
 mod tests;
 
-pub use faces::{face_exactness, face_name, face_size, faces_page};
+pub use faces::{face_exactness, face_name, faces_page};
 
 use askama::Template;
 use curve::Curve;

@@ -74,6 +74,9 @@ pub struct SurfaceFoot {
     pub distance_mm: f64,
 }
 
+/// A foot on a face's triangles lies this near to its surface, mm: twice the usual chord error.
+const NEAR_MM: f64 = 0.02;
+
 impl FaceSurface {
     /// What kind of surface it is, with its numbers.
     pub fn carrier(&self) -> Carrier {
@@ -102,24 +105,21 @@ impl FaceSurface {
         }
     }
 
-    /// The foot of a point. `near` is a place close to it, such as the foot on the face's triangles; freeform
-    /// surfaces are searched from there first, so that the other side of a thin part is not taken. `None` where
+    /// The foot of a point. `near` is a place close to it, such as the foot on the face's triangles; B-splines
+    /// are searched from there first, so that the other side of a thin part is not taken. `None` where
     /// the surface has no normal there (a tip) or no foot was found.
     pub fn foot(&self, p: &Point, near: &Point) -> Option<SurfaceFoot> {
         let (u, v) = match &*self.surface {
             Surface::Spline(spline) => {
-                // A descent that runs away from where it began has left the face for another valley.
-                let reach = 2.0 * (p - near).norm() + 1e-3;
-                let stays = |(u, v): (f64, f64)| (self.surface.jet(u, v).p - near).norm() <= reach;
-                // From the seed beside `near` a descent mostly ends below it; where it does not, `near` is found first.
-                let (far, direct) = spline.descend(p, spline.beside(near)?);
-                if far <= (p - near).norm() + 1e-3 && stays(direct) {
-                    direct
-                } else {
-                    let start = self.surface.parameters_of(near, None)?;
-                    let local = spline.descend(p, start).1;
-                    if stays(local) { local } else { start }
-                }
+                // From the seed beside it a descent mostly ends at `near`; where it does not, all are looked at.
+                let start = match spline.descend(near, spline.beside(near)?) {
+                    (far, start) if far <= NEAR_MM => start,
+                    _ => self.surface.parameters_of(near, None)?,
+                };
+                let local = spline.descend(p, start).1;
+                // One that runs away from where it began has left the face for another valley.
+                let reach = 2.0 * (p - near).norm() + NEAR_MM;
+                if (self.surface.jet(local.0, local.1).p - near).norm() <= reach { local } else { start }
             }
             other => other.parameters_of(p, None)?,
         };

@@ -459,6 +459,10 @@ impl Spline {
                 (false, false) if c > 0.0 => (0.0, -gv / c),
                 _ => break,
             };
+            // A decrease that rounding would hide is none.
+            if !(-(gu * su + gv * sv) > 1e-16 * far * far) {
+                break;
+            }
             let mut moved = false;
             for _ in 0..16 {
                 let next = bring(u + su, v + sv);

@@ -90,7 +90,7 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
         inspect(&quiet(), &Job::of_scans(&nominal, &plan, &faces, &sources)).unwrap().record.evaluations
     };
     let mut held = [0usize; ASKED.len()];
-    let mut wrong = [0usize; ASKED.len()];
+    let mut bad = Vec::new();
     let mut spread = [0.0f64; ASKED.len()];
     let shares = [0.0, 0.5, 0.9, 1.1];
     for share in shares {
@@ -120,7 +120,11 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
                 Verdict::DoesNotConform => Some(Verdict::Conforms),
                 _ => None,
             };
-            wrong[k] += all.iter().filter(|e| Some(e[k].verdict) == lies).count();
+            let lied = all.iter().filter(|e| Some(e[k].verdict) == lies).count();
+            let at_most = 0.05 * scans as f64;
+            if lied as f64 > at_most + 3.0 * at_most.sqrt() {
+                bad.push(format!("{} at {share} of its limit: {lied} of {scans} proven wrongly", ASKED[k].0));
+            }
             held[k] += count;
             let n = all.len() as f64;
             let errors: Vec<f64> = all.iter().map(|e| value(&e[k]) - true_value(&e[k])).collect();
@@ -136,24 +140,14 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
         }
     }
     let n = (scans as usize * shares.len()) as f64;
-    let mut bad = Vec::new();
     for (k, (number, _)) in ASKED.iter().enumerate() {
         let share = held[k] as f64 / n;
-        println!(
-            "{number}: {share:.3} held, {} of {n} proven wrongly, u over scatter {:.2}",
-            wrong[k], spread[k]
-        );
-        // The bar, and three standard errors of a share of 95 %.
+        println!("{number}: {share:.3} held of {n}, u over scatter {:.2}", spread[k]);
+        // The bar is 92 to 98 %; three standard errors of a share of 95 %.
         let slack = 3.0 * (0.95 * 0.05 / n).sqrt();
-        if share < 0.92 - slack || wrong[k] as f64 > 0.05 * n + 3.0 * (0.05 * n).sqrt() {
-            bad.push(format!("{number}: {share:.3} held, {} proven wrongly", wrong[k]));
+        if !(0.92 - slack..=0.98 + slack).contains(&share) {
+            bad.push(format!("{number}: {share:.3} held"));
         }
     }
-    // Known gap (DEVELOPERS): the noise of an orientation's extremes is taken off too little where the surface is even.
-    let known: Vec<&String> = bad.iter().filter(|b| b.starts_with("square")).collect();
-    assert!(known.len() == bad.len(), "{bad:#?}");
-    assert!(
-        scans > 10 || known.len() == 1,
-        "an orientation's intervals hold now: take it off the known gaps"
-    );
+    assert!(bad.is_empty(), "{bad:#?}");
 }

@@ -97,7 +97,7 @@ pub(super) fn evaluate(
     let mut displaced = Displaced::default();
     let mut changes = Vec::with_capacity(evidence.displaced.len());
     for (_, ways) in &evidence.displaced {
-        let mut change = 0.0f64;
+        let mut square = 0.0f64;
         for way in ways {
             let points: Vec<&TakenPoint> = way.points.iter().collect();
             let there = told(&find(&points, &way.pose, Displaced::default()));
@@ -109,14 +109,14 @@ pub(super) fn evaluate(
                 ((Some(a), _), (Some(b), _)) => ((b - a).abs(), Vector::zeros()),
                 // Without a value there is nothing to be uncertain of.
                 ((None, _), _) => (0.0, Vector::zeros()),
-                (_, (None, _)) => (f64::INFINITY, Vector::zeros()),
+                (_, (None, _)) => (f64::INFINITY, Vector::repeat(f64::INFINITY)),
             };
-            change = change.max(by);
+            square += 0.5 * by * by;
             if displaced.off.len() == changes.len() {
                 displaced.off.push(off);
             }
         }
-        changes.push(change);
+        changes.push(square.sqrt());
     }
     // A place that is displaced sideways changes its distance by less than it moves.
     if matches!(characteristic.requirement, Requirement::Position { .. }) {

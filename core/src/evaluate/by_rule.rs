@@ -104,10 +104,17 @@ pub(super) fn judge(
         evaluation.reason = "the rule gave no number".into();
         return Ok(None);
     };
-    let noisy = rehearse(subject, asked, surfaces, |s| s.likely.as_ref().unwrap_or(&s.measured), false)?;
+    let noisy = rehearse(subject, asked, surfaces, |s| s.likely.as_ref().unwrap_or(&s.measured), false, 1.0)?;
     // What cannot be negative reads above zero on a perfect part, extreme or not.
     let wanted = asked.extremes || asked.zone;
-    let perfect = if wanted { rehearse(subject, asked, surfaces, |s| &s.perfect, true)? } else { None };
+    let perfect = if wanted { rehearse(subject, asked, surfaces, |s| &s.perfect, true, 1.0)? } else { None };
+    // With the noise twice as large in all. A zone is convex in its points, so what the second step of noise adds is no less
+    // than what the first one added.
+    let twice = if asked.zone && asked.extremes && !known {
+        rehearse(subject, asked, surfaces, |s| &s.measured, false, 3f64.sqrt())?
+    } else {
+        None
+    };
     let ideal = match wanted.then(|| perfect_values(subject, asked, surfaces)) {
         Some(ideal) => ideal?,
         None => None,
@@ -164,8 +171,14 @@ pub(super) fn judge(
                     let draws: Vec<f64> = all.iter().map(|v| v[k]).collect();
                     Readings::of(draws.into_iter(), truth, others)
                 };
-                let readings = of(&noisy, values[k], others);
-                Some(interval(values[k], &readings, &of(perfect, ideal[k], sampling[k])))
+                let readings = of(&noisy, base[k], others);
+                let most = asked.extremes.then(|| match &twice {
+                    _ if known => bias,
+                    Some(twice) => mean_and_spread(twice, k, base[k]).0,
+                    // As large as that of a perfect part.
+                    None => f64::INFINITY,
+                });
+                Some(interval(values[k], &readings, most, &of(perfect, ideal[k], sampling[k])))
             }
             _ => None,
         };

@@ -1,13 +1,15 @@
 //! What inputs that displace a whole scan do to a value: length scale, temperature, probing, distortion.
 //!
 //! Each is applied by one standard uncertainty, there and back, to what was measured, which then is moved as its datums are
-//! displaced too, and the value is found again (JCGM 100:2008, 5.1.3, note 2). The larger change counts, so that a value at its
-//! least, which a step either way makes larger, gets its share too.
+//! displaced too, and the value is found again (JCGM 100:2008, 5.1.3, note 2). The root mean square of both changes counts: a
+//! value at its least, which a step either way makes larger, gets its share too, and of one whose slopes differ on both sides
+//! it is what a normal input does.
 
 use rayon::prelude::*;
 
 use super::Subject;
 use super::extract::Extracted;
+use super::rehearsal::mean_square;
 use crate::geometry::{Motion, PartFrame, Point, Vector};
 use crate::run::Stopped;
 use crate::tolerance::Surface;
@@ -102,12 +104,6 @@ pub(super) fn changes(
         })
         .collect();
     let all = all?;
-    let of = |k: usize| {
-        let largest = |ways: &[Option<Vec<f64>>; 2]| {
-            let change = ways.iter().map(|w| w.as_ref().map_or(f64::INFINITY, |v| (v[k] - values[k]).abs()));
-            change.fold(0.0, f64::max)
-        };
-        all.iter().map(largest).collect()
-    };
+    let of = |k: usize| all.iter().map(|ways| mean_square(ways, k, values[k]).sqrt()).collect();
     Ok((0..values.len()).map(of).collect())
 }

@@ -306,10 +306,10 @@ impl Extracted {
         self.far.clone().or_else(|| self.sight.missing(characteristic))
     }
 
-    /// A surface with the noise of one draw along its normals.
-    pub(super) fn rehearsed(&self, surface: &Surface, draw: usize) -> Surface {
+    /// A surface with the noise of one draw, so many times as large, along its normals.
+    pub(super) fn rehearsed(&self, surface: &Surface, draw: usize, times: f64) -> Surface {
         debug_assert!(draw < REHEARSALS);
-        let along = |i: usize| f64::from(self.noise[i][draw]);
+        let along = |i: usize| times * f64::from(self.noise[i][draw]);
         Surface {
             points: (0..surface.points.len())
                 .map(|i| surface.points[i] + surface.normals[i].vector() * along(i))

@@ -42,7 +42,7 @@ pub(super) fn numbers(
     }
 }
 
-/// The rule on every draw of the noise; `None` where too many fail. A perfect part is `placed` on noisy datums and seen with all
+/// The rule on every draw of the noise, so many `times` as large; `None` where too many fail. A perfect part is `placed` on noisy datums and seen with all
 /// inputs that displace the whole scan too: jointly, as JCGM 101:2008 draws them.
 pub(super) fn rehearse(
     subject: &Subject,
@@ -50,6 +50,7 @@ pub(super) fn rehearse(
     surfaces: &[Extracted],
     of: impl Fn(&Extracted) -> &Surface + Sync,
     placed: bool,
+    times: f64,
 ) -> Result<Option<Vec<Vec<f64>>>, Stopped> {
     let datums = subject.datums.filter(|_| placed && asked.aligned);
     let axes = datums.map_or_else(Vec::new, |d| axes(&d.covariance));
@@ -66,7 +67,7 @@ pub(super) fn rehearse(
     let all: Result<Vec<Option<Vec<f64>>>, Stopped> = (0..REHEARSALS)
         .into_par_iter()
         .map(|draw| {
-            let drawn = surfaces.iter().map(|s| s.rehearsed(of(s), draw));
+            let drawn = surfaces.iter().map(|s| s.rehearsed(of(s), draw, times));
             let mut random = Random::seeded(SEED ^ (draw as u64 + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15));
             let mut drawn: Vec<Surface> = match datums {
                 Some(datums) => {
@@ -199,8 +200,9 @@ fn patches(surface: &Surface) -> Vec<usize> {
     keys
 }
 
-/// What the uncertainty of the datum alignment does: the larger of both steps by one standard deviation along each axis
-/// of its covariance, so that a value at its least, which a step either way makes larger, gets its share too.
+/// What the uncertainty of the datum alignment does: the root mean square of both steps by one standard deviation along each
+/// axis of its covariance. A value at its least, which a step either way makes larger, gets its share too, and of one whose
+/// slopes differ on both sides it is what a normal input does.
 pub(super) fn alignment(
     subject: &Subject,
     asked: &Asked,
@@ -222,12 +224,17 @@ pub(super) fn alignment(
     let mut squares = vec![0.0; values.len()];
     for ways in all? {
         for (k, square) in squares.iter_mut().enumerate() {
-            let change = ways.iter().map(|w| w.as_ref().map_or(f64::INFINITY, |v| (v[k] - values[k]).abs()));
-            let largest = change.fold(0.0, f64::max);
-            *square += largest * largest;
+            *square += mean_square(&ways, k, values[k]);
         }
     }
     Ok(squares.into_iter().map(f64::sqrt).collect())
+}
+
+/// The mean square of what a value changes by one standard uncertainty of an input, there and back; infinite where either has
+/// no answer.
+pub(super) fn mean_square(ways: &[Option<Vec<f64>>; 2], k: usize, value: f64) -> f64 {
+    let square = |w: &Option<Vec<f64>>| w.as_ref().map_or(f64::INFINITY, |v| (v[k] - value) * (v[k] - value));
+    0.5 * (square(&ways[0]) + square(&ways[1]))
 }
 
 /// Motions by one standard deviation, there and back, along the axes of a covariance of (turn, rad; shift, mm).

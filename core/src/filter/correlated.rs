@@ -57,6 +57,10 @@ impl CorrelatedField {
     /// The displacement of a place in every draw, mm: signed along `normal`, a unit vector.
     pub fn along(&mut self, place: &Point, normal: &Vector, out: &mut [f64]) {
         out.fill(0.0);
+        // What a node holds comes from its place alone, so that it can be forgotten and found again.
+        if self.nodes.len() > MOST_NODES {
+            self.nodes.clear();
+        }
         let h = NODES_APART * self.of.length_mm;
         let axes = if self.of.shifts { 3 } else { 1 };
         let at = self.turn * place.coords / h;
@@ -81,6 +85,9 @@ impl CorrelatedField {
         }
     }
 }
+
+/// Nodes kept at a time: some 40 MB, of shifts three times that.
+const MOST_NODES: usize = 200_000;
 
 fn askew() -> Matrix3 {
     Motion::<PartFrame, PartFrame>::from_turn_and_shift(Vector::from(ASKEW), Vector::zeros())

@@ -76,6 +76,9 @@ pub struct InstrumentErrors {
     pub probing_mm: Option<f64>,
 }
 
+/// Errors that neighbours share over less than this, mm, are those of single points.
+const LEAST_MM: f64 = 0.01;
+
 impl InstrumentErrors {
     /// The fields by their names.
     pub fn fields(&self) -> [(&'static str, Option<f64>); 8] {
@@ -99,9 +102,9 @@ impl InstrumentErrors {
             // Ten millimetres of error, or a percent of every length, is no measuring instrument but a slip of the unit.
             let most = if length { 1e4 } else { 10.0 };
             if let Some(v) = value
-                && !(v.is_finite() && v <= most && if length { v > 0.0 } else { v >= 0.0 })
+                && !(v.is_finite() && v <= most && if length { v >= LEAST_MM } else { v >= 0.0 })
             {
-                let least = if length { "above 0" } else { "0 or more" };
+                let least = if length { "of 0.01 or more" } else { "0 or more" };
                 faults.push((name, format!("is {v}; write a number {least} and at most {most}")));
             }
         }

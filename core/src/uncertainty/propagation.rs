@@ -60,7 +60,8 @@ pub fn propagate(
     let contributions: Vec<Vec<f64>> =
         (0..m).map(|k| each.iter().map(|[up, down]| 0.5 * (up[k] - down[k])).collect()).collect();
     let r = |i: usize, j: usize| match correlation {
-        Some(rows) => rows[i][j],
+        // What a matrix lacks is not known.
+        Some(rows) => rows.get(i).and_then(|r| r.get(j)).copied().unwrap_or(f64::NAN),
         None => f64::from(u8::from(i == j)),
     };
     let shared = |a: &[f64], b: &[f64]| -> f64 {

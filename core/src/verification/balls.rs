@@ -170,8 +170,9 @@ fn refined(run: &Run, points: &[Point], centre: Point, radius: f64) -> Result<Op
         // 1.4826 times the median: the standard deviation of normal residuals, whatever stands off.
         let scatter = 1.482_602_218_505_602 * *sizes.select_nth_unstable_by(half, f64::total_cmp).1;
         let next = (OFF_BALL * scatter).max(1e-6 * radius);
-        let left_out = near.iter().filter(|p| ((*p - centre).norm() - size).abs() <= 0.1 * radius).count()
-            - on.len().min(near.len());
+        let shell = near.iter().filter(|p| ((*p - centre).norm() - size).abs() <= 0.1 * radius).count();
+        // Points of a stem may have left the shell when the ball moved.
+        let left_out = shell.saturating_sub(on.len());
         best = Some((fit, residuals, left_out));
         if (next - reach).abs() <= 1e-3 * reach {
             break;

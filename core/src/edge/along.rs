@@ -133,10 +133,14 @@ impl Filtered {
         let mut random = Random::seeded(seed);
         let mut raw: Vec<Draws> = vec![[0.0; REHEARSALS]; self.stations.len()];
         let mut kept: Draws = [0.0; REHEARSALS];
-        let mut left_mm = 0.0;
+        let (mut left_mm, mut side) = (0.0, None);
         for (draws, &k) in raw.iter_mut().zip(&self.stations) {
             let station = &edge.stations[k as usize];
             let Some(found) = station.found else { continue };
+            // Round a corner the rows stand otherwise to the edge.
+            if side.replace(station.stretch) != Some(station.stretch) {
+                left_mm = 0.0;
+            }
             if found.common_mm > 0.0 {
                 if left_mm <= 0.0 {
                     kept = std::array::from_fn(|_| (12f64.sqrt() * (random.unit() - 0.5)) as f32);

@@ -59,16 +59,29 @@ impl Frames {
     pub(super) fn new(line: &TrimmedEdge) -> Self {
         let (mut pieces, mut runs) = (Vec::new(), Vec::new());
         for (r, run) in line.runs.iter().enumerate() {
-            let first = pieces.len();
-            let mut start_mm = 0.0;
-            for k in 0..run.pieces() {
-                let [from, to] = run.piece(k);
-                let Some(along) = Direction::new(to - from) else { continue };
-                let normals = [run.normals[k], run.normals[(k + 1) % run.normals.len()]];
-                pieces.push(Piece { run: r as u32, from, to, start_mm, along, normals, wall: run.walls[k] });
-                start_mm += (to - from).norm();
+            let mut own: Vec<Piece> = (0..run.pieces())
+                .filter_map(|k| {
+                    let [from, to] = run.piece(k);
+                    let along = Direction::new(to - from)?;
+                    let normals = [run.normals[k], run.normals[(k + 1) % run.normals.len()]];
+                    let wall = run.walls[k];
+                    Some(Piece { run: r as u32, from, to, start_mm: 0.0, along, normals, wall })
+                })
+                .collect();
+            if run.closed {
+                // It begins at a corner where it has one, so that no side is laid in two.
+                let before = |k: usize| (k + own.len() - 1) % own.len();
+                let corner =
+                    (0..own.len()).find(|&k| own[before(k)].along.angle_to(own[k].along) > CORNER_RAD);
+                own.rotate_left(corner.unwrap_or(0));
             }
-            runs.push((first, start_mm, run.closed));
+            let mut start_mm = 0.0;
+            for piece in &mut own {
+                piece.start_mm = start_mm;
+                start_mm += (piece.to - piece.from).norm();
+            }
+            runs.push((pieces.len(), start_mm, run.closed));
+            pieces.extend(own);
         }
         let corners: Vec<Point> = pieces.iter().flat_map(|p| [p.from, p.to]).collect();
         let segments = (0..pieces.len() as u32).map(|k| [2 * k, 2 * k + 1, 2 * k + 1]).collect();
@@ -141,21 +154,12 @@ impl Frames {
             };
             match (closed, corners.as_slice()) {
                 (true, []) => all.push(Stretch { run, from_mm: 0.0, to_mm: length, closed: true }),
-                (true, [one]) => {
-                    // From the corner round to it again, in two parts where the run begins.
-                    add(one + strip_mm, length);
-                    add(0.0, one - strip_mm);
-                }
-                (true, several) => {
-                    for pair in several.windows(2) {
-                        add(pair[0] + strip_mm, pair[1] - strip_mm);
+                (true, corners) => {
+                    // The first of them is where the run begins and ends.
+                    let ends = corners.iter().skip(1).copied().chain([length]);
+                    for (from, to) in corners.iter().zip(ends) {
+                        add(from + strip_mm, to - strip_mm);
                     }
-                    let (first, last) = (several[0], several[several.len() - 1]);
-                    if first > 0.0 {
-                        add(0.0, first - strip_mm);
-                    }
-                    let wraps = first > 0.0;
-                    add(last + strip_mm, if wraps { length } else { length - strip_mm });
                 }
                 (false, corners) => {
                     let mut from = 0.0;

@@ -81,7 +81,12 @@ pub struct MeasuredEdge {
     pub reach_mm: f64,
     /// A place where the surface goes on further than that, mm, and how many stations have one.
     pub beyond: Option<(usize, Point)>,
+    /// Stations at which the skin stops further inside than an edge is looked for, and the place of the first: whether the
+    /// part does is not known.
+    pub short: Option<(usize, Point)>,
     pub(super) stretches: Vec<Stretch>,
+    /// Whether it is a whole loop.
+    pub(super) closed: bool,
 }
 
 impl MeasuredEdge {
@@ -92,22 +97,17 @@ impl MeasuredEdge {
         if all > 0.0 { seen / all } else { 0.0 }
     }
 
-    /// The longest stretch of the edge at which nothing was found: its length, mm, and the place of its middle.
-    pub fn longest_unseen(&self) -> Option<(f64, Point)> {
+    /// The longest part of the edge at which nothing was found: its length, mm, and the station in its middle.
+    pub fn longest_unseen(&self) -> Option<(f64, &Station)> {
         let n = self.stations.len();
-        let follows = |k: usize| {
-            let (a, b) = (&self.stations[k], &self.stations[(k + 1) % n]);
-            let whole = a.stretch == b.stretch && (k + 1 < n || self.stretches[a.stretch as usize].closed);
-            // A side may be laid in two stretches, and a loop begin in the middle of one.
-            let smooth = a.outward.angle_to(b.outward) < 0.1
-                && (a.place - b.place).norm() <= 0.75 * (a.length_mm + b.length_mm);
-            whole || smooth
-        };
+        // It runs on over corners: what lies beside one belongs to both sides.
+        let run = |k: usize| self.stretches[self.stations[k].stretch as usize].run;
+        let follows = |k: usize| if k + 1 < n { run(k) == run(k + 1) } else { self.closed };
         let unseen = |k: usize| self.stations[k].found.is_none();
         let runs_on = |k: usize| unseen(k) && unseen((k + 1) % n) && follows(k);
         // From where a stretch begins; anywhere in a loop of which nothing was seen.
         let begin = (0..n).find(|&k| !runs_on((k + n - 1) % n)).unwrap_or(0);
-        let mut best: Option<(f64, Point)> = None;
+        let mut best: Option<(f64, &Station)> = None;
         let (mut length, mut members) = (0.0, Vec::new());
         for i in 0..n {
             let k = (begin + i) % n;
@@ -119,7 +119,7 @@ impl MeasuredEdge {
                 if let Some(middle) =
                     members.get(members.len() / 2).filter(|_| best.is_none_or(|b| length > b.0))
                 {
-                    best = Some((length, self.stations[*middle].place));
+                    best = Some((length, &self.stations[*middle]));
                 }
                 (length, members) = (0.0, Vec::new());
             }

@@ -8,7 +8,8 @@
 //! surface    the end of a skin between its last point and the first that is missing
 //! strips     what is left out along an arris
 //! measured   what is found
-//! stations   one offset a station, by whichever serves
+//! section    the points at one station as lines, and the offset by them
+//! stations   where stations lie, and how all are looked at
 //! along      the offsets filtered along the edge, and their noise
 //! ```
 //!
@@ -22,6 +23,7 @@ mod frames;
 mod measured;
 mod near;
 mod pattern;
+mod section;
 mod stations;
 mod strips;
 mod surface;

@@ -52,7 +52,9 @@ pub(super) enum Ends {
     At(End),
     /// The skin goes on as far as it is looked at.
     Beyond,
-    /// Nothing was seen, or it stops where no edge can be.
+    /// The skin was seen and stops further inside than the edge is looked for.
+    Short,
+    /// Nothing was seen.
     Unseen,
 }
 
@@ -132,8 +134,11 @@ impl Window<'_> {
         };
         let Some(mut end) = found else { return Ends::Unseen };
         self.correct(&own, top, &mut end);
-        if end.out_mm < -self.inside_mm || !(end.standard_mm.is_finite() && end.out_mm.is_finite()) {
+        if !(end.standard_mm.is_finite() && end.out_mm.is_finite()) {
             return Ends::Unseen;
+        }
+        if end.out_mm < -self.inside_mm {
+            return Ends::Short;
         }
         Ends::At(end)
     }

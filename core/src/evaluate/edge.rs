@@ -70,10 +70,10 @@ pub(super) fn extracted(
     let seen = Seen {
         fraction: edge.seen(),
         largest_unseen_disc_mm: unseen.map_or(0.0, |(length, _)| length),
-        unseen_at: unseen.map(|(_, place)| place),
+        unseen_at: unseen.map(|(_, station)| station.place),
     };
     // A line has no area, and no points to each part of it.
-    let sight = Sight::of_turn(seen, None, 0.0, edge.points);
+    let sight = Sight::of_turn(seen, unseen.map(|(_, station)| station.outward), 0.0, edge.points);
     let told = told(&edge, bound, filter.nesting_index_mm, &filtered);
     let extracted = Extracted {
         noise: filtered.noise(&edge, seed),
@@ -113,7 +113,8 @@ fn missing(subject: &Subject, edge: &MeasuredEdge, at: EdgeAt) -> Option<String>
         ));
     }
     let needs = &subject.characteristic.needs;
-    let (length, place) = edge.longest_unseen()?;
+    let (length, middle) = edge.longest_unseen()?;
+    let place = middle.place;
     let wide = needs.largest_unseen_disc_mm.filter(|most| !(length <= *most));
     let near = format!("{length:.1} mm about x {:.1}, y {:.1}, z {:.1}", place.x, place.y, place.z);
     if !(edge.seen() >= needs.coverage) {
@@ -124,8 +125,22 @@ fn missing(subject: &Subject, edge: &MeasuredEdge, at: EdgeAt) -> Option<String>
             advice(at)
         ));
     }
-    wide.map(|most| {
-        format!("a stretch of {near} was not seen, at most {most} mm are allowed: {}", advice(at))
+    if let Some(most) = wide {
+        return Some(format!(
+            "a stretch of {near} was not seen, at most {most} mm are allowed: {}",
+            advice(at)
+        ));
+    }
+    edge.short.map(|(count, place)| {
+        format!(
+            "at {count} of {} stations the skin stops further inside than an edge is looked for, near x {:.1}, y {:.1}, z {:.1}, \
+             and whether the part does is not known: {}",
+            edge.stations.len(),
+            place.x,
+            place.y,
+            place.z,
+            advice(at)
+        )
     })
 }
 

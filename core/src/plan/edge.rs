@@ -232,15 +232,14 @@ impl Borders<'_> {
     /// The part of one border that runs by some places in their order, whichever way round; between two places alone the
     /// shorter way.
     fn along(&self, places: &[Point]) -> Result<Vec<BorderEdge>, (&'static str, String)> {
-        let sum =
+        let furthest =
             |border: &[BorderEdge]| places.iter().map(|p| self.distance(border, *p).0).fold(0.0, f64::max);
-        let (best, _) = two_nearest(self.borders.iter().enumerate().map(|(k, b)| (k, sum(b))));
-        let Some((which, furthest)) = best.filter(|(_, d)| *d <= REACH_MM) else {
+        let (best, _) = two_nearest(self.borders.iter().enumerate().map(|(k, b)| (k, furthest(b))));
+        let Some((which, _)) = best.filter(|(_, d)| *d <= REACH_MM) else {
             let problem =
                 format!("no border of the surface runs within {REACH_MM:.1} mm of all of its places");
             return Err((".along", problem));
         };
-        debug_assert!(furthest <= REACH_MM);
         let border = &self.borders[which];
         let at: Vec<usize> = places.iter().map(|p| self.distance(border, *p).1).collect();
         let n = border.len();

@@ -474,6 +474,10 @@ fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<Feat
         in_range(faults, &format!("{place}.largest_unseen_disc_mm"), disc, |d| d > 0.0, "above 0, in mm");
     }
     if let Some(density) = given.points_per_cm2 {
+        if kind == Some(FeatureKind::Edge) {
+            faults
+                .add(format!("{place}.points_per_cm2"), "is for surfaces: an edge has no area; leave it out");
+        }
         in_range(
             faults,
             &format!("{place}.points_per_cm2"),

@@ -105,7 +105,7 @@ impl Curve {
         for s in missing {
             let (from, to) = (x(s.along_mm - half), x(s.along_mm + half));
             match unseen.last_mut() {
-                Some(last) if from <= last.x + last.width + 0.3 => last.width = to - last.x,
+                Some(last) if from >= last.x && from <= last.x + last.width + 0.3 => last.width = to - last.x,
                 _ => unseen.push(Unseen { x: from, width: to - from }),
             }
         }

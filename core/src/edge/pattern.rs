@@ -6,6 +6,8 @@ use crate::search::PointGrid;
 
 /// Neighbours are looked for within this many spacings.
 const NEIGHBOUR: f64 = 1.6;
+/// Neighbours of a point that are looked at, on one side of it.
+const MOST_NEIGHBOURS: usize = 12;
 
 /// ... and no nearer than this many.
 const LEAST_STEP: f64 = 0.6;
@@ -81,6 +83,12 @@ pub(super) fn pattern(places: &[[f64; 2]], inner: impl Fn(usize) -> bool) -> Sho
                 own.push((j, d));
             }
         });
+        // Rows have at most eight neighbours; where a finer scan lies in the coarse one there are hundreds.
+        own.sort_by(|a, b| {
+            let [x, y] = [a, b].map(|o| o.1[0] * o.1[0] + o.1[1] * o.1[1]);
+            x.total_cmp(&y).then(a.0.cmp(&b.0))
+        });
+        own.truncate(MOST_NEIGHBOURS);
         own.sort_by_key(|o| o.0);
         steps.extend(own.into_iter().map(|o| o.1));
     }

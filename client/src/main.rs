@@ -118,8 +118,12 @@ async fn until_interrupted(global: &Global, command: Command) -> anyhow::Result<
             };
         }
         Command::Scan(Scan::Info(args)) => return command::scan::info(output, args).await,
-        Command::Part(Part::Faces(args)) => return command::faces::faces(output, args).await,
-        Command::Part(Part::Diff(args)) => return command::faces::diff(output, args).await,
+        Command::Part(Part::Faces(args)) if args.nominal.is_file() => {
+            return command::faces::faces(None, output, args).await;
+        }
+        Command::Part(Part::Diff(args)) if args.before.is_file() && args.after.is_file() => {
+            return command::faces::diff(None, output, args).await;
+        }
         other => other,
     };
     let service = tokio::select! {
@@ -187,10 +191,13 @@ async fn answer(context: &Context, command: Command) -> anyhow::Result<Exit> {
             Err(Exit::Internal.because("taken before"))
         }
         #[cfg(feature = "embedded")]
-        Command::Part(Part::Faces(_) | Part::Diff(_))
-        | Command::Demo(_)
-        | Command::Scan(_)
-        | Command::Serve(_) => Err(Exit::Internal.because("taken before")),
+        Command::Part(Part::Faces(args)) => command::faces::faces(Some(context), context.output, args).await,
+        #[cfg(feature = "embedded")]
+        Command::Part(Part::Diff(args)) => command::faces::diff(Some(context), context.output, args).await,
+        #[cfg(feature = "embedded")]
+        Command::Demo(_) | Command::Scan(_) | Command::Serve(_) => {
+            Err(Exit::Internal.because("taken before"))
+        }
     }
 }
 

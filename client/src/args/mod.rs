@@ -20,7 +20,7 @@ pub(crate) use blob::{Get, Push};
 pub(crate) use calls::{Align, Associate, Criterion, Evaluate, Locate, OneScan, SelfCheck, Shape, Simulate};
 pub(crate) use measure::{Measure, RevisionChoice, Sources};
 #[cfg(feature = "embedded")]
-pub(crate) use part::{MaterialSide, NominalArgs, PartDiff, PartFaces};
+pub(crate) use part::{MaterialSide, NominalArgs, NominalPlace, PartDiff, PartFaces};
 pub(crate) use part::{Part, PartName, PartRegister, Plan, PlanCheck, RevisionName};
 pub(crate) use program::{Completions, Man};
 #[cfg(feature = "embedded")]

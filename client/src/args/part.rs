@@ -52,11 +52,11 @@ pub(crate) enum Part {
     Diff(PartDiff),
 }
 
-/// How a nominal's file is read.
+/// How a file that is a nominal is read.
 #[cfg(feature = "embedded")]
 #[derive(Args, Debug)]
 pub(crate) struct NominalArgs {
-    /// Length unit of the file; not of a STEP file, which tells its own
+    /// Length unit of a file; not of a STEP file, which tells its own. A revision knows how its file is read
     #[arg(long, value_enum)]
     pub(crate) unit: Option<Unit>,
     /// On which side of an open sheet's normals the material is
@@ -65,6 +65,31 @@ pub(crate) struct NominalArgs {
     /// The part that is meant of a STEP file that holds several
     #[arg(long, value_name = "NAME")]
     pub(crate) part: Option<String>,
+}
+
+/// Where a nominal is: a file, or a registered revision.
+#[cfg(feature = "embedded")]
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum NominalPlace {
+    File(PathBuf),
+    /// Whole resource name.
+    Revision(String),
+}
+
+#[cfg(feature = "embedded")]
+impl NominalPlace {
+    /// What there is as a file is one; else what has the form of a revision's name is that.
+    fn parse(typed: &str) -> Result<Self, std::convert::Infallible> {
+        let file = PathBuf::from(typed);
+        Ok(match crate::names::revision(typed) {
+            Ok(name) if !file.exists() => Self::Revision(name),
+            _ => Self::File(file),
+        })
+    }
+
+    pub(crate) fn is_file(&self) -> bool {
+        matches!(self, Self::File(_))
+    }
 }
 
 /// On which side of an open sheet the material is.
@@ -83,11 +108,11 @@ pub(crate) enum MaterialSide {
   scantling part faces ws-214.step
   scantling part faces ws-214.step --html faces.html
   scantling part faces demo-files/ws-214.stl --unit mm
-  scantling --output json part faces ws-214.step")]
+  scantling --output json part faces ws-214/c4")]
 pub(crate) struct PartFaces {
-    /// The nominal, STEP, STL, PLY or OBJ, plain or in gzip or zip; - for stdin
-    #[arg(value_name = "FILE")]
-    pub(crate) file: PathBuf,
+    /// The nominal: a file, STEP, STL, PLY or OBJ, plain or in gzip or zip, - for stdin; or a registered revision
+    #[arg(value_name = "FILE|REVISION", value_parser = NominalPlace::parse)]
+    pub(crate) nominal: NominalPlace,
     #[command(flatten)]
     pub(crate) read: NominalArgs,
     /// Write a page that shows every face with its number
@@ -99,14 +124,14 @@ pub(crate) struct PartFaces {
 #[derive(Args, Debug)]
 #[command(after_help = "Examples:
   scantling part diff ws-214-c.step ws-214-d.step
-  scantling part diff ws-214-c.step ws-214-d.step --plan ws-214.toml")]
+  scantling part diff ws-214/c4 ws-214-d.step --plan ws-214.toml")]
 pub(crate) struct PartDiff {
-    /// The nominal as it was
-    #[arg(value_name = "BEFORE")]
-    pub(crate) before: PathBuf,
-    /// The nominal as it is
-    #[arg(value_name = "AFTER")]
-    pub(crate) after: PathBuf,
+    /// The nominal as it was, a file or a registered revision
+    #[arg(value_name = "BEFORE", value_parser = NominalPlace::parse)]
+    pub(crate) before: NominalPlace,
+    /// The nominal as it is, a file or a registered revision
+    #[arg(value_name = "AFTER", value_parser = NominalPlace::parse)]
+    pub(crate) after: NominalPlace,
     #[command(flatten)]
     pub(crate) read: NominalArgs,
     /// Tell what becomes of this plan's features too

@@ -1,20 +1,25 @@
-//! `part faces` and `part diff`: a nominal's faces, and those of two, found by this process itself.
+//! `part faces` and `part diff`: a nominal's faces, and those of two, found by this process itself. A service is asked for
+//! the nominals of revisions only.
 
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use anyhow::Context as _;
 use scantling_core::nominal::{
-    Face, FaceChange, Fingerprint, Nominal, NominalFile, Side, SurfaceKind, compare, read,
+    Face, FaceChange, Fingerprint, Nominal, NominalFile, NominalFileError, Side, SurfaceKind, compare, read,
 };
 use scantling_core::plan::{bind, changes, check_json, check_toml};
 use scantling_core::run::{Limits, quiet};
 use scantling_server::report::{face_exactness, face_name, faces_page};
 use serde::Serialize;
 
-use crate::args::{MaterialSide, NominalArgs, PartDiff, PartFaces};
+use super::Context;
+use super::nominal::of_revision;
+use crate::args::{MaterialSide, NominalArgs, NominalPlace, PartDiff, PartFaces};
 use crate::download::{Output as File, unwritable};
 use crate::exit::Exit;
 use crate::input::Input;
+use crate::names::short_revision;
 use crate::output::Output;
 use crate::report;
 
@@ -78,15 +83,23 @@ pub(crate) struct DiffTold {
     pub(crate) features: Option<Vec<String>>,
 }
 
-pub(crate) async fn faces(output: Output, args: PartFaces) -> anyhow::Result<Exit> {
+/// `context` where a revision is named.
+pub(crate) async fn faces(
+    context: Option<&Context>,
+    output: Output,
+    args: PartFaces,
+) -> anyhow::Result<Exit> {
+    let source = source(context, args.nominal).await?;
     let told = tokio::task::spawn_blocking(move || -> anyhow::Result<FacesTold> {
-        let (name, nominal) = nominal(&args.file, &args.read)?;
+        let (name, nominal) = source.nominal(&args.read)?;
         if let Some(to) = &args.html {
             let mut file = File::at(to)?;
             // Where the file lies is nobody's business who reads the page.
-            let called =
-                Path::new(&name).file_name().map_or(name.clone(), |n| n.to_string_lossy().into_owned());
-            let page = faces_page(&nominal, &called)?;
+            let called = match &source {
+                Source::File(path) => path.file_name().map(|n| n.to_string_lossy().into_owned()),
+                Source::Revision { .. } => None,
+            };
+            let page = faces_page(&nominal, called.as_ref().unwrap_or(&name))?;
             file.file().write_all(page.as_bytes()).map_err(|e| unwritable(to, &e))?;
             file.finish()?;
         }
@@ -97,10 +110,11 @@ pub(crate) async fn faces(output: Output, args: PartFaces) -> anyhow::Result<Exi
     Ok(Exit::Success)
 }
 
-pub(crate) async fn diff(output: Output, args: PartDiff) -> anyhow::Result<Exit> {
+/// `context` where a revision is named.
+pub(crate) async fn diff(context: Option<&Context>, output: Output, args: PartDiff) -> anyhow::Result<Exit> {
+    let (before, after) = (source(context, args.before).await?, source(context, args.after).await?);
     let told = tokio::task::spawn_blocking(move || -> anyhow::Result<DiffTold> {
-        let (_, before) = nominal(&args.before, &args.read)?;
-        let (_, after) = nominal(&args.after, &args.read)?;
+        let ((_, before), (_, after)) = (before.nominal(&args.read)?, after.nominal(&args.read)?);
         let mut told = difference(&before, &after);
         if let Some(plan) = &args.plan {
             told.features = Some(features(plan, &before, &after)?);
@@ -112,17 +126,46 @@ pub(crate) async fn diff(output: Output, args: PartDiff) -> anyhow::Result<Exit>
     Ok(Exit::Success)
 }
 
-fn nominal(path: &Path, args: &NominalArgs) -> anyhow::Result<(String, Nominal)> {
-    let mut input = Input::open(path)?;
-    let bytes = input.bytes(Limits::default().file_bytes)?;
-    let side = args.side.map(|side| match side {
-        MaterialSide::BehindNormal => Side::BehindNormal,
-        MaterialSide::InFrontOfNormal => Side::InFrontOfNormal,
-    });
-    let how = NominalFile { unit: args.unit.map(Into::into), side, part: args.part.clone() };
-    let nominal = read(&bytes, &how, &quiet())
-        .map_err(|e| Exit::Refused.because(format!("cannot read {}: {e}", input.name)))?;
-    Ok((input.name, nominal))
+/// What a nominal is read from.
+enum Source {
+    File(PathBuf),
+    Revision { name: String, bytes: Vec<u8>, how: NominalFile },
+}
+
+async fn source(context: Option<&Context>, place: NominalPlace) -> anyhow::Result<Source> {
+    Ok(match place {
+        NominalPlace::File(path) => Source::File(path),
+        NominalPlace::Revision(name) => {
+            let context = context.context("a revision is asked for without a service")?;
+            let (bytes, how) = of_revision(context, &name).await?;
+            Source::Revision { name: short_revision(&name), bytes, how }
+        }
+    })
+}
+
+impl Source {
+    /// What to call it, and the nominal. Blocks.
+    fn nominal(&self, args: &NominalArgs) -> anyhow::Result<(String, Nominal)> {
+        let refused =
+            |name: &str, e: NominalFileError| Exit::Refused.because(format!("cannot read {name}: {e}"));
+        match self {
+            Self::File(path) => {
+                let mut input = Input::open(path)?;
+                let bytes = input.bytes(Limits::default().file_bytes)?;
+                let side = args.side.map(|side| match side {
+                    MaterialSide::BehindNormal => Side::BehindNormal,
+                    MaterialSide::InFrontOfNormal => Side::InFrontOfNormal,
+                });
+                let how = NominalFile { unit: args.unit.map(Into::into), side, part: args.part.clone() };
+                let nominal = read(&bytes, &how, &quiet()).map_err(|e| refused(&input.name, e))?;
+                Ok((input.name, nominal))
+            }
+            Self::Revision { name, bytes, how } => {
+                let nominal = read(bytes, how, &quiet()).map_err(|e| refused(name, e))?;
+                Ok((name.clone(), nominal))
+            }
+        }
+    }
 }
 
 fn told(file: String, nominal: &Nominal) -> FacesTold {

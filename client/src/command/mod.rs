@@ -10,6 +10,8 @@ mod export;
 pub(crate) mod faces;
 mod instances;
 pub(crate) mod measure;
+#[cfg(feature = "embedded")]
+mod nominal;
 pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;

@@ -3,5 +3,6 @@
 mod commands;
 mod demo;
 mod hand;
+mod nominals;
 mod scene;
 mod ways;

@@ -4,7 +4,9 @@ use std::borrow::Cow;
 
 use super::placed::{self, PLACED_REACH_MM, Told};
 use super::{ScanPart, ScanSource};
-use crate::align::{AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, fine, locate};
+use crate::align::{
+    AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, fine, locate, outward,
+};
 use crate::nominal::Nominal;
 use crate::plan::Plan;
 use crate::record::{AlignmentRecord, ConditionsRecord, SourceRecord};
@@ -19,6 +21,8 @@ pub(super) struct Found<'a> {
     /// For a place that was told: how well the scan bears it out.
     pub(super) told: Option<Told>,
     pub(super) fine: Alignment,
+    /// Of a scan without normals of its own: how many points lie on the side of a wall that distance alone told.
+    pub(super) by_distance: usize,
 }
 
 /// Why a scan does not lie on the part.
@@ -34,8 +38,40 @@ impl From<Stopped> for Unaligned {
     }
 }
 
-/// Finds one scan on the part, or takes it where it is said to lie, and aligns it.
+/// A part may be bent so far that it lies outside the reach of a best fit where that is far off it.
+const BENT: f64 = 2.0;
+
+/// Finds one scan on the part, or takes it where it is said to lie, and aligns it. One without normals is given them, and
+/// aligned again by them.
 pub(super) fn align<'a>(
+    run: &Run,
+    plan: &Plan,
+    nominal: &Nominal,
+    tree: &SurfaceTree,
+    source: &ScanSource<'a>,
+) -> Result<Found<'a>, Unaligned> {
+    let mut found = as_it_is(run, plan, nominal, tree, source)?;
+    if found.scan.normals().is_some() {
+        return Ok(found);
+    }
+    let settings = FineSettings::default();
+    found.by_distance = found.scan.points().len();
+    let pose = found.fine.part_from_scan;
+    if let Some(told) = outward(run, nominal, tree, &found.scan, &pose, BENT * settings.reach_mm)? {
+        found.by_distance -= told.told;
+        let scan = found.scan.with_normals(told.normals);
+        match fine(run, nominal, tree, &scan, pose, &settings) {
+            Ok(fine) => found.fine = fine,
+            Err(AlignError::Stopped(stopped)) => return Err(stopped.into()),
+            // The first fit stands.
+            Err(_) => {}
+        }
+        found.scan = Cow::Owned(scan);
+    }
+    Ok(found)
+}
+
+fn as_it_is<'a>(
     run: &Run,
     plan: &Plan,
     nominal: &Nominal,
@@ -69,7 +105,7 @@ pub(super) fn align<'a>(
         Err(error) => return Err(because("the scan could not be located on the part", &error)),
     };
     match fine(run, nominal, tree, &scan, located.part_from_scan, &FineSettings::default()) {
-        Ok(fine) => Ok(Found { scan, located: Some(located), told: None, fine }),
+        Ok(fine) => Ok(Found { scan, located: Some(located), told: None, fine, by_distance: 0 }),
         Err(AlignError::Stopped(stopped)) => Err(stopped.into()),
         Err(error) => Err(because("the scan could not be aligned", &error)),
     }

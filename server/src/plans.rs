@@ -151,13 +151,14 @@ fn all_faults(
 }
 
 fn bound(feature: &BoundFeature, nominal: Option<&Nominal>) -> Bound {
-    let Lies { feature: id, kind, area_mm2, centroid, diameter_mm } = Lies::from(feature);
+    let Lies { feature: id, kind, area_mm2, centroid, diameter_mm, spread } = Lies::of(feature, nominal);
     Bound {
         feature: id,
         kind,
         area_mm2,
         centroid_mm: centroid.coords.into(),
         diameter_mm,
+        spread,
         faces: nominal.map_or_else(Vec::new, |n| keys(feature, n)),
     }
 }
@@ -170,6 +171,7 @@ fn lies(bound: &Bound) -> Lies {
         area_mm2: bound.area_mm2,
         centroid: Point::from(bound.centroid_mm),
         diameter_mm: bound.diameter_mm,
+        spread: bound.spread,
     }
 }
 
@@ -185,9 +187,13 @@ fn keys(feature: &BoundFeature, nominal: &Nominal) -> Vec<String> {
 
 /// Why the features of a kept revision lie elsewhere than when it was registered: another version of the program may bind
 /// otherwise, and must not do so silently.
-pub(crate) fn bound_otherwise(content: &NewRevision, faces: &FaceMap) -> Option<String> {
+pub(crate) fn bound_otherwise(
+    content: &NewRevision,
+    faces: &FaceMap,
+    nominal: Option<&Nominal>,
+) -> Option<String> {
     let before: Vec<Lies> = content.bound.iter().map(lies).collect();
-    let changed = changes(&before, &faces.lies());
+    let changed = changes(&before, &faces.lies(nominal));
     let first = changed.first()?;
     Some(format!(
         "this version of the program finds features of the plan elsewhere on the nominal than when revision {} was \

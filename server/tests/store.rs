@@ -151,6 +151,20 @@ async fn parts_are_created_once_and_listed_by_id() {
     assert_eq!(end, None);
 }
 
+/// A STEP file tells its own length unit, a plan of points has no nominal.
+#[tokio::test]
+async fn a_nominal_is_kept_with_a_unit_or_without() {
+    let Bench { store, folder: _folder, .. } = bench().await;
+    blob(&store, NOMINAL).await;
+    store.create_part(ME, "ws-214", "Window surround").await.unwrap();
+    let nominals = [Some(LengthUnit::Inch), None].map(|unit| Some((NOMINAL.to_owned(), unit)));
+    for (id, nominal) in ["a", "b", "c"].into_iter().zip(nominals.into_iter().chain([None])) {
+        let new = NewRevision { nominal: nominal.clone(), ..draft(id) };
+        store.create_revision(ME, &new).await.unwrap();
+        assert_eq!(store.revision("ws-214", id).await.unwrap().content.nominal, nominal);
+    }
+}
+
 #[tokio::test]
 async fn releasing_a_revision_supersedes_the_one_before() {
     let b = bench().await;

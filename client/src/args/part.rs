@@ -118,6 +118,9 @@ pub(crate) struct PartFaces {
     /// Write a page that shows every face with its number
     #[arg(long, value_name = "FILE")]
     pub(crate) html: Option<PathBuf>,
+    /// Print each face as a plan names it, with what it is known by
+    #[arg(long)]
+    pub(crate) as_plan: bool,
 }
 
 #[cfg(feature = "embedded")]

@@ -37,6 +37,9 @@ pub(crate) struct FaceTold {
     pub(crate) diameter_mm: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) angle_deg: Option<f64>,
+    /// Outward normal or axis; of no sphere.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) direction: Option<[f64; 3]>,
     /// How distances from it are known: `exact`, `by descent`, `triangles`.
     pub(crate) distances: &'static str,
     pub(crate) neighbours: Vec<String>,
@@ -73,10 +76,19 @@ pub(crate) struct ChangeTold {
     pub(crate) moved_mm: Option<f64>,
 }
 
+/// The names of one face in both.
+#[derive(Clone, Debug, Serialize)]
+pub(crate) struct NamesTold {
+    pub(crate) before: String,
+    pub(crate) after: String,
+}
+
 /// What `part diff` tells.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct DiffTold {
     pub(crate) same: usize,
+    /// Of those that are the same, whatever their names.
+    pub(crate) names: Vec<NamesTold>,
     pub(crate) faces: Vec<ChangeTold>,
     /// Of a plan's features, `H1 moved by 3.00 mm`; `None` without a plan.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -90,6 +102,7 @@ pub(crate) async fn faces(
     args: PartFaces,
 ) -> anyhow::Result<Exit> {
     let source = source(context, args.nominal).await?;
+    let as_plan = args.as_plan;
     let told = tokio::task::spawn_blocking(move || -> anyhow::Result<FacesTold> {
         let (name, nominal) = source.nominal(&args.read)?;
         if let Some(to) = &args.html {
@@ -106,7 +119,7 @@ pub(crate) async fn faces(
         Ok(told(name, &nominal))
     })
     .await??;
-    output.fields(&told, report::faces::faces)?;
+    output.fields(&told, if as_plan { report::faces::as_plan } else { report::faces::faces })?;
     Ok(Exit::Success)
 }
 
@@ -186,7 +199,7 @@ fn told(file: String, nominal: &Nominal) -> FacesTold {
 fn face(nominal: &Nominal, index: usize) -> FaceTold {
     let all = nominal.faces();
     let own: &Face = &all[index];
-    let print = Fingerprint::of(own);
+    let print = Fingerprint::of(nominal, index as u32);
     let cone = print.kind == SurfaceKind::Cone;
     FaceTold {
         face: face_name(index, own),
@@ -196,18 +209,20 @@ fn face(nominal: &Nominal, index: usize) -> FaceTold {
         centroid_mm: print.centroid.coords.into(),
         diameter_mm: print.size.filter(|_| !cone),
         angle_deg: print.size.filter(|_| cone).map(f64::to_degrees),
+        direction: print.direction.map(|d| d.vector().into()),
         distances: face_exactness(own),
         neighbours: own.neighbours.iter().map(|&n| face_name(n as usize, &all[n as usize])).collect(),
     }
 }
 
 fn difference(before: &Nominal, after: &Nominal) -> DiffTold {
-    let (mut same, mut faces) = (0, Vec::new());
+    let (mut names, mut faces) = (Vec::new(), Vec::new());
+    let name = |nominal: &Nominal, i: u32| face_name(i as usize, &nominal.faces()[i as usize]);
     let (old, new) = (|i: u32| Some(face(before, i as usize)), |j: u32| Some(face(after, j as usize)));
     for change in compare(before, after) {
         let (what, before, after, moved_mm) = match change {
-            FaceChange::Same(..) => {
-                same += 1;
+            FaceChange::Same(i, j) => {
+                names.push(NamesTold { before: name(before, i), after: name(after, j) });
                 continue;
             }
             FaceChange::Moved(i, j, apart_mm) => ("moved", old(i), new(j), Some(apart_mm)),
@@ -217,7 +232,7 @@ fn difference(before: &Nominal, after: &Nominal) -> DiffTold {
         };
         faces.push(ChangeTold { what, before, after, moved_mm });
     }
-    DiffTold { same, faces, features: None }
+    DiffTold { same: names.len(), names, faces, features: None }
 }
 
 /// What becomes of a plan's features when it is bound on the second nominal instead of the first.
@@ -234,7 +249,7 @@ fn features(plan: &Path, before: &Nominal, after: &Nominal) -> anyhow::Result<Ve
     let old = bind(&plan, Some(before)).map_err(|f| refused("the plan does not fit the first nominal", f))?;
     match bind(&plan, Some(after)) {
         Ok(new) => {
-            let changed = changes(&old.lies(), &new.lies());
+            let changed = changes(&old.lies(Some(before)), &new.lies(Some(after)));
             let changed = changed.into_iter().map(|c| format!("{} {}", c.feature, c.what));
             Ok(new.remarks.into_iter().chain(changed).collect())
         }

@@ -29,7 +29,7 @@ pick = { near_mm = [15.0, 12.0, 20.0] }
 [[characteristic]]
 number = "1"
 feature = "H"
-diameter = { nominal_mm = 10.0, upper_deviation_mm = 0.1, lower_deviation_mm = 0.0, size = "least_squares" }
+diameter = { nominal_mm = 10.0, upper_deviation_mm = 0.1, lower_deviation_mm = -0.1, size = "least_squares" }
 when = "every"
 "#;
 
@@ -94,6 +94,61 @@ fn what_moved_between_a_revision_and_a_later_file_is_told_with_the_features_on_i
     );
     let same = json(&scene, &["part", "diff", "drilled.step", "drilled/a"]);
     assert_eq!((&same["same"], &same["faces"]), (&7.into(), &serde_json::json!([])));
+    // Exported anew, every number another.
+    scene.file("anew.step", BLOCK.replace("#1", "#71").replace("#2", "#82"));
+    let anew = scene.scantling().args(["part", "diff", "drilled/a", "anew.step"]).assert().success();
+    let text = said(&anew.get_output().stdout);
+    assert!(text.contains("#1106 is now #71106"), "{text}");
+}
+
+/// What `part faces` prints for a plan is a plan's, and finds the faces again in another export.
+#[test]
+fn faces_are_printed_as_a_plan_names_them_and_found_again() {
+    let scene = scene();
+    let printed = scene.scantling().args(["part", "faces", "drilled.step", "--as-plan"]).assert().success();
+    let text = said(&printed.get_output().stdout);
+    let wall: Vec<&str> = text.lines().skip_while(|l| !l.contains("#1106")).take(2).collect();
+    let plan = PLAN.replace("pick = { near_mm = [15.0, 12.0, 20.0] }", &wall.join("\n"));
+    scene.file("named.toml", &plan);
+    scene.file("anew.step", BLOCK.replace("#1", "#71").replace("#2", "#82"));
+    let check = |nominal: &str| {
+        let args = ["plan", "check", "named.toml", "--nominal", nominal];
+        let output = scene.scantling().args(args).output().expect("runs");
+        (output.status.code(), said(&output.stdout) + &said(&output.stderr))
+    };
+    let (code, text) = check("drilled.step");
+    assert_eq!(code, Some(0), "{text}");
+    let (code, text) = check("anew.step");
+    assert!(code == Some(0) && text.contains("#1106 is now #71106"), "{text}");
+    let (code, text) = check("later.step");
+    assert!(code == Some(4) && text.contains("no face of the nominal is a cylinder"), "{text}");
+}
+
+/// The whole way on a STEP nominal, which tells its own unit: registered, released, measured, told.
+#[test]
+fn a_part_drawn_in_step_is_registered_and_measured() {
+    let scene = scene();
+    // With a unit beside it, it is refused: the file tells one.
+    let twice = ["part", "register", "--part-id", "again", "--plan", "drilled.toml", "--revision", "a"];
+    let output = scene.scantling().args(twice).args(["--nominal", "drilled.step", "--unit", "mm"]).output();
+    let output = output.expect("runs");
+    assert_eq!(output.status.code(), Some(4), "{}", said(&output.stderr));
+    assert!(said(&output.stderr).contains("tells its own"), "{}", said(&output.stderr));
+
+    scene.scantling().args(["part", "release", "drilled/a"]).assert().success();
+    scene.file(
+        "scan.toml",
+        "schema_version = 1\nseed = 3\npart = { nominal = {} }\n[scanner]\nspacing_mm = 0.6\nnoise_mm = 0.01\n",
+    );
+    let simulate = ["simulate", "scan.toml", "--revision", "drilled/a", "--to", "scan.ply"];
+    scene.scantling().args(simulate).assert().success();
+    let measure = ["measure", "--part", "drilled", "--scan", "scan.ply", "--unit", "mm", "--serial", "1"];
+    let how = ["--simulated", "--purpose", "rehearsal"];
+    let output = scene.scantling().args(["--output", "json"]).args(measure).args(how).output().expect("runs");
+    assert_eq!(output.status.code(), Some(0), "{}{}", said(&output.stdout), said(&output.stderr));
+    let told: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    let text = told.to_string();
+    assert!(text.contains("from the file's surfaces, in closed form"), "{text}");
 }
 
 #[test]

@@ -33,6 +33,8 @@ const TURN: f64 = 0.94;
 /// How far a neighbour may lie out of a sheet, as a share of its distance, or of the spacing.
 const RISE: f64 = 0.35;
 const ROUGH: f64 = 0.5;
+/// How often a sheet is grown by the points beside it.
+const RINGS: usize = 3;
 /// A sheet of fewer points says nothing.
 const LEAST_SHEET: usize = 30;
 /// Places of a sheet at which its sides are tried, and points around each.
@@ -71,43 +73,52 @@ pub fn outward(
     let Some(sheets) = Sheets::new(run, &points, scan.spacing_mm())? else { return Ok(None) };
     let ground = Ground { tree, points: &points, sheets: &sheets, reach_mm, spacing_mm: scan.spacing_mm() };
     let mut sides: Vec<f64> = Vec::with_capacity(sheets.members.len());
-    let mut moved: Vec<(Point, Vector)> = Vec::new();
     let around = Thinned::new(run, &ground)?;
     for sheet in 0..sheets.members.len() {
-        let (side, anchors) = ground.side(run, sheet, &around)?;
-        sides.push(side);
-        moved.extend(anchors);
+        sides.push(ground.side(run, sheet, &around)?);
     }
     if sides.iter().all(|s| *s == 0.0) {
         return Ok(None);
     }
-    let beside = PointTree::new(&moved.iter().map(|m| m.0).collect::<Vec<_>>());
+    // Where the sides are known, and how far off the nominal the part is there.
+    let known: Vec<u32> = (0u32..)
+        .zip(&sheets.of)
+        .filter(|(_, s)| **s != NO_SHEET && sides[**s as usize] != 0.0)
+        .map(|(i, _)| i)
+        .collect();
+    let beside = PointTree::new(&known.iter().map(|i| points[*i as usize]).collect::<Vec<_>>());
     let scan_from_part = part_from_scan.inverse();
+    let outward = |i: usize| {
+        let sheet = sheets.of[i];
+        let side = if sheet == NO_SHEET { 0.0 } else { sides[sheet as usize] };
+        (side != 0.0).then(|| sheets.along[i] * side)
+    };
+    let one = |i: usize| {
+        if let Some(told) = outward(i) {
+            return (told, true);
+        }
+        let p = &points[i];
+        // As far off as the nearest point of a sheet that is known.
+        let off = beside.nearest(p, 1).first().and_then(|n| {
+            let j = known[n.0 as usize] as usize;
+            let foot = tree.nearest_facing(&points[j], Direction::new(outward(j)?)?, TURN, reach_mm)?;
+            Some(foot.point - points[j])
+        });
+        let moved = p + off.unwrap_or_else(Vector::zeros);
+        let foot = tree.nearest(&moved, reach_mm).or_else(|| tree.nearest(p, reach_mm));
+        let facet = foot.and_then(|f| nominal.mesh().normal(f.triangle));
+        (facet.map_or(sheets.along[i], Direction::vector), false)
+    };
     let blocks: Result<Vec<Vec<(Vector, bool)>>, Stopped> = (0..points.len().div_ceil(CHECK_EVERY))
         .into_par_iter()
         .map(|b| {
             run.check()?;
             let own = b * CHECK_EVERY..((b + 1) * CHECK_EVERY).min(points.len());
-            let one = |i: usize| {
-                let sheet = sheets.of[i];
-                let side = if sheet == NO_SHEET { 0.0 } else { sides[sheet as usize] };
-                if side != 0.0 {
-                    return (sheets.along[i] * side, true);
-                }
-                // As far off as the nearest sheet that is known.
-                let off =
-                    beside.nearest(&points[i], 1).first().map_or(Vector::zeros(), |n| moved[n.0 as usize].1);
-                let foot =
-                    tree.nearest(&(points[i] + off), reach_mm).or_else(|| tree.nearest(&points[i], reach_mm));
-                let facet = foot.and_then(|f| nominal.mesh().normal(f.triangle));
-                (facet.map_or(sheets.along[i], Direction::vector), false)
+            let turned = |i: usize| {
+                let (n, told) = one(i);
+                (scan_from_part.rotation() * n, told)
             };
-            Ok(own
-                .map(|i| {
-                    let (n, told) = one(i);
-                    (scan_from_part.rotation() * n, told)
-                })
-                .collect())
+            Ok(own.map(turned).collect())
         })
         .collect();
     let all = blocks?.concat();
@@ -183,7 +194,36 @@ impl Sheets {
                 along[i] = -along[i];
             }
         }
-        Ok((!members.is_empty()).then_some(Self { along, of, members }))
+        let mut all = Self { along, of, members };
+        if all.members.is_empty() {
+            return Ok(None);
+        }
+        // Points that scatter, or lie at the end of their sheet, are of the sheet in which the nearest of their neighbours lies,
+        // ring by ring.
+        for _ in 0..RINGS {
+            run.check()?;
+            let taken: Vec<Option<(u32, Vector)>> = (0..points.len())
+                .into_par_iter()
+                .map(|i| {
+                    (all.of[i] == NO_SHEET).then(|| all.beside(points, near.of(i), i, spacing_mm)).flatten()
+                })
+                .collect();
+            for (i, taken) in taken.into_iter().enumerate() {
+                if let Some((sheet, along)) = taken {
+                    (all.of[i], all.along[i]) = (sheet, along);
+                }
+            }
+        }
+        Ok(Some(all))
+    }
+
+    /// The sheet that a point lies in beside the nearest of its neighbours that are of one, and that one's direction.
+    fn beside(&self, points: &[Point], near: &[u32], i: usize, spacing_mm: f64) -> Option<(u32, Vector)> {
+        near.iter().map(|j| *j as usize).find_map(|j| {
+            let d = points[j] - points[i];
+            let within = d.dot(&self.along[j]).abs() <= (RISE * d.norm()).max(ROUGH * spacing_mm);
+            (self.of[j] != NO_SHEET && within).then(|| (self.of[j], self.along[j]))
+        })
     }
 }
 
@@ -281,41 +321,22 @@ impl Ground<'_> {
         Some(Feet([to(n), to(n.reversed())]))
     }
 
-    /// 1 where a sheet looks as its directions do, -1 where it looks the other way, 0 where nothing tells; and how its anchors
-    /// are moved onto the nominal.
-    fn side(
-        &self,
-        run: &Run,
-        sheet: usize,
-        around: &Thinned,
-    ) -> Result<(f64, Vec<(Point, Vector)>), Stopped> {
+    /// 1 where a sheet looks as its directions do, -1 where it looks the other way, 0 where nothing tells.
+    fn side(&self, run: &Run, sheet: usize, around: &Thinned) -> Result<f64, Stopped> {
         run.check()?;
         let members = &self.sheets.members[sheet];
         let anchors: Vec<u32> = members.iter().copied().step_by(members.len().div_ceil(ANCHORS)).collect();
-        let votes: Result<Vec<Option<(Feet, f64, f64)>>, Stopped> = anchors
+        let votes: Result<Vec<(f64, f64)>, Stopped> = anchors
             .par_iter()
             .map(|&i| {
                 run.check()?;
-                Ok(self.feet(i as usize).map(|feet| {
-                    let (sum, count) = self.vote(i as usize, &feet, around);
-                    (feet, sum, count)
-                }))
+                let vote = self.feet(i as usize).map(|feet| self.vote(i as usize, &feet, around));
+                Ok(vote.unwrap_or((0.0, 0.0)))
             })
             .collect();
-        let votes = votes?;
-        let (sum, count) = votes.iter().flatten().fold((0.0, 0.0), |(s, c), v| (s + v.1, c + v.2));
-        let side = match sum / count {
-            mean if !(count >= LEAST_TOLD) || !(mean.abs() >= CLEAR) => 0.0,
-            mean => mean.signum(),
-        };
-        let way = usize::from(side < 0.0);
-        let moved = |(i, vote): (&u32, &Option<(Feet, f64, f64)>)| {
-            let off = vote.as_ref()?.0.0[way]?;
-            Some((self.points[*i as usize], off))
-        };
-        let moved =
-            if side == 0.0 { Vec::new() } else { anchors.iter().zip(&votes).filter_map(moved).collect() };
-        Ok((side, moved))
+        let (sum, count) = votes?.iter().fold((0.0, 0.0), |(s, c), v| (s + v.0, c + v.1));
+        let mean = sum / count;
+        Ok(if count >= LEAST_TOLD && mean.abs() >= CLEAR { mean.signum() } else { 0.0 })
     }
 
     /// What the points around a place say for its direction and against the other, each between 1 and -1, and how many.

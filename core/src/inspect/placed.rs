@@ -46,7 +46,7 @@ pub(super) fn align<'a>(
     tree: &SurfaceTree,
     scan: &Scan,
     told: &Pose,
-) -> Result<Found<'a>, Unaligned> {
+) -> Result<Found<'static>, Unaligned> {
     let bears_out = |near: &Near, pose: &Pose| {
         stands(run, nominal, tree, scan, &near.on_part, pose, &LocateSettings::default()).map_err(refused)
     };

@@ -13,6 +13,7 @@ mod loops;
 mod orient;
 mod patches;
 mod pieces;
+mod spread;
 #[cfg(test)]
 mod tests;
 mod trimmed;
@@ -23,6 +24,7 @@ pub use exact::{Exact, Exactness};
 pub use file::{NominalFile, NominalFileError, read};
 pub use fingerprint::{FaceChange, Fingerprint, SurfaceKind, compare};
 pub use loops::BorderEdge;
+pub use spread::Spread;
 pub use trimmed::{TrimmedEdge, TrimmedRun, WallHere};
 
 use crate::geometry::{Aabb, Direction, Foot, Point, TriangleMesh};

@@ -337,14 +337,21 @@ impl Nominal {
                 self.told(edge.triangle, p)
                     .map_or_else(|| Direction::new(between).unwrap_or(own), |skin| skin.normal)
             };
-            for cut in 0..cuts {
-                let share = cut as f64 / cuts as f64;
-                let p = from + (to - from) * share;
-                let p = if cut == 0 { p } else { self.seated(edge, below, p) };
-                run.normals.push(normal(&p, share));
-                run.places.push(p);
-                let half = from + (to - from) * ((cut as f64 + 0.5) / cuts as f64);
-                run.walls.push(below.map(|b| self.wall_here(b, &self.seated(edge, below, half), to - from)));
+            let at = |share: f64| from + (to - from) * share;
+            let ends: Vec<Point> = (0..=cuts)
+                .map(|cut| match cut {
+                    0 => from,
+                    _ if cut == cuts => to,
+                    _ => self.seated(edge, below, at(cut as f64 / cuts as f64)),
+                })
+                .collect();
+            for (cut, piece) in ends.windows(2).enumerate() {
+                run.normals.push(normal(&piece[0], cut as f64 / cuts as f64));
+                run.places.push(piece[0]);
+                let half = at((cut as f64 + 0.5) / cuts as f64);
+                let wall =
+                    |b: &Below| self.wall_here(b, &self.seated(edge, below, half), piece[1] - piece[0]);
+                run.walls.push(below.map(wall));
             }
             if k + 1 == line.len() && !closed {
                 run.normals.push(normal(&to, 1.0));

@@ -5,7 +5,7 @@ use super::domain::{Place, Situation};
 use super::fault::Faults;
 use super::file::{self, FaceSurfaceKind, FeatureKind};
 use super::tree::short;
-use crate::geometry::{Direction, Point, math};
+use crate::geometry::{Direction, Point, Vector, math};
 use crate::nominal::{Carrier, FaceKey, Fingerprint, Nominal, SurfaceKind};
 
 /// Where a feature is that names faces; its faults are added.
@@ -82,7 +82,26 @@ fn fingerprint(faults: &Faults, place: &str, f: &file::FaceFingerprint) -> Optio
         sound = false;
     }
     let size = f.diameter_mm.or(f.angle_deg.map(f64::to_radians));
-    sound.then_some(Fingerprint { kind, area_mm2: f.area_mm2, centroid, size })
+    let direction = match f.direction.as_slice() {
+        [] => None,
+        [x, y, z] => {
+            let direction = Direction::new(Vector::new(*x, *y, *z));
+            if direction.is_none() {
+                faults.add(
+                    format!("{place}.direction"),
+                    "is no direction; copy it from `scantling part faces`",
+                );
+                sound = false;
+            }
+            direction
+        }
+        _ => {
+            faults.add(format!("{place}.direction"), "has not three numbers; write x, y, z");
+            sound = false;
+            None
+        }
+    };
+    sound.then_some(Fingerprint { kind, area_mm2: f.area_mm2, centroid, size, direction, spread: None })
 }
 
 /// The faces that are meant, by index, and what there is to tell about how they were found.
@@ -123,7 +142,7 @@ fn one(
         let key = key.expect("a face is named by its number or its fingerprint");
         return by_number.map(|face| (face, None)).ok_or_else(|| absent(key, nominal));
     };
-    let of = |face: u32| Fingerprint::of(&nominal.faces()[face as usize]);
+    let of = |face: u32| Fingerprint::of(nominal, face);
     if let Some(face) = by_number.filter(|&f| of(f).same(print)) {
         return Ok((face, None));
     }

@@ -78,7 +78,7 @@ pub(crate) fn ready(service: &Service, run: &Run, content: &NewRevision) -> Resu
     };
     let faces = bind(&plan, nominal.as_deref())
         .map_err(|faults| internal("the kept plan on its nominal", &faults))?;
-    if let Some(reason) = plans::bound_otherwise(content, &faces) {
+    if let Some(reason) = plans::bound_otherwise(content, &faces, nominal.as_deref()) {
         return Err(MeasureError::Failed { failure: Failure::Internal, reason });
     }
     let nominal_sha256 = content.nominal.as_ref().map(|n| n.0.clone()).unwrap_or_default();

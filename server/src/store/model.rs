@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use scantling_core::nominal::Spread;
 use scantling_core::points::Coordinates;
 use scantling_core::readings::Reading;
 use scantling_core::record::Verdict;
@@ -149,8 +150,11 @@ pub struct Bound {
     pub kind: String,
     pub area_mm2: f64,
     pub centroid_mm: [f64; 3],
-    /// Of a hole.
+    /// Of a cylinder: a hole, a pin.
     pub diameter_mm: Option<f64>,
+    /// How its area is spread; absent without a nominal, and in what older programs kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spread: Option<Spread>,
     /// The faces on which it lies, as the nominal's file numbers them; none of a mesh.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub faces: Vec<String>,

@@ -348,9 +348,9 @@ impl Nominal {
             for (cut, piece) in ends.windows(2).enumerate() {
                 run.normals.push(normal(&piece[0], cut as f64 / cuts as f64));
                 run.places.push(piece[0]);
-                let half = at((cut as f64 + 0.5) / cuts as f64);
-                let wall =
-                    |b: &Below| self.wall_here(b, &self.seated(edge, below, half), piece[1] - piece[0]);
+                let half = nalgebra::center(&piece[0], &piece[1]);
+                let along = piece[1] - piece[0];
+                let wall = |b: &Below| self.wall_here(b, &self.seated(edge, below, half), along);
                 run.walls.push(below.map(wall));
             }
             if k + 1 == line.len() && !closed {

@@ -66,7 +66,9 @@ fn at_most_one_point_in_a_thousand_lies_on_the_wrong_side() {
     let tree = SurfaceTree::new(nominal.mesh());
     let mut random = Random::seeded(11);
     for (b, bend) in BENDS.into_iter().enumerate() {
-        for (s, seen) in SEEN.into_iter().enumerate() {
+        // Both sides, and one of them.
+        for s in [0, 1 + b % 2] {
+            let seen = SEEN[s];
             let made = made(&nominal, bend, seen, &mut random);
             let scan = scan(&made.points, None);
             let turn = random.direction().vector() * 0.02;
@@ -97,7 +99,8 @@ fn at_most_one_point_in_a_thousand_lies_on_the_wrong_side() {
             let wrong = sides(&faced, then.part_from_scan);
             println!("bend {b}, seen {s}: wrong side by distance {by_distance:.4}, then {wrong:.5}");
             assert!(wrong <= 0.001, "bend {b}, seen {s}: {wrong}");
-            assert!(by_distance > 0.02, "bend {b}, seen {s}: nothing to tell, {by_distance}");
+            // Of one side alone distance may happen to be right, of both it is not.
+            assert!(s > 0 || by_distance > 0.1, "bend {b}: nothing to tell, {by_distance}");
         }
     }
 }
@@ -134,7 +137,7 @@ fn face(id: &str, up: f64) -> String {
 fn a_bent_plate_without_normals_is_measured_as_with_them() {
     let nominal = plate::nominal(&Plate::flat().mesh());
     let mut random = Random::seeded(12);
-    let made = made(&nominal, |p| 4.5 * (p.x * p.x) / 1e4 - 1.5, |_| true, &mut random);
+    let made = made(&nominal, |p| 2.4 * (p.x * p.x) / 1e4 - 0.8, |_| true, &mut random);
     let bare = record(&nominal, &scan(&made.points, None));
     let with = record(&nominal, &scan(&made.points, Some(&made.normals)));
     for (a, b) in bare.evaluations.iter().zip(&with.evaluations) {
@@ -145,7 +148,7 @@ fn a_bent_plate_without_normals_is_measured_as_with_them() {
         let ([low, high], [with_low, with_high]) = (ends(a), ends(b));
         println!("{}: {low:.3} to {high:.3}, with normals {with_low:.3} to {with_high:.3}", a.number);
         assert!((low - with_low).abs() < 0.05 && (high - with_high).abs() < 0.05);
-        assert!(with_high - with_low > 4.0, "{with_low} {with_high}");
+        assert!(with_high - with_low > 2.0, "{with_low} {with_high}");
     }
     assert!(bare.cautions.iter().any(|c| c.contains("told by what lies around them")));
 }

@@ -10,6 +10,7 @@ mod export;
 pub(crate) mod faces;
 mod instances;
 pub(crate) mod measure;
+mod neighbours;
 pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;

@@ -9,6 +9,7 @@ mod faces;
 mod file;
 mod fingerprint;
 mod from_step;
+mod joint;
 mod loops;
 mod orient;
 mod patches;
@@ -22,6 +23,7 @@ pub use error::NominalError;
 pub use exact::{Exact, Exactness};
 pub use file::{NominalFile, NominalFileError, read};
 pub use fingerprint::{FaceChange, Fingerprint, SurfaceKind, compare};
+pub use joint::{FURTHEST_JOINT_MM, Joint, LinePlace, NeighbourEdges};
 pub use loops::BorderEdge;
 pub use trimmed::{TrimmedEdge, TrimmedRun, WallHere};
 

@@ -57,6 +57,7 @@ fn migrations() -> Migrator {
         one(1, "start", include_str!("../../../migrations/0001_start.sql")),
         one(2, "revision remarks", include_str!("../../../migrations/0002_revision_remarks.sql")),
         one(3, "conditions", include_str!("../../../migrations/0003_conditions.sql")),
+        one(5, "neighbours", include_str!("../../../migrations/0005_neighbours.sql")),
     ])
 }
 

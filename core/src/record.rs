@@ -264,7 +264,7 @@ pub struct EdgeResult {
     /// Length of the nominal edge, mm.
     pub length_mm: f64,
     /// Distance of the stations told, mm. Where there are more than a thousand, each told is the one furthest out of place
-    /// of several.
+    /// (of a gap or step: from the nominal one) of several.
     pub step_mm: f64,
     /// The stations, in the order of the line; corners of the line are left out.
     pub stations: Vec<EdgeStation>,
@@ -277,11 +277,12 @@ pub struct EdgeStation {
     pub along_mm: f64,
     /// Where the edge was found, in the part's axes, mm; where the nominal has it if it was not seen.
     pub at_mm: [f64; 3],
-    /// Filtered offset out of the nominal edge, mm, positive outside the material; absent where it was not seen.
+    /// Filtered offset out of the nominal edge, mm, positive outside the material; of a gap or step its size there. Absent
+    /// where it was not seen.
     pub offset_mm: Option<f64>,
     /// Its standard uncertainty from noise and spacing of the points, mm.
     pub standard_uncertainty_mm: Option<f64>,
-    /// What told it: `wall`, `mesh_border`, `surface`; empty where it was not seen.
+    /// What told it: `wall`, `mesh_border`, `surface`, of a step `skin`; empty where it was not seen.
     pub by: String,
 }
 
@@ -460,6 +461,15 @@ pub struct DatumRecord {
     pub residual_mm: Option<f64>,
 }
 
+/// A neighbour's nominal that served.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NeighbourRecord {
+    /// Id in the plan.
+    pub id: String,
+    /// SHA-256 of its nominal's file.
+    pub sha256: String,
+}
+
 /// Everything that was found, without ids or times: same input, same bytes.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Record {
@@ -469,6 +479,9 @@ pub struct Record {
     pub program_version: String,
     /// SHA-256 of the nominal's file; empty for a plan without one.
     pub nominal_sha256: String,
+    /// The neighbours' nominals to which gaps and steps were taken, in the plan's order; absent where there are none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub neighbours: Vec<NeighbourRecord>,
     /// SHA-256 of the plan's canonical form.
     pub plan_sha256: String,
     /// Scans and files of points, in the order of the sources.

@@ -8,9 +8,9 @@ use scantling_core::record::Verdict;
 use scantling_core::scan::LengthUnit;
 use scantling_server::clock::{Clock, Ids};
 use scantling_server::store::{
-    BlobRow, Claim, ClaimError, Content, Context, Errors, Failure, Filter, MeshHistory, NewAcquisition,
-    NewRevision, Outcome, Purpose, Request, Restraint, RevisionState, SourceRequest, Sqlite, State, Store,
-    StoreError, SurfaceClass, TakenConditions,
+    BlobRow, Claim, ClaimError, Content, Context, Errors, Failure, Filter, MeshHistory, NeighbourFile,
+    NewAcquisition, NewRevision, Outcome, Purpose, Request, Restraint, RevisionState, SourceRequest, Sqlite,
+    State, Store, StoreError, SurfaceClass, TakenConditions,
 };
 use sqlx::Executor;
 use tempfile::TempDir;
@@ -50,6 +50,10 @@ fn draft(id: &str) -> NewRevision {
         plan_sha256: "a".repeat(64),
         plan_source: String::new(),
         nominal: Some((NOMINAL.to_owned(), Some(LengthUnit::Millimetre))),
+        neighbours: vec![
+            NeighbourFile { id: "PANE".to_owned(), sha256: NOMINAL.to_owned(), unit: Some(LengthUnit::Inch) },
+            NeighbourFile { id: "LINER".to_owned(), sha256: SCAN.to_owned(), unit: None },
+        ],
         bound: Vec::new(),
         remarks: vec!["the nominal's file: a note".to_owned()],
     }

@@ -21,7 +21,7 @@ pub(crate) use calls::{Align, Associate, Criterion, Evaluate, Locate, OneScan, S
 pub(crate) use measure::{Measure, RevisionChoice, Sources};
 #[cfg(feature = "embedded")]
 pub(crate) use part::{MaterialSide, NominalArgs, NominalPlace, PartDiff, PartFaces};
-pub(crate) use part::{Part, PartName, PartRegister, Plan, PlanCheck, RevisionName};
+pub(crate) use part::{NeighbourArgs, Part, PartName, PartRegister, Plan, PlanCheck, RevisionName};
 pub(crate) use program::{Completions, Man};
 #[cfg(feature = "embedded")]
 pub(crate) use program::{Demo, Serve};

@@ -20,7 +20,8 @@ pub(crate) enum Plan {
 #[derive(Args, Debug)]
 #[command(after_help = "Examples:
   scantling plan check demo-files/ws-214.toml
-  scantling plan check demo-files/ws-214.toml --nominal demo-files/ws-214.stl --unit mm")]
+  scantling plan check demo-files/ws-214.toml --nominal demo-files/ws-214.stl --unit mm
+  scantling plan check surround.toml --nominal surround.stl --unit mm --neighbour PANE=pane-7.stl")]
 pub(crate) struct PlanCheck {
     /// The plan, TOML or JSON; - for stdin
     #[arg(value_name = "FILE")]
@@ -31,6 +32,28 @@ pub(crate) struct PlanCheck {
     /// Length unit of the nominal's file; not of a STEP file, which tells its own
     #[arg(long, value_enum, requires = "nominal")]
     pub(crate) unit: Option<Unit>,
+    #[command(flatten)]
+    pub(crate) neighbours: NeighbourArgs,
+}
+
+/// Where the nominals of a plan's neighbours are.
+#[derive(Args, Debug)]
+pub(crate) struct NeighbourArgs {
+    /// The nominal of a neighbour that the plan names, by its id; without it the file that the plan names is looked for beside
+    /// the plan
+    #[arg(long = "neighbour", value_name = "ID=FILE", requires = "nominal", value_parser = neighbour)]
+    pub(crate) files: Vec<(String, PathBuf)>,
+    /// Length unit of the neighbours' files where it is not that of the nominal; a STEP file tells its own
+    #[arg(long, value_enum, requires = "nominal")]
+    pub(crate) neighbour_unit: Option<Unit>,
+}
+
+/// `PANE=pane.stl`.
+fn neighbour(text: &str) -> Result<(String, PathBuf), String> {
+    match text.split_once('=') {
+        Some((id, file)) if !id.is_empty() && !file.is_empty() => Ok((id.to_owned(), PathBuf::from(file))),
+        _ => Err("write the id of the neighbour, `=` and its file, such as PANE=pane.stl".to_owned()),
+    }
 }
 
 #[derive(Subcommand, Debug)]
@@ -163,6 +186,8 @@ pub(crate) struct PartRegister {
     /// Length unit of the nominal's file; not of a STEP file, which tells its own
     #[arg(long, value_enum, requires = "nominal")]
     pub(crate) unit: Option<Unit>,
+    #[command(flatten)]
+    pub(crate) neighbours: NeighbourArgs,
     /// Id of the new revision: a-z, 0-9 and -, 63 at most
     #[arg(long, value_name = "ID")]
     pub(crate) revision: String,

@@ -12,6 +12,7 @@ mod instances;
 pub(crate) mod measure;
 #[cfg(feature = "embedded")]
 mod nominal;
+mod neighbours;
 pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;

@@ -4,5 +4,6 @@ mod commands;
 mod demo;
 mod hand;
 mod nominals;
+mod neighbours;
 mod scene;
 mod ways;

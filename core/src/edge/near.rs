@@ -55,6 +55,12 @@ impl<'a> Sides<'a> {
         Self { nominal, skin: tree(&line.skin), wall: some(&line.wall), other: some(&line.other) }
     }
 
+    /// How far the nominal skin lies above a place near its edge, mm.
+    pub(super) fn skin_above(&self, place: &Point, up: &Vector) -> f64 {
+        let foot = self.skin.nearest(place, f64::INFINITY);
+        foot.map_or(0.0, |foot| (foot.point - place).dot(up))
+    }
+
     /// Distance of a place from a side along the side's own normal, mm, and that normal.
     fn off(&self, tree: &SurfaceTree, p: &Point, reach_mm: f64) -> Option<(f64, Direction)> {
         let foot = tree.nearest(p, reach_mm)?;

@@ -8,6 +8,7 @@ mod edge;
 mod effects;
 mod extract;
 mod ideal;
+mod joint;
 mod location;
 mod profile;
 mod rehearsal;

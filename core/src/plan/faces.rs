@@ -9,8 +9,13 @@ use crate::geometry::{Direction, Point, Vector, math};
 use crate::nominal::{Carrier, FaceKey, Fingerprint, Nominal, SurfaceKind};
 
 /// Where a feature is that names faces; its faults are added.
-pub(super) fn place(faults: &Faults, place: &str, f: &file::Feature) -> Option<Place> {
-    let keys = match &f.face {
+pub(super) fn place(
+    faults: &Faults,
+    place: &str,
+    face: Option<&str>,
+    prints_given: &[file::FaceFingerprint],
+) -> Option<Place> {
+    let keys = match face {
         None => Vec::new(),
         Some(text) => {
             let words: Vec<&str> = text.split([' ', ',']).filter(|w| !w.is_empty()).collect();
@@ -30,8 +35,8 @@ pub(super) fn place(faults: &Faults, place: &str, f: &file::Feature) -> Option<P
     if let Some(pair) = twice.windows(2).find(|w| w[0] == w[1]) {
         faults.add(format!("{place}.face"), format!("names {} twice; leave one", pair[0]));
     }
-    let mut prints = Vec::with_capacity(f.fingerprint.len());
-    for (i, print) in f.fingerprint.iter().enumerate() {
+    let mut prints = Vec::with_capacity(prints_given.len());
+    for (i, print) in prints_given.iter().enumerate() {
         prints.push(fingerprint(faults, &format!("{place}.fingerprint[{i}]"), print)?);
     }
     if !keys.is_empty() && !prints.is_empty() && keys.len() != prints.len() {

@@ -2,15 +2,19 @@
 
 use super::bind::{BoundFeature, FaceMap};
 use super::domain::Situation;
+use super::neighbour::BoundNeighbour;
 use crate::geometry::Point;
 use crate::nominal::{Carrier, Nominal, Spread};
+
+/// What [`Lies::kind`] says of a neighbour's skin.
+pub const NEIGHBOUR: &str = "neighbour";
 
 /// How a feature lies on its nominal, in short: what a stored revision keeps of it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Lies {
     /// Id in the plan.
     pub feature: String,
-    /// Its kind, as the plan writes it.
+    /// Its kind, as the plan writes it; [`NEIGHBOUR`] of a neighbour's skin.
     pub kind: String,
     /// Area, mm2; 0 where it says its own place.
     pub area_mm2: f64,
@@ -43,10 +47,24 @@ impl Lies {
     }
 }
 
+impl From<&BoundNeighbour> for Lies {
+    fn from(neighbour: &BoundNeighbour) -> Self {
+        Self {
+            feature: neighbour.id.clone(),
+            kind: NEIGHBOUR.to_owned(),
+            area_mm2: neighbour.area_mm2,
+            centroid: neighbour.centroid,
+            diameter_mm: None,
+            spread: None,
+        }
+    }
+}
+
 impl FaceMap {
-    /// How each feature lies on the nominal, in short.
+    /// How each feature lies on the nominal, in short, and each neighbour's skin.
     pub fn lies(&self, nominal: Option<&Nominal>) -> Vec<Lies> {
-        self.features.iter().map(|f| Lies::of(f, nominal)).collect()
+        let neighbours = self.neighbours.iter().map(Lies::from);
+        self.features.iter().map(|f| Lies::of(f, nominal)).chain(neighbours).collect()
     }
 }
 

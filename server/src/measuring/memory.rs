@@ -94,10 +94,13 @@ pub(crate) fn foretold<'a>(
             }
         }
     }
-    let nominal = match &content.nominal {
+    let mut nominal = match &content.nominal {
         Some((sha256, _)) => announced(service, "the nominal", sha256)?,
         None => nothing(),
     };
+    for neighbour in &content.neighbours {
+        add(&mut nominal, &announced(service, "the nominal of a neighbour", &neighbour.sha256)?);
+    }
     Ok(inspect::cost(&scans, &nominal, &plan).saturating_add(points))
 }
 

@@ -160,6 +160,17 @@ pub struct Bound {
     pub faces: Vec<String>,
 }
 
+/// The nominal of a neighbour.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NeighbourFile {
+    /// Its id in the plan.
+    pub id: String,
+    /// Digest of its file.
+    pub sha256: String,
+    /// The length unit that was stated; `None` of a file that tells its own.
+    pub unit: Option<LengthUnit>,
+}
+
 /// What a caller gives to make a revision, checked.
 #[derive(Clone, Debug, PartialEq)]
 pub struct NewRevision {
@@ -172,6 +183,8 @@ pub struct NewRevision {
     pub plan_source: String,
     /// Digest of its nominal and the length unit that was stated; `None` for a plan without one.
     pub nominal: Option<(String, Option<LengthUnit>)>,
+    /// The nominals of the neighbours that the plan names.
+    pub neighbours: Vec<NeighbourFile>,
     pub bound: Vec<Bound>,
     /// What there was to tell when it was registered, beside what the plan itself gives.
     pub remarks: Vec<String>,

@@ -58,6 +58,7 @@ fn migrations() -> Migrator {
         one(2, "revision remarks", include_str!("../../../migrations/0002_revision_remarks.sql")),
         one(3, "conditions", include_str!("../../../migrations/0003_conditions.sql")),
         one(4, "nominals with units", include_str!("../../../migrations/0004_nominals_with_units.sql")),
+        one(5, "neighbours", include_str!("../../../migrations/0005_neighbours.sql")),
     ])
 }
 

@@ -41,6 +41,8 @@ const LEAST_SHEET: usize = 30;
 const ANCHORS: usize = 400;
 const AROUND: usize = 96;
 const TRIED: usize = 24;
+/// Most steps of half a thickness that are tried to either side.
+const ASIDE: i32 = 8;
 /// What lies within this many thicknesses is looked at: further off, a bent part fits neither side.
 const NEAR: f64 = 1.6;
 /// Fewer points that tell the sides apart decide nothing.
@@ -352,7 +354,19 @@ impl Ground<'_> {
         let Some(thickness) = feet.thickness_mm() else { return (0.0, 0.0) };
         let (most, reach) = (0.5 * thickness, NEAR * thickness + 2.0 * around.spacing_mm);
         let p = &self.points[i];
-        let far = |q: &Point, off: Vector| self.tree.nearest(&(q + off), most).map_or(most, |f| f.distance);
+        let n = self.sheets.along[i];
+        // A bent part goes aside on a slope too, so what lies beside may be found as far aside as it is off.
+        let far = |q: &Point, off: Vector| {
+            let aside = q - p;
+            let aside =
+                Direction::new(aside - n * n.dot(&aside)).map_or_else(Vector::zeros, Direction::vector);
+            let steps = ((off.norm() / most) as i32).min(ASIDE);
+            let at = |k: i32| {
+                let place = q + off + aside * (f64::from(k) * most);
+                self.tree.nearest(&place, most).map_or(most, |f| f.distance)
+            };
+            (-steps..=steps).map(at).fold(most, f64::min)
+        };
         let others: Vec<usize> = around
             .tree
             .nearest(p, AROUND)

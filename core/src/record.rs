@@ -371,9 +371,12 @@ pub struct SourceRecord {
 pub struct ConditionsRecord {
     /// The instrument.
     pub instrument: Option<String>,
-    /// What was stated of its errors, by name, as standard uncertainties.
+    /// Its name in the register of instruments, where one was named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub registered_instrument: Option<String>,
+    /// What was stated of its errors, or is by its verification, by name, as standard uncertainties.
     pub instrument_errors: BTreeMap<String, f64>,
-    /// Its verification.
+    /// The verification that was in force on the day; absent where none was, and where none was looked for.
     pub verification: Option<String>,
     /// The day on which that was made.
     pub verified_on: Option<String>,

@@ -9,7 +9,7 @@ use scantling_core::record::{DeviationMap, Record};
 use scantling_core::uncertainty::Conditions;
 
 use super::page;
-use crate::convert::conditions;
+use crate::instruments;
 use crate::measuring::{self, MeasureError, internal, refused_points};
 use crate::report::Surface;
 use crate::service::Service;
@@ -24,6 +24,8 @@ pub(crate) struct Job {
     pub(crate) revision: Revision,
     /// Each source with what it names.
     pub(crate) sources: Vec<(SourceRequest, Acquisition)>,
+    /// How each was taken, with the verification of its instrument that is in force now.
+    pub(crate) conditions: Vec<Conditions>,
     pub(crate) readings: Vec<Reading>,
     pub(crate) serial_number: String,
     pub(crate) purpose: Purpose,
@@ -48,12 +50,16 @@ impl Job {
     pub(crate) async fn load(service: &Service, claim: &Claim) -> Result<Self, StoreError> {
         let request = &claim.inspection.request;
         let mut sources = Vec::with_capacity(request.sources.len());
+        let mut conditions = Vec::with_capacity(request.sources.len());
         for source in &request.sources {
-            sources.push((source.clone(), service.store.acquisition(&source.acquisition).await?));
+            let acquisition = service.store.acquisition(&source.acquisition).await?;
+            conditions.push(instruments::conditions(&service.store, &acquisition).await?);
+            sources.push((source.clone(), acquisition));
         }
         Ok(Self {
             revision: service.store.revision(&request.part, &request.revision).await?,
             sources,
+            conditions,
             readings: request.readings.clone(),
             part_title: service.store.part(&request.part).await?.title,
             serial_number: request.serial_number.clone(),
@@ -84,8 +90,8 @@ pub(crate) fn measure(
     let (scans, points) = measuring::apart(&loaded);
     // Scans first, then points, as core counts them.
     let of = |wanted: Content| {
-        let all = job.sources.iter().map(|s| &s.1).filter(move |a| a.content.content == wanted);
-        all.map(conditions::of_acquisition)
+        let all = job.sources.iter().zip(&job.conditions);
+        all.filter(move |(s, _)| s.1.content.content == wanted).map(|(_, c)| c.clone())
     };
     let conditions: Vec<Conditions> = of(Content::Scan).chain(of(Content::Points)).collect();
     let question = inspect::Job {

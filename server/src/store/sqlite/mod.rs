@@ -20,6 +20,7 @@ macro_rules! row {
 mod acquisitions;
 mod audit;
 mod inspections;
+mod instruments;
 mod jobs;
 mod parts;
 mod revisions;
@@ -57,6 +58,7 @@ fn migrations() -> Migrator {
         one(1, "start", include_str!("../../../migrations/0001_start.sql")),
         one(2, "revision remarks", include_str!("../../../migrations/0002_revision_remarks.sql")),
         one(3, "conditions", include_str!("../../../migrations/0003_conditions.sql")),
+        one(4, "instruments", include_str!("../../../migrations/0004_instruments.sql")),
     ])
 }
 

@@ -61,7 +61,7 @@ async fn withdraw(server: &Server, id: &str, reason: &str) -> Result<Verificatio
 async fn instruments_and_verifications_are_registered_shown_and_withdrawn_but_never_changed() {
     let server = Server::start().await;
     let status = refused(
-        verify(&server, "a", certified("2026-03-01", "2027-03-01")).await,
+        verify(&server, "a", certified("2024-03-01", "2025-03-01")).await,
         Code::NotFound,
         "NOT_FOUND",
     );
@@ -81,11 +81,11 @@ async fn instruments_and_verifications_are_registered_shown_and_withdrawn_but_ne
     let second = register(&server).list_instruments(next).await.unwrap().into_inner();
     assert_eq!((second.instruments, second.next_page_token.as_str()), (vec![arm], ""));
 
-    let a = verify(&server, "a", certified("2026-03-01", "2027-03-01")).await.unwrap();
+    let a = verify(&server, "a", certified("2024-03-01", "2025-03-01")).await.unwrap();
     assert_eq!(a.name, "instruments/arm-2/verifications/a");
-    let again = verify(&server, "a", certified("2026-04-01", "2027-03-01")).await;
+    let again = verify(&server, "a", certified("2024-04-01", "2025-03-01")).await;
     refused(again, Code::AlreadyExists, "ALREADY_EXISTS");
-    let b = verify(&server, "b", certified("2025-03-01", "2026-03-01")).await.unwrap();
+    let b = verify(&server, "b", certified("2023-03-01", "2024-03-01")).await.unwrap();
     let get = GetVerificationRequest { name: b.name.clone() };
     assert_eq!(register(&server).get_verification(get).await.unwrap().into_inner(), b);
     let status = refused(withdraw(&server, "a", " ").await, Code::InvalidArgument, "INVALID_FIELD");
@@ -125,7 +125,7 @@ async fn everything_wrong_with_a_verification_is_said_at_once() {
     let server = Server::start().await;
     add(&server, "arm-2").await.unwrap();
     let wrong = Verification {
-        verified_on: "2026-02-30".into(),
+        verified_on: "2024-02-30".into(),
         valid_until: "soon".into(),
         surface_classes: vec![0, 77],
         errors: Some(InstrumentErrors { probing_mm: Some(f64::NAN), ..InstrumentErrors::default() }),
@@ -151,7 +151,7 @@ async fn everything_wrong_with_a_verification_is_said_at_once() {
         ..certified(on, until)
     };
     let status = refused(
-        verify(&server, "a", certificate("2026-03-01", "2026-02-01")).await,
+        verify(&server, "a", certificate("2024-03-01", "2024-02-01")).await,
         Code::InvalidArgument,
         "INVALID_FIELD",
     );
@@ -168,7 +168,7 @@ async fn everything_wrong_with_a_verification_is_said_at_once() {
     let missing = Certificate { title: "KB".into(), blob: format!("blobs/{}", "0".repeat(64)) };
     let missing = Verification {
         source: Some(KnownFrom::Certificate(missing)),
-        ..certified("2026-03-01", "2026-04-01")
+        ..certified("2024-03-01", "2024-04-01")
     };
     refused(verify(&server, "a", missing).await, Code::NotFound, "NOT_FOUND");
 }
@@ -205,7 +205,7 @@ async fn a_scan_that_is_none_of_the_balls_registers_nothing() {
     let by_scan = |scan: BallScan| Verification {
         errors: None,
         source: Some(KnownFrom::BallScan(scan)),
-        ..certified("2026-03-01", "2027-03-01")
+        ..certified("2024-03-01", "2025-03-01")
     };
     let none = verify(&server, "a", by_scan(scan.clone())).await;
     refused(none, Code::FailedPrecondition, "UNDETERMINED");
@@ -310,7 +310,7 @@ impl Plant {
         Self { server, revision, blob, count: 0 }
     }
 
-    /// Taken with the arm on 2026-06-01, dull.
+    /// Taken with the arm on 2024-06-01, dull.
     fn taken(&self) -> Acquisition {
         Acquisition {
             blob: self.blob.clone(),
@@ -318,8 +318,8 @@ impl Plant {
             content: AcquisitionContent::Points.into(),
             coordinates: PointCoordinates::Instrument.into(),
             registered_instrument: "instruments/arm-2".into(),
-            // 2026-06-01 is day 20,605 of the epoch.
-            acquire_time: Some(prost_types::Timestamp { seconds: 20_605 * 86_400 + 3_600, nanos: 0 }),
+            // 2024-06-01 is day 19,875 of the epoch.
+            acquire_time: Some(prost_types::Timestamp { seconds: 19_875 * 86_400 + 3_600, nanos: 0 }),
             surface_class: SurfaceClass::Dull.into(),
             ..Acquisition::default()
         }
@@ -374,17 +374,17 @@ async fn the_verification_in_force_on_the_day_tells_errors_and_validity() {
     // Without any: nothing conforms, and the reason says what to do.
     let none = plant.judged(plant.taken()).await;
     undecided(&none, &["none at all", "verify the instrument on a dull surface"]);
-    assert_eq!(conditions(&none)["taken_on"], "2026-06-01");
+    assert_eq!(conditions(&none)["taken_on"], "2024-06-01");
 
-    verify(&plant.server, "a", certified("2026-01-10", "2027-01-10")).await.unwrap();
-    verify(&plant.server, "later", certified("2026-06-02", "2027-06-02")).await.unwrap();
+    verify(&plant.server, "a", certified("2024-01-10", "2025-01-10")).await.unwrap();
+    verify(&plant.server, "later", certified("2024-06-02", "2025-06-02")).await.unwrap();
     let good = plant.judged(plant.taken()).await;
     assert_eq!(good.verdict(), Verdict::Conforms, "{}", good.reason);
     let told = conditions(&good);
     assert_eq!(told["registered_instrument"], "instruments/arm-2");
     assert_eq!(told["verification"], "instruments/arm-2/verifications/a");
-    assert_eq!(told["verified_on"], "2026-01-10");
-    assert_eq!(told["verification_valid_until"], "2027-01-10");
+    assert_eq!(told["verified_on"], "2024-01-10");
+    assert_eq!(told["verification_valid_until"], "2025-01-10");
     assert_eq!(told["instrument"], "Arm 2 (instruments/arm-2)");
     assert_eq!(told["instrument_errors"], serde_json::json!({ "probing_mm": 0.004 }));
     // What is stated with the acquisition counts where it is larger.
@@ -410,13 +410,13 @@ async fn the_verification_in_force_on_the_day_tells_errors_and_validity() {
     assert_eq!(plant.judged(sprayed).await.verdict(), Verdict::Conforms);
 
     // A later one counts, also where it has expired; and one that was not passed.
-    verify(&plant.server, "short", certified("2026-05-01", "2026-05-31")).await.unwrap();
+    verify(&plant.server, "short", certified("2024-05-01", "2024-05-31")).await.unwrap();
     let expired = plant.judged(plant.taken()).await;
     undecided(
         &expired,
-        &["verifications/short", "valid until 2026-05-31", "taken on 2026-06-01", "measure again"],
+        &["verifications/short", "valid until 2024-05-31", "taken on 2024-06-01", "measure again"],
     );
-    assert_eq!(conditions(&expired)["verification_valid_until"], "2026-05-31");
+    assert_eq!(conditions(&expired)["verification_valid_until"], "2024-05-31");
     let evaluate = EvaluateRequest {
         revision: plant.revision.clone(),
         points: vec![plant.acquire(plant.taken()).await.unwrap()],
@@ -429,7 +429,7 @@ async fn the_verification_in_force_on_the_day_tells_errors_and_validity() {
     assert_eq!(plant.judged(plant.taken()).await.verdict(), Verdict::Conforms);
     let failed = Verification {
         problems: vec!["the probing size error is 0.08 mm".into()],
-        ..certified("2026-05-02", "2027-05-01")
+        ..certified("2024-05-02", "2025-05-01")
     };
     verify(&plant.server, "failed", failed).await.unwrap();
     undecided(&plant.judged(plant.taken()).await, &["not passed", "0.08 mm"]);
@@ -437,13 +437,13 @@ async fn the_verification_in_force_on_the_day_tells_errors_and_validity() {
 
     // Withdrawn, it counts no longer; what was recorded with it stays as it is.
     withdraw(&plant.server, "a", "the artefact was warm").await.unwrap();
-    undecided(&plant.judged(plant.taken()).await, &["dull surfaces", "2027-06-02"]);
+    undecided(&plant.judged(plant.taken()).await, &["dull surfaces", "2025-06-02"]);
     let again = scantling_proto::v1::GetInspectionRequest { name: good.name.clone() };
     let kept = plant.server.inspections().get_inspection(again).await.unwrap().into_inner();
     assert_eq!((kept.verdict(), kept.result_sha256), (Verdict::Conforms, good.result_sha256));
 
     // What a simulator verified vouches for rehearsals only.
-    let simulated = Verification { simulated: true, ..certified("2026-02-01", "2027-02-01") };
+    let simulated = Verification { simulated: true, ..certified("2024-02-01", "2025-02-01") };
     verify(&plant.server, "simulated", simulated).await.unwrap();
     undecided(&plant.judged(plant.taken()).await, &["dull surfaces"]);
     let rehearsal = Acquisition { simulated: true, ..plant.taken() };
@@ -457,7 +457,7 @@ async fn what_fails_still_fails_and_one_for_every_surface_needs_none_stated() {
     let mut plant = Plant::new(server, 30.9).await;
     let bad = plant.judged(plant.taken()).await;
     assert_eq!(bad.verdict(), Verdict::DoesNotConform, "{}", bad.reason);
-    let every = Verification { surface_classes: Vec::new(), ..certified("2026-01-10", "2027-01-10") };
+    let every = Verification { surface_classes: Vec::new(), ..certified("2024-01-10", "2025-01-10") };
     verify(&plant.server, "touch", every).await.unwrap();
     let unsaid = Acquisition { surface_class: 0, ..plant.taken() };
     let bad = plant.judged(unsaid).await;

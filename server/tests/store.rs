@@ -177,6 +177,32 @@ async fn releasing_a_revision_supersedes_the_one_before() {
 }
 
 #[tokio::test]
+async fn other_nominals_of_a_part_are_found_newest_first_and_once_each() {
+    let b = bench().await;
+    set_up(&b.store).await;
+    let others = async |id: &str, most: u32| -> Vec<String> {
+        let found = b.store.other_nominals("ws-214", id, most).await.unwrap();
+        found.into_iter().map(|r| r.content.id).collect()
+    };
+    assert!(others("c", 9).await.is_empty());
+    let of = |id: &str, nominal: Option<&str>| NewRevision {
+        nominal: nominal.map(|n| (n.to_owned(), Some(LengthUnit::Millimetre))),
+        ..draft(id)
+    };
+    let third = "3".repeat(64);
+    blob(&b.store, &third).await;
+    for (id, nominal) in
+        [("d", Some(SCAN)), ("e", Some(NOMINAL)), ("f", Some(SCAN)), ("g", Some(third.as_str())), ("h", None)]
+    {
+        b.store.create_revision(ME, &of(id, nominal)).await.unwrap();
+    }
+    assert_eq!(others("c", 9).await, ["g", "f"]);
+    assert_eq!(others("c", 1).await, ["g"]);
+    assert_eq!(others("d", 9).await, ["g", "e"]);
+    assert!(others("h", 9).await.is_empty(), "nothing is to be compared where nothing was scanned");
+}
+
+#[tokio::test]
 async fn an_upload_advances_only_from_where_it_stands() {
     let b = bench().await;
     let upload = b.store.begin_upload(ME, SCAN, 100).await.unwrap();

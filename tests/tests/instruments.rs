@@ -48,7 +48,7 @@ impl Running {
         Ok(self.register.create_verification(request).await?.into_inner())
     }
 
-    /// A simulated scan taken with the scanner at noon of 2026-06-01 on a dull surface, or as `change` says.
+    /// A simulated scan taken with the scanner at noon of 2024-06-01 on a dull surface, or as `change` says.
     async fn measure(
         &mut self,
         revision: &str,
@@ -60,8 +60,8 @@ impl Running {
             length_unit: LengthUnit::Millimetre.into(),
             simulated: true,
             registered_instrument: SCANNER.into(),
-            // 2026-06-01 is day 20,605 of the epoch.
-            acquire_time: Some(prost_types::Timestamp { seconds: 20_605 * 86_400 + 43_200, nanos: 0 }),
+            // 2024-06-01 is day 19,875 of the epoch.
+            acquire_time: Some(prost_types::Timestamp { seconds: 19_875 * 86_400 + 43_200, nanos: 0 }),
             surface_class: SurfaceClass::Dull.into(),
             ..Acquisition::default()
         };
@@ -110,7 +110,7 @@ async fn a_scanner_is_verified_by_a_scan_of_balls_within_a_tenth() {
             errors: None,
             source: Some(KnownFrom::BallScan(ball_scan.clone())),
             simulated: true,
-            ..certified("2026-03-01", "2027-02-28")
+            ..certified("2024-03-01", "2025-02-28")
         };
         let kept = r.verify(&format!("v{seed}"), verification.clone()).await.unwrap();
         // Looking first and registering then is the same answer.
@@ -149,12 +149,12 @@ async fn the_scanner_vouches_for_its_time_and_surface_and_a_bad_part_fails_whate
     let demo = Demo::new(1, 1.0);
     let revision = r.plant.register("ws-214", &demo.plan_toml(), &demo.nominal_stl()).await.unwrap();
     let (good, bad) = (demo.good_scan_ply(SPACING_MM).unwrap(), demo.bad_scan_ply(SPACING_MM).unwrap());
-    r.verify("2026-01", certified("2026-01-10", "2027-01-10")).await.unwrap();
+    r.verify("2024-01", certified("2024-01-10", "2025-01-10")).await.unwrap();
     let vouched = r.measure(&revision, &good, |_| {}).await;
     assert_eq!(vouched.verdict(), Verdict::Conforms, "{}", vouched.reason);
     let record: serde_json::Value = serde_json::from_str(&vouched.result_json).unwrap();
     let conditions = &record["sources"][0]["conditions"];
-    assert_eq!(conditions["verification"], "instruments/scanner-3/verifications/2026-01");
+    assert_eq!(conditions["verification"], "instruments/scanner-3/verifications/2024-01");
     assert_eq!(conditions["instrument_errors"]["length_scale_mm_per_m"], 0.005);
     let scale = vouched.evaluations.iter().flat_map(|e| &e.budget).any(|b| b.source == "length_scale");
     assert!(scale, "its scale is in the budgets: {:?}", vouched.evaluations[0].budget);
@@ -170,9 +170,9 @@ async fn the_scanner_vouches_for_its_time_and_surface_and_a_bad_part_fails_whate
     let expired = r.measure(&revision, &bad, late).await;
     assert_eq!(expired.verdict(), Verdict::DoesNotConform, "{}", expired.reason);
     assert!(expired.evaluations.iter().all(|e| e.verdict() != Verdict::Conforms));
-    assert!(expired.cautions.iter().any(|c| c.contains("valid until 2027-01-10")), "{:?}", expired.cautions);
+    assert!(expired.cautions.iter().any(|c| c.contains("valid until 2025-01-10")), "{:?}", expired.cautions);
 
-    let name = "instruments/scanner-3/verifications/2026-01".to_owned();
+    let name = "instruments/scanner-3/verifications/2024-01".to_owned();
     let request = WithdrawVerificationRequest { name, reason: "the artefact was warm".into() };
     r.register.withdraw_verification(request).await.unwrap();
     let withdrawn = r.measure(&revision, &good, |a| a.operator = "again".into()).await;

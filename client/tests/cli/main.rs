@@ -3,5 +3,6 @@
 mod commands;
 mod demo;
 mod hand;
+mod instruments;
 mod scene;
 mod ways;

@@ -115,6 +115,8 @@ operations! {
     revision(part: &str, id: &str) -> Result<Revision, StoreError>;
     /// Revisions of a part, oldest first.
     list_revisions(part: &str, after: i64, size: u32) -> Result<Page<Revision>, StoreError>;
+    /// Other revisions of a part with another nominal than one's, the newest of each nominal, newest first.
+    other_nominals(part: &str, id: &str, most: u32) -> Result<Vec<Revision>, StoreError>;
     /// Puts a draft in force and supersedes the one before.
     release_revision(caller: &str, part: &str, id: &str) -> Result<Revision, StoreError>;
 

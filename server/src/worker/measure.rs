@@ -5,7 +5,8 @@ use std::sync::atomic::AtomicBool;
 
 use scantling_core::inspect::{self, InspectError, Inspected};
 use scantling_core::readings::Reading;
-use scantling_core::record::{DeviationMap, Record};
+use scantling_core::record::{DeviationMap, Record, Verdict};
+use scantling_core::run::Run;
 use scantling_core::uncertainty::Conditions;
 
 use super::page;
@@ -17,11 +18,16 @@ use crate::store::{
     Acquisition, Claim, Content, Context, Failure, Purpose, Revision, SourceRequest, StoreError,
 };
 
+/// So many other nominals are compared at most: each is read and aligned once more.
+const MOST_OTHERS: u32 = 3;
+
 /// Everything an inspection needs but the bytes.
 #[derive(Debug)]
 pub(crate) struct Job {
     pub(crate) part_title: String,
     pub(crate) revision: Revision,
+    /// Others of the part with other nominals, which a part that does not conform may have been made to.
+    pub(crate) others: Vec<Revision>,
     /// Each source with what it names.
     pub(crate) sources: Vec<(SourceRequest, Acquisition)>,
     /// How each was taken, with the verification of its instrument that is in force now.
@@ -58,6 +64,7 @@ impl Job {
         }
         Ok(Self {
             revision: service.store.revision(&request.part, &request.revision).await?,
+            others: service.store.other_nominals(&request.part, &request.revision, MOST_OTHERS).await?,
             sources,
             conditions,
             readings: request.readings.clone(),
@@ -105,8 +112,11 @@ pub(crate) fn measure(
         scope: &job.scope,
         conditions: &conditions,
     };
-    let Inspected { record, deviation, picture } =
+    let Inspected { mut record, deviation, picture } =
         inspect::inspect(&run, &question).map_err(|e| failed(&e))?;
+    if matches!(record.verdict, Verdict::DoesNotConform | Verdict::NotMeasured) {
+        ask_others(service, &run, job, &question, &mut record)?;
+    }
     let shown = page::Shown {
         inspection,
         job,
@@ -126,6 +136,36 @@ pub(crate) fn measure(
         None
     });
     Ok(Measured { record, report, deviation })
+}
+
+/// Asks whether the scans fit another revision better.
+fn ask_others(
+    service: &Service,
+    run: &Run,
+    job: &Job,
+    question: &inspect::Job,
+    record: &mut Record,
+) -> Result<(), MeasureError> {
+    let mut ready = Vec::new();
+    for other in &job.others {
+        match measuring::ready(service, run, &other.content) {
+            Ok(one) => ready.push(one),
+            Err(MeasureError::Stopped) => return Err(MeasureError::Stopped),
+            // The verdict does not wait for it.
+            Err(fault) => {
+                tracing::warn!(revision = %other.content.id, ?fault, "another revision cannot be compared");
+            }
+        }
+    }
+    let others: Vec<inspect::OtherRevision> = ready
+        .iter()
+        .filter_map(|r| {
+            let nominal = r.nominal.as_deref()?;
+            let nominal_sha256 = r.nominal_sha256.clone();
+            Some(inspect::OtherRevision { nominal, nominal_sha256, plan: &r.plan, faces: &r.faces })
+        })
+        .collect();
+    inspect::tell_better_revision(run, question, record, &others).map_err(|_| MeasureError::Stopped)
 }
 
 /// Why core gave no record.

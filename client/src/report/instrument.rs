@@ -150,8 +150,8 @@ fn of_balls(results: &BallResults, look: &Look) -> String {
     let mut text = format!("\n{}", table(&head, rows.collect(), look));
     let rows = results.lengths.iter().map(|l| {
         vec![
-            words(&l.from),
-            words(&l.to),
+            words(&l.from_ball),
+            words(&l.to_ball),
             number(plain(l.calibrated_mm)),
             number(rounded(l.error_mm)),
             number(rounded(l.standard_uncertainty_mm)),

@@ -272,8 +272,8 @@ fn of_results(results: BallResults) -> v1::BallResults {
         noise_mm: b.noise_mm,
     });
     let lengths = results.lengths.into_iter().map(|l| v1::LengthResult {
-        from: l.from,
-        to: l.to,
+        from_ball: l.from,
+        to_ball: l.to,
         calibrated_mm: l.calibrated_mm,
         error_mm: l.error_mm,
         standard_uncertainty_mm: l.standard_mm,

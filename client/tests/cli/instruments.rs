@@ -9,6 +9,11 @@ fn json(bytes: &[u8]) -> serde_json::Value {
     serde_json::from_slice(bytes).unwrap_or_else(|e| panic!("{e}: {}", said(bytes)))
 }
 
+/// On one line, wherever its lines were broken.
+fn unwrapped(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 /// The bracket measured with the arm on a day; the answer's exit code and what was said.
 fn measured(scene: &Scene, serial: &str, more: &[&str]) -> (Option<i32>, String) {
     let output = scene
@@ -29,7 +34,7 @@ fn measured(scene: &Scene, serial: &str, more: &[&str]) -> (Option<i32>, String)
         .args(more)
         .output()
         .expect("runs");
-    (output.status.code(), said(&output.stdout) + &said(&output.stderr))
+    (output.status.code(), unwrapped(&(said(&output.stdout) + &said(&output.stderr))))
 }
 
 #[test]
@@ -82,7 +87,7 @@ fn an_arm_is_registered_verified_used_and_its_verification_withdrawn() {
         ["--certificate", "KB 119", "--certificate-file", "kb.txt", "--every-surface", "--probing", "0.004"];
     let verified = verify(&stated);
     assert_eq!(verified.status.code(), Some(0), "{}", said(&verified.stderr));
-    let text = said(&verified.stdout);
+    let text = unwrapped(&said(&verified.stdout));
     assert!(text.contains("certificate KB 119 (blobs/") && text.contains("0.0040 mm"), "{text}");
     let shown =
         scene.scantling().args(["--output", "json", "instrument", "show", "arm-2"]).assert().success();

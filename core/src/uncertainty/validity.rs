@@ -72,9 +72,12 @@ impl Validity {
         match self {
             Validity::Verified(v) => v.problem(),
             Validity::Unverified { instrument, surface, taken_on, elsewhere } => {
-                let what = match surface {
-                    Some(class) => format!("no verification on {} surfaces", class.word()),
-                    None => "no verification for every kind of surface, and the surface is not stated".into(),
+                let (first, what) = match surface {
+                    Some(class) => ("", format!("on {} surfaces", class.word())),
+                    None => (
+                        "how the surface takes light is not stated, and ",
+                        "for every kind of surface".into(),
+                    ),
                 };
                 let other = match elsewhere {
                     None => "it has none at all".into(),
@@ -87,7 +90,7 @@ impl Validity {
                     ),
                 };
                 Some(format!(
-                    "the instrument {instrument} had {what} by {taken_on}, when this was taken ({other})"
+                    "{first}the instrument {instrument} had no verification {what} by {taken_on}, when this was taken ({other})"
                 ))
             }
         }
@@ -102,7 +105,7 @@ impl Validity {
                 class.word()
             ),
             Validity::Unverified { surface: None, .. } => {
-                "state the surface class when the scan is recorded, and measure again".into()
+                "state the surface class when the scan is recorded, or verify the instrument for every kind of surface, and measure again".into()
             }
         }
     }

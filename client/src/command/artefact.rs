@@ -71,7 +71,7 @@ mod tests {
         assert_eq!((artefact.balls.len(), artefact.balls[1].at_mm[0]), (3, 980.0));
         assert_eq!(permitted.length_error_mm_per_m, Some(0.04));
         let slip = TEMPLATE.replacen("diameter_mm = 30.0", "diametre_mm = 30.0", 1);
-        let error = read("it", &slip).err().expect("refused");
+        let error = read("it", &slip).expect_err("refused");
         assert_eq!(Exit::of_error(&error), Exit::Refused);
         assert!(error.to_string().contains("diametre_mm"), "{error}");
     }

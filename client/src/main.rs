@@ -31,7 +31,7 @@ use tracing_subscriber::EnvFilter;
 
 #[cfg(feature = "embedded")]
 use args::Scan;
-use args::{Arguments, Command, Global, Part, Plan, Record};
+use args::{Arguments, Command, Global, Instrument, Part, Plan, Record};
 use command::Context;
 use connect::Service;
 use exit::Exit;
@@ -174,6 +174,12 @@ async fn answer(context: &Context, command: Command) -> anyhow::Result<Exit> {
         Command::Part(Part::List) => command::part::list(context).await,
         Command::Part(Part::Show(args)) => command::part::show(context, &args).await,
         Command::Part(Part::Release(args)) => command::part::release(context, &args).await,
+        Command::Instrument(Instrument::Add(args)) => command::instrument::add(context, args).await,
+        Command::Instrument(Instrument::List) => command::instrument::list(context).await,
+        Command::Instrument(Instrument::Show(args)) => command::instrument::show(context, &args).await,
+        Command::Instrument(Instrument::Verify(args)) => command::instrument::verify(context, *args).await,
+        Command::Instrument(Instrument::Withdraw(args)) => command::instrument::withdraw(context, args).await,
+        Command::Instrument(Instrument::Balls(args)) => command::instrument::balls(context, args).await,
         Command::Measure(args) => command::measure::run(context, *args).await,
         Command::Locate(args) => command::calls::run_locate(context, args).await,
         Command::Align(args) => command::calls::align(context, args).await,

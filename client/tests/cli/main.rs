@@ -5,5 +5,6 @@ mod demo;
 mod hand;
 mod nominals;
 mod neighbours;
+mod instruments;
 mod scene;
 mod ways;

@@ -155,5 +155,6 @@ pub(super) fn record(job: &Job, evaluations: Vec<Evaluation>) -> Record {
         reason,
         cautions,
         advice: Vec::new(),
+        better_revision: None,
     }
 }

@@ -1,5 +1,7 @@
 //! Where the service calls core to measure. Runs on the threads for it and blocks.
 
+pub(crate) mod admitted;
+pub(crate) mod balls;
 pub(crate) mod memory;
 pub(crate) mod sums;
 

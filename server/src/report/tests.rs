@@ -127,6 +127,7 @@ fn every_kind() -> Record {
         reason: "characteristic 2 does not conform".into(),
         cautions: vec!["The scan carries no normals.".into()],
         advice: Vec::new(),
+        better_revision: None,
     }
 }
 

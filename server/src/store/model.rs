@@ -237,6 +237,8 @@ pub struct NewAcquisition {
     pub point_standard_mm: Option<f64>,
     /// How it was taken beyond that.
     pub conditions: TakenConditions,
+    /// Id of the instrument in the register, where one was named.
+    pub registered_instrument: Option<String>,
 }
 
 /// What is stated of an instrument's errors, as standard uncertainties.
@@ -251,6 +253,22 @@ pub struct Errors {
     pub length_scale_mm_per_m: Option<f64>,
     pub distortion_mm: Option<f64>,
     pub probing_mm: Option<f64>,
+}
+
+impl Errors {
+    /// What is stated here, and elsewhere where nothing is.
+    pub fn or(&self, elsewhere: &Self) -> Self {
+        Self {
+            point_noise_mm: self.point_noise_mm.or(elsewhere.point_noise_mm),
+            correlated_noise_mm: self.correlated_noise_mm.or(elsewhere.correlated_noise_mm),
+            correlation_length_mm: self.correlation_length_mm.or(elsewhere.correlation_length_mm),
+            pass_seam_mm: self.pass_seam_mm.or(elsewhere.pass_seam_mm),
+            pass_width_mm: self.pass_width_mm.or(elsewhere.pass_width_mm),
+            length_scale_mm_per_m: self.length_scale_mm_per_m.or(elsewhere.length_scale_mm_per_m),
+            distortion_mm: self.distortion_mm.or(elsewhere.distortion_mm),
+            probing_mm: self.probing_mm.or(elsewhere.probing_mm),
+        }
+    }
 }
 
 /// How an acquisition was taken, as far as it was stated and has no place of its own.

@@ -20,6 +20,7 @@ macro_rules! row {
 mod acquisitions;
 mod audit;
 mod inspections;
+mod instruments;
 mod jobs;
 mod parts;
 mod revisions;
@@ -59,6 +60,7 @@ fn migrations() -> Migrator {
         one(3, "conditions", include_str!("../../../migrations/0003_conditions.sql")),
         one(4, "nominals with units", include_str!("../../../migrations/0004_nominals_with_units.sql")),
         one(5, "neighbours", include_str!("../../../migrations/0005_neighbours.sql")),
+        one(6, "instruments", include_str!("../../../migrations/0006_instruments.sql")),
     ])
 }
 

@@ -159,6 +159,27 @@ impl Sqlite {
         Ok(Page { items: rows.into_iter().map(Row::read).collect::<Result<_, _>>()?, next })
     }
 
+    pub(in crate::store) async fn other_nominals(
+        &self,
+        part: &str,
+        id: &str,
+        most: u32,
+    ) -> Result<Vec<Revision>, StoreError> {
+        let rows: Vec<Row> = sqlx::query_as(
+            "SELECT * FROM revision WHERE ord IN (
+                 SELECT max(ord) FROM revision WHERE part = ?1 AND nominal_sha256 <>
+                     (SELECT nominal_sha256 FROM revision WHERE part = ?1 AND id = ?2)
+                 GROUP BY nominal_sha256)
+             ORDER BY ord DESC LIMIT ?3",
+        )
+        .bind(part)
+        .bind(id)
+        .bind(i64::from(most))
+        .fetch_all(&self.reader)
+        .await?;
+        rows.into_iter().map(Row::read).collect()
+    }
+
     pub(in crate::store) async fn release_revision(
         &self,
         caller: &str,

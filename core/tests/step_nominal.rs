@@ -270,6 +270,20 @@ fn what_a_file_is_not_is_said() {
     assert_eq!(ask(BLOCK, NominalFile { unit, ..NominalFile::default() }), NominalFileError::UnitInFile);
     let stl = "solid a\nfacet normal 0 0 1\nouter loop\nvertex 0 0 0\nvertex 1 0 0\nvertex 0 1 0\nendloop\nendfacet\nendsolid a\n";
     assert_eq!(ask(stl, NominalFile::default()), NominalFileError::UnitNeeded);
+    // What is none of the formats is not asked for a unit.
+    let utf16: Vec<u8> = BLOCK.encode_utf16().flat_map(u16::to_le_bytes).collect();
+    let marked = [&b"\xFF\xFE"[..], &utf16].concat();
+    for (bytes, what) in [
+        (&b""[..], "empty"),
+        (&b" \n"[..], "empty"),
+        (&utf16[..], "UTF-16"),
+        (&marked[..], "UTF-16"),
+        (&b"\xEF\xBB\xBF<?xml version=\"1.0\"?><uos/>"[..], "XML"),
+        (&b"\x7FELF\x02\x01\x01\0\0\0\0"[..], "known"),
+    ] {
+        let words = read(bytes, &NominalFile::default(), &quiet()).unwrap_err().to_string();
+        assert!(words.contains(what) && words.contains("no STEP, STL, PLY or OBJ"), "{words}");
+    }
     let part = Some("lid".to_owned());
     assert_eq!(
         ask(stl, NominalFile { unit, part: part.clone(), ..NominalFile::default() }),

@@ -202,7 +202,9 @@ impl Nominal {
             run.check()?;
             edges = edges::edges(welded.vertices.len(), &welded.triangles, run)?;
         }
-        let closed = orient::outwards(&welded.vertices, &mut welded.triangles, &mut edges, side, run)?;
+        let bodies = orient::Bodies::default();
+        let closed =
+            orient::outwards(&welded.vertices, &mut welded.triangles, &mut edges, bodies, side, run)?.closed;
         let given = welded.triangles.len();
         let mesh = TriangleMesh::new(welded.vertices, welded.triangles)
             .map_err(|_| NominalError::Inconsistent { triangle: given })?;

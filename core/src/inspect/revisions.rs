@@ -209,7 +209,7 @@ fn turned(pose: &Motion<PartFrame, ScanFrame>, normal: Direction) -> Direction {
 }
 
 fn told(job: &Job, record: &Record, tally: &Tally, other: &OtherRevision) -> BetterRevision {
-    let changed = changes(&job.faces.lies(), &other.faces.lies());
+    let changed = changes(&job.faces.lies(job.nominal), &other.faces.lies(Some(other.nominal)));
     let is_changed = |feature: &str| changed.iter().any(|c| c.feature == feature);
     let fails = |v: Verdict| matches!(v, Verdict::DoesNotConform | Verdict::NotMeasured);
     let characteristics = record.evaluations.iter().filter(|e| fails(e.verdict) && is_changed(&e.feature));

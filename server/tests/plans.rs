@@ -251,18 +251,18 @@ async fn what_is_odd_but_not_wrong_is_remarked() {
 /// The demo part's plan with a neighbour beside the long side of its flange, at y = 0.
 fn beside() -> String {
     good()
-        + "\n[[neighbour]]\nid = \"PANE\"\nfile = \"pane.stl\"\npick = { near_mm = [300.0, -30.0, 0.0], facing = [0.0, 0.0, 1.0] }\n\
+        + "\n[[neighbour]]\nid = \"PANE\"\nfile = \"pane.stl\"\npick = { near_mm = [300.0, -70.0, 0.0], facing = [0.0, 0.0, 1.0] }\n\
            [[feature]]\nid = \"JOINT\"\nkind = \"edge\"\nedge = { of = \"FLANGE\", along = [{ at_mm = [100.0, 0.0, 0.0] }, { at_mm = \
            [600.0, 0.0, 0.0] }], at = \"visible_arris\" }\n[[characteristic]]\nnumber = \"90\"\nfeature = \"JOINT\"\ngap = { to = \"PANE\", \
            nominal_mm = 4.0, upper_deviation_mm = 1.0, lower_deviation_mm = -1.0 }\ndatum_system = \"ABC\"\n"
 }
 
-/// A pane 3 mm thick beside that side, `gap_mm` off.
+/// A pane 80 mm wide and 3 mm thick beside that side, `gap_mm` off.
 fn pane_stl(gap_mm: f64) -> Vec<u8> {
     use scantling_core::geometry::{Point, TriangleMesh};
     let corner = |i: usize| {
         let of = |bit: usize, at: [f64; 2]| at[usize::from(i & bit != 0)];
-        Point::new(of(1, [50.0, 700.0]), of(2, [-60.0, -gap_mm]), of(4, [-3.0, 0.0]))
+        Point::new(of(1, [50.0, 700.0]), of(2, [-gap_mm - 80.0, -gap_mm]), of(4, [-3.0, 0.0]))
     };
     let quads = [[0, 2, 3, 1], [4, 5, 7, 6], [0, 1, 5, 4], [2, 6, 7, 3], [0, 4, 6, 2], [1, 3, 7, 5]];
     let triangles = quads.iter().flat_map(|[a, b, c, d]| [[*a, *b, *c], [*a, *c, *d]]).collect();

@@ -137,7 +137,7 @@ impl Curve {
             bands,
             lines,
             unseen,
-            marks: marks(&edge.stations, (&limits, sign), &x, &y),
+            marks: marks(&edge.stations, (limits.as_slice(), sign), &x, &y),
             levels,
             places: places(length)
                 .into_iter()

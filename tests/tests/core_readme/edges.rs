@@ -17,9 +17,6 @@ const PLAN: &str = "schema_version = 1\npart = \"p\"\ndrawing_revision = \"A\"\n
     [[feature]]\nid = \"TRIM\"\nkind = \"edge\"\nedge = { of = \"SKIN\", along = [{ at_mm = [40, 5, 0] }, { at_mm = [40, 25, 0] }], at = \"AT\" }\n\
     [[characteristic]]\nnumber = \"1\"\nfeature = \"TRIM\"\nline_profile = { limit_outside_mm = 0.3, limit_inside_mm = 0.3 }\n";
 
-/// How high the part lies, mm.
-const HIGH_MM: f64 = 0.05;
-
 fn plate() -> Nominal {
     let corner = |i: u32| {
         let of = |bit: u32, size: f64| if i & bit == 0 { 0.0 } else { size };
@@ -33,7 +30,7 @@ fn plate() -> Nominal {
 
 /// The mean offset over the middle of the right side, by the wall or by rows of the skin that end at it.
 fn offset(at: &str, wall: bool) -> f64 {
-    mean(&taken(at, wall).1)
+    mean(&taken(at, wall, 0.0).1)
 }
 
 fn mean(found: &MeasuredEdge) -> f64 {
@@ -41,8 +38,8 @@ fn mean(found: &MeasuredEdge) -> f64 {
     all.iter().sum::<f64>() / all.len() as f64
 }
 
-/// The middle of the right side as it was measured on a part that lies 0.05 too high, and the plan.
-fn taken(at: &str, wall: bool) -> (plan::BoundEdge, MeasuredEdge) {
+/// The middle of the right side as it was measured on a part that lies `high_mm` too high, and the nominal edge.
+fn taken(at: &str, wall: bool, high_mm: f64) -> (plan::BoundEdge, MeasuredEdge) {
     let nominal = plate();
     let (_, plan) = plan::check_toml(&PLAN.replace("AT", at)).expect("a plan");
     let faces = plan::bind(&plan, Some(&nominal)).expect("faces");
@@ -73,7 +70,7 @@ fn taken(at: &str, wall: bool) -> (plan::BoundEdge, MeasuredEdge) {
         nominal: &nominal,
         edge,
         scan: &scan,
-        part_from_scan: &Motion::from_turn_and_shift(Vector::zeros(), Vector::new(0.0, 0.0, HIGH_MM)),
+        part_from_scan: &Motion::from_turn_and_shift(Vector::zeros(), Vector::new(0.0, 0.0, high_mm)),
         nesting_mm: 2.5,
         furthest_mm: 0.3,
         noise_mm: 1e-4,
@@ -92,7 +89,7 @@ fn nominal_joint(edge: &plan::BoundEdge) -> Joint {
 }
 
 pub(super) fn gap() -> String {
-    let (edge, found) = taken("visible_arris", true);
+    let (edge, found) = taken("visible_arris", true, 0.05);
     format!(
         "4 nominal, the part's edge 0.1 out: {}",
         told(3.9, nominal_joint(&edge).gap_mm - mean(&found), 1e-4)
@@ -100,7 +97,7 @@ pub(super) fn gap() -> String {
 }
 
 pub(super) fn step() -> String {
-    let (edge, found) = taken("visible_arris", true);
+    let (edge, found) = taken("visible_arris", true, 0.05);
     format!(
         "0.3 nominal, the part 0.05 high: {}",
         told(0.35, nominal_joint(&edge).step_mm + mean(&found.rising()), 1e-4)

@@ -9,7 +9,7 @@
 use std::f64::consts::{LN_2, PI};
 
 use super::measured::MeasuredEdge;
-use crate::filter::{Draws, REHEARSALS};
+use crate::filter::{Correlated, Draws, REHEARSALS, add_correlated};
 use crate::geometry::math;
 use crate::geometry::random::Random;
 
@@ -128,8 +128,9 @@ impl MeasuredEdge {
 
 impl Filtered {
     /// Seeded draws of the error of each filtered offset, mm: normal where noise makes it, even where the end of a skin lies
-    /// anywhere between two places, and the same over the length over which it is.
-    pub fn noise(&self, edge: &MeasuredEdge, seed: u64) -> Vec<Draws> {
+    /// anywhere between two places, and the same over the length over which it is. What neighbouring points share is taken for
+    /// that of the wall at the edge, which the filter along it sees like the rest.
+    pub fn noise(&self, edge: &MeasuredEdge, seed: u64, correlated: &[Correlated]) -> Vec<Draws> {
         let mut random = Random::seeded(seed);
         let mut raw: Vec<Draws> = vec![[0.0; REHEARSALS]; self.stations.len()];
         let mut kept: Draws = [0.0; REHEARSALS];
@@ -154,6 +155,11 @@ impl Filtered {
                 *draws = std::array::from_fn(|_| (found.standard_mm * random.normal()) as f32);
             }
         }
+        let at = |k: usize| {
+            let station = &edge.stations[self.stations[k] as usize];
+            (station.place, station.outward.vector())
+        };
+        add_correlated(&mut raw, at, correlated);
         self.factors
             .iter()
             .map(|factors| {

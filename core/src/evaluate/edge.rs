@@ -76,7 +76,7 @@ pub(super) fn extracted(
     let sight = Sight::of_turn(seen, unseen.map(|(_, station)| station.outward), 0.0, edge.points);
     let told = told(&edge, bound, filter.nesting_index_mm, &filtered);
     let extracted = Extracted {
-        noise: filtered.noise(&edge, seed),
+        noise: filtered.noise(&edge, seed, &context.inputs.correlated),
         measured,
         perfect,
         likely: None,

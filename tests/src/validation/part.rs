@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 pub const SHARES: [f64; 4] = [0.0, 0.5, 0.9, 1.1];
 
 /// Parts made at each share: places and directions of what is made otherwise are drawn anew for each.
-pub(super) const VARIANTS: u64 = 4;
+pub(super) const VARIANTS: u64 = 3;
 
 /// Kinds of characteristics. The number of a characteristic in the plan is the word of its kind.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -122,7 +122,15 @@ pub struct Part {
     /// From the part towards the scanner.
     pub views: Vec<Direction>,
     make: Make,
-    truths: Mutex<BTreeMap<(usize, u64), Arc<OnceLock<BTreeMap<Kind, True>>>>>,
+    /// Those that were made already, by share and variant.
+    known: Mutex<BTreeMap<(usize, u64), Arc<Known>>>,
+}
+
+/// One of the parts made, and what is true of it.
+#[derive(Default)]
+struct Known {
+    made: OnceLock<Arc<Made>>,
+    truths: OnceLock<BTreeMap<Kind, True>>,
 }
 
 impl Part {
@@ -148,13 +156,19 @@ impl Part {
             truth_spacing_mm,
             views,
             make,
-            truths: Mutex::default(),
+            known: Mutex::default(),
         }
     }
 
     /// One of the parts made at a share of the limits. Without deviations all variants are the nominal.
-    pub fn made(&self, share: usize, variant: u64) -> Made {
-        (self.make)(SHARES[share], variant)
+    pub fn made(&self, share: usize, variant: u64) -> Arc<Made> {
+        once(&self.known(share, variant).made, || Arc::new((self.make)(SHARES[share], variant)))
+    }
+
+    fn known(&self, share: usize, variant: u64) -> Arc<Known> {
+        // Of the nominal there is one.
+        let key = (share, if SHARES[share] == 0.0 { 0 } else { variant });
+        self.known.lock().expect("nothing panics under it").entry(key).or_default().clone()
     }
 
     /// What is true of it, found once.
@@ -164,11 +178,18 @@ impl Part {
         variant: u64,
         find: impl FnOnce() -> BTreeMap<Kind, True>,
     ) -> BTreeMap<Kind, True> {
-        // Of the nominal there is one.
-        let key = (share, if SHARES[share] == 0.0 { 0 } else { variant });
-        let cell = self.truths.lock().expect("nothing panics under it").entry(key).or_default().clone();
-        cell.get_or_init(find).clone()
+        once(&self.known(share, variant).truths, find)
     }
+}
+
+/// What is kept, or what is found and kept then. Found outside of the cell: a thread that waits for others in there may be given
+/// work that asks for the same. Two that find it at once find the same.
+fn once<T: Clone>(cell: &OnceLock<T>, find: impl FnOnce() -> T) -> T {
+    if let Some(known) = cell.get() {
+        return known.clone();
+    }
+    let found = find();
+    cell.get_or_init(|| found).clone()
 }
 
 /// From 14 sides, off the parts' axes.

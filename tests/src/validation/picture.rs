@@ -153,7 +153,7 @@ fn coverage(svg: &mut String, found: &[(&Line, &Outcome)], parts: &[&str]) {
         svg,
         [x + 0.5 * w, y + h + 32.0],
         "middle",
-        "truth inside the 95 % interval, over the truth as a share of its limit",
+        "truth inside the 95 % interval, by the share of its limit",
     );
     for (p, part) in parts.iter().enumerate() {
         let at = x + 90.0 * p as f64;

@@ -22,10 +22,10 @@ const NOISE_MM: [f64; 2] = [0.012, 0.02];
 /// Noise that neighbours share, mm.
 const SHARED_MM: [f64; 2] = [0.003, 0.008];
 /// Passes lie off each other by DESIGN's 0.02 to 0.05 mm: shifts of even length in any direction. The standard deviation
-/// along one axis is the root of a third of their mean square.
+/// along one axis is the root of a third of their mean square. One pass, any one, is not shifted: it is where the others lie off.
 const SEAM_MM: [f64; 2] = [0.02, 0.05];
-/// Width of a hand-held scanner's stripe, mm (common practice, no source).
-const PASS_WIDTH_MM: f64 = 60.0;
+/// Each pass of the simulator sees the whole part, from its side.
+const PASS_WIDTH_MM: f64 = 500.0;
 /// Relative standard uncertainty of lengths, ppm: that of a good laser line scanner on an arm (common practice, no source).
 const LENGTH_PPM: f64 = 20.0;
 
@@ -115,7 +115,7 @@ impl Taken {
                 turn_rad: 0.0,
             }),
             edge_radius_mm: Some(self.edge_radius_mm).filter(|r| *r > 0.0),
-            smoothing_mm: (self.history == "smoothed").then_some(2.0 * spacing_mm),
+            smoothing_mm: (self.history == "smoothed").then_some(1.5 * spacing_mm),
             filled_openings_mm: (self.history == "holes_filled").then_some(15.0),
             scale_error_ppm: self.scale_ppm,
             targets: (self.targets > 0).then_some(ReferenceTargets {
@@ -124,11 +124,18 @@ impl Taken {
                 thickness_mm: 0.1,
             }),
         };
+        // The first pass is the one that lies where it should: another one in each scan. Fisher and Yates: Knuth, The Art of
+        // Computer Programming 2, 3.4.2, algorithm P.
+        let mut views = part.views.clone();
+        let mut random = Random::seeded(seed ^ 0x0BDE);
+        for i in (1..views.len()).rev() {
+            views.swap(i, random.below(i + 1));
+        }
         Simulated {
             spacing_mm,
             noise_mm: self.noise_mm,
             normal_error_rad: 2f64.to_radians(),
-            views: part.views.clone(),
+            views,
             seed,
             imperfections,
         }

@@ -12,7 +12,9 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
-use scantling_tests::validation::{Figures, Scanner, append, parts, pictures, read, scan, surprises, table};
+use scantling_tests::validation::{
+    Figures, Part, Scanner, append, parts, pictures, read, scan, surprises, table,
+};
 
 struct Asked {
     scans: u64,
@@ -65,15 +67,15 @@ fn main() -> Result<(), String> {
         let names: Vec<&str> = parts.iter().map(|p| p.name).collect();
         return Err(format!("--part {name}: one of {}", names.join(", ")));
     }
-    let wanted = parts.iter().filter(|p| asked.part.as_ref().is_none_or(|name| p.name == name));
     let done = |part: &str, scanner, seed| {
         kept.lines.iter().any(|l| l.part == part && l.scanner == scanner && l.seed == seed)
     };
     let mut open = Vec::new();
-    for part in wanted {
-        for &scanner in &asked.scanners {
-            let seeds = asked.seed..asked.seed + asked.scans;
-            open.extend(seeds.filter(|&s| !done(part.name, scanner, s)).map(|s| (part, scanner, s)));
+    // Seed by seed, so that a run that is stopped has as many of each.
+    for seed in asked.seed..asked.seed + asked.scans {
+        for part in parts.iter().filter(|p| asked.part.as_ref().is_none_or(|name| p.name == name)) {
+            let wanted = asked.scanners.iter().filter(|&&scanner| !done(part.name, scanner, seed));
+            open.extend(wanted.map(|&scanner| (part, scanner, seed)));
         }
     }
     println!("{} scans kept, {} to do", kept.lines.len(), open.len());
@@ -81,7 +83,7 @@ fn main() -> Result<(), String> {
     let file = Mutex::new(file.map_err(|e| format!("{}: {e}", path.display()))?);
     let began = std::time::Instant::now();
     let count = AtomicUsize::new(0);
-    open.par_iter().try_for_each(|(part, scanner, seed)| {
+    let one = |(part, scanner, seed): &(&Part, Scanner, u64)| {
         let scanned = scan(part, *scanner, *seed);
         let mut file = file.lock().map_err(|e| e.to_string())?;
         append(&mut file, &scanned.line)?;
@@ -91,7 +93,9 @@ fn main() -> Result<(), String> {
             println!("{n} of {} in {:.0} s", open.len(), began.elapsed().as_secs_f64());
         }
         Ok::<(), String>(())
-    })?;
+    };
+    // Some after the other, or threads would begin far apart.
+    open.chunks(60).try_for_each(|some| some.par_iter().try_for_each(one))?;
     let figures = Figures::of(&read(&path)?.lines);
     let write = |name: &str, text: &str| {
         let path = asked.out.join(name);

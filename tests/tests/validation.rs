@@ -54,7 +54,8 @@ fn intervals_and_uncertainties_hold_on_scans_that_are_not_kind() {
 fn the_figures_that_are_told_miss_only_what_is_known() {
     let text = include_str!("../data/validation.json");
     let figures: Figures = serde_json::from_str(text).unwrap();
-    assert!(figures.scans >= 200 && figures.rows.len() >= 2 * Kind::ALL.len(), "{}", figures.scans);
+    // Fewer than the thousand of `tests/run validation` are told as what they are.
+    assert!(figures.scans >= 40 && figures.rows.len() >= 2 * Kind::ALL.len(), "{}", figures.scans);
     assert_eq!(figures.to_json(), text);
     let surprises = surprises(&figures.rows);
     assert!(surprises.is_empty(), "{surprises:#?}");

@@ -121,6 +121,8 @@ pub struct Part {
     pub truth_spacing_mm: f64,
     /// From the part towards the scanner.
     pub views: Vec<Direction>,
+    /// The way it faces where it is seen from one side only.
+    pub front: Option<Direction>,
     make: Make,
     /// Those that were made already, by share and variant.
     known: Mutex<BTreeMap<(usize, u64), Arc<Known>>>,
@@ -139,7 +141,7 @@ impl Part {
         mesh: &TriangleMesh,
         plan_toml: &str,
         [spacing_mm, truth_spacing_mm]: [f64; 2],
-        views: Vec<Direction>,
+        (views, front): (Vec<Direction>, Option<Direction>),
         make: Make,
     ) -> Self {
         let (_, plan) = plan::check_toml(plan_toml).unwrap_or_else(|f| panic!("{name}: {f:#?}"));
@@ -155,6 +157,7 @@ impl Part {
             spacing_mm,
             truth_spacing_mm,
             views,
+            front,
             make,
             known: Mutex::default(),
         }
@@ -193,15 +196,16 @@ fn once<T: Clone>(cell: &OnceLock<T>, find: impl FnOnce() -> T) -> T {
 }
 
 /// From 14 sides, off the parts' axes.
-pub(super) fn all_round() -> Vec<Direction> {
+pub(super) fn all_round() -> (Vec<Direction>, Option<Direction>) {
     let golden = std::f64::consts::PI * (3.0 - 5f64.sqrt());
-    (0..14)
+    let views = (0..14)
         .filter_map(|i| {
             let z = 1.0 - (f64::from(i) + 0.5) / 7.0;
             let (r, turn) = ((1.0 - z * z).sqrt(), golden * f64::from(i));
             Direction::new(Vector::new(r * math::cos(turn), r * math::sin(turn), z))
         })
-        .collect()
+        .collect();
+    (views, None)
 }
 
 /// The head of every plan.

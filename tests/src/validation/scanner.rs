@@ -1,6 +1,7 @@
 //! The scanners of the validation, drawn anew for each scan, and what a plant would know of them.
 
 use scantling_core::geometry::random::Random;
+use scantling_core::geometry::{Motion, PartFrame, Vector};
 use scantling_core::simulate::{
     CorrelatedNoise, DropOut, Imperfections, PassSeams, ReferenceTargets, Scanner as Simulated, SurfaceClass,
 };
@@ -124,10 +125,17 @@ impl Taken {
                 thickness_mm: 0.1,
             }),
         };
+        // From other sides in each scan, so that passes meet elsewhere on the part: turned anyhow where they look from all sides,
+        // else about the way the part faces.
+        let mut random = Random::seeded(seed ^ 0x0BDE);
+        let turn = match part.front {
+            Some(front) => front.vector() * random.range(0.0, std::f64::consts::TAU),
+            None => random.turn(),
+        };
+        let turned = Motion::<PartFrame, PartFrame>::from_turn_and_shift(turn, Vector::zeros());
+        let mut views: Vec<_> = part.views.iter().map(|v| turned.direction(*v)).collect();
         // The first pass is the one that lies where it should: another one in each scan. Fisher and Yates: Knuth, The Art of
         // Computer Programming 2, 3.4.2, algorithm P.
-        let mut views = part.views.clone();
-        let mut random = Random::seeded(seed ^ 0x0BDE);
         for i in (1..views.len()).rev() {
             views.swap(i, random.below(i + 1));
         }

@@ -128,5 +128,12 @@ fn made(share: f64, variant: u64) -> Made {
 pub(super) fn part() -> Part {
     let surround = WindowSurround::sized(SCALE);
     let views = Scanner::front(1.0, 0.0, 0).views;
-    Part::new("surround", &surround.mesh(), &plan(&surround), [1.7, 1.2], views, Box::new(made))
+    Part::new(
+        "surround",
+        &surround.mesh(),
+        &plan(&surround),
+        [1.7, 1.2],
+        (views, Some(Direction::Z)),
+        Box::new(made),
+    )
 }

@@ -185,12 +185,14 @@ fn a_stretched_scan_changes_each_value_by_what_its_budget_says() {
     let from = evaluations(true, noise, 3, bowed);
     let errors = InstrumentErrors { length_scale_mm_per_m: Some(0.2), ..InstrumentErrors::default() };
     let told = inspected(true, noise, 3, &[stated(errors)], bowed).unwrap().record.evaluations;
-    let stretched = evaluations(true, noise, 3, |f, p, n| Point::from(bowed(f, p, n).coords * 1.0002));
+    let stretched = |by: f64| {
+        vec![evaluations(true, noise, 3, |f, p, n| Point::from(bowed(f, p, n).coords * (1.0 + by)))]
+    };
     // Without a statement there is no line, and the values are those of the statement's scan.
     for (a, b) in from.iter().zip(&told) {
         assert!(line(a, "length_scale") == 0.0 && value(a) == value(b), "{}", a.number);
     }
-    compare("length_scale", &told, &[vec![stretched]], &from, 0.05);
+    compare("length_scale", &told, &[stretched(0.0002), stretched(-0.0002)], &from, 0.05);
 }
 
 #[test]
@@ -199,8 +201,8 @@ fn surfaces_that_read_outward_change_each_value_by_what_its_budget_says() {
     let from = evaluations(true, noise, 5, bowed);
     let errors = InstrumentErrors { probing_mm: Some(0.02), ..InstrumentErrors::default() };
     let told = inspected(true, noise, 5, &[stated(errors)], bowed).unwrap().record.evaluations;
-    let outward = evaluations(true, noise, 5, |f, p, n| bowed(f, p, n) + n * 0.02);
-    compare("probing", &told, &[vec![outward]], &from, 0.05);
+    let outward = |by: f64| vec![evaluations(true, noise, 5, |f, p, n| bowed(f, p, n) + n * by)];
+    compare("probing", &told, &[outward(0.02), outward(-0.02)], &from, 0.05);
 }
 
 #[test]

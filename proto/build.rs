@@ -5,12 +5,13 @@ use std::path::PathBuf;
 use protox::prost_reflect::prost::Message;
 use protox::prost_reflect::prost_types::FileDescriptorSet;
 
-const FILES: [&str; 9] = [
+const FILES: [&str; 10] = [
     "scantling/v1/part.proto",
     "scantling/v1/plan.proto",
     "scantling/v1/blob.proto",
     "scantling/v1/acquisition.proto",
     "scantling/v1/inspection.proto",
+    "scantling/v1/instrument.proto",
     "scantling/v1/measurement.proto",
     "scantling/v1/simulation.proto",
     "scantling/v1/self_check.proto",

@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use scantling_proto::v1::inspection_service_client::InspectionServiceClient;
+use scantling_proto::v1::instrument_service_client::InstrumentServiceClient;
 use scantling_proto::v1::measurement_service_client::MeasurementServiceClient;
 use scantling_proto::v1::part_service_client::PartServiceClient;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -43,6 +44,11 @@ pub(crate) fn parts(channel: &Channel) -> PartServiceClient<Channel> {
 /// Calls about inspections.
 pub(crate) fn inspections(channel: &Channel) -> InspectionServiceClient<Channel> {
     InspectionServiceClient::new(channel.clone()).max_decoding_message_size(LONGEST_ANSWER)
+}
+
+/// Calls about instruments.
+pub(crate) fn instruments(channel: &Channel) -> InstrumentServiceClient<Channel> {
+    InstrumentServiceClient::new(channel.clone()).max_decoding_message_size(LONGEST_ANSWER)
 }
 
 /// Calls that keep no record.

@@ -143,6 +143,7 @@ impl Exit {
             | ErrorReason::RequestIdReused
             | ErrorReason::AlreadyInspected
             | ErrorReason::RevisionNotDraft
+            | ErrorReason::VerificationWithdrawn
             | ErrorReason::UploadOffset => Self::NotFoundOrConflict,
             ErrorReason::RevisionNotReleased | ErrorReason::SimulatedScan => Self::NotAllowed,
             ErrorReason::Overloaded | ErrorReason::Stopping => Self::Unavailable,

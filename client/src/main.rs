@@ -31,7 +31,7 @@ use tracing_subscriber::EnvFilter;
 
 #[cfg(feature = "embedded")]
 use args::Scan;
-use args::{Arguments, Command, Global, Part, Plan, Record};
+use args::{Arguments, Command, Global, Instrument, Part, Plan, Record};
 use command::Context;
 use connect::Service;
 use exit::Exit;
@@ -118,8 +118,12 @@ async fn until_interrupted(global: &Global, command: Command) -> anyhow::Result<
             };
         }
         Command::Scan(Scan::Info(args)) => return command::scan::info(output, args).await,
-        Command::Part(Part::Faces(args)) => return command::faces::faces(output, args).await,
-        Command::Part(Part::Diff(args)) => return command::faces::diff(output, args).await,
+        Command::Part(Part::Faces(args)) if args.nominal.is_file() => {
+            return command::faces::faces(None, output, args).await;
+        }
+        Command::Part(Part::Diff(args)) if args.before.is_file() && args.after.is_file() => {
+            return command::faces::diff(None, output, args).await;
+        }
         other => other,
     };
     let service = tokio::select! {
@@ -170,6 +174,12 @@ async fn answer(context: &Context, command: Command) -> anyhow::Result<Exit> {
         Command::Part(Part::List) => command::part::list(context).await,
         Command::Part(Part::Show(args)) => command::part::show(context, &args).await,
         Command::Part(Part::Release(args)) => command::part::release(context, &args).await,
+        Command::Instrument(Instrument::Add(args)) => command::instrument::add(context, args).await,
+        Command::Instrument(Instrument::List) => command::instrument::list(context).await,
+        Command::Instrument(Instrument::Show(args)) => command::instrument::show(context, &args).await,
+        Command::Instrument(Instrument::Verify(args)) => command::instrument::verify(context, *args).await,
+        Command::Instrument(Instrument::Withdraw(args)) => command::instrument::withdraw(context, args).await,
+        Command::Instrument(Instrument::Balls(args)) => command::instrument::balls(context, args).await,
         Command::Measure(args) => command::measure::run(context, *args).await,
         Command::Locate(args) => command::calls::run_locate(context, args).await,
         Command::Align(args) => command::calls::align(context, args).await,
@@ -187,10 +197,13 @@ async fn answer(context: &Context, command: Command) -> anyhow::Result<Exit> {
             Err(Exit::Internal.because("taken before"))
         }
         #[cfg(feature = "embedded")]
-        Command::Part(Part::Faces(_) | Part::Diff(_))
-        | Command::Demo(_)
-        | Command::Scan(_)
-        | Command::Serve(_) => Err(Exit::Internal.because("taken before")),
+        Command::Part(Part::Faces(args)) => command::faces::faces(Some(context), context.output, args).await,
+        #[cfg(feature = "embedded")]
+        Command::Part(Part::Diff(args)) => command::faces::diff(Some(context), context.output, args).await,
+        #[cfg(feature = "embedded")]
+        Command::Demo(_) | Command::Scan(_) | Command::Serve(_) => {
+            Err(Exit::Internal.because("taken before"))
+        }
     }
 }
 

@@ -51,6 +51,38 @@ pub(crate) fn inspection(typed: &str) -> anyhow::Result<String> {
     }
 }
 
+/// `scanner-3` or `instruments/scanner-3` as the latter.
+pub(crate) fn instrument(typed: &str) -> anyhow::Result<String> {
+    match typed.strip_prefix("instruments/").unwrap_or(typed) {
+        id if is_id(id) => Ok(format!("instruments/{id}")),
+        _ => Err(Exit::Usage.because(format!(
+            "\"{typed}\" is no name of an instrument; write scanner-3 or instruments/scanner-3 ({ID_RULE})"
+        ))),
+    }
+}
+
+/// `scanner-3/2026-03` or `instruments/scanner-3/verifications/2026-03` as the latter.
+pub(crate) fn verification(typed: &str) -> anyhow::Result<String> {
+    let ids = match typed.strip_prefix("instruments/") {
+        Some(rest) => rest.split_once("/verifications/"),
+        None => typed.split_once('/'),
+    };
+    match ids {
+        Some((instrument, id)) if is_id(instrument) && is_id(id) => {
+            Ok(format!("instruments/{instrument}/verifications/{id}"))
+        }
+        _ => Err(Exit::Usage.because(format!(
+            "\"{typed}\" is no name of a verification; write scanner-3/2026-03 or \
+             instruments/scanner-3/verifications/2026-03 ({ID_RULE})"
+        ))),
+    }
+}
+
+/// Whether a name has the form of a verification's, not of an instrument's.
+pub(crate) fn is_verification(typed: &str) -> bool {
+    typed.strip_prefix("instruments/").unwrap_or(typed).contains('/')
+}
+
 /// A digest alone or `blobs/{sha256}` as the latter.
 pub(crate) fn blob(typed: &str) -> anyhow::Result<String> {
     let digest = typed.strip_prefix("blobs/").unwrap_or(typed);
@@ -94,6 +126,10 @@ mod tests {
         assert_eq!(revision("ws-214/c4")?, "parts/ws-214/revisions/c4");
         assert_eq!(revision("parts/ws-214/revisions/c4")?, "parts/ws-214/revisions/c4");
         assert_eq!(inspection("01a")?, inspection("inspections/01a")?);
+        assert_eq!(instrument("s-3")?, "instruments/s-3");
+        assert_eq!(verification("s-3/2026-03")?, "instruments/s-3/verifications/2026-03");
+        assert_eq!(verification("s-3/2026-03")?, verification("instruments/s-3/verifications/2026-03")?);
+        assert!(is_verification("s-3/a") && !is_verification("instruments/s-3"));
         assert_eq!(short_revision("parts/ws-214/revisions/c4"), "ws-214/c4");
         Ok(())
     }
@@ -106,6 +142,7 @@ mod tests {
         }
         assert!(revision("ws-214").is_err());
         assert!(inspection("a b").is_err());
+        assert!(instrument("a/b").is_err() && verification("a").is_err() && verification("a/b/c").is_err());
         assert!(blob("abc").is_err() && blob(&"G".repeat(64)).is_err());
         assert_eq!(blob(&"0a".repeat(32)).expect("a digest"), format!("blobs/{}", "0a".repeat(32)));
     }

@@ -131,6 +131,9 @@ fn next(status: &Status) -> Option<String> {
         }
         ErrorReason::NotFound => match metadata(status, "name") {
             Some(name) if name.starts_with("inspections/") => "`scantling record list` shows what there is",
+            Some(name) if name.starts_with("instruments/") => {
+                "`scantling instrument list` shows what there is"
+            }
             Some(name) if name.starts_with("parts/") => "`scantling part list` shows what there is",
             _ => return None,
         },

@@ -23,6 +23,7 @@ mod found;
 mod map;
 mod picture;
 mod placed;
+mod revisions;
 mod scanned;
 mod taken;
 mod whole;
@@ -30,6 +31,7 @@ mod whole;
 pub use alone::{Aligned, AlignedError, align};
 pub use cost::cost;
 pub use picture::Picture;
+pub use revisions::{OtherRevision, tell_better_revision};
 
 /// One scan that serves an inspection.
 pub struct ScanSource<'a> {

@@ -310,6 +310,10 @@ pub fn refused(plan: &Plan, characteristic: &Characteristic, value: f64) -> Opti
             "is one number for a whole wall, which does not tell its thinnest and thickest places; measure {number} by a \
              scan, or let the plan ask a `reading`"
         )),
+        Requirement::Gap { .. } | Requirement::Step { .. } => Some(format!(
+            "is one number for a whole joint, which does not tell its narrowest and widest places; measure {number} by a \
+             scan, or let the plan ask a `reading`"
+        )),
         Requirement::SurfaceProfile { .. } | Requirement::LineProfile { .. } => {
             let feature = characteristic.feature.and_then(|f| plan.features.get(f));
             let whole = feature.is_none_or(|f| f.kind != FeatureKind::Point);

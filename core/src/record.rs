@@ -264,7 +264,7 @@ pub struct EdgeResult {
     /// Length of the nominal edge, mm.
     pub length_mm: f64,
     /// Distance of the stations told, mm. Where there are more than a thousand, each told is the one furthest out of place
-    /// of several.
+    /// (of a gap or step: from the nominal one) of several.
     pub step_mm: f64,
     /// The stations, in the order of the line; corners of the line are left out.
     pub stations: Vec<EdgeStation>,
@@ -277,11 +277,12 @@ pub struct EdgeStation {
     pub along_mm: f64,
     /// Where the edge was found, in the part's axes, mm; where the nominal has it if it was not seen.
     pub at_mm: [f64; 3],
-    /// Filtered offset out of the nominal edge, mm, positive outside the material; absent where it was not seen.
+    /// Filtered offset out of the nominal edge, mm, positive outside the material; of a gap or step its size there. Absent
+    /// where it was not seen.
     pub offset_mm: Option<f64>,
     /// Its standard uncertainty from noise and spacing of the points, mm.
     pub standard_uncertainty_mm: Option<f64>,
-    /// What told it: `wall`, `mesh_border`, `surface`; empty where it was not seen.
+    /// What told it: `wall`, `mesh_border`, `surface`, of a step `skin`; empty where it was not seen.
     pub by: String,
 }
 
@@ -371,9 +372,12 @@ pub struct SourceRecord {
 pub struct ConditionsRecord {
     /// The instrument.
     pub instrument: Option<String>,
-    /// What was stated of its errors, by name, as standard uncertainties.
+    /// Its name in the register of instruments, where one was named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub registered_instrument: Option<String>,
+    /// What was stated of its errors, or is by its verification, by name, as standard uncertainties.
     pub instrument_errors: BTreeMap<String, f64>,
-    /// Its verification.
+    /// The verification that was in force on the day; absent where none was, and where none was looked for.
     pub verification: Option<String>,
     /// The day on which that was made.
     pub verified_on: Option<String>,
@@ -460,6 +464,15 @@ pub struct DatumRecord {
     pub residual_mm: Option<f64>,
 }
 
+/// A neighbour's nominal that served.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NeighbourRecord {
+    /// Id in the plan.
+    pub id: String,
+    /// SHA-256 of its nominal's file.
+    pub sha256: String,
+}
+
 /// Everything that was found, without ids or times: same input, same bytes.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Record {
@@ -469,6 +482,9 @@ pub struct Record {
     pub program_version: String,
     /// SHA-256 of the nominal's file; empty for a plan without one.
     pub nominal_sha256: String,
+    /// The neighbours' nominals to which gaps and steps were taken, in the plan's order; absent where there are none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub neighbours: Vec<NeighbourRecord>,
     /// SHA-256 of the plan's canonical form.
     pub plan_sha256: String,
     /// Scans and files of points, in the order of the sources.
@@ -494,6 +510,54 @@ pub struct Record {
     pub cautions: Vec<String>,
     /// What would help what was not measured or is undecided, in the plan's order.
     pub advice: Vec<Advice>,
+    /// Another registered revision of the part that fits the scans clearly better; absent where none does, and where the
+    /// part conforms or is undecided.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub better_revision: Option<BetterRevision>,
+}
+
+/// A revision that fits the scans better than the one measured by, with the evidence: what the same points say of both.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BetterRevision {
+    /// Its drawing revision.
+    pub drawing_revision: String,
+    /// The version of its plan.
+    pub plan_version: i32,
+    /// SHA-256 of its plan's canonical form.
+    pub plan_sha256: String,
+    /// SHA-256 of its nominal's file.
+    pub nominal_sha256: String,
+    /// Points that lie on at least one of the two nominals.
+    pub points: u64,
+    /// A point speaks for one of the two where it lies nearer to it by more than this, mm.
+    pub apart_mm: f64,
+    /// Share of the points that lie that near to this revision's nominal, 0 to 1; absent where a scan could not be aligned on it.
+    pub near_this: Option<f64>,
+    /// The same of the other revision.
+    pub near_other: f64,
+    /// Root mean square distance of the points from this revision's nominal, mm, none counted beyond 3 mm; absent likewise.
+    pub rms_this_mm: Option<f64>,
+    /// The same of the other revision.
+    pub rms_other_mm: f64,
+    /// Points that speak for this revision.
+    pub speak_for_this: u64,
+    /// Points that speak for the other.
+    pub speak_for_other: u64,
+    /// Where most of these lie, on the other nominal.
+    pub places: Vec<SpeakingPlace>,
+    /// Which features lie otherwise from this revision to the other, in words.
+    pub changes: Vec<String>,
+    /// Numbers of the characteristics of such features that do not conform, or were not measured.
+    pub characteristics: Vec<String>,
+}
+
+/// A place where points speak for another revision.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SpeakingPlace {
+    /// Their middle, mm, in the part's axes.
+    pub at_mm: [f64; 3],
+    /// How many.
+    pub points: u64,
 }
 
 /// What would help a characteristic that was not measured or is undecided.

@@ -13,7 +13,7 @@ use scantling_core::inspect::{InspectError, Inspected, Job, ScanPart, ScanSource
 use scantling_core::plan;
 use scantling_core::record::{Evaluation, Verdict};
 use scantling_core::run::quiet;
-use scantling_core::uncertainty::{Conditions, Day, InstrumentErrors, Restraint, Validity};
+use scantling_core::uncertainty::{Conditions, Day, InstrumentErrors, Restraint, Validity, Verified};
 
 const SPACING_MM: f64 = 1.3;
 
@@ -329,12 +329,14 @@ fn an_expired_verification_takes_a_pass_away_and_nothing_else() {
     let day = |text: &str| Day::parse(text).unwrap();
     let on = |taken: &str| Conditions {
         instrument: "scanner 2".into(),
-        validity: Some(Validity {
+        validity: Some(Validity::Verified(Verified {
+            instrument: "scanner 2".into(),
             verification: "V-2025-7".into(),
             verified_on: day("2025-05-02"),
             valid_until: day("2026-05-02"),
             taken_on: day(taken),
-        }),
+            problems: Vec::new(),
+        })),
         ..Conditions::default()
     };
     let valid = inspected(false, 0.005, 11, &[on("2026-05-02")], |_, p, _| *p).unwrap().record;
@@ -344,7 +346,11 @@ fn an_expired_verification_takes_a_pass_away_and_nothing_else() {
     assert_eq!(expired.verdict, Verdict::Undecided, "{}", expired.reason);
     for (a, b) in valid.evaluations.iter().zip(&expired.evaluations) {
         assert_eq!(b.verdict, Verdict::Undecided, "{}: {}", b.number, b.reason);
-        assert!(b.reason.contains("valid until 2026-05-02"), "{}", b.reason);
+        assert!(
+            b.reason.contains("valid until 2026-05-02") && b.reason.contains("verify the"),
+            "{}",
+            b.reason
+        );
         assert_eq!((a.value_mm, a.interval), (b.value_mm, b.interval));
     }
     assert!(expired.cautions.iter().any(|c| c.contains("nothing measured on it conforms")));

@@ -8,7 +8,8 @@ mod step_text;
 use std::f64::consts::{PI, TAU};
 
 use scantling_core::geometry::random::Random;
-use scantling_core::geometry::{Matrix3, Motion, Point, TriangleMesh, Vector, math};
+use scantling_core::geometry::{Direction, Matrix3, Motion, Point, TriangleMesh, Vector, math};
+use scantling_core::nominal::{self, NominalFile, TrimmedEdge};
 use scantling_core::read::step::{Carrier, FaceSurface, StepPart, StepSettings, read};
 use scantling_core::run::quiet;
 use scantling_core::search::SurfaceTree;
@@ -331,4 +332,111 @@ fn a_rational_quarter_of_a_tube_is_a_cylinder() {
         let foot = surface.foot(&p, &near).unwrap();
         assert!((foot.distance_mm - away).abs() < 1e-9, "{} {away}", foot.distance_mm);
     }
+}
+
+/// The outer edge of the face with this label.
+fn trimmed(text: &StepText, label: &str) -> TrimmedEdge {
+    let nominal = nominal::read(text.file().as_bytes(), &NominalFile::default(), &quiet()).unwrap();
+    assert!(nominal.closed());
+    let skin = &nominal.faces().iter().find(|f| f.label == label).unwrap().triangles;
+    let borders = nominal.borders(skin);
+    assert_eq!(borders.len(), 1);
+    nominal.trimmed_edge(skin, &nominal.trimmed(&borders[0])).unwrap()
+}
+
+/// Chords of the triangles leave these edges by up to 0.01 mm; the line that edges are measured from does not.
+#[test]
+fn a_trimmed_edge_lies_on_the_surfaces_of_skin_and_wall() {
+    let mut plug = StepText::new();
+    (plug.turn, plug.shift) = attitude();
+    let wide = 8.0 + 20.0 * math::tan(CONE);
+    let (low, high) = (plug.whole_circle(O, Z, X, 8.0), plug.whole_circle(O + Z * 20.0, Z, X, wide));
+    let cone = plug.cone(O, Z, X, 8.0, CONE);
+    let (floor, top) = (plug.plane(O, Z, X), plug.plane(O + Z * 20.0, Z, X));
+    let faces = [
+        plug.face("wall", cone, &[vec![(low, true)], vec![(high, false)]], true),
+        plug.face("floor", floor, &[vec![(low, false)]], false),
+        plug.face("top", top, &[vec![(high, true)]], true),
+    ];
+    let body = plug.solid(&faces);
+    plug.product("plug", &[body]);
+    let edge = trimmed(&plug, "top");
+    let leaning = |p: &Point| Vector::new(p.x, p.y, 0.0).normalize() * math::cos(CONE) - Z * math::sin(CONE);
+    check(&plug, &edge, wide, 20.0, &leaning);
+
+    let quarter = quarter_disc();
+    let edge = trimmed(&quarter, "top");
+    check(&quarter, &edge, 9.0, 30.0, &|p: &Point| Vector::new(p.x, p.y, 0.0).normalize());
+}
+
+/// Holds every place of an edge at this height, and every wall's normal, against a round wall about z; what is straight lies
+/// in the planes x = 0 and y = 0.
+fn check(text: &StepText, edge: &TrimmedEdge, radius: f64, z: f64, normal: &dyn Fn(&Point) -> Vector) {
+    let back = |p: &Point| Point::from(text.turn.transpose() * (p.coords - text.shift));
+    let turned = |d: Direction| text.turn.transpose() * d.vector();
+    let run = &edge.runs[0];
+    assert!(edge.runs.len() == 1 && run.closed);
+    let mut round = 0;
+    for k in 0..run.places.len() {
+        let [from, to] = run.piece(k).map(|p| back(&p));
+        assert!((from.z - z).abs() < 1e-9, "{}", from.z - z);
+        assert!((turned(run.normals[k]) - Z).norm() < 1e-9);
+        let wall = run.walls[k].unwrap();
+        let middle = nalgebra::center(&from, &to);
+        if middle.x.abs().min(middle.y.abs()) < 1e-6 && radius < 10.0 {
+            continue;
+        }
+        round += 1;
+        let off = |p: &Point| (p.x * p.x + p.y * p.y).sqrt() - radius;
+        assert!(off(&from).abs() < 2e-7, "{}", off(&from));
+        assert!(off(&middle) < 0.0 && off(&middle) > -5.5e-4, "{}", off(&middle));
+        assert!((turned(wall.normal) - normal(&middle)).norm() < 1e-6);
+        let down = turned(wall.down);
+        assert!(
+            down.z < 0.0 && down.dot(&normal(&middle)).abs() < 1e-6 && down.dot(&(to - from)).abs() < 1e-9
+        );
+    }
+    // An arc of a turn or a quarter, in pieces that leave it by half a micrometre.
+    let whole = if radius < 10.0 { 0.25 * TAU } else { TAU };
+    let least = whole / (8.0 * 5e-4 / radius).sqrt();
+    assert!(f64::from(round) >= least && f64::from(round) < 3.0 * least, "{round} {least}");
+}
+
+/// A quarter of a disc of radius 9 and height 30, whose round wall is a rational B-spline.
+fn quarter_disc() -> StepText {
+    let half = math::cos(0.25 * PI);
+    let ring = [Point::new(9.0, 0.0, 0.0), Point::new(9.0, 9.0, 0.0), Point::new(0.0, 9.0, 0.0)];
+    let up = Z * 30.0;
+    let mut text = StepText::new();
+    (text.turn, text.shift) = attitude();
+    let corners = [O, ring[0], ring[2], O + up, ring[0] + up, ring[2] + up].map(|p| (text.vertex(p), p));
+    let arc = |text: &mut StepText, lift: Vector, from: usize, to: usize| {
+        let points: Vec<Point> = ring.iter().map(|p| p + lift).collect();
+        let curve = text.spline(2, &points, &[0.0, 0.0, 0.0, 1.0, 1.0, 1.0], &[1.0, half, 1.0]);
+        text.edge(corners[from].0, corners[to].0, curve)
+    };
+    let (low, high) = (arc(&mut text, Vector::zeros(), 1, 2), arc(&mut text, up, 4, 5));
+    let [x0, y0, x1, y1] =
+        [(0, 1), (2, 0), (3, 4), (5, 3)].map(|(a, b)| text.straight(corners[a], corners[b]));
+    let [u0, u1, u2] = [(0, 3), (1, 4), (2, 5)].map(|(a, b)| text.straight(corners[a], corners[b]));
+    let rows: Vec<Vec<Point>> = ring.iter().map(|p| vec![*p, p + up]).collect();
+    let weights = vec![vec![1.0, 1.0], vec![half, half], vec![1.0, 1.0]];
+    let round = text.spline_surface(
+        [2, 1],
+        &rows,
+        [&[0.0, 0.0, 0.0, 1.0, 1.0, 1.0], &[0.0, 0.0, 1.0, 1.0]],
+        &weights,
+    );
+    let y = Vector::new(0.0, 1.0, 0.0);
+    let planes = [(O, -Z, X), (O + up, Z, X), (O, -y, X), (O, -X, y)].map(|(p, z, x)| text.plane(p, z, x));
+    let faces = [
+        text.face("wall", round, &[vec![(low, true), (u2, true), (high, false), (u1, false)]], true),
+        text.face("floor", planes[0], &[vec![(y0, false), (low, false), (x0, false)]], true),
+        text.face("top", planes[1], &[vec![(x1, true), (high, true), (y1, true)]], true),
+        text.face("front", planes[2], &[vec![(x0, true), (u1, true), (x1, false), (u0, false)]], true),
+        text.face("side", planes[3], &[vec![(y0, true), (u0, true), (y1, false), (u2, false)]], true),
+    ];
+    let body = text.solid(&faces);
+    text.product("quarter", &[body]);
+    text
 }

@@ -10,7 +10,8 @@ use scantling_core::nominal::{
     Carrier, Exactness, FaceChange, Fingerprint, Nominal, NominalError, NominalFile, NominalFileError, Side,
     SurfaceKind, compare, read,
 };
-use scantling_core::plan::{FaceMap, Fault, Situation, bind, check_toml};
+use scantling_core::plan::{FaceMap, Fault, Situation, bind, changes, check_toml};
+use scantling_core::read::RawScan;
 use scantling_core::run::{Limits, Run, quiet};
 use scantling_core::scan::LengthUnit;
 use scantling_core::search::SurfaceTree;
@@ -202,7 +203,7 @@ fn a_feature_is_named_by_its_faces() {
 #[test]
 fn faces_of_a_new_export_are_found_by_what_they_are_known_by() {
     let block = nominal(BLOCK);
-    let print = Fingerprint::of(&block.faces()[block.faces_of(1106)[0] as usize]);
+    let print = Fingerprint::of(&block, block.faces_of(1106)[0]);
     assert_eq!((print.kind, print.size), (SurfaceKind::Cylinder, Some(10.0)));
     let feature = format!(
         "[[feature]]\nid = \"H\"\nkind = \"hole\"\nface = \"#1106\"\nfingerprint = [{{ surface = \"cylinder\", area_mm2 = {:.2}, \
@@ -269,6 +270,20 @@ fn what_a_file_is_not_is_said() {
     assert_eq!(ask(BLOCK, NominalFile { unit, ..NominalFile::default() }), NominalFileError::UnitInFile);
     let stl = "solid a\nfacet normal 0 0 1\nouter loop\nvertex 0 0 0\nvertex 1 0 0\nvertex 0 1 0\nendloop\nendfacet\nendsolid a\n";
     assert_eq!(ask(stl, NominalFile::default()), NominalFileError::UnitNeeded);
+    // What is none of the formats is not asked for a unit.
+    let utf16: Vec<u8> = BLOCK.encode_utf16().flat_map(u16::to_le_bytes).collect();
+    let marked = [&b"\xFF\xFE"[..], &utf16].concat();
+    for (bytes, what) in [
+        (&b""[..], "empty"),
+        (&b" \n"[..], "empty"),
+        (&utf16[..], "UTF-16"),
+        (&marked[..], "UTF-16"),
+        (&b"\xEF\xBB\xBF<?xml version=\"1.0\"?><uos/>"[..], "XML"),
+        (&b"\x7FELF\x02\x01\x01\0\0\0\0"[..], "known"),
+    ] {
+        let words = read(bytes, &NominalFile::default(), &quiet()).unwrap_err().to_string();
+        assert!(words.contains(what) && words.contains("no STEP, STL, PLY or OBJ"), "{words}");
+    }
     let part = Some("lid".to_owned());
     assert_eq!(
         ask(stl, NominalFile { unit, part: part.clone(), ..NominalFile::default() }),
@@ -302,4 +317,51 @@ fn what_a_file_is_not_is_said() {
     let p = Point::new(30.0, 15.0, 20.5);
     let foot = SurfaceTree::new(turned.mesh()).nearest(&p, 5.0).unwrap();
     assert!((turned.exact_foot(&p, &foot).unwrap().distance_mm + 0.5).abs() < 1e-9);
+}
+
+/// A block of 40 x 30 x 20 mm whose top rises by so much along its 40 mm, about its middle.
+fn tilted(rise_mm: f64) -> Nominal {
+    let corner = |i: usize| {
+        let x = if i & 1 == 0 { 0.0 } else { 40.0 };
+        let y = if i & 2 == 0 { 0.0 } else { 30.0 };
+        let z = if i & 4 == 0 { 0.0 } else { 20.0 + rise_mm * (x / 40.0 - 0.5) };
+        Point::new(x, y, z)
+    };
+    let sides = [[0, 2, 3, 1], [4, 5, 7, 6], [0, 1, 5, 4], [2, 6, 7, 3], [0, 4, 6, 2], [1, 3, 7, 5]];
+    let triangles = sides.iter().flat_map(|&[a, b, c, d]| [[a, b, c], [a, c, d]]).collect();
+    let raw = RawScan { points: (0..8).map(corner).collect(), triangles, ..RawScan::default() };
+    Nominal::from_mesh(raw, LengthUnit::Millimetre, None, &quiet()).unwrap()
+}
+
+/// Area and centroid of a plane that turns by a degree about its middle stay where they were; the plane does not.
+#[test]
+fn a_face_that_turns_about_its_middle_is_another_and_so_is_the_feature_on_it() {
+    let (before, after) = (tilted(0.0), tilted(0.7));
+    let top = |n: &Nominal| {
+        let is = |f: &&scantling_core::nominal::Face| f.centroid.z > 19.0;
+        n.faces().iter().position(|f| is(&f)).unwrap() as u32
+    };
+    let moved: Vec<(u32, u32, f64)> = compare(&before, &after)
+        .into_iter()
+        .filter_map(|c| match c {
+            FaceChange::Moved(i, j, by) => Some((i, j, by)),
+            _ => None,
+        })
+        .collect();
+    // Its rms distance from the middle line is 40 / sqrt(12), by the angle: 0.2 mm.
+    let of_top = moved.iter().find(|m| m.0 == top(&before)).expect("the top moved");
+    assert!(of_top.1 == top(&after) && of_top.2 > 0.19 && of_top.2 < 0.4, "{moved:?}");
+    let text = plan("[[feature]]\nid = \"H\"\nkind = \"plane\"\npick = { near_mm = [20.0, 15.0, 20.0], facing = [0.0, 0.0, 1.0] }")
+        .replace("diameter = { nominal_mm = 10.0, upper_deviation_mm = 0.1, lower_deviation_mm = 0.0, size = \"least_squares\" }",
+            "flatness = { zone_width_mm = 0.2, association = \"least_squares\" }");
+    let (_, plan) = check_toml(&text).unwrap_or_else(|faults| panic!("{faults:?}"));
+    let lies = |n: &Nominal| bind(&plan, Some(n)).unwrap().lies(Some(n));
+    let told = changes(&lies(&before), &lies(&after));
+    assert!(told.len() == 1 && told[0].what.starts_with("turned or bent otherwise by 0."), "{told:?}");
+    assert!(changes(&lies(&before), &lies(&tilted(0.0))).is_empty());
+    // A plan's fingerprint knows the direction, one without it does not.
+    let print = Fingerprint::of(&before, top(&before));
+    let now = Fingerprint::of(&after, top(&after));
+    let of_plan = Fingerprint { spread: None, ..print };
+    assert!(!of_plan.same(&now) && Fingerprint { direction: None, ..of_plan }.same(&now));
 }

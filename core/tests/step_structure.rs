@@ -67,14 +67,17 @@ fn parts_lie_where_their_assemblies_put_them() {
 }
 
 #[test]
-fn a_part_alone_is_placed_as_often_as_the_whole_has_it() {
+fn a_part_that_is_named_comes_once_in_its_own_axes() {
     let text = assembly().file();
     let of = |name: &str| {
         let settings = StepSettings { part: Some(name.into()), ..StepSettings::default() };
         read(&quiet(), text.as_bytes(), &settings).unwrap()
     };
-    assert_eq!((of("block").placed.len(), of("plate").placed.len()), (4, 1));
-    assert_eq!(of("block").parts.len(), 1);
+    // The whole has four of these.
+    let block = of("block");
+    assert_eq!((block.parts.len(), block.placed.len(), of("plate").placed.len()), (1, 1, 1));
+    let placed = &block.placed[0];
+    assert_eq!((placed.rotation, placed.shift, placed.path.len()), (Matrix3::identity(), Vector::zeros(), 0));
 }
 
 #[test]

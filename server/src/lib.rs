@@ -10,6 +10,7 @@ pub mod blobs;
 pub mod clock;
 pub mod config;
 pub mod convert;
+mod instruments;
 mod measuring;
 mod nominals;
 mod plans;

@@ -5,9 +5,9 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use scantling_core::geometry::Point;
-use scantling_core::nominal::{FaceKey, Nominal, NominalFile};
+use scantling_core::nominal::{FaceKey, Nominal, NominalFile, Side};
 use scantling_core::plan::{
-    BoundFeature, FaceMap, Fault, FeatureChange, Lies, Plan, bind, changes, check_json,
+    BoundFeature, FaceMap, Fault, FeatureChange, Lies, NeighbourNominal, Plan, bind, changes, check_json,
 };
 use scantling_core::readings::{self, Reading};
 use scantling_core::run::{Limits, Run};
@@ -18,7 +18,7 @@ use crate::convert::plan::{CheckedPlan, PlanInput, check_input, sound_features};
 use crate::convert::status::{ErrorReason, Problem};
 use crate::nominals::{Key, NominalFailure};
 use crate::service::{Service, StopOnDrop};
-use crate::store::{Bound, Content, LOCAL_CALLER, NewRevision, Request, Revision, Store};
+use crate::store::{Bound, Content, LOCAL_CALLER, NeighbourFile, NewRevision, Request, Revision, Store};
 
 /// A plan that was checked, and where its picks lie; nowhere without a nominal.
 #[derive(Debug)]
@@ -59,32 +59,54 @@ impl From<Refused> for Problem {
     }
 }
 
+/// The files on which a plan is bound.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct NominalFiles {
+    /// Digest and stated length unit of the nominal's file.
+    pub(crate) nominal: Option<(Digest, Option<LengthUnit>)>,
+    /// The same of each neighbour's, by its id.
+    pub(crate) neighbours: Vec<(String, Digest, Option<LengthUnit>)>,
+}
+
+impl NominalFiles {
+    /// As a revision keeps the neighbours.
+    fn kept_neighbours(&self) -> Vec<NeighbourFile> {
+        let kept = |(id, digest, unit): &(String, Digest, Option<LengthUnit>)| NeighbourFile {
+            id: id.clone(),
+            sha256: digest.hex().to_owned(),
+            unit: *unit,
+        };
+        self.neighbours.iter().map(kept).collect()
+    }
+}
+
 /// Checks a plan, and binds it when there is a nominal.
 pub(crate) async fn check(
     service: &Arc<Service>,
     input: PlanInput,
-    nominal: Option<(Digest, Option<LengthUnit>)>,
+    files: NominalFiles,
 ) -> Result<Checked, Refused> {
-    if let Some((digest, _)) = &nominal {
+    let neighbours = files.neighbours.iter().map(|n| &n.1);
+    for digest in files.nominal.iter().map(|n| &n.0).chain(neighbours) {
         service.store.blob(digest.hex()).await.map_err(Problem::from)?;
     }
     let stop = Arc::new(AtomicBool::new(false));
     let _stop = StopOnDrop(Arc::clone(&stop));
     let shared = Arc::clone(service);
-    service.check(move || check_blocking(&shared, &input, nominal, &stop)).await?
+    service.check(move || check_blocking(&shared, &input, files, &stop)).await?
 }
 
 fn check_blocking(
     service: &Service,
     input: &PlanInput,
-    nominal: Option<(Digest, Option<LengthUnit>)>,
+    files: NominalFiles,
     stop: &AtomicBool,
 ) -> Result<Checked, Refused> {
     let limits = Limits { file_bytes: service.config.limits.file_bytes, ..Limits::default() };
     let run = Run { stop, progress: &|_, _| {}, limits };
     let plan = check_input(Some(input))
-        .map_err(|faults| all_faults(service, &run, input, nominal.as_ref(), faults))?;
-    let Some((digest, unit)) = nominal else {
+        .map_err(|faults| all_faults(service, &run, input, files.nominal.as_ref(), faults))?;
+    let Some((digest, unit)) = files.nominal else {
         // Without a nominal there are only features that say their own place.
         let bound = match bind(&plan.plan, None) {
             Ok(map) => map.features.iter().map(|f| bound(f, None)).collect(),
@@ -93,20 +115,70 @@ fn check_blocking(
         return Ok(Checked { plan, bound, remarks: Vec::new() });
     };
     let key = Key { digest, told: told(&plan.plan, unit) };
-    let nominal = service.nominals.get(&service.blobs, &key, &run).map_err(|failure| match failure {
+    let nominal = service
+        .nominals
+        .get(&service.blobs, &key, &run)
+        .map_err(|failure| refused_nominal(failure, &key.digest, "the nominal"))?;
+    let map = bind(&plan.plan, Some(&nominal)).map_err(Refused::Faults)?;
+    let map = with_neighbours(service, &run, &plan.plan, map, &files.neighbours)?;
+    let neighbours = map.neighbours.iter().map(|n| kept(Lies::from(n), Vec::new()));
+    let bound = map.features.iter().map(|f| bound(f, Some(&nominal))).chain(neighbours).collect();
+    let mut remarks = map.remarks;
+    remarks.extend(left_out(&nominal));
+    Ok(Checked { plan, bound, remarks })
+}
+
+/// Why a nominal's file serves no plan.
+fn refused_nominal(failure: NominalFailure, digest: &Digest, what: &str) -> Problem {
+    match failure {
         // The call is over, so nobody reads this.
         NominalFailure::Stopped => Problem::stopping(),
         NominalFailure::Storage(error) => Problem::internal(error),
         NominalFailure::Refused(words) => {
-            Problem::new(ErrorReason::NominalRefused, format!("the nominal blobs/{}: {words}", key.digest))
-                .with("nominal_blob", &format!("blobs/{}", key.digest))
+            Problem::new(ErrorReason::NominalRefused, format!("{what} blobs/{digest}: {words}"))
+                .with("nominal_blob", &format!("blobs/{digest}"))
         }
-    })?;
-    let map = bind(&plan.plan, Some(&nominal)).map_err(Refused::Faults)?;
-    let bound = map.features.iter().map(|f| bound(f, Some(&nominal))).collect();
-    let mut remarks = map.remarks;
-    remarks.extend(left_out(&nominal));
-    Ok(Checked { plan, bound, remarks })
+    }
+}
+
+/// Binds the plan's neighbours on their nominals, one sent for each.
+fn with_neighbours(
+    service: &Service,
+    run: &Run,
+    plan: &Plan,
+    map: FaceMap,
+    sent: &[(String, Digest, Option<LengthUnit>)],
+) -> Result<FaceMap, Refused> {
+    let mut made = Vec::with_capacity(sent.len());
+    let mut wrong = Vec::new();
+    for (i, (id, digest, unit)) in sent.iter().enumerate() {
+        let field = format!("neighbours[{i}].neighbour");
+        let Some(neighbour) = plan.neighbours.iter().find(|n| n.id == *id) else {
+            wrong.push((field, format!("is `{id}`, which the plan has no neighbour of; leave it out")));
+            continue;
+        };
+        if sent[..i].iter().any(|(other, ..)| other == id) {
+            wrong.push((field, format!("is `{id}` a second time; leave one")));
+            continue;
+        }
+        let told = told_of(neighbour.side, neighbour.part.as_ref(), *unit);
+        let key = Key { digest: digest.clone(), told };
+        let nominal = service.nominals.get(&service.blobs, &key, run).map_err(|failure| {
+            refused_nominal(failure, &key.digest, &format!("the nominal of neighbour {id}"))
+        })?;
+        made.push((id.as_str(), nominal, digest.hex()));
+    }
+    if !wrong.is_empty() {
+        return Err(Problem::fields(ErrorReason::InvalidField, wrong).into());
+    }
+    let nominals: Vec<NeighbourNominal> =
+        made.iter().map(|(id, nominal, sha256)| NeighbourNominal { id, nominal, sha256 }).collect();
+    map.with_neighbours(plan, &nominals).map_err(Refused::Faults)
+}
+
+/// How the file of a neighbour's nominal is read.
+pub(crate) fn told_of(side: Option<Side>, part: Option<&String>, unit: Option<LengthUnit>) -> NominalFile {
+    NominalFile { unit, side, part: part.cloned() }
 }
 
 /// How a plan wants its nominal's file read.
@@ -151,15 +223,13 @@ fn all_faults(
 }
 
 fn bound(feature: &BoundFeature, nominal: Option<&Nominal>) -> Bound {
-    let Lies { feature: id, kind, area_mm2, centroid, diameter_mm } = Lies::from(feature);
-    Bound {
-        feature: id,
-        kind,
-        area_mm2,
-        centroid_mm: centroid.coords.into(),
-        diameter_mm,
-        faces: nominal.map_or_else(Vec::new, |n| keys(feature, n)),
-    }
+    kept(Lies::of(feature, nominal), nominal.map_or_else(Vec::new, |n| keys(feature, n)))
+}
+
+/// How a feature or a neighbour's skin lies, as a revision keeps it.
+fn kept(lies: Lies, faces: Vec<String>) -> Bound {
+    let Lies { feature, kind, area_mm2, centroid, diameter_mm, spread } = lies;
+    Bound { feature, kind, area_mm2, centroid_mm: centroid.coords.into(), diameter_mm, spread, faces }
 }
 
 /// A kept feature in core's words.
@@ -170,6 +240,7 @@ fn lies(bound: &Bound) -> Lies {
         area_mm2: bound.area_mm2,
         centroid: Point::from(bound.centroid_mm),
         diameter_mm: bound.diameter_mm,
+        spread: bound.spread,
     }
 }
 
@@ -185,9 +256,13 @@ fn keys(feature: &BoundFeature, nominal: &Nominal) -> Vec<String> {
 
 /// Why the features of a kept revision lie elsewhere than when it was registered: another version of the program may bind
 /// otherwise, and must not do so silently.
-pub(crate) fn bound_otherwise(content: &NewRevision, faces: &FaceMap) -> Option<String> {
+pub(crate) fn bound_otherwise(
+    content: &NewRevision,
+    faces: &FaceMap,
+    nominal: Option<&Nominal>,
+) -> Option<String> {
     let before: Vec<Lies> = content.bound.iter().map(lies).collect();
-    let changed = changes(&before, &faces.lies());
+    let changed = changes(&before, &faces.lies(nominal));
     let first = changed.first()?;
     Some(format!(
         "this version of the program finds features of the plan elsewhere on the nominal than when revision {} was \
@@ -202,16 +277,21 @@ pub(crate) async fn create_revision(
     part: String,
     id: String,
     input: PlanInput,
-    nominal: Option<(Digest, Option<LengthUnit>)>,
+    files: NominalFiles,
 ) -> Result<Revision, Problem> {
     // Cheap refusals first; the store asks again in its transaction.
     service.store.part(&part).await?;
-    let kept = nominal.as_ref().map(|(digest, unit)| (digest.hex().to_owned(), *unit));
-    let Checked { plan, bound, mut remarks } = check(service, input, nominal).await?;
+    let kept = files.nominal.as_ref().map(|(digest, unit)| (digest.hex().to_owned(), *unit));
+    let neighbours = files.kept_neighbours();
+    let Checked { plan, bound, mut remarks } = check(service, input, files).await?;
     match (plan.plan.nominal_file.is_some(), kept.is_some()) {
         (true, false) => {
             let words = "must be sent: the plan names a nominal, on which its features are picked";
             return Err(Problem::field("revision.nominal_blob", words));
+        }
+        (false, false) if !neighbours.is_empty() => {
+            let words = "must be left out: the plan names no nominal, beside which they would stand";
+            return Err(Problem::field("revision.neighbours", words));
         }
         (false, true) => {
             let words = "must be left out, or the plan say `[nominal]`: it names none";
@@ -227,6 +307,7 @@ pub(crate) async fn create_revision(
         plan_sha256: plan.plan.sha256(),
         plan_source: plan.source.unwrap_or_default(),
         nominal: kept,
+        neighbours,
         bound,
         remarks,
     };

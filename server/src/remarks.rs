@@ -48,8 +48,8 @@ pub(crate) fn of(plan: &Plan, bound: &[Bound], part: Option<&str>) -> Vec<String
             && (found - nominal_mm).abs() > DIAMETER_MM
         {
             remarks.push(format!(
-                "characteristic {}: the nominal diameter is {nominal_mm} mm, and hole `{feature}` of the nominal's \
-                 file has {found:.3} mm: is it the right hole, and are plan and file of one issue?",
+                "characteristic {}: the nominal diameter is {nominal_mm} mm, and feature `{feature}` of the nominal's \
+                 file has {found:.3} mm: is it the right one, and are plan and file of one issue?",
                 characteristic.number
             ));
         }
@@ -75,6 +75,7 @@ mod tests {
             area_mm2: 10.0,
             centroid_mm: [0.0; 3],
             diameter_mm,
+            spread: None,
             faces: Vec::new(),
         }
     }

@@ -176,6 +176,7 @@ impl Service {
             coordinates: None,
             point_standard_mm: None,
             conditions: TakenConditions::default(),
+            registered_instrument: None,
         };
         Ok(self.store.create_acquisition(caller, &new).await?)
     }

@@ -8,7 +8,8 @@ use harness::{Server, fields, nominal_stl, refused};
 use scantling_core::simulate::WindowSurround;
 use scantling_proto::v1::{
     CheckPlanRequest, CreatePartRequest, CreateRevisionRequest, GetPartRequest, GetRevisionRequest,
-    LengthUnit, ListRevisionsRequest, PlanInput, ReleaseRevisionRequest, Revision, RevisionState, plan_input,
+    LengthUnit, ListRevisionsRequest, NeighbourNominal, PlanInput, ReleaseRevisionRequest, Revision,
+    RevisionState, plan_input,
 };
 use tonic::{Code, Status};
 
@@ -94,6 +95,7 @@ async fn a_pick_off_the_nominal_is_told_together_with_the_other_faults() {
         plan: toml(text),
         nominal_blob: nominal.clone(),
         nominal_length_unit: LengthUnit::Millimetre.into(),
+        ..CheckPlanRequest::default()
     };
     let told = server.parts().check_plan(request(&text)).await.unwrap().into_inner();
     let places: Vec<&str> = told.faults.iter().map(|f| f.place.as_str()).collect();
@@ -114,6 +116,7 @@ async fn a_plan_is_bound_and_kept_as_message_text_and_digest() {
         plan: toml(&good()),
         nominal_blob: nominal.clone(),
         nominal_length_unit: LengthUnit::Millimetre.into(),
+        ..CheckPlanRequest::default()
     };
     let checked = server.parts().check_plan(request).await.unwrap().into_inner();
     assert_eq!(checked.faults, []);
@@ -226,6 +229,7 @@ async fn what_is_odd_but_not_wrong_is_remarked() {
         plan: toml(&larger),
         nominal_blob: nominal.clone(),
         nominal_length_unit: LengthUnit::Millimetre.into(),
+        ..CheckPlanRequest::default()
     };
     let checked = server.parts().check_plan(check).await.unwrap().into_inner();
     assert_eq!((checked.faults.len(), checked.remarks.len()), (0, 1), "{checked:?}");
@@ -242,4 +246,92 @@ async fn what_is_odd_but_not_wrong_is_remarked() {
     let name = foreign.name.clone();
     let read = server.parts().get_revision(GetRevisionRequest { name }).await.unwrap().into_inner();
     assert_eq!(read.remarks, foreign.remarks, "also later");
+}
+
+/// The demo part's plan with a neighbour beside the long side of its flange, at y = 0.
+fn beside() -> String {
+    good()
+        + "\n[[neighbour]]\nid = \"PANE\"\nfile = \"pane.stl\"\npick = { near_mm = [300.0, -30.0, 0.0], facing = [0.0, 0.0, 1.0] }\n\
+           [[feature]]\nid = \"JOINT\"\nkind = \"edge\"\nedge = { of = \"FLANGE\", along = [{ at_mm = [100.0, 0.0, 0.0] }, { at_mm = \
+           [600.0, 0.0, 0.0] }], at = \"visible_arris\" }\n[[characteristic]]\nnumber = \"90\"\nfeature = \"JOINT\"\ngap = { to = \"PANE\", \
+           nominal_mm = 4.0, upper_deviation_mm = 1.0, lower_deviation_mm = -1.0 }\ndatum_system = \"ABC\"\n"
+}
+
+/// A pane 3 mm thick beside that side, `gap_mm` off.
+fn pane_stl(gap_mm: f64) -> Vec<u8> {
+    use scantling_core::geometry::{Point, TriangleMesh};
+    let corner = |i: usize| {
+        let of = |bit: usize, at: [f64; 2]| at[usize::from(i & bit != 0)];
+        Point::new(of(1, [50.0, 700.0]), of(2, [-60.0, -gap_mm]), of(4, [-3.0, 0.0]))
+    };
+    let quads = [[0, 2, 3, 1], [4, 5, 7, 6], [0, 1, 5, 4], [2, 6, 7, 3], [0, 4, 6, 2], [1, 3, 7, 5]];
+    let triangles = quads.iter().flat_map(|[a, b, c, d]| [[*a, *b, *c], [*a, *c, *d]]).collect();
+    let mesh = TriangleMesh::new((0..8).map(corner).collect(), triangles).unwrap();
+    scantling_core::simulate::write_stl(&mesh)
+}
+
+#[tokio::test]
+async fn a_plan_with_a_neighbour_needs_its_nominal_and_keeps_it() {
+    let server = with_part().await;
+    let nominal = server.put(&nominal_stl()).await;
+    let pane = server.put(&pane_stl(4.0)).await;
+    let one = |id: &str, blob: &str| NeighbourNominal {
+        neighbour: id.to_owned(),
+        blob: blob.to_owned(),
+        length_unit: LengthUnit::Millimetre.into(),
+    };
+    // By itself the plan tells what it needs.
+    let alone = CheckPlanRequest { plan: toml(&beside()), ..CheckPlanRequest::default() };
+    let told = server.parts().check_plan(alone).await.unwrap().into_inner();
+    assert_eq!(told.faults, []);
+    let named: Vec<(&str, &str)> =
+        told.neighbours.iter().map(|n| (n.neighbour.as_str(), n.file.as_str())).collect();
+    assert_eq!(named, [("PANE", "pane.stl")]);
+
+    let with = async |id: &str, neighbours: Vec<NeighbourNominal>| {
+        let revision = Revision { neighbours, ..sent(toml(&beside()), &nominal) };
+        let request = CreateRevisionRequest {
+            parent: "parts/ws-214".to_owned(),
+            revision_id: id.to_owned(),
+            revision: Some(revision),
+        };
+        server.parts().create_revision(request).await.map(tonic::Response::into_inner)
+    };
+    let status = refused(with("a", Vec::new()).await, Code::InvalidArgument, "PLAN_REFUSED");
+    assert_eq!(fields(&status), ["neighbour[0].file"]);
+    let wrong = vec![one("PANE", &pane), one("PAIN", &pane), one("PANE", &pane)];
+    let status = refused(with("a", wrong).await, Code::InvalidArgument, "INVALID_FIELD");
+    assert_eq!(fields(&status), ["neighbours[1].neighbour", "neighbours[2].neighbour"]);
+    let status = refused(with("a", vec![one("", "pane")]).await, Code::InvalidArgument, "INVALID_FIELD");
+    assert_eq!(fields(&status), ["revision.neighbours[0].neighbour", "revision.neighbours[0].blob"]);
+    let far = server.put(&pane_stl(59.0)).await;
+    let status = refused(with("a", vec![one("PANE", &far)]).await, Code::InvalidArgument, "PLAN_REFUSED");
+    assert!(fields(&status)[0].ends_with(".gap.to"), "{status:?}");
+    let text = server.put(b"not a mesh").await;
+    refused(with("a", vec![one("PANE", &text)]).await, Code::InvalidArgument, "NOMINAL_REFUSED");
+    let nothing = format!("blobs/{}", "0".repeat(64));
+    refused(with("a", vec![one("PANE", &nothing)]).await, Code::NotFound, "NOT_FOUND");
+
+    let made = with("a", vec![one("PANE", &pane)]).await.unwrap();
+    assert_eq!(made.neighbours, [one("PANE", &pane)]);
+    assert!(made.bound_features.iter().all(|b| b.feature != "PANE"), "its skin is none of the part's");
+    assert_eq!(made.remarks, Vec::<String>::new());
+    let get = GetRevisionRequest { name: made.name.clone() };
+    assert_eq!(server.parts().get_revision(get).await.unwrap().into_inner(), made);
+    // Where the nominals do not keep the limits themselves it is told.
+    let near = server.put(&pane_stl(2.5)).await;
+    let odd = with("b", vec![one("PANE", &near)]).await.unwrap();
+    assert!(
+        odd.remarks.iter().any(|r| r.contains("between the nominals the gap is 2.500")),
+        "{:?}",
+        odd.remarks
+    );
+    // Another neighbour in a new revision is told as what moved.
+    server.parts().release_revision(ReleaseRevisionRequest { name: made.name }).await.unwrap();
+    let next = with("c", vec![one("PANE", &near)]).await.unwrap();
+    assert!(
+        next.remarks.iter().any(|r| r.starts_with("since revision a: feature PANE")),
+        "{:?}",
+        next.remarks
+    );
 }

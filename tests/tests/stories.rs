@@ -158,11 +158,89 @@ async fn every_fault_of_a_plan_comes_at_once() {
         plan: Some(PlanInput { plan: Some(plan_input::Plan::Toml(broken)) }),
         nominal_blob,
         nominal_length_unit: scantling_proto::v1::LengthUnit::Millimetre.into(),
+        ..scantling_proto::v1::CheckPlanRequest::default()
     };
     let answer = r.plant.parts.check_plan(request).await.unwrap().into_inner();
     let places: Vec<&str> = answer.faults.iter().map(|f| f.place.as_str()).collect();
     assert!(places.iter().any(|p| p.contains("colour")), "{places:?}");
     assert!(places.iter().any(|p| p.contains("plan_version")), "{places:?}");
     assert!(answer.plan_sha256.is_empty());
+    r.service.shutdown().await.unwrap();
+}
+
+/// A pane 3 mm thick beside the long side of the flange at y = 0, so far off.
+fn pane(gap_mm: f64) -> Vec<u8> {
+    use scantling_core::geometry::{Point, TriangleMesh};
+    let corner = |i: usize| {
+        let of = |bit: usize, at: [f64; 2]| at[usize::from(i & bit != 0)];
+        Point::new(of(1, [50.0, 700.0]), of(2, [-60.0, -gap_mm]), of(4, [-3.2, -0.2]))
+    };
+    let quads = [[0, 2, 3, 1], [4, 5, 7, 6], [0, 1, 5, 4], [2, 6, 7, 3], [0, 4, 6, 2], [1, 3, 7, 5]];
+    let triangles = quads.iter().flat_map(|[a, b, c, d]| [[*a, *b, *c], [*a, *c, *d]]).collect();
+    let mesh = TriangleMesh::new((0..8).map(corner).collect(), triangles).unwrap();
+    scantling_core::simulate::write_stl(&mesh)
+}
+
+/// The same scan beside two panes: it fits the one and stands too close to the other; the record names the pane's digest.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_part_fits_beside_one_neighbour_and_not_beside_another() {
+    use scantling_core::geometry::{Direction, Vector};
+    use scantling_core::simulate::{Scanner, write_ply};
+    use scantling_proto::v1::{CreateRevisionRequest, LengthUnit, NeighbourNominal, Revision};
+    let mut r = running().await;
+    let joint = |word: &str, number: u32, nominal: f64, limit: f64| {
+        format!(
+            "[[characteristic]]\nnumber = \"{number}\"\nfeature = \"JOINT\"\n{word} = {{ to = \"PANE\", nominal_mm = {nominal}, \
+             upper_deviation_mm = {limit}, lower_deviation_mm = -{limit} }}\ndatum_system = \"ABC\"\ngroup = [\"joint\"]\n"
+        )
+    };
+    let plan = demo().plan_toml()
+        + "\n[[neighbour]]\nid = \"PANE\"\nfile = \"pane.stl\"\npick = { near_mm = [300.0, -30.0, -0.2], facing = [0.0, 0.0, 1.0] }\n\
+           [[feature]]\nid = \"JOINT\"\nkind = \"edge\"\nedge = { of = \"FLANGE\", along = [{ at_mm = [100.0, 0.0, 0.0] }, { at_mm = \
+           [600.0, 0.0, 0.0] }], at = \"visible_arris\" }\n"
+        + &joint("gap", 90, 4.0, 1.0)
+        + &joint("step", 91, 0.2, 0.6);
+    let nominal_blob = r.plant.upload(nominal()).await.unwrap();
+    // From the front and aslant, so that the wall of the edge is seen.
+    let aslant = |x: f64, y: f64| Direction::new(Vector::new(x, y, 1.0)).unwrap();
+    let views = vec![Direction::Z, aslant(0.0, 1.0), aslant(0.0, -1.0)];
+    let scanner = Scanner { views, ..Scanner::front(SPACING_MM, 0.02, 5) };
+    let scan = scanner.scan(&demo().good.made, &demo().good.scan_from_part).unwrap();
+    let scan = r.plant.acquire(&write_ply(&scan.points, &scan.normals)).await.unwrap();
+    for (id, gap_mm, verdict) in [("fits", 4.0, Verdict::Conforms), ("close", 2.0, Verdict::DoesNotConform)] {
+        let blob = r.plant.upload(&pane(gap_mm)).await.unwrap();
+        let length_unit = LengthUnit::Millimetre.into();
+        let neighbour = NeighbourNominal { neighbour: "PANE".into(), blob: blob.clone(), length_unit };
+        let revision = Revision {
+            plan_source: plan.clone(),
+            nominal_blob: nominal_blob.clone(),
+            nominal_length_unit: LengthUnit::Millimetre.into(),
+            neighbours: vec![neighbour],
+            ..Revision::default()
+        };
+        let request = CreateRevisionRequest {
+            parent: "parts/ws-214".into(),
+            revision_id: id.into(),
+            revision: Some(revision),
+        };
+        let revision = r.plant.parts.create_revision(request).await.unwrap().into_inner().name;
+        let mut request = Plant::request(&revision, id, &scan);
+        request.inspection.as_mut().unwrap().scope_groups = vec!["joint".into()];
+        let name = r.plant.inspections.create_inspection(request).await.unwrap().into_inner().name;
+        let done = r.plant.wait(&name).await.unwrap();
+        assert_eq!(done.state(), InspectionState::Done, "{}", done.reason);
+        let [gap, step] = done.evaluations.as_slice() else { panic!("{:?}", done.evaluations) };
+        assert_eq!(gap.verdict(), verdict, "{id}: {}", gap.reason);
+        assert_eq!(step.verdict(), Verdict::Conforms, "{id}: {}", step.reason);
+        let (low, high) = (gap.minimum.as_ref().unwrap().value_mm, gap.maximum.as_ref().unwrap().value_mm);
+        // The good part is warped by some tenths.
+        assert!((low - gap_mm).abs() < 0.5 && (high - gap_mm).abs() < 0.5, "{low} {high}");
+        assert!(gap.edge.as_ref().is_some_and(|e| e.stations.len() > 100));
+        let sha256 = blob.trim_start_matches("blobs/");
+        assert!(
+            done.result_json
+                .contains(&format!("\"neighbours\":[{{\"id\":\"PANE\",\"sha256\":\"{sha256}\"}}]"))
+        );
+    }
     r.service.shutdown().await.unwrap();
 }

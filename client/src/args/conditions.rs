@@ -1,9 +1,10 @@
 //! How a scan or points were taken, and what is known of the instrument.
 
 use clap::{Args, ValueEnum};
-use scantling_proto::v1::{Acquisition, InstrumentErrors, MeshHistory, SurfaceClass};
+use scantling_proto::v1::{Acquisition, MeshHistory, SurfaceClass};
 
-use super::words::{number, positive};
+use super::errors::Errors;
+use super::words::{from_zero, number};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum SurfaceClassArg {
@@ -13,6 +14,16 @@ pub(crate) enum SurfaceClassArg {
     Dark,
     /// Glossy
     Gloss,
+}
+
+impl From<SurfaceClassArg> for SurfaceClass {
+    fn from(class: SurfaceClassArg) -> Self {
+        match class {
+            SurfaceClassArg::Dull => Self::Dull,
+            SurfaceClassArg::Dark => Self::Dark,
+            SurfaceClassArg::Gloss => Self::Gloss,
+        }
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -32,30 +43,8 @@ pub(crate) struct Conditions {
     /// Standard uncertainty of --temperature-c, K
     #[arg(long, value_name = "K", value_parser = from_zero, requires = "temperature_c", allow_negative_numbers = true)]
     pub(crate) temperature_uncertainty: Option<f64>,
-    /// Relative error of the instrument's lengths, mm for each m
-    #[arg(long, value_name = "MM_PER_M", value_parser = from_zero, allow_negative_numbers = true)]
-    pub(crate) length_scale: Option<f64>,
-    /// Long-wave error of the instrument over its volume, mm
-    #[arg(long, value_name = "MM", value_parser = from_zero, allow_negative_numbers = true)]
-    pub(crate) distortion: Option<f64>,
-    /// How far off the surface its points lie on average, mm: half of the probing size error
-    #[arg(long, value_name = "MM", value_parser = from_zero, allow_negative_numbers = true)]
-    pub(crate) probing: Option<f64>,
-    /// Noise of one point, mm: at least this, whatever the scan shows
-    #[arg(long, value_name = "MM", value_parser = from_zero, allow_negative_numbers = true)]
-    pub(crate) point_noise: Option<f64>,
-    /// Noise that neighbouring points share, mm
-    #[arg(long, value_name = "MM", value_parser = from_zero, requires = "correlation_length", allow_negative_numbers = true)]
-    pub(crate) correlated_noise: Option<f64>,
-    /// Distance at which its correlation has fallen to 0.61, mm
-    #[arg(long, value_name = "MM", value_parser = positive, requires = "correlated_noise", allow_negative_numbers = true)]
-    pub(crate) correlation_length: Option<f64>,
-    /// How far passes lie off each other, mm
-    #[arg(long, value_name = "MM", value_parser = from_zero, requires = "pass_width", allow_negative_numbers = true)]
-    pub(crate) pass_seam: Option<f64>,
-    /// Width of a pass, mm
-    #[arg(long, value_name = "MM", value_parser = positive, requires = "pass_seam", allow_negative_numbers = true)]
-    pub(crate) pass_width: Option<f64>,
+    #[command(flatten)]
+    pub(crate) errors: Errors,
     /// On what the part lay or hung, in words
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub(crate) supports: String,
@@ -76,10 +65,6 @@ pub(crate) struct Conditions {
     pub(crate) passes: Option<i32>,
 }
 
-fn from_zero(typed: &str) -> Result<f64, String> {
-    number(typed).filter(|v| *v >= 0.0).ok_or_else(|| "write a number, 0 or more, such as 0.02".to_owned())
-}
-
 fn direction(typed: &str) -> Result<[f64; 3], String> {
     let numbers: Option<Vec<f64>> = typed.split(',').map(|word| number(word.trim())).collect();
     match numbers.as_deref() {
@@ -91,21 +76,7 @@ fn direction(typed: &str) -> Result<[f64; 3], String> {
 impl Conditions {
     /// Writes them into an acquisition.
     pub(crate) fn told(&self, into: Acquisition) -> Acquisition {
-        let errors = InstrumentErrors {
-            point_noise_mm: self.point_noise,
-            correlated_noise_mm: self.correlated_noise,
-            correlation_length_mm: self.correlation_length,
-            pass_seam_mm: self.pass_seam,
-            pass_width_mm: self.pass_width,
-            length_scale_mm_per_m: self.length_scale,
-            distortion_mm: self.distortion,
-            probing_mm: self.probing,
-        };
-        let surface_class = self.surface_class.map_or(SurfaceClass::Unspecified, |s| match s {
-            SurfaceClassArg::Dull => SurfaceClass::Dull,
-            SurfaceClassArg::Dark => SurfaceClass::Dark,
-            SurfaceClassArg::Gloss => SurfaceClass::Gloss,
-        });
+        let surface_class = self.surface_class.map_or(SurfaceClass::Unspecified, SurfaceClass::from);
         let mesh_history = self.mesh_history.map_or(MeshHistory::Unspecified, |m| match m {
             MeshHistoryArg::Raw => MeshHistory::Raw,
             MeshHistoryArg::Smoothed => MeshHistory::Smoothed,
@@ -113,7 +84,7 @@ impl Conditions {
         });
         Acquisition {
             temperature_standard_uncertainty_k: self.temperature_uncertainty,
-            instrument_errors: (errors != InstrumentErrors::default()).then_some(errors),
+            instrument_errors: self.errors.told(),
             supports: self.supports.clone(),
             gravity: self.gravity.map_or_else(Vec::new, |g| g.to_vec()),
             matt_spray: self.matt_spray,

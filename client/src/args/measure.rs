@@ -65,7 +65,8 @@ pub(crate) struct Sources {
     /// known; NUMBER=pass, GAUGE or NUMBER=fail, GAUGE for a gauge; may be repeated
     #[arg(long, value_name = "TEXT", value_parser = hand_reading)]
     pub(crate) reading: Vec<HandReading>,
-    /// The instrument of scans and points, as the plant names it
+    /// The instrument of scans and points: instruments/ID for one of the register (`scantling instrument`), whose verification
+    /// on the day of --taken for --surface-class then counts; any other text is kept as the plant's name for it
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub(crate) instrument: String,
     /// Who measured
@@ -89,6 +90,8 @@ Examples:
   scantling measure --part ws-214 --scan table.ply --unit mm --serial 0004 --all-instances
   scantling measure --part ws-214 --scan front.ply --unit mm --serial 0007 --restraint free-state \\
       --temperature-c 24.5 --temperature-uncertainty 0.5 --length-scale 0.02 --distortion 0.015 --probing 0.01
+  scantling measure --part ws-214 --scan front.ply --unit mm --serial 0008 --instrument instruments/scanner-3 \\
+      --taken 2026-05-04T10:30:00Z --surface-class dull
   scantling measure --part ws-214 --points arm.csv --unit mm --coordinates part \\
       --point-uncertainty 0.02 --serial 0005
   scantling measure --part ws-214 --scan front.ply --unit mm --serial 0006 \\

@@ -3,6 +3,8 @@
 mod blob;
 mod calls;
 mod conditions;
+mod errors;
+mod instrument;
 mod measure;
 mod part;
 mod program;
@@ -18,10 +20,13 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 pub(crate) use blob::{Get, Push};
 pub(crate) use calls::{Align, Associate, Criterion, Evaluate, Locate, OneScan, SelfCheck, Shape, Simulate};
+pub(crate) use instrument::{
+    Instrument, InstrumentAdd, InstrumentBalls, InstrumentName, InstrumentVerify, InstrumentWithdraw,
+};
 pub(crate) use measure::{Measure, RevisionChoice, Sources};
 #[cfg(feature = "embedded")]
-pub(crate) use part::{MaterialSide, NominalArgs, PartDiff, PartFaces};
-pub(crate) use part::{Part, PartName, PartRegister, Plan, PlanCheck, RevisionName};
+pub(crate) use part::{MaterialSide, NominalArgs, NominalPlace, PartDiff, PartFaces};
+pub(crate) use part::{NeighbourArgs, Part, PartName, PartRegister, Plan, PlanCheck, RevisionName};
 pub(crate) use program::{Completions, Man};
 #[cfg(feature = "embedded")]
 pub(crate) use program::{Demo, Serve};
@@ -103,6 +108,9 @@ pub(crate) enum Command {
     /// Register, show and release parts
     #[command(subcommand)]
     Part(Part),
+    /// Register instruments and their verifications, and measure scans of calibrated balls
+    #[command(subcommand)]
+    Instrument(Instrument),
     /// Look into scan files, without measuring
     #[cfg(feature = "embedded")]
     #[command(subcommand)]

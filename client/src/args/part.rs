@@ -20,7 +20,8 @@ pub(crate) enum Plan {
 #[derive(Args, Debug)]
 #[command(after_help = "Examples:
   scantling plan check demo-files/ws-214.toml
-  scantling plan check demo-files/ws-214.toml --nominal demo-files/ws-214.stl --unit mm")]
+  scantling plan check demo-files/ws-214.toml --nominal demo-files/ws-214.stl --unit mm
+  scantling plan check surround.toml --nominal surround.stl --unit mm --neighbour PANE=pane-7.stl")]
 pub(crate) struct PlanCheck {
     /// The plan, TOML or JSON; - for stdin
     #[arg(value_name = "FILE")]
@@ -31,6 +32,28 @@ pub(crate) struct PlanCheck {
     /// Length unit of the nominal's file; not of a STEP file, which tells its own
     #[arg(long, value_enum, requires = "nominal")]
     pub(crate) unit: Option<Unit>,
+    #[command(flatten)]
+    pub(crate) neighbours: NeighbourArgs,
+}
+
+/// Where the nominals of a plan's neighbours are.
+#[derive(Args, Debug)]
+pub(crate) struct NeighbourArgs {
+    /// The nominal of a neighbour that the plan names, by its id; without it the file that the plan names is looked for beside
+    /// the plan
+    #[arg(long = "neighbour", value_name = "ID=FILE", requires = "nominal", value_parser = neighbour)]
+    pub(crate) files: Vec<(String, PathBuf)>,
+    /// Length unit of the neighbours' files where it is not that of the nominal; a STEP file tells its own
+    #[arg(long, value_enum, requires = "nominal")]
+    pub(crate) neighbour_unit: Option<Unit>,
+}
+
+/// `PANE=pane.stl`.
+fn neighbour(text: &str) -> Result<(String, PathBuf), String> {
+    match text.split_once('=') {
+        Some((id, file)) if !id.is_empty() && !file.is_empty() => Ok((id.to_owned(), PathBuf::from(file))),
+        _ => Err("write the id of the neighbour, `=` and its file, such as PANE=pane.stl".to_owned()),
+    }
 }
 
 #[derive(Subcommand, Debug)]
@@ -52,11 +75,11 @@ pub(crate) enum Part {
     Diff(PartDiff),
 }
 
-/// How a nominal's file is read.
+/// How a file that is a nominal is read.
 #[cfg(feature = "embedded")]
 #[derive(Args, Debug)]
 pub(crate) struct NominalArgs {
-    /// Length unit of the file; not of a STEP file, which tells its own
+    /// Length unit of a file; not of a STEP file, which tells its own. A revision knows how its file is read
     #[arg(long, value_enum)]
     pub(crate) unit: Option<Unit>,
     /// On which side of an open sheet's normals the material is
@@ -65,6 +88,31 @@ pub(crate) struct NominalArgs {
     /// The part that is meant of a STEP file that holds several
     #[arg(long, value_name = "NAME")]
     pub(crate) part: Option<String>,
+}
+
+/// Where a nominal is: a file, or a registered revision.
+#[cfg(feature = "embedded")]
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum NominalPlace {
+    File(PathBuf),
+    /// Whole resource name.
+    Revision(String),
+}
+
+#[cfg(feature = "embedded")]
+impl NominalPlace {
+    /// What there is as a file is one; else what has the form of a revision's name is that.
+    fn parse(typed: &str) -> Result<Self, std::convert::Infallible> {
+        let file = PathBuf::from(typed);
+        Ok(match crate::names::revision(typed) {
+            Ok(name) if !file.exists() => Self::Revision(name),
+            _ => Self::File(file),
+        })
+    }
+
+    pub(crate) fn is_file(&self) -> bool {
+        matches!(self, Self::File(_))
+    }
 }
 
 /// On which side of an open sheet the material is.
@@ -83,30 +131,33 @@ pub(crate) enum MaterialSide {
   scantling part faces ws-214.step
   scantling part faces ws-214.step --html faces.html
   scantling part faces demo-files/ws-214.stl --unit mm
-  scantling --output json part faces ws-214.step")]
+  scantling --output json part faces ws-214/c4")]
 pub(crate) struct PartFaces {
-    /// The nominal, STEP, STL, PLY or OBJ, plain or in gzip or zip; - for stdin
-    #[arg(value_name = "FILE")]
-    pub(crate) file: PathBuf,
+    /// The nominal: a file, STEP, STL, PLY or OBJ, plain or in gzip or zip, - for stdin; or a registered revision
+    #[arg(value_name = "FILE|REVISION", value_parser = NominalPlace::parse)]
+    pub(crate) nominal: NominalPlace,
     #[command(flatten)]
     pub(crate) read: NominalArgs,
     /// Write a page that shows every face with its number
     #[arg(long, value_name = "FILE")]
     pub(crate) html: Option<PathBuf>,
+    /// Print each face as a plan names it, with what it is known by
+    #[arg(long)]
+    pub(crate) as_plan: bool,
 }
 
 #[cfg(feature = "embedded")]
 #[derive(Args, Debug)]
 #[command(after_help = "Examples:
   scantling part diff ws-214-c.step ws-214-d.step
-  scantling part diff ws-214-c.step ws-214-d.step --plan ws-214.toml")]
+  scantling part diff ws-214/c4 ws-214-d.step --plan ws-214.toml")]
 pub(crate) struct PartDiff {
-    /// The nominal as it was
-    #[arg(value_name = "BEFORE")]
-    pub(crate) before: PathBuf,
-    /// The nominal as it is
-    #[arg(value_name = "AFTER")]
-    pub(crate) after: PathBuf,
+    /// The nominal as it was, a file or a registered revision
+    #[arg(value_name = "BEFORE", value_parser = NominalPlace::parse)]
+    pub(crate) before: NominalPlace,
+    /// The nominal as it is, a file or a registered revision
+    #[arg(value_name = "AFTER", value_parser = NominalPlace::parse)]
+    pub(crate) after: NominalPlace,
     #[command(flatten)]
     pub(crate) read: NominalArgs,
     /// Tell what becomes of this plan's features too
@@ -135,6 +186,8 @@ pub(crate) struct PartRegister {
     /// Length unit of the nominal's file; not of a STEP file, which tells its own
     #[arg(long, value_enum, requires = "nominal")]
     pub(crate) unit: Option<Unit>,
+    #[command(flatten)]
+    pub(crate) neighbours: NeighbourArgs,
     /// Id of the new revision: a-z, 0-9 and -, 63 at most
     #[arg(long, value_name = "ID")]
     pub(crate) revision: String,

@@ -98,6 +98,20 @@ pub(super) fn number(typed: &str) -> Option<f64> {
     typed.parse().ok().filter(|v: &f64| plain && v.is_finite())
 }
 
+pub(super) fn from_zero(typed: &str) -> Result<f64, String> {
+    number(typed).filter(|v| *v >= 0.0).ok_or_else(|| "write a number, 0 or more, such as 0.02".to_owned())
+}
+
+/// A day as the service reads it, which has the last say about the calendar.
+pub(super) fn day(typed: &str) -> Result<String, String> {
+    let form = typed.len() == 10
+        && typed
+            .bytes()
+            .enumerate()
+            .all(|(k, b)| if k == 4 || k == 7 { b == b'-' } else { b.is_ascii_digit() });
+    if form { Ok(typed.to_owned()) } else { Err("write a day such as 2026-03-01".to_owned()) }
+}
+
 pub(super) fn positive(typed: &str) -> Result<f64, String> {
     number(typed).filter(|v| *v > 0.0).ok_or_else(|| "write a number above 0, such as 0.02".to_owned())
 }

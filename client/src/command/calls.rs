@@ -52,6 +52,10 @@ pub(crate) async fn align(context: &Context, args: args::Align) -> anyhow::Resul
 
 pub(crate) async fn evaluate(context: &Context, args: args::Evaluate) -> anyhow::Result<Exit> {
     sources::check(&args.sources)?;
+    if args.sources.instrument.starts_with("instruments/") {
+        let words = "an instrument of the register is of a day and a surface, which `evaluate` does not say; use `measure`";
+        return Err(Exit::Usage.because(words));
+    }
     let readings = sources::readings(&args.sources).await?;
     let placement = sources::placement(args.sources.placement.as_deref()).await?;
     let revision = sources::revision(context, &args.judged_by).await?;

@@ -46,14 +46,13 @@ mod mapped {
 
     use anyhow::Context as _;
     use scantling_core::geometry::TriangleMesh;
-    use scantling_core::nominal::{self, NominalFile, Side};
+    use scantling_core::nominal;
     use scantling_core::record::DeviationMap;
     use scantling_core::run::quiet;
-    use scantling_core::scan::LengthUnit;
-    use scantling_proto::v1::{self, GetRevisionRequest, Inspection, SideOfMaterial};
+    use scantling_proto::v1::Inspection;
 
     use super::{Context, ExportForm};
-    use crate::connect::{parts, patiently};
+    use crate::command::nominal::of_revision;
     use crate::download::{Output, read, unwritable};
 
     pub(super) async fn on_nominal(
@@ -64,26 +63,13 @@ mod mapped {
         to: &Path,
     ) -> anyhow::Result<()> {
         let mut output = Output::at(to)?;
-        let mut client = parts(&context.channel);
-        let asked = GetRevisionRequest { name: inspection.revision.clone() };
-        let revision = patiently(async || client.get_revision(asked.clone()).await)
-            .await
-            .with_context(|| format!("cannot find {}", inspection.revision))?;
-        let mut nominal = Vec::new();
-        read(&context.channel, &revision.nominal_blob, &mut nominal, &context.progress)
-            .await
-            .context("cannot fetch the nominal")?;
+        let (nominal, told) = of_revision(context, &inspection.revision).await?;
         let mut deviations = Vec::new();
         read(&context.channel, blob, &mut deviations, &context.progress)
             .await
             .context("cannot fetch the deviations")?;
-        let side =
-            revision.plan.as_ref().and_then(|plan| plan.nominal.as_ref()).map(|n| n.side_of_material());
-        let part = revision.plan.as_ref().and_then(|plan| plan.nominal.as_ref()).and_then(|n| n.part.clone());
-        let unit = unit(revision.nominal_length_unit());
         let file = output.file().try_clone().map_err(|e| unwritable(to, &e))?;
         let written = tokio::task::spawn_blocking(move || -> anyhow::Result<io::Result<()>> {
-            let told = NominalFile { unit, side: side.and_then(side_of), part };
             let nominal = nominal::read(&nominal, &told, &quiet())?;
             let map = DeviationMap::from_bytes(&deviations).context("the blob holds no deviations")?;
             let mesh = nominal.mesh();
@@ -104,25 +90,6 @@ mod mapped {
         .context("the nominal and the deviations cannot be joined")?;
         written.map_err(|e| unwritable(to, &e))?;
         output.finish()
-    }
-
-    fn unit(unit: v1::LengthUnit) -> Option<LengthUnit> {
-        Some(match unit {
-            v1::LengthUnit::Micrometre => LengthUnit::Micrometre,
-            v1::LengthUnit::Millimetre => LengthUnit::Millimetre,
-            v1::LengthUnit::Centimetre => LengthUnit::Centimetre,
-            v1::LengthUnit::Metre => LengthUnit::Metre,
-            v1::LengthUnit::Inch => LengthUnit::Inch,
-            v1::LengthUnit::Unspecified => return None,
-        })
-    }
-
-    fn side_of(side: SideOfMaterial) -> Option<Side> {
-        match side {
-            SideOfMaterial::BehindNormal => Some(Side::BehindNormal),
-            SideOfMaterial::InFrontOfNormal => Some(Side::InFrontOfNormal),
-            SideOfMaterial::Unspecified => None,
-        }
     }
 
     /// A line for each vertex; where nothing was seen the deviation is empty.

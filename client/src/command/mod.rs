@@ -1,6 +1,7 @@
 //! One file per command.
 
 pub(crate) mod about;
+mod artefact;
 pub(crate) mod blob;
 pub(crate) mod calls;
 #[cfg(feature = "embedded")]
@@ -9,7 +10,11 @@ mod export;
 #[cfg(feature = "embedded")]
 pub(crate) mod faces;
 mod instances;
+pub(crate) mod instrument;
 pub(crate) mod measure;
+#[cfg(feature = "embedded")]
+mod nominal;
+mod neighbours;
 pub(crate) mod part;
 pub(crate) mod plan;
 pub(crate) mod record;

@@ -4,13 +4,13 @@ use anyhow::Context as _;
 use scantling_proto::v1::part_service_client::PartServiceClient;
 use scantling_proto::v1::{
     CheckPlanRequest, CreatePartRequest, CreateRevisionRequest, GetPartRequest, GetRevisionRequest,
-    LengthUnit, ListPartsRequest, ListPartsResponse, ListRevisionsRequest, ListRevisionsResponse, Part,
-    PlanInput, ReleaseRevisionRequest, Revision,
+    LengthUnit, ListPartsRequest, ListPartsResponse, ListRevisionsRequest, ListRevisionsResponse,
+    NeighbourNominal, Part, PlanInput, ReleaseRevisionRequest, Revision,
 };
 use tonic::transport::Channel;
 use tonic::{Code, Status};
 
-use super::{Context, plan, sources};
+use super::{Context, neighbours, plan, sources};
 use crate::args::{PartName, PartRegister, RevisionName};
 use crate::connect::{parts, patiently};
 use crate::exit::Exit;
@@ -33,8 +33,15 @@ pub(crate) async fn register(context: &Context, args: PartRegister) -> anyhow::R
         Some(file) => Some(sources::open(&file).await?),
         None => None,
     };
+    let neighbours = match nominal {
+        Some(_) => {
+            let found = neighbours::found(context, &plan, &args.plan, &args.neighbours).await?;
+            neighbours::sent(context, found, args.unit).await?
+        }
+        None => Vec::new(),
+    };
     let unit = args.unit.map_or(LengthUnit::Unspecified, LengthUnit::from);
-    let new = NewRevision { name, title: args.title, plan, unit };
+    let new = NewRevision { name, title: args.title, plan, unit, neighbours };
     let revision = create(context, nominal, new).await?;
     context.output.message("Revision", &revision, report::part::revision)?;
     let short = short_revision(&revision.name);
@@ -53,6 +60,8 @@ pub(super) struct NewRevision {
     pub(super) plan: PlanInput,
     /// Of the nominal's file, where there is one.
     pub(super) unit: LengthUnit,
+    /// The nominals of the plan's neighbours.
+    pub(super) neighbours: Vec<NeighbourNominal>,
 }
 
 /// Creates a draft revision, its part too when there is none.
@@ -79,6 +88,7 @@ pub(super) async fn create(
             plan: Some(new.plan.clone()),
             nominal_blob: nominal_blob.clone(),
             nominal_length_unit: new.unit.into(),
+            neighbours: new.neighbours.clone(),
         };
         let checked = patiently(async || client.check_plan(check.clone()).await).await;
         wait.finish_and_clear();
@@ -91,6 +101,7 @@ pub(super) async fn create(
         revision: Some(Revision {
             nominal_blob,
             nominal_length_unit: new.unit.into(),
+            neighbours: new.neighbours.clone(),
             ..plan::in_revision(new.plan.clone())
         }),
     };

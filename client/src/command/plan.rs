@@ -6,7 +6,7 @@ use anyhow::Context as _;
 use scantling_proto::v1::plan_input::Plan as Source;
 use scantling_proto::v1::{CheckPlanRequest, LengthUnit, PlanFault, PlanInput, Revision};
 
-use super::Context;
+use super::{Context, neighbours};
 use crate::args::PlanCheck;
 use crate::connect::{parts, patiently};
 use crate::exit::Exit;
@@ -17,11 +17,13 @@ use crate::upload::upload;
 
 pub(crate) async fn check(context: &Context, args: PlanCheck) -> anyhow::Result<Exit> {
     let plan = read(&args.plan).await?;
-    let mut request = CheckPlanRequest { plan: Some(plan), ..CheckPlanRequest::default() };
+    let mut request = CheckPlanRequest { plan: Some(plan.clone()), ..CheckPlanRequest::default() };
     if let Some(nominal) = args.nominal {
         let input = tokio::task::spawn_blocking(move || Input::open(&nominal)).await??;
         request.nominal_blob = upload(&context.channel, input, &context.progress).await?.blob;
         request.set_nominal_length_unit(args.unit.map_or(LengthUnit::Unspecified, LengthUnit::from));
+        let found = neighbours::found(context, &plan, &args.plan, &args.neighbours).await?;
+        request.neighbours = neighbours::sent(context, found, args.unit).await?;
     }
     let mut client = parts(&context.channel);
     let answer = patiently(async || client.check_plan(request.clone()).await)

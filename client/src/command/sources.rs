@@ -176,8 +176,15 @@ pub(super) async fn record_points(
     Ok(names)
 }
 
+/// With instrument and operator; an instrument is one of the register where its name says so.
 fn named(args: &Sources, conditions: &Acquisition) -> Acquisition {
-    Acquisition { instrument: args.instrument.clone(), operator: args.operator.clone(), ..conditions.clone() }
+    let operator = args.operator.clone();
+    let registered = args.instrument.starts_with("instruments/");
+    let (registered_instrument, instrument) = match registered {
+        true => (args.instrument.clone(), String::new()),
+        false => (String::new(), args.instrument.clone()),
+    };
+    Acquisition { registered_instrument, instrument, operator, ..conditions.clone() }
 }
 
 pub(super) async fn open(file: &Path) -> anyhow::Result<Input> {

@@ -103,9 +103,9 @@ fn row(evaluation: &Evaluation) -> Vec<Entry> {
     ]
 }
 
-/// Whether its extremes are told: deviations to both sides.
+/// Whether its extremes are told: deviations to both sides, gaps and steps.
 fn signed(evaluation: &Evaluation) -> bool {
-    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile")
+    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile" | "gap" | "step")
 }
 
 /// Whether its extremes are those of a wall's thickness.

@@ -29,6 +29,30 @@ pub(crate) fn faces(told: &FacesTold, look: &Look) -> String {
     text
 }
 
+/// Each face as a plan names it: what is copied into a feature.
+pub(crate) fn as_plan(told: &FacesTold, _: &Look) -> String {
+    let mut text = String::new();
+    for f in &told.faces {
+        let [x, y, z] = f.centroid_mm.map(|c| format!("{c:.4}"));
+        text.push_str(&format!(
+            "face = \"{}\"\nfingerprint = [ {{ surface = \"{}\", area_mm2 = {:.3}, centroid_mm = [{x}, {y}, {z}]",
+            f.face, f.surface, f.area_mm2
+        ));
+        if let Some(d) = f.diameter_mm {
+            text.push_str(&format!(", diameter_mm = {d:.4}"));
+        }
+        if let Some(a) = f.angle_deg {
+            text.push_str(&format!(", angle_deg = {a:.5}"));
+        }
+        if let Some(d) = f.direction {
+            let [x, y, z] = d.map(|c| format!("{c:.7}"));
+            text.push_str(&format!(", direction = [{x}, {y}, {z}]"));
+        }
+        text.push_str(" } ]\n");
+    }
+    text
+}
+
 fn lines(text: &mut String, words: &str, look: &Look) {
     for line in wrap(words, look.width) {
         text.push_str(&line);
@@ -81,6 +105,24 @@ fn size(f: &FaceTold) -> String {
 /// What became of the faces, and of a plan's features.
 pub(crate) fn diff(told: &DiffTold, look: &Look) -> String {
     let mut text = format!("{} faces are the same, within 0.05 mm of place and 0.5 % of area\n", told.same);
+    let renamed: Vec<String> = told
+        .names
+        .iter()
+        .filter(|n| n.before != n.after)
+        .map(|n| format!("{} is now {}", n.before, n.after))
+        .collect();
+    if !renamed.is_empty() {
+        const TOLD: usize = 12;
+        let more = match renamed.len() - renamed.len().min(TOLD) {
+            0 => String::new(),
+            n => format!(" and {n} more (--output json lists them)"),
+        };
+        lines(
+            &mut text,
+            &format!("of other numbers: {}{more}", renamed[..renamed.len().min(TOLD)].join(", ")),
+            look,
+        );
+    }
     if !told.faces.is_empty() {
         let rows = told.faces.iter().map(change).collect();
         text.push('\n');

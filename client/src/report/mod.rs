@@ -5,6 +5,7 @@ pub(crate) mod evaluations;
 #[cfg(feature = "embedded")]
 pub(crate) mod faces;
 pub(crate) mod inspection;
+pub(crate) mod instrument;
 pub(crate) mod number;
 pub(crate) mod part;
 pub(crate) mod plan;

@@ -66,26 +66,31 @@ pub(crate) fn part(part: &Part, revisions: &[Revision], look: &Look) -> String {
 /// A revision with its features and characteristics.
 pub(crate) fn revision(revision: &Revision, look: &Look) -> String {
     let plan = revision.plan.clone().unwrap_or_default();
-    let mut text = facts(
-        &[
-            ("revision", short_revision(&revision.name)),
-            ("state", state(revision.state()).to_owned()),
-            ("title", plan.title.clone().unwrap_or_default()),
-            ("drawing", plan.drawing_revision.clone()),
-            ("plan", format!("version {}, sha256 {}", plan.plan_version, revision.plan_sha256)),
-            (
-                "nominal",
-                match id(&revision.nominal_blob) {
-                    "" => "none: its features say their own places".to_owned(),
-                    sha256 => format!("sha256 {sha256}"),
-                },
-            ),
-            ("standard", plan.standard.as_ref().map(|s| s.edition.clone()).unwrap_or_default()),
-            ("created", time(revision.create_time.as_ref())),
-            ("released", revision.release_time.as_ref().map_or(String::new(), |t| time(Some(t)))),
-        ],
-        look,
-    );
+    let neighbours = revision.neighbours.iter().map(|n| {
+        let told = format!("{}, sha256 {}", super::printable(&n.neighbour), id(&n.blob));
+        ("neighbour", told)
+    });
+    let mut about = vec![
+        ("revision", short_revision(&revision.name)),
+        ("state", state(revision.state()).to_owned()),
+        ("title", plan.title.clone().unwrap_or_default()),
+        ("drawing", plan.drawing_revision.clone()),
+        ("plan", format!("version {}, sha256 {}", plan.plan_version, revision.plan_sha256)),
+        (
+            "nominal",
+            match id(&revision.nominal_blob) {
+                "" => "none: its features say their own places".to_owned(),
+                sha256 => format!("sha256 {sha256}"),
+            },
+        ),
+    ];
+    about.extend(neighbours);
+    about.extend([
+        ("standard", plan.standard.as_ref().map(|s| s.edition.clone()).unwrap_or_default()),
+        ("created", time(revision.create_time.as_ref())),
+        ("released", revision.release_time.as_ref().map_or(String::new(), |t| time(Some(t)))),
+    ]);
+    let mut text = facts(&about, look);
     if !revision.bound_features.is_empty() {
         text.push('\n');
         text.push_str(&bound(&revision.bound_features, look));

@@ -67,6 +67,12 @@ pub(crate) fn requirement(c: &Characteristic) -> String {
     if let Some(t) = &c.thickness {
         return thickness(t);
     }
+    for (word, joint) in [("gap", &c.gap), ("step", &c.step)] {
+        if let Some(j) = joint {
+            let limits = deviations(j.upper_deviation_mm, j.lower_deviation_mm);
+            return format!("{word} to {}, {} {limits}", j.to, shown(j.nominal_mm));
+        }
+    }
     if let Some(r) = &c.reading {
         let limit = |word: &str, v: Option<f64>| v.map(|v| format!(" {word} {v}")).unwrap_or_default();
         let (least, most) = (limit("at least", r.lower_limit), limit("at most", r.upper_limit));

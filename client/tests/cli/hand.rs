@@ -52,7 +52,7 @@ gauge = { procedure = "thread plug gauge M6-6H, go and no-go" }
 group = ["hand"]
 "#;
 
-fn with_bracket() -> Scene {
+pub(crate) fn with_bracket() -> Scene {
     let scene = Scene::new();
     scene.file("br-7.toml", PLAN);
     scene

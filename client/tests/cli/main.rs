@@ -3,5 +3,8 @@
 mod commands;
 mod demo;
 mod hand;
+mod nominals;
+mod neighbours;
+mod instruments;
 mod scene;
 mod ways;

@@ -34,9 +34,14 @@ when = "every"
 
 /// The block as an ASCII STL file, normals out of the material.
 fn block_stl() -> String {
+    block_stl_from(0.0)
+}
+
+/// The same, beginning at another x.
+pub(crate) fn block_stl_from(x: f64) -> String {
     let corner = |i: usize| {
         let pick = |bit: usize, size: f64| if i & bit == 0 { 0.0 } else { size };
-        format!("vertex {} {} {}", pick(1, 100.0), pick(2, 60.0), pick(4, 10.0))
+        format!("vertex {} {} {}", x + pick(1, 100.0), pick(2, 60.0), pick(4, 10.0))
     };
     let quads = [[0, 2, 3, 1], [4, 5, 7, 6], [0, 1, 5, 4], [2, 6, 7, 3], [0, 4, 6, 2], [1, 3, 7, 5]];
     let mut text = "solid block\n".to_owned();

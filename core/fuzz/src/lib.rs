@@ -3,6 +3,7 @@
 
 use std::sync::atomic::AtomicBool;
 
+use scantling_core::nominal::{Nominal, Side};
 use scantling_core::plan::PlanFile;
 use scantling_core::read::step::{self, StepSettings};
 use scantling_core::read::{self, Format, LengthUnit, TextLayout};
@@ -62,7 +63,7 @@ pub fn read_resealed(bytes: &[u8]) {
     try_all(&bytes);
 }
 
-/// A STEP file, meshed coarsely, so that most of the time goes into what is read.
+/// A STEP file and the nominal that it is, meshed coarsely, so that most of the time goes into what is read.
 pub fn read_step(bytes: &[u8]) {
     let settings = StepSettings { chord_mm: 0.5, ..StepSettings::default() };
     let Ok(file) = step::read(&run(), bytes, &settings) else { return };
@@ -90,6 +91,10 @@ pub fn read_step(bytes: &[u8]) {
         }
     }
     assert!(file.placed.iter().all(|p| p.part < file.parts.len()));
+    if let Ok(nominal) = Nominal::from_step(&file, settings.chord_mm, Some(Side::BehindNormal), &run()) {
+        assert!(!nominal.faces().is_empty());
+        assert_eq!(nominal.face_of_triangle().len(), nominal.mesh().triangles().len());
+    }
 }
 
 /// A table of measured points.

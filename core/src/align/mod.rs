@@ -1,5 +1,6 @@
 //! Where a scan lies on its nominal: one part found from any pose ([`locate`]) or all that lie in a scan
-//! ([`locate_all`]), then refined on the surface ([`fine`]).
+//! ([`locate_all`]), then refined on the surface ([`fine`]); and which way the
+//! surfaces of a scan without normals face ([`outward`]).
 
 #[cfg(test)]
 mod bracket;
@@ -17,6 +18,7 @@ mod judge;
 mod locate;
 mod locate_error;
 mod mirror;
+mod outward;
 mod owners;
 mod placed;
 mod refine;
@@ -37,4 +39,5 @@ pub use instances::{
 };
 pub use locate::{LocateSettings, Located, locate, locate_points, settle};
 pub use locate_error::LocateError;
+pub use outward::{Outward, outward};
 pub use placed::{PlacedError, Stands, stands};

@@ -268,7 +268,7 @@ mod tests {
     }
 
     fn seen(situation: Situation, area_mm2: f64, turns: &[Vector]) -> usize {
-        let faces = FaceMap { features: Vec::new(), remarks: Vec::new() };
+        let faces = FaceMap { features: Vec::new(), neighbours: Vec::new(), remarks: Vec::new() };
         let bound = bound(situation, area_mm2);
         let (_, targets) = part(&bound, &faces, 0).unwrap();
         motions(&targets, turns, span_mm(&bound)).motions.len()
@@ -289,7 +289,7 @@ mod tests {
         // Half a shell 16 mm long and 10 mm wide tells its axis.
         let mut shell = bound(tube, PI * 5.0 * 16.0);
         shell.centroid = at + Vector::y() * (10.0 / PI);
-        let faces = FaceMap { features: Vec::new(), remarks: Vec::new() };
+        let faces = FaceMap { features: Vec::new(), neighbours: Vec::new(), remarks: Vec::new() };
         assert_eq!(part(&shell, &faces, 0).unwrap().1.len(), 4);
     }
 

@@ -2,6 +2,7 @@
 
 use super::frames::Stretch;
 use crate::geometry::{Direction, Point};
+use crate::nominal::LinePlace;
 
 /// What told an offset.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -12,6 +13,8 @@ pub enum By {
     MeshBorder,
     /// The last points of the skin.
     Surface,
+    /// The skin as far as its arris: of a height, which no edge tells.
+    Skin,
 }
 
 impl By {
@@ -21,6 +24,7 @@ impl By {
             By::Wall => "wall",
             By::MeshBorder => "mesh_border",
             By::Surface => "surface",
+            By::Skin => "skin",
         }
     }
 }
@@ -38,6 +42,19 @@ pub struct Found {
     pub by: By,
     /// Points that it rests on.
     pub points: usize,
+    /// How high the skin lies there; `None` where its points do not tell it, and at another edge than the visible arris.
+    pub rise: Option<Rise>,
+}
+
+/// The height of the skin where its edge was found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rise {
+    /// Above the station's nominal place along its `up`, mm.
+    pub height_mm: f64,
+    /// Its standard uncertainty from the noise of the points, mm.
+    pub standard_mm: f64,
+    /// Points that it rests on.
+    pub points: usize,
 }
 
 /// A place of the edge and the length that it stands for.
@@ -53,10 +70,22 @@ pub struct Station {
     pub length_mm: f64,
     /// The nominal place, mm: on the visible arris, the hidden one or half way.
     pub place: Point,
+    /// Along the edge.
+    pub along: Direction,
     /// In the skin, square to the edge, out of the material.
     pub outward: Direction,
+    /// Out of the skin, square to both.
+    pub up: Direction,
     /// What was found there; `None` where nothing was.
     pub found: Option<Found>,
+}
+
+impl Station {
+    /// Its place with the axes of the skin there; of the visible arris.
+    pub fn axes(&self) -> LinePlace {
+        let Self { place, along, outward, up, .. } = *self;
+        LinePlace { place, along, outward, up }
+    }
 }
 
 /// A trimmed edge as it was measured.
@@ -95,6 +124,21 @@ impl MeasuredEdge {
         let all: f64 = self.stations.iter().map(|s| s.length_mm).sum();
         let seen: f64 = self.stations.iter().filter(|s| s.found.is_some()).map(|s| s.length_mm).sum();
         if all > 0.0 { seen / all } else { 0.0 }
+    }
+
+    /// The same stations with the height of the skin at its edge as their offset: nothing where that was not seen.
+    #[must_use]
+    pub fn rising(&self) -> Self {
+        let mut all = self.clone();
+        for station in &mut all.stations {
+            station.found = station.found.and_then(|found| {
+                let Rise { height_mm, standard_mm, points } = found.rise?;
+                let by = By::Skin;
+                Some(Found { offset_mm: height_mm, standard_mm, common_mm: 0.0, by, points, ..found })
+            });
+        }
+        all.points = all.stations.iter().filter_map(|s| s.found).map(|f| f.points).sum();
+        all
     }
 
     /// The longest part of the edge at which nothing was found: its length, mm, and the station in its middle.

@@ -8,7 +8,7 @@
 //! surface    the end of a skin between its last point and the first that is missing
 //! strips     what is left out along an arris
 //! measured   what is found
-//! section    the points at one station as lines, and the offset by them
+//! section    the points at one station as lines, and the offset and the height of the skin by them
 //! stations   where stations lie, and how all are looked at
 //! along      the offsets filtered along the edge, and their noise
 //! ```
@@ -30,5 +30,5 @@ mod surface;
 mod wall;
 
 pub use along::Filtered;
-pub use measured::{By, Found, MeasuredEdge, Station};
+pub use measured::{By, Found, MeasuredEdge, Rise, Station};
 pub use stations::{EdgeInput, measure};

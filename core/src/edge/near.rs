@@ -55,12 +55,22 @@ impl<'a> Sides<'a> {
         Self { nominal, skin: tree(&line.skin), wall: some(&line.wall), other: some(&line.other) }
     }
 
+    /// How far the nominal skin lies above a place near its edge, mm.
+    pub(super) fn skin_above(&self, place: &Point, up: &Vector) -> f64 {
+        let foot = self.skin.nearest(place, f64::INFINITY);
+        foot.map_or(0.0, |foot| (foot.point - place).dot(up))
+    }
+
     /// Distance of a place from a side along the side's own normal, mm, and that normal.
     fn off(&self, tree: &SurfaceTree, p: &Point, reach_mm: f64) -> Option<(f64, Direction)> {
         let foot = tree.nearest(p, reach_mm)?;
         let normal = self.nominal.mesh().normal(foot.triangle)?;
+        // Facets are chords; the surface that a file tells is exact.
+        if let Some(there) = self.nominal.exact_foot(p, &foot) {
+            return Some((there.distance_mm, there.normal));
+        }
         let face = self.nominal.face_of_triangle()[foot.triangle as usize];
-        // Facets of a round wall are chords; its cylinder is exact.
+        // So is the cylinder of a round wall.
         if let Some(Carrier::Cylinder { point, axis, radius_mm, hollow }) =
             self.nominal.faces()[face as usize].carrier
         {

@@ -3,8 +3,8 @@
 use rayon::prelude::*;
 
 use super::frames::{Frames, Here, Stretch};
-use super::measured::{By, Found, Station};
-use super::near::{Near, WALL_MM};
+use super::measured::{By, Found, Rise, Station};
+use super::near::{Near, Sides, WALL_MM};
 use super::stations::EdgeInput;
 use super::strips::rounded_mm;
 use super::surface::{Ends, Of, Window};
@@ -13,6 +13,9 @@ use crate::run::{Run, Stopped};
 
 /// Fewer points of a wall do not tell its line from strays.
 const LEAST_WALL: usize = 3;
+
+/// Fewer points of a skin do not tell its height.
+const LEAST_SKIN: usize = 3;
 
 /// A wall whose points scatter by this many times the noise of all is none.
 const SCATTER: f64 = 5.0;
@@ -55,6 +58,7 @@ pub(super) struct Cut {
 pub(super) struct Look<'a> {
     pub(super) input: &'a EdgeInput<'a>,
     pub(super) frames: &'a Frames,
+    pub(super) sides: &'a Sides<'a>,
     /// By run and place along it.
     pub(super) points: &'a [Near],
     pub(super) place: Place,
@@ -245,6 +249,7 @@ impl Look<'_> {
                 common_mm: 0.0,
                 by: By::Wall,
                 points: wall.points + beside,
+                rise: self.rise(station, section, offset_mm),
             });
         }
         match self.end(station, cut, noise) {
@@ -257,8 +262,27 @@ impl Look<'_> {
                 common_mm: end.common_mm,
                 by: if end.by_border { By::MeshBorder } else { By::Surface },
                 points: end.points,
+                rise: self.rise(station, section, end.out_mm),
             }),
         }
+    }
+
+    /// The height of the skin where its edge lies `out_mm` out of its nominal place: its line prolonged to there, above the
+    /// nominal skin, which falls off its tangent on a curved part.
+    fn rise(&self, station: &Station, section: &Section, out_mm: f64) -> Option<Rise> {
+        let skin = &section.skin;
+        if self.place != Place::Visible || skin.points < LEAST_SKIN {
+            return None;
+        }
+        let [[level, both], [_, lean]] = skin.covariance;
+        let variance = level + 2.0 * out_mm * both + out_mm * out_mm * lean;
+        let there = station.place + station.outward.vector() * out_mm;
+        // Beyond its end the skin goes on level.
+        let fall_mm = if out_mm < 0.0 { self.sides.skin_above(&there, &station.up.vector()) } else { 0.0 };
+        let height_mm = skin.value[0] + skin.value[1] * out_mm + fall_mm;
+        let standard_mm = variance.max(0.0).sqrt();
+        let sound = height_mm.is_finite() && standard_mm.is_finite();
+        sound.then_some(Rise { height_mm, standard_mm, points: skin.points })
     }
 
     /// The end of the skin, or of the other side, by its own points.

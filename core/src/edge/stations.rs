@@ -9,7 +9,7 @@ use super::section::{Look, Looked, scatter};
 use super::strips::{strip_mm, wall_strip_mm};
 use super::wall::{LEAST_NOISE_MM, Place};
 use crate::geometry::{Direction, Motion, PartFrame, Point, ScanFrame};
-use crate::nominal::Nominal;
+use crate::nominal::{LinePlace, Nominal};
 use crate::plan::{BoundEdge, EdgeAt};
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
@@ -80,6 +80,7 @@ pub fn measure(run: &Run, input: &EdgeInput) -> Result<MeasuredEdge, Stopped> {
     let mut look = Look {
         input,
         frames: &frames,
+        sides: &sides,
         points: &points,
         place,
         strips_mm: [strip, wall_strip, wall_strip, strip],
@@ -177,7 +178,8 @@ fn lay(frames: &Frames, stretch: &Stretch, index: u32, step_mm: f64, at: EdgeAt,
     for k in 0..count as usize {
         let along_mm = stretch.from_mm + length * (k as f64 + 0.5) / count;
         let Some(here) = frames.along(stretch.run, along_mm) else { continue };
-        let Some(outward) = Direction::new(here.out) else { continue };
+        let axes = Direction::new(here.along).zip(Direction::new(here.up));
+        let Some(axes) = axes.and_then(|(a, u)| LinePlace::new(here.place, a, u)) else { continue };
         let down = here.wall.map_or_else(crate::geometry::Vector::zeros, |w| w.down.vector() * w.depth_mm);
         let place = match at {
             EdgeAt::VisibleArris => here.place,
@@ -190,7 +192,9 @@ fn lay(frames: &Frames, stretch: &Stretch, index: u32, step_mm: f64, at: EdgeAt,
             at_mm: before + along_mm,
             length_mm: length / count,
             place,
-            outward,
+            along: axes.along,
+            outward: axes.outward,
+            up: axes.up,
             found: None,
         });
     }

@@ -15,6 +15,7 @@ use crate::uncertainty::{Budget, Source};
 
 use super::edge;
 use super::extract::Extracted;
+use super::joint;
 use super::rehearsal::{SEED, alignment, mean_and_spread, numbers, perfect_values, rehearse, sampling};
 use super::sight::coverage_of;
 use super::zone_interval::{Readings, interval};
@@ -282,7 +283,12 @@ fn extract(
         };
         let seed = SEED ^ (i as u64).wrapping_mul(0x9E37_79B9);
         if let Some(line) = bound.edge.as_ref().filter(|_| i < asked.own) {
-            match edge::extracted(subject, line, seed)? {
+            let of_joint = joint::extracted(subject, line, seed)?;
+            let found = match of_joint {
+                Some(found) => found,
+                None => edge::extracted(subject, line, seed)?,
+            };
+            match found {
                 Ok((surface, told)) => {
                     let words = told.operators.into_iter().map(|(name, words)| (name.to_owned(), words));
                     evaluation.operators.extend(words);

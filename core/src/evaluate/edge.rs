@@ -1,6 +1,7 @@
 //! A trimmed edge as rules look at it: its filtered stations are the points, its outward directions their normals.
 
-use crate::edge::{By, EdgeInput, MeasuredEdge, measure};
+use crate::edge::{By, EdgeInput, Filtered, MeasuredEdge, measure};
+use crate::geometry::Point;
 use crate::partition::Seen;
 use crate::plan::{BoundEdge, EdgeAt};
 use crate::record::{EdgeResult, EdgeStation};
@@ -28,32 +29,14 @@ pub(super) fn extracted(
     bound: &BoundEdge,
     seed: u64,
 ) -> Result<Result<(Extracted, Told), String>, Stopped> {
-    let context = subject.context;
-    let Some(filter) = &subject.characteristic.filter else {
-        return Ok(Err("the plan names no filter for it".into()));
+    let furthest_mm = subject.characteristic.requirement.furthest_mm();
+    let (edge, nesting_mm) = match measured(subject, bound, furthest_mm)? {
+        Ok(found) => found,
+        Err(reason) => return Ok(Err(reason)),
     };
-    let edge = measure(
-        context.run,
-        &EdgeInput {
-            nominal: context.nominal,
-            edge: bound,
-            scan: context.scan,
-            part_from_scan: &subject.partition.part_from_scan,
-            nesting_mm: filter.nesting_index_mm,
-            furthest_mm: subject.characteristic.requirement.furthest_mm(),
-            noise_mm: context.noise_mm,
-        },
-    )?;
-    if edge.stations.is_empty() {
-        let problem = format!(
-            "the edge is {:.1} mm long, which leaves nothing of it without {} mm beside its ends and corners",
-            edge.length_mm, edge.corner_strip_mm
-        );
-        return Ok(Err(problem));
-    }
-    let filtered = edge.filtered(filter.nesting_index_mm);
+    let filtered = edge.filtered(nesting_mm);
     if filtered.stations.is_empty() {
-        return Ok(Err(format!("nothing of the edge was seen: {}", advice(bound.at))));
+        return Ok(Err(unseen(bound.at)));
     }
     let station = |k: u32| &edge.stations[k as usize];
     let normals: Vec<_> = filtered.stations.iter().map(|&k| station(k).outward).collect();
@@ -66,15 +49,9 @@ pub(super) fn extracted(
         wall_mm: None,
     };
     let perfect = Surface { deviations_mm: vec![0.0; places.len()], points: places, normals, wall_mm: None };
-    let unseen = edge.longest_unseen();
-    let seen = Seen {
-        fraction: edge.seen(),
-        largest_unseen_disc_mm: unseen.map_or(0.0, |(length, _)| length),
-        unseen_at: unseen.map(|(_, station)| station.place),
-    };
-    // A line has no area, and no points to each part of it.
-    let sight = Sight::of_turn(seen, unseen.map(|(_, station)| station.outward), 0.0, edge.points);
-    let told = told(&edge, bound, filter.nesting_index_mm, &filtered);
+    let sight = sight(&edge);
+    let offset = |k: u32, v: f64| Some((v, station(k).place + station(k).outward.vector() * v));
+    let told = told(&edge, bound, nesting_mm, &filtered, &offset, 0.0);
     let extracted = Extracted {
         noise: filtered.noise(&edge, seed, &context.inputs.correlated),
         measured,
@@ -91,6 +68,56 @@ pub(super) fn extracted(
     Ok(Ok((extracted, told)))
 }
 
+/// Measures an edge that is looked for as far off its nominal place as `furthest_mm` tells; with the nesting index of its
+/// filter, mm. The outer error is a stop by the caller, the inner one why there is none.
+pub(super) fn measured(
+    subject: &Subject,
+    bound: &BoundEdge,
+    furthest_mm: f64,
+) -> Result<Result<(MeasuredEdge, f64), String>, Stopped> {
+    let context = subject.context;
+    let Some(filter) = &subject.characteristic.filter else {
+        return Ok(Err("the plan names no filter for it".into()));
+    };
+    let edge = measure(
+        context.run,
+        &EdgeInput {
+            nominal: context.nominal,
+            edge: bound,
+            scan: context.scan,
+            part_from_scan: &subject.partition.part_from_scan,
+            nesting_mm: filter.nesting_index_mm,
+            furthest_mm,
+            noise_mm: context.noise_mm,
+        },
+    )?;
+    if edge.stations.is_empty() {
+        let problem = format!(
+            "the edge is {:.1} mm long, which leaves nothing of it without {} mm beside its ends and corners",
+            edge.length_mm, edge.corner_strip_mm
+        );
+        return Ok(Err(problem));
+    }
+    Ok(Ok((edge, filter.nesting_index_mm)))
+}
+
+/// How much of an edge was seen.
+pub(super) fn sight(edge: &MeasuredEdge) -> Sight {
+    let unseen = edge.longest_unseen();
+    let seen = Seen {
+        fraction: edge.seen(),
+        largest_unseen_disc_mm: unseen.map_or(0.0, |(length, _)| length),
+        unseen_at: unseen.map(|(_, station)| station.place),
+    };
+    // A line has no area, and no points to each part of it.
+    Sight::of_turn(seen, unseen.map(|(_, station)| station.outward), 0.0, edge.points)
+}
+
+/// Why there is no value where nothing was seen.
+pub(super) fn unseen(at: EdgeAt) -> String {
+    format!("nothing of the edge was seen: {}", advice(at))
+}
+
 /// What would show it.
 fn advice(at: EdgeAt) -> &'static str {
     match at {
@@ -101,7 +128,7 @@ fn advice(at: EdgeAt) -> &'static str {
 }
 
 /// Why what was seen is not enough, with the place.
-fn missing(subject: &Subject, edge: &MeasuredEdge, at: EdgeAt) -> Option<String> {
+pub(super) fn missing(subject: &Subject, edge: &MeasuredEdge, at: EdgeAt) -> Option<String> {
     if let Some((count, place)) = edge.beyond {
         return Some(format!(
             "at {count} of {} stations the surface goes on more than {:.1} mm beyond the edge, near x {:.1}, y {:.1}, z {:.1}",
@@ -144,14 +171,25 @@ fn missing(subject: &Subject, edge: &MeasuredEdge, at: EdgeAt) -> Option<String>
     })
 }
 
-/// The words and stations that the record keeps.
-fn told(edge: &MeasuredEdge, bound: &BoundEdge, nesting_mm: f64, filtered: &crate::edge::Filtered) -> Told {
+/// The words and stations that the record keeps. `of` makes the value of a station, by its index, and where it was found, of
+/// its filtered offset; where there are many stations those furthest from `middle_mm` are told.
+pub(super) fn told(
+    edge: &MeasuredEdge,
+    bound: &BoundEdge,
+    nesting_mm: f64,
+    filtered: &Filtered,
+    of: &dyn Fn(u32, f64) -> Option<(f64, Point)>,
+    middle_mm: f64,
+) -> Told {
     let all = edge.stations.len();
     let counted = |by: By| edge.stations.iter().filter(|s| s.found.is_some_and(|f| f.by == by)).count();
     let mut ways = Vec::new();
-    for (by, word) in
-        [(By::Wall, "wall"), (By::MeshBorder, "border of the mesh"), (By::Surface, "surface alone")]
-    {
+    for (by, word) in [
+        (By::Wall, "wall"),
+        (By::MeshBorder, "border of the mesh"),
+        (By::Surface, "surface alone"),
+        (By::Skin, "skin"),
+    ] {
         if counted(by) > 0 {
             ways.push(format!("{word} {}", counted(by)));
         }
@@ -176,20 +214,21 @@ fn told(edge: &MeasuredEdge, bound: &BoundEdge, nesting_mm: f64, filtered: &crat
         ("wall_strips_left_out_mm", format!("{:.3}, {:.3}", edge.strips_mm[1], edge.strips_mm[2])),
     ];
     let every = all.div_ceil(MOST_TOLD).max(1);
-    let mut value: Vec<Option<(f64, f64)>> = vec![None; all];
+    let mut value: Vec<Option<(f64, f64, Point)>> = vec![None; all];
     for ((&k, v), u) in filtered.stations.iter().zip(&filtered.value_mm).zip(&filtered.standard_mm) {
-        value[k as usize] = Some((*v, *u));
+        value[k as usize] = of(k, *v).map(|(value, at)| (value, *u, at));
     }
     let stations = (0..all)
         .step_by(every)
         .map(|first| {
             let group = first..(first + every).min(all);
-            let size = |k: usize| value[k].map_or(-1.0, |v: (f64, f64)| v.0.abs());
+            let size = |k: usize| value[k].map_or(-1.0, |v| (v.0 - middle_mm).abs());
             let worst = group.rev().max_by(|&a, &b| size(a).total_cmp(&size(b))).unwrap_or(first);
             let station = &edge.stations[worst];
-            let by = station.found.map_or_else(String::new, |f| f.by.word().to_owned());
             let offset = value[worst];
-            let place = station.place + station.outward.vector() * offset.map_or(0.0, |o| o.0);
+            let by = station.found.filter(|_| offset.is_some());
+            let by = by.map_or_else(String::new, |f| f.by.word().to_owned());
+            let place = offset.map_or(station.place, |o| o.2);
             EdgeStation {
                 along_mm: short(station.at_mm),
                 at_mm: [short(place.x), short(place.y), short(place.z)],

@@ -8,6 +8,7 @@ mod edge;
 mod effects;
 mod extract;
 mod ideal;
+mod joint;
 mod location;
 mod profile;
 mod rehearsal;
@@ -23,7 +24,7 @@ use crate::conformity::{Decided, decide};
 use crate::datum::DatumAlignment;
 use crate::filter::FilterError;
 use crate::geometry::Point;
-use crate::nominal::Nominal;
+use crate::nominal::{Exact, Exactness, Nominal};
 use crate::partition::Partition;
 use crate::plan::{
     BoundFeature, Characteristic, Condition, Decision, FaceMap, Plan, Requirement, ShortForm, Situation,
@@ -147,6 +148,9 @@ pub fn evaluate(
         return Ok(evaluation);
     }
     evaluation.measured_by = "scan".into();
+    if let Some(words) = distances(context.nominal, bound) {
+        evaluation.operators.insert("distances".into(), words.into());
+    }
     let subject = Subject { context, characteristic, bound, partition, datums };
     if let Situation::Point { at, direction, on, patch_radius_mm } = bound.situation {
         evaluation.measured_by = String::new();
@@ -188,6 +192,29 @@ pub fn evaluate(
         },
     }
     Ok(evaluation)
+}
+
+/// How distances from the faces of a feature are known, where their file tells their surfaces.
+fn distances(nominal: &Nominal, bound: &BoundFeature) -> Option<&'static str> {
+    let exact = |t: &u32| {
+        let face = *nominal.face_of_triangle().get(*t as usize)?;
+        Some(nominal.faces()[face as usize].exact.as_ref().map(Exact::exactness))
+    };
+    let (mut analytic, mut descent, mut triangles) = (false, false, false);
+    for found in bound.triangles.iter().filter_map(exact) {
+        match found {
+            Some(Exactness::Analytic) => analytic = true,
+            Some(Exactness::Freeform) => descent = true,
+            None => triangles = true,
+        }
+    }
+    match (analytic, descent, triangles) {
+        (true, false, false) => Some("from the file's surfaces, in closed form"),
+        (false, true, false) => Some("from the file's surfaces, by descent"),
+        (true, true, false) => Some("from the file's surfaces, in closed form or by descent"),
+        (true, _, true) | (_, true, true) => Some("from the file's surfaces, in part from triangles"),
+        (false, false, _) => None,
+    }
 }
 
 /// One characteristic and all that its evaluation needs.

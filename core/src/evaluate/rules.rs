@@ -3,7 +3,7 @@
 use crate::nominal::Nominal;
 use crate::plan::{BoundFeature, Requirement, Situation, SizeOperator};
 use crate::tolerance::{
-    Angle, Cylindricity, Distance, Flatness, Radius, Reference, Roundness, Rule, Size, Straightness,
+    Angle, Cylindricity, Distance, Flatness, Joint, Radius, Reference, Roundness, Rule, Size, Straightness,
     Subject as Of,
 };
 
@@ -87,8 +87,27 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         Requirement::Cylindricity { zone_width_mm, association } => {
             Ok(form(Box::new(Cylindricity { reference: reference(association)? }), zone_width_mm))
         }
+        Requirement::Gap { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. }
+        | Requirement::Step { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. } => {
+            placed_by_datums(subject)?;
+            let step = matches!(subject.characteristic.requirement, Requirement::Step { .. });
+            let rule = if step { Joint::Step } else { Joint::Gap };
+            let one = size(Box::new(rule), nominal_mm, upper_deviation_mm, lower_deviation_mm, true);
+            Ok(Asked { aligned: true, part_proves: true, ..one })
+        }
         _ => location::asked(subject, own),
     }
+}
+
+/// A gap is that of a part that lies where its datums put it: what they leave free or loose may close it or open it.
+fn placed_by_datums(subject: &Subject) -> Result<(), String> {
+    let datums = subject.datums.ok_or("a gap or step needs a datum system")?;
+    if datums.loose.is_empty() && datums.free.is_empty() {
+        return Ok(());
+    }
+    Err("its datum system does not hold the part in its place, on which gaps and steps depend: name one that locks all six \
+         freedoms, regardless of size, or add a best fit for what it leaves"
+        .into())
 }
 
 fn other<'a>(subject: &Subject<'a>, feature: usize) -> Result<&'a BoundFeature, String> {

@@ -98,6 +98,12 @@ fn unmeasured(
         Requirement::Gauge { procedure } => {
             return Ok(vec![blank(e, NONE, format!("no scan tells it: read the gauge ({procedure})"))]);
         }
+        Requirement::Gap { to, .. } | Requirement::Step { to, .. }
+            if job.faces.neighbours.get(*to).is_none() =>
+        {
+            let id = job.plan.neighbours.get(*to).map_or("the neighbour", |n| n.id.as_str());
+            return Ok(vec![blank(e, NONE, format!("no scan tells it: give the nominal of {id}"))]);
+        }
         _ => {}
     }
     let Scanned::On(on) = scanned else { return Ok(Vec::new()) };

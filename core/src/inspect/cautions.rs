@@ -15,7 +15,28 @@ impl Scanned<'_> {
     pub(super) fn cautions(&self, job: &Job) -> Vec<String> {
         let mut cautions = Vec::new();
         if job.scans.iter().any(|s| s.scan.normals().is_none()) {
-            cautions.push("The scan carries no normals: points of the two sides of a thin wall are told apart by distance only.".into());
+            let by_distance = match self {
+                Self::On(on) if on.by_distance > 0 => {
+                    format!(", of {} points by their distance only", on.by_distance)
+                }
+                _ => String::new(),
+            };
+            cautions.push(format!(
+                "The scan carries no normals: which side of a wall its points lie on was told by what lies around them{by_distance}."
+            ));
+        }
+        if let Some(nominal) = job.nominal
+            && !nominal.missing().is_empty()
+        {
+            const TOLD: usize = 4;
+            let all = nominal.missing();
+            let first: Vec<String> = all.iter().take(TOLD).map(|(id, _)| format!("#{id}")).collect();
+            let more = if all.len() > TOLD { " and more" } else { "" };
+            cautions.push(format!(
+                "{} of the nominal's faces could not be taken over from its file ({}{more}): nothing is known of the part there, and what was scanned of it belongs to no face.",
+                all.len(),
+                first.join(", ")
+            ));
         }
         if let Self::On(on) = self
             && on.best.on_other_things() > 0

@@ -121,19 +121,16 @@ impl AtReference {
             return;
         }
         let problem = match evaluation.measured_by.as_str() {
-            "scan" => (0..job.scans.len()).find_map(|s| problem(job, s)),
+            "scan" => (0..job.scans.len()).find_map(|s| problem_and_remedy(job, s)),
             "points" => {
                 let source = characteristic.feature.and_then(|f| taken.source_of(f));
-                source.and_then(|s| problem(job, job.scans.len() + s))
+                source.and_then(|s| problem_and_remedy(job, job.scans.len() + s))
             }
             _ => None,
         };
         if let Some(problem) = problem {
             evaluation.verdict = Verdict::Undecided;
-            evaluation.reason = format!(
-                "{}, but {problem}: verify the instrument and, where it passes, measure again",
-                evaluation.reason
-            );
+            evaluation.reason = format!("{}, but {problem}", evaluation.reason);
         }
     }
 
@@ -221,8 +218,9 @@ impl AtReference {
     }
 }
 
-fn problem(job: &Job, source: usize) -> Option<String> {
-    job.condition(source).validity.and_then(|v| v.problem())
+fn problem_and_remedy(job: &Job, source: usize) -> Option<String> {
+    let validity = job.condition(source).validity?;
+    Some(format!("{}: {}", validity.problem()?, validity.remedy()))
 }
 
 fn bounds(scan: &Scan) -> Aabb {
@@ -258,13 +256,15 @@ fn told(c: &Conditions, expansion: Option<Expansion>) -> ConditionsRecord {
             stated.insert(name.to_owned(), value);
         }
     }
+    let verified = c.validity.as_ref().and_then(|v| v.verified());
     ConditionsRecord {
         instrument: word(&c.instrument),
         instrument_errors: stated,
-        verification: c.validity.as_ref().map(|v| v.verification.clone()),
-        verified_on: c.validity.as_ref().map(|v| v.verified_on.to_string()),
-        verification_valid_until: c.validity.as_ref().map(|v| v.valid_until.to_string()),
-        taken_on: c.validity.as_ref().map(|v| v.taken_on.to_string()),
+        registered_instrument: word(&c.registered_instrument),
+        verification: verified.map(|v| v.verification.clone()),
+        verified_on: verified.map(|v| v.verified_on.to_string()),
+        verification_valid_until: verified.map(|v| v.valid_until.to_string()),
+        taken_on: c.validity.as_ref().map(|v| v.taken_on().to_string()),
         restraint: restraint.map(str::to_owned),
         supports: word(&c.supports),
         gravity: c.gravity.map_or_else(Vec::new, |g| g.to_vec()),

@@ -6,7 +6,8 @@ use crate::read::Header;
 /// Foretells the peak memory of one inspection, bytes, from the headers alone: what admission holds against
 /// the memory there is. Counted from the arrays that live at the same time: the file, points and normals as
 /// read and as scan, their places at the best fit and on each datum system, and the filter's
-/// neighbourhoods with their rehearsed noise; for the nominal its mesh, faces and trees.
+/// neighbourhoods with their rehearsed noise; for the nominal its mesh, faces and trees. The triangles of neighbours' nominals
+/// count as the nominal's own: add them to its header.
 pub fn cost(scan: &Header, nominal: &Header, plan: &Plan) -> u64 {
     let systems = plan.datum_systems.len() as u64;
     // A point in a file, as read and as scan: 24 bytes each for place and normal, half of that in single numbers.

@@ -4,7 +4,10 @@ use std::borrow::Cow;
 
 use super::placed::{self, PLACED_REACH_MM, Told};
 use super::{ScanPart, ScanSource};
-use crate::align::{AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, fine, locate};
+use crate::align::{
+    AlignError, Alignment, FineSettings, LocateError, LocateSettings, Located, fine, locate, outward,
+};
+use crate::geometry::{Motion, PartFrame, ScanFrame};
 use crate::nominal::Nominal;
 use crate::plan::Plan;
 use crate::record::{AlignmentRecord, ConditionsRecord, SourceRecord};
@@ -19,6 +22,8 @@ pub(super) struct Found<'a> {
     /// For a place that was told: how well the scan bears it out.
     pub(super) told: Option<Told>,
     pub(super) fine: Alignment,
+    /// Of a scan without normals of its own: how many points lie on the side of a wall that distance alone told.
+    pub(super) by_distance: usize,
 }
 
 /// Why a scan does not lie on the part.
@@ -34,6 +39,9 @@ impl From<Stopped> for Unaligned {
     }
 }
 
+/// A part may be bent so far that it lies outside the reach of a best fit where that is far off it.
+const BENT: f64 = 2.0;
+
 /// Finds one scan on the part, or takes it where it is said to lie, and aligns it.
 pub(super) fn align<'a>(
     run: &Run,
@@ -45,7 +53,9 @@ pub(super) fn align<'a>(
     let because = |what: &str, error: &dyn std::fmt::Display| Unaligned::Because(format!("{what}: {error}"));
     let scan = match &source.part {
         ScanPart::Placement(told) => {
-            return placed::align(run, plan, nominal, tree, source.scan, told);
+            let (scan, by_distance) = faced(run, nominal, tree, Cow::Borrowed(source.scan), told)?;
+            let found = placed::align(run, plan, nominal, tree, &scan, told)?;
+            return Ok(Found { by_distance, ..found });
         }
         ScanPart::Region(bounds) => {
             let inside: Vec<u32> = (0u32..)
@@ -68,11 +78,31 @@ pub(super) fn align<'a>(
         }
         Err(error) => return Err(because("the scan could not be located on the part", &error)),
     };
+    let (scan, by_distance) = faced(run, nominal, tree, scan, &located.part_from_scan)?;
     match fine(run, nominal, tree, &scan, located.part_from_scan, &FineSettings::default()) {
-        Ok(fine) => Ok(Found { scan, located: Some(located), told: None, fine }),
+        Ok(fine) => Ok(Found { scan, located: Some(located), told: None, fine, by_distance }),
         Err(AlignError::Stopped(stopped)) => Err(stopped.into()),
         Err(error) => Err(because("the scan could not be aligned", &error)),
     }
+}
+
+/// A scan without normals is given them where it lies, if anything tells them; and how many points distance alone told.
+fn faced<'a>(
+    run: &Run,
+    nominal: &Nominal,
+    tree: &SurfaceTree,
+    scan: Cow<'a, Scan>,
+    part_from_scan: &Motion<PartFrame, ScanFrame>,
+) -> Result<(Cow<'a, Scan>, usize), Stopped> {
+    if scan.normals().is_some() {
+        return Ok((scan, 0));
+    }
+    let count = scan.points().len();
+    let reach_mm = BENT * FineSettings::default().reach_mm;
+    Ok(match outward(run, nominal, tree, &scan, part_from_scan, reach_mm)? {
+        Some(found) => (Cow::Owned(scan.with_normals(found.normals)), count - found.told),
+        None => (scan, count),
+    })
 }
 
 /// A source as it went in.

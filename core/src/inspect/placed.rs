@@ -46,7 +46,7 @@ pub(super) fn align<'a>(
     tree: &SurfaceTree,
     scan: &Scan,
     told: &Pose,
-) -> Result<Found<'a>, Unaligned> {
+) -> Result<Found<'static>, Unaligned> {
     let bears_out = |near: &Near, pose: &Pose| {
         stands(run, nominal, tree, scan, &near.on_part, pose, &LocateSettings::default()).map_err(refused)
     };
@@ -84,7 +84,7 @@ pub(super) fn align<'a>(
         }
         let stands = bears_out(&chosen, &fine.part_from_scan)?;
         let told = Some(Told { stands, further_off: chosen.further_off, moved_mm });
-        return Ok(Found { scan: Cow::Owned(own), located: None, told, fine });
+        return Ok(Found { scan: Cow::Owned(own), located: None, told, fine, by_distance: 0 });
     }
     Err(Unaligned::Because("the scan could not be aligned where it was said to lie".into()))
 }

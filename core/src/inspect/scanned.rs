@@ -48,6 +48,8 @@ pub(super) struct On<'a> {
     pub(super) unsearched: bool,
     /// How far from where they were told to be parts came to rest, mm.
     pub(super) moved_mm: f64,
+    /// Points of scans without normals whose side of a wall distance alone told.
+    pub(super) by_distance: usize,
 }
 
 pub(super) type System = Option<Result<DatumAlignment, DatumError>>;
@@ -201,6 +203,7 @@ impl<'a> On<'a> {
         let unsearched = told.iter().any(|t| !t.stands.searched);
         let moved_mm = told.iter().map(|t| t.moved_mm).fold(0.0, f64::max);
         let further_off: usize = told.iter().map(|t| t.further_off).sum();
+        let by_distance = found.iter().map(|f| f.by_distance).sum();
         let together = found.len() > 1;
         let first = found.remove(0);
         let (scan, located, aligned) = if together {
@@ -263,6 +266,7 @@ impl<'a> On<'a> {
             on_trust,
             unsearched,
             moved_mm,
+            by_distance,
         })
     }
 }

@@ -2,8 +2,8 @@
 
 use super::Job;
 use crate::conformity::over_all;
-use crate::plan::Decision;
-use crate::record::{Evaluation, RECORD_VERSION, Record, SourceRecord, Verdict};
+use crate::plan::{BoundNeighbour, Decision};
+use crate::record::{Evaluation, NeighbourRecord, RECORD_VERSION, Record, SourceRecord, Verdict};
 use crate::uncertainty::Conditions;
 
 fn decision_words(rule: &Decision) -> String {
@@ -95,6 +95,12 @@ fn by_what(job: &Job, evaluations: &[Evaluation]) -> Vec<String> {
     cautions
 }
 
+/// The neighbours' nominals that were given.
+fn neighbours(job: &Job) -> Vec<NeighbourRecord> {
+    let of = |n: &BoundNeighbour| NeighbourRecord { id: n.id.clone(), sha256: n.sha256.clone() };
+    job.faces.neighbours.iter().map(of).collect()
+}
+
 /// The record of these evaluations, before it is told where they come from.
 pub(super) fn record(job: &Job, evaluations: Vec<Evaluation>) -> Record {
     let required: Vec<&Evaluation> = evaluations.iter().filter(|e| e.required).collect();
@@ -136,6 +142,7 @@ pub(super) fn record(job: &Job, evaluations: Vec<Evaluation>) -> Record {
         record_version: RECORD_VERSION,
         program_version: env!("CARGO_PKG_VERSION").into(),
         nominal_sha256: job.nominal_sha256.clone(),
+        neighbours: neighbours(job),
         plan_sha256: job.plan.sha256(),
         sources: Vec::<SourceRecord>::new(),
         scope: job.scope.to_vec(),
@@ -148,5 +155,6 @@ pub(super) fn record(job: &Job, evaluations: Vec<Evaluation>) -> Record {
         reason,
         cautions,
         advice: Vec::new(),
+        better_revision: None,
     }
 }

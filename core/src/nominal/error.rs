@@ -11,11 +11,14 @@ pub enum NominalError {
     NoTriangles,
     /// A STEP file of whose faces none could be used.
     #[error(
-        "the nominal has no face that can be used ({missing} could not be understood or filled): export it anew"
+        "the nominal has no face that can be used; {missing} could not be understood or filled{}: export it anew",
+        listed(first)
     )]
     NoFaces {
         /// Faces that could not be understood or filled.
         missing: usize,
+        /// The first of them, `#id` and why.
+        first: Vec<(u64, String)>,
     },
     /// Parts of a STEP file that are placed too often.
     #[error(
@@ -82,4 +85,10 @@ pub enum NominalError {
     /// The caller asked to stop.
     #[error(transparent)]
     Stopped(#[from] Stopped),
+}
+
+/// The first faces, each with its reason.
+fn listed(first: &[(u64, String)]) -> String {
+    let told: Vec<String> = first.iter().map(|(id, why)| format!("#{id} ({why})")).collect();
+    if told.is_empty() { String::new() } else { format!(", such as {}", told.join(", ")) }
 }

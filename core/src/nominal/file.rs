@@ -23,6 +23,12 @@ pub enum NominalFileError {
     /// A mesh without a length unit.
     #[error("state the length unit of the nominal: its format tells none, and it is never guessed")]
     UnitNeeded,
+    /// Bytes of something else.
+    #[error("the file is {what}, no STEP, STL, PLY or OBJ: export the nominal as one of those")]
+    Unknown {
+        /// What it is, as far as its beginning tells.
+        what: &'static str,
+    },
     /// A length unit for a file that tells its own.
     #[error("a STEP file tells its own length units: leave the length unit out")]
     UnitInFile,
@@ -69,11 +75,34 @@ pub fn read(bytes: &[u8], told: &NominalFile, run: &Run) -> Result<Nominal, Nomi
         drop(unpacked);
         return Ok(Nominal::from_step(&file, settings.chord_mm, told.side, run)?);
     }
-    let Some(unit) = told.unit else { return Err(NominalFileError::UnitNeeded) };
+    if let Some(what) = something_else(plain) {
+        return Err(NominalFileError::Unknown { what });
+    }
+    let Some(unit) = told.unit else {
+        // The length unit of what cannot be read is no question.
+        return Err(match scans::sniff(plain) {
+            Some(_) => NominalFileError::UnitNeeded,
+            None => NominalFileError::Unknown { what: "of no kind that is known" },
+        });
+    };
     if told.part.is_some() {
         return Err(NominalFileError::NoParts);
     }
     let raw = scans::read(plain, run)?;
     drop(unpacked);
     Ok(Nominal::from_mesh(raw, unit, told.side, run)?)
+}
+
+/// What a file is that is no nominal at all.
+fn something_else(bytes: &[u8]) -> Option<&'static str> {
+    let text = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes).trim_ascii_start();
+    if text.is_empty() {
+        Some("empty")
+    } else if scans::is_utf16(&bytes[..bytes.len().min(512)]) {
+        Some("text in UTF-16")
+    } else if text.starts_with(b"<") {
+        Some("XML")
+    } else {
+        None
+    }
 }

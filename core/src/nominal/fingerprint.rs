@@ -1,11 +1,11 @@
-//! What a face is known by when its number has changed: kind, area, place and size.
+//! What a face is known by when its number has changed: kind, area, place, size and which way it lies.
 
 use std::collections::BTreeSet;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Carrier, Face, Nominal};
-use crate::geometry::Point;
+use super::{Carrier, Nominal, Spread};
+use crate::geometry::{Direction, Point, Vector};
 
 /// What kind of surface a face lies on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -50,34 +50,70 @@ pub struct Fingerprint {
     pub centroid: Point,
     /// Diameter of a cylinder or sphere, tube diameter of a torus, mm; full angle of a cone, rad; else `None`.
     pub size: Option<f64>,
+    /// Outward normal of a plane, mean one of a freeform surface, axis of a cylinder, a cone or a torus (either way round);
+    /// `None` of a sphere and where none is told.
+    pub direction: Option<Direction>,
+    /// How its area is spread; `None` where that is not known, as of a plan's.
+    pub spread: Option<Spread>,
 }
+
+/// A surface that faces less one way than this, as the mean length of its normals, has no direction of its own.
+const FACES: f64 = 0.3;
 
 /// Areas of one face in two exports differ by less than this part, or by [`AREA_MM2`]: triangles leave their surface.
 const AREA_PART: f64 = 0.005;
 /// The same for small faces, mm2.
 const AREA_MM2: f64 = 0.15;
-/// Centroids of one face in two exports are this near, mm.
-const CENTROID_MM: f64 = 0.05;
+/// Places of one face in two exports are this near, mm.
+const PLACE_MM: f64 = 0.05;
 /// Sizes of one face in two exports are this near, mm or rad.
 const SIZE: f64 = 1e-3;
 
 impl Fingerprint {
-    /// Of a face.
-    pub fn of(face: &Face) -> Self {
-        let (kind, size) = match face.carrier {
-            Some(Carrier::Plane { .. }) => (SurfaceKind::Plane, None),
-            Some(Carrier::Cylinder { radius_mm, .. }) => (SurfaceKind::Cylinder, Some(2.0 * radius_mm)),
-            Some(Carrier::Cone { half_angle_rad, .. }) => (SurfaceKind::Cone, Some(2.0 * half_angle_rad)),
-            Some(Carrier::Sphere { radius_mm, .. }) => (SurfaceKind::Sphere, Some(2.0 * radius_mm)),
-            Some(Carrier::Torus { tube_radius_mm, .. }) => (SurfaceKind::Torus, Some(2.0 * tube_radius_mm)),
-            None => (SurfaceKind::Freeform, None),
+    /// Of a face of a nominal; it must be one of them.
+    pub fn of(nominal: &Nominal, face: u32) -> Self {
+        let own = &nominal.faces()[face as usize];
+        let spread = Spread::of(nominal.mesh(), &own.triangles, &own.centroid);
+        let mean = || {
+            let facing = Vector::from(spread?.facing);
+            Direction::new(facing).filter(|_| facing.norm() > FACES)
         };
-        Self { kind, area_mm2: face.area_mm2, centroid: face.centroid, size }
+        let (kind, size, direction) = match own.carrier {
+            Some(Carrier::Plane { normal, .. }) => (SurfaceKind::Plane, None, Some(normal)),
+            Some(Carrier::Cylinder { radius_mm, axis, .. }) => {
+                (SurfaceKind::Cylinder, Some(2.0 * radius_mm), Some(axis))
+            }
+            Some(Carrier::Cone { half_angle_rad, axis, .. }) => {
+                (SurfaceKind::Cone, Some(2.0 * half_angle_rad), Some(axis))
+            }
+            Some(Carrier::Sphere { radius_mm, .. }) => (SurfaceKind::Sphere, Some(2.0 * radius_mm), None),
+            Some(Carrier::Torus { tube_radius_mm, axis, .. }) => {
+                (SurfaceKind::Torus, Some(2.0 * tube_radius_mm), Some(axis))
+            }
+            None => (SurfaceKind::Freeform, None, mean()),
+        };
+        Self { kind, area_mm2: own.area_mm2, centroid: own.centroid, size, direction, spread }
     }
 
-    /// How far the centroids are apart, mm.
+    /// How far they are apart, mm: their centroids, or their places where they are turned or bent otherwise.
     pub fn apart_mm(&self, other: &Self) -> f64 {
-        (self.centroid - other.centroid).norm()
+        let centroids = (self.centroid - other.centroid).norm();
+        let turned = match (self.direction, other.direction) {
+            (Some(a), Some(b)) => {
+                let either_way =
+                    matches!(self.kind, SurfaceKind::Cylinder | SurfaceKind::Cone | SurfaceKind::Torus);
+                let b = if either_way && a.dot(b) < 0.0 { b.reversed() } else { b };
+                // About how far its rim lies from its middle.
+                a.angle_to(b) * 0.5 * self.area_mm2.max(other.area_mm2).sqrt()
+            }
+            _ => 0.0,
+        };
+        let spread = match (&self.spread, &other.spread) {
+            (Some(a), Some(b)) => a.apart_mm(b),
+            _ => 0.0,
+        };
+        // What is no number is not near.
+        [turned, spread].into_iter().fold(centroids, |most, x| if x <= most { most } else { x })
     }
 
     /// Whether both are of equal kind, area and size, wherever they lie. Sizes that only one tells are not compared.
@@ -91,9 +127,9 @@ impl Fingerprint {
         self.kind == other.kind && sizes && areas
     }
 
-    /// Whether both are one face: alike, and in one place.
+    /// Whether both are one face: alike, in one place, and not turned there.
     pub fn same(&self, other: &Self) -> bool {
-        self.alike(other) && self.apart_mm(other) <= CENTROID_MM
+        self.alike(other) && self.apart_mm(other) <= PLACE_MM
     }
 }
 
@@ -136,7 +172,7 @@ pub enum FaceChange {
 /// those of the same kind that lie nearer to each other than the root of their area; what is left is gone or new.
 /// Our own way. Ascending by the first's faces, then the new ones.
 pub fn compare(before: &Nominal, after: &Nominal) -> Vec<FaceChange> {
-    let prints = |n: &Nominal| n.faces().iter().map(Fingerprint::of).collect::<Vec<_>>();
+    let prints = |n: &Nominal| (0..n.faces().len() as u32).map(|f| Fingerprint::of(n, f)).collect::<Vec<_>>();
     let (old, new) = (prints(before), prints(after));
     let mut of_old: Vec<Option<FaceChange>> = vec![None; old.len()];
     let mut taken = vec![false; new.len()];

@@ -1,6 +1,7 @@
 //! A nominal from a STEP file: its own faces, each with its exact surface.
 
 use super::exact::Exact;
+use super::orient::Bodies;
 use super::weld::{self, Welded};
 use super::{Carrier, FaceKey, Nominal, NominalError, Side, edges, faces, orient};
 use crate::geometry::{Aabb, Foot, Matrix3, Point, TriangleMesh, Vector};
@@ -32,14 +33,18 @@ struct Whole<'a> {
     face: Vec<u32>,
     sources: Vec<Source<'a>>,
     missing: Vec<(u64, String)>,
-    /// Whether all that was taken encloses material.
-    solid: bool,
+    /// Of each triangle, among the bodies that were added.
+    body: Vec<u32>,
+    /// `#id` of each of those, and whether it is a solid.
+    bodies: Vec<u64>,
+    solid: Vec<bool>,
 }
 
 impl Nominal {
     /// Makes a nominal of a STEP file whose triangles lie within `chord_mm` of their surfaces: all parts that were read,
-    /// each where it is placed. Solids count; surfaces beside them are supplemental geometry and left out, and are the
-    /// nominal only where the file has no solid. `side` is needed for, and only used on, surfaces without a solid.
+    /// each where it is placed. Of a part with solids those count; surfaces beside them are supplemental geometry and left
+    /// out. Of a part without, its surfaces do. `side` is needed for surfaces, and used on solids only that are too open to
+    /// tell their outside themselves.
     ///
     /// # Errors
     /// No face with triangles, an open sheet without its side, what lies too far out.
@@ -49,35 +54,58 @@ impl Nominal {
         side: Option<Side>,
         run: &Run,
     ) -> Result<Self, NominalError> {
-        let solids = file.parts.iter().any(|p| p.bodies.iter().any(|b| b.solid));
-        let mut whole = Whole { solid: solids, ..Whole::default() };
+        let mut whole = Whole::default();
         let mut notes = file.notes.clone();
         let mut instances = vec![0u32; file.parts.len()];
-        let mut aside = 0;
         for placed in &file.placed {
             let Some(part) = file.parts.get(placed.part) else { continue };
             let instance = instances[placed.part];
             instances[placed.part] += 1;
+            let solids = part.bodies.iter().any(|b| b.solid);
+            let mut aside = Vec::new();
             for body in &part.bodies {
                 run.check()?;
                 if body.solid == solids {
                     whole.add(part, body, placed, instance, chord_mm, run)?;
                 } else {
-                    aside += 1;
+                    aside.push(body.id);
                 }
             }
-        }
-        if aside > 0 {
-            notes.push(format!("{aside} surfaces beside the solids are supplemental geometry and left out"));
+            if instance == 0 && !aside.is_empty() {
+                notes.push(format!(
+                    "{} of part `{}` beside its solids, supplemental geometry, left out: {}",
+                    if aside.len() == 1 {
+                        "1 surface".to_owned()
+                    } else {
+                        format!("{} surfaces", aside.len())
+                    },
+                    part.name,
+                    some_of(&aside)
+                ));
+            }
         }
         if whole.triangles.is_empty() {
-            return Err(NominalError::NoFaces { missing: whole.missing.len() });
+            whole.missing.sort();
+            whole.missing.dedup();
+            let first = whole.missing.iter().take(MOST_TOLD).cloned().collect();
+            return Err(NominalError::NoFaces { missing: whole.missing.len(), first });
         }
         if let Some(vertex) = whole.vertices.iter().position(|p| !within_reach(p)) {
             return Err(NominalError::TooFar { vertex, limit_mm: FURTHEST_MM });
         }
         whole.nominal(side, notes, run)
     }
+}
+
+/// How many ids are named where there may be many.
+const MOST_TOLD: usize = 5;
+
+fn some_of(ids: &[u64]) -> String {
+    let mut told: Vec<String> = ids.iter().take(MOST_TOLD).map(|id| format!("#{id}")).collect();
+    if ids.len() > MOST_TOLD {
+        told.push(format!("and {} more", ids.len() - MOST_TOLD));
+    }
+    told.join(", ")
 }
 
 fn within_reach(p: &Point) -> bool {
@@ -123,6 +151,10 @@ impl<'a> Whole<'a> {
         if (self.triangles.len() + triangles.len()) as u64 > limit {
             return Err(NominalError::TooMany { limit });
         }
+        // Seen in a mirror, corners run the other way round.
+        if placed.rotation.determinant() < 0.0 {
+            triangles.iter_mut().for_each(|t: &mut [u32; 3]| t.swap(1, 2));
+        }
         // Only the vertices of this body.
         let mut number = vec![u32::MAX; part.vertices.len()];
         let mut points = Vec::new();
@@ -140,19 +172,38 @@ impl<'a> Whole<'a> {
         let Welded { source, triangles, .. } = &mut welded;
         weld::drop_repeated(triangles, source);
         let first = self.vertices.len() as u32;
+        self.body.extend(std::iter::repeat_n(self.bodies.len() as u32, welded.triangles.len()));
+        self.bodies.push(body.id);
+        self.solid.push(body.solid);
         self.face.extend(welded.source.iter().map(|&t| face[t as usize]));
         self.vertices.extend(welded.vertices);
         self.triangles.extend(welded.triangles.iter().map(|t| t.map(|c| c + first)));
         Ok(())
     }
 
-    fn nominal(self, side: Option<Side>, notes: Vec<String>, run: &Run) -> Result<Nominal, NominalError> {
-        let Whole { vertices, mut triangles, face, mut sources, mut missing, solid } = self;
+    fn nominal(self, side: Option<Side>, mut notes: Vec<String>, run: &Run) -> Result<Nominal, NominalError> {
+        let Whole { vertices, mut triangles, face, mut sources, mut missing, body, bodies, solid } = self;
         let mut edges = edges::edges(vertices.len(), &triangles, run)?;
-        // A solid's faces tell their outside themselves, even where one of them is missing.
-        let side = if solid { Some(Side::BehindNormal) } else { side };
         let before = triangles.clone();
-        let closed = orient::outwards(&vertices, &mut triangles, &mut edges, side, run)?;
+        let of_bodies = Bodies { of_triangle: &body, solid: &solid };
+        let outwards = orient::outwards(&vertices, &mut triangles, &mut edges, of_bodies, side, run)?;
+        let closed = outwards.closed;
+        let named = |which: &[u32]| {
+            let mut ids: Vec<u64> = which.iter().map(|b| bodies[*b as usize]).collect();
+            ids.sort_unstable();
+            ids.dedup();
+            (!ids.is_empty()).then(|| some_of(&ids))
+        };
+        if let Some(ids) = named(&outwards.turned) {
+            notes.push(format!(
+                "solids that lack a face and whose other faces point inwards in the file are turned, as their volume tells: {ids}"
+            ));
+        }
+        if let Some(ids) = named(&outwards.unsure) {
+            notes.push(format!(
+                "solids that lack so much that their volume does not tell their outside are taken as the file has them; add `side_of_material` to the plan's nominal to say it: {ids}"
+            ));
+        }
         let mut turned = vec![None; sources.len()];
         for ((&f, before), after) in face.iter().zip(&before).zip(&triangles) {
             turned[f as usize].get_or_insert(before != after);

@@ -9,10 +9,12 @@ mod faces;
 mod file;
 mod fingerprint;
 mod from_step;
+mod joint;
 mod loops;
 mod orient;
 mod patches;
 mod pieces;
+mod spread;
 #[cfg(test)]
 mod tests;
 mod trimmed;
@@ -22,7 +24,9 @@ pub use error::NominalError;
 pub use exact::{Exact, Exactness};
 pub use file::{NominalFile, NominalFileError, read};
 pub use fingerprint::{FaceChange, Fingerprint, SurfaceKind, compare};
+pub use joint::{FURTHEST_JOINT_MM, Joint, LinePlace, NeighbourEdges};
 pub use loops::BorderEdge;
+pub use spread::Spread;
 pub use trimmed::{TrimmedEdge, TrimmedRun, WallHere};
 
 use crate::geometry::{Aabb, Direction, Foot, Point, TriangleMesh};
@@ -198,7 +202,9 @@ impl Nominal {
             run.check()?;
             edges = edges::edges(welded.vertices.len(), &welded.triangles, run)?;
         }
-        let closed = orient::outwards(&welded.vertices, &mut welded.triangles, &mut edges, side, run)?;
+        let bodies = orient::Bodies::default();
+        let closed =
+            orient::outwards(&welded.vertices, &mut welded.triangles, &mut edges, bodies, side, run)?.closed;
         let given = welded.triangles.len();
         let mesh = TriangleMesh::new(welded.vertices, welded.triangles)
             .map_err(|_| NominalError::Inconsistent { triangle: given })?;

@@ -2,13 +2,16 @@
 //!
 //! Within a shell (triangles connected across edges that two of them share) the winding is made to
 //! agree. A closed shell is then turned by the volume it encloses; one that lies inside an odd number
-//! of others bounds a cavity and is turned inwards. An open shell keeps the winding that the larger
-//! part of its area has in the file, and the plan says on which side of it the material is.
+//! of others of its body bounds a cavity and is turned inwards. An open shell keeps the winding that the larger
+//! part of its area has in the file, and the plan says on which side of it the material is. One that a file calls a
+//! solid is turned by its volume too, as long as what is missing could not change its sign.
+
+use std::collections::BTreeMap;
 
 use super::edges::{Edges, HalfEdge};
 use super::pieces::Pieces;
 use super::{NominalError, Side};
-use crate::geometry::{Aabb, Point, math};
+use crate::geometry::{Aabb, Point, Vector, math};
 use crate::run::{CHECK_EVERY, Run};
 
 /// One shell.
@@ -19,28 +22,68 @@ struct Shell {
     bounds: Aabb,
 }
 
-/// Turns the triangles in place and answers whether all shells are closed.
+/// Which body each triangle belongs to. A mesh is one body, and no solid as far as its file tells.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Bodies<'a> {
+    /// Of each triangle; nothing where all belong to one. Bodies share no vertices.
+    pub of_triangle: &'a [u32],
+    /// Of each body whether the file calls it a solid.
+    pub solid: &'a [bool],
+}
+
+impl Bodies<'_> {
+    fn of(&self, triangle: u32) -> u32 {
+        self.of_triangle.get(triangle as usize).copied().unwrap_or(0)
+    }
+
+    fn solid(&self, body: u32) -> bool {
+        self.solid.get(body as usize).copied().unwrap_or(false)
+    }
+}
+
+/// What came of it.
+#[derive(Default)]
+pub(super) struct Outwards {
+    /// Whether all shells are closed.
+    pub closed: bool,
+    /// Open solids that faced inwards in the file and were turned, ascending.
+    pub turned: Vec<u32>,
+    /// Solids that are too open to tell, and stay as they are in the file, ascending.
+    pub unsure: Vec<u32>,
+}
+
+/// Of the area of a shell no more than this may be missing where its volume is to tell its outside.
+const MISSING_SHARE: f64 = 0.2;
+
+/// Turns the triangles in place.
 pub(super) fn outwards(
     vertices: &[Point],
     triangles: &mut [[u32; 3]],
     edges: &mut Edges,
+    bodies: Bodies,
     side: Option<Side>,
     run: &Run,
-) -> Result<bool, NominalError> {
+) -> Result<Outwards, NominalError> {
     let (shell_of, turned) = agree(vertices, triangles, edges, run)?;
     let mut shells = shells(vertices, triangles, &shell_of);
     find_closed(triangles, edges, &shell_of, &turned, &mut shells);
-    let all_closed = shells.iter().all(|s| s.closed);
-    if !all_closed && side.is_none() {
+    let mut out = Outwards { closed: shells.iter().all(|s| s.closed), ..Outwards::default() };
+    let is_sheet = |s: &Shell| !s.closed && !bodies.solid(bodies.of(s.triangles[0]));
+    if shells.iter().any(is_sheet) && side.is_none() {
         let first = edges.open.first().or_else(|| edges.crowded.first().map(|c| &c[0]));
         let near = first.map_or(vertices[0], |h| middle(vertices, triangles, *h));
         return Err(NominalError::SideNeeded { open_edges: edges.open.len(), near });
     }
+    let mut open: Vec<Vec<HalfEdge>> = vec![Vec::new(); if out.closed { 0 } else { shells.len() }];
+    for half in edges.open.iter().filter(|_| !out.closed) {
+        open[shell_of[half.triangle()] as usize].push(*half);
+    }
     let mut flip = turned;
     for (number, shell) in shells.iter().enumerate() {
         run.check()?;
+        let body = bodies.of(shell.triangles[0]);
         let reverse = if shell.closed {
-            let inside_of = depth(vertices, triangles, &flip, &shells, number, run)?;
+            let inside_of = depth(vertices, triangles, &flip, &shells, (number, bodies), run)?;
             let volume = volume(vertices, triangles, shell, &flip);
             let size = shell.bounds.diagonal();
             // Less than rounding of the coordinates makes of a flat shell.
@@ -60,7 +103,33 @@ pub(super) fn outwards(
                     if flip[t as usize] { -area } else { area }
                 })
                 .sum();
-            (kept < 0.0) != (side == Some(Side::InFrontOfNormal))
+            let against = kept < 0.0;
+            if bodies.solid(body) {
+                let inside_of = depth(vertices, triangles, &flip, &shells, (number, bodies), run)?;
+                let volume = volume(vertices, triangles, shell, &flip);
+                let missing = missing_area(vertices, triangles, &open[number], &flip);
+                let whole: f64 = shell.triangles.iter().map(|&t| area(vertices, triangles[t as usize])).sum();
+                // What is missing is closed by a cone to the middle of the box; to any other place in the box it adds no
+                // more than a third of its area times half the diagonal.
+                let sure = missing <= MISSING_SHARE * whole
+                    && volume.abs() > missing * shell.bounds.diagonal() / 6.0;
+                let by_volume = (volume < 0.0) != (inside_of % 2 == 1);
+                match side {
+                    _ if sure => {
+                        if by_volume != against {
+                            out.turned.push(body);
+                        }
+                        by_volume
+                    }
+                    Some(side) => against != (side == Side::InFrontOfNormal),
+                    None => {
+                        out.unsure.push(body);
+                        against
+                    }
+                }
+            } else {
+                against != (side == Some(Side::InFrontOfNormal))
+            }
         };
         if reverse {
             for &t in &shell.triangles {
@@ -75,7 +144,36 @@ pub(super) fn outwards(
             across.swap(0, 2);
         }
     }
-    Ok(all_closed)
+    for bodies in [&mut out.turned, &mut out.unsure] {
+        bodies.sort_unstable();
+        bodies.dedup();
+    }
+    Ok(out)
+}
+
+/// The areas that the open edges of a shell run round, mm2: of each chain of them that of the vector by which it would
+/// be closed, so that holes on opposite sides do not make up for each other.
+fn missing_area(vertices: &[Point], triangles: &[[u32; 3]], open: &[HalfEdge], flip: &[bool]) -> f64 {
+    let mut number: BTreeMap<u32, u32> = BTreeMap::new();
+    for v in open.iter().flat_map(|h| h.ends(triangles)) {
+        let next = number.len() as u32;
+        number.entry(v).or_insert(next);
+    }
+    let mut chains = Pieces::apart(number.len());
+    for [a, b] in open.iter().map(|h| h.ends(triangles)) {
+        chains.join(number[&a], number[&b]);
+    }
+    let (chain, count) = chains.numbered();
+    let mut begin: Vec<Option<Point>> = vec![None; count];
+    let mut sums = vec![Vector::zeros(); count];
+    for half in open {
+        let [a, b] = half.ends(triangles);
+        let chain = chain[number[&a] as usize] as usize;
+        let from = *begin[chain].get_or_insert(vertices[a as usize]);
+        let around = (vertices[a as usize] - from).cross(&(vertices[b as usize] - from)) * 0.5;
+        sums[chain] += if flip[half.triangle()] { -around } else { around };
+    }
+    sums.iter().map(Vector::norm).sum()
 }
 
 /// The shell of each triangle, in the order of their lowest triangles, and whether it must be turned.
@@ -196,21 +294,25 @@ fn volume(vertices: &[Point], triangles: &[[u32; 3]], shell: &Shell, flip: &[boo
     total
 }
 
-/// How many other closed shells hold this one.
+/// How many other shells of its body hold this one: closed ones, and open ones of a solid, which hold what is well within.
+/// What lies in a cavity of another body, or in its material as an insert does, is no cavity.
 fn depth(
     vertices: &[Point],
     triangles: &[[u32; 3]],
     flip: &[bool],
     shells: &[Shell],
-    number: usize,
+    (number, bodies): (usize, Bodies),
     run: &Run,
 ) -> Result<usize, NominalError> {
+    let body = bodies.of(shells[number].triangles[0]);
     let this = &shells[number].bounds;
     let p = vertices[triangles[shells[number].triangles[0] as usize][0] as usize];
     let mut count = 0;
     for (other_number, other) in shells.iter().enumerate() {
         let around = |a: usize| other.bounds.low[a] < this.low[a] && this.high[a] < other.bounds.high[a];
-        if other_number != number && other.closed && (0..3).all(around) {
+        let holds_any = other.closed || bodies.solid(body);
+        let of_body = other_number != number && bodies.of(other.triangles[0]) == body;
+        if of_body && holds_any && (0..3).all(around) {
             count += usize::from(holds(vertices, triangles, flip, other, &p, run)?);
         }
     }

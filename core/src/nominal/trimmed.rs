@@ -6,7 +6,8 @@
 
 use super::loops::BorderEdge;
 use super::{Carrier, Nominal};
-use crate::geometry::{Direction, Point, Vector};
+use crate::geometry::{Direction, Foot, Point, Vector};
+use crate::read::step::SurfaceFoot;
 
 /// Facets that turn by more than this meet in an edge, rad: those of bends and round walls turn by less. Common
 /// practice, no source.
@@ -15,11 +16,16 @@ const SHARP_RAD: f64 = std::f64::consts::PI / 6.0;
 /// A wall whose surface has turned by this in all, rad, has run into another one.
 const TURNED_RAD: f64 = std::f64::consts::PI / 4.0;
 
-/// Chords of a round wall are cut so often that they leave it by no more than this, mm.
+/// Chords of a curved edge are cut so often that they leave it by no more than this, mm.
 const CHORD_MM: f64 = 5e-4;
 
 /// Most pieces that one chord is cut into.
 const MOST_CUTS: usize = 64;
+
+/// A place of an edge lies on both surfaces when a turn moves it by no more than this, mm; where they meet at 30 degrees a turn
+/// brings it nearer by a quarter at least.
+const STILL_MM: f64 = 1e-7;
+const MOST_TURNS: usize = 40;
 
 /// The wall below a piece of a trimmed edge.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -306,7 +312,7 @@ impl Nominal {
         }
     }
 
-    /// One line with the normals of the skin along it; chords of round walls are cut and brought onto them.
+    /// One line with the normals of the skin along it; chords are cut and brought onto the surfaces of skin and wall.
     fn run(&self, line: &[BorderEdge], below: &[Option<Below>], closed: bool) -> Option<TrimmedRun> {
         let place = |v: u32| self.mesh.vertices()[v as usize];
         let skin = |e: &BorderEdge| self.mesh.normal(e.triangle).map_or(Vector::zeros(), Direction::vector);
@@ -323,23 +329,54 @@ impl Nominal {
                 let other = beside.map_or(Vector::zeros(), |b| skin(&line[b]));
                 Direction::new(own.vector() + other).unwrap_or(own)
             });
-            let wall = below[k].as_ref().map(|b| b.wall);
-            let cuts = self.cuts(below[k].as_ref(), from, to);
-            for cut in 0..cuts {
-                let share = cut as f64 / cuts as f64;
-                let p = from + (to - from) * share;
-                let normal = ends[0].vector() * (1.0 - share) + ends[1].vector() * share;
-                run.places.push(if cut == 0 { p } else { self.on_wall(below[k].as_ref(), p) });
-                run.normals.push(Direction::new(normal).unwrap_or(own));
-                run.walls.push(wall);
+            let below = below[k].as_ref();
+            let cuts = self.cuts(edge, below, from, to);
+            // The normal that the skin has there, as the file tells it, else between those of both ends.
+            let normal = |p: &Point, share: f64| {
+                let between = ends[0].vector() * (1.0 - share) + ends[1].vector() * share;
+                self.told(edge.triangle, p)
+                    .map_or_else(|| Direction::new(between).unwrap_or(own), |skin| skin.normal)
+            };
+            let at = |share: f64| from + (to - from) * share;
+            let ends: Vec<Point> = (0..=cuts)
+                .map(|cut| match cut {
+                    0 => from,
+                    _ if cut == cuts => to,
+                    _ => self.seated(edge, below, at(cut as f64 / cuts as f64)),
+                })
+                .collect();
+            for (cut, piece) in ends.windows(2).enumerate() {
+                run.normals.push(normal(&piece[0], cut as f64 / cuts as f64));
+                run.places.push(piece[0]);
+                let half = nalgebra::center(&piece[0], &piece[1]);
+                let along = piece[1] - piece[0];
+                let wall = |b: &Below| self.wall_here(b, &self.seated(edge, below, half), along);
+                run.walls.push(below.map(wall));
             }
             if k + 1 == line.len() && !closed {
+                run.normals.push(normal(&to, 1.0));
                 run.places.push(to);
-                run.normals.push(ends[1]);
-                run.walls.push(wall);
+                run.walls.push(run.walls.last().copied().flatten());
             }
         }
         (run.pieces() > 0).then_some(run)
+    }
+
+    /// The place on the exact surface of a triangle's face that lies by a place on the triangle.
+    fn told(&self, triangle: u32, p: &Point) -> Option<SurfaceFoot> {
+        self.exact_foot(p, &Foot { point: *p, triangle, distance: 0.0 })
+    }
+
+    /// The wall below a place with its normal there, where the file tells it.
+    fn wall_here(&self, below: &Below, p: &Point, along: Vector) -> WallHere {
+        let mut wall = below.wall;
+        let Some(there) = self.told(below.triangles[0], p) else { return wall };
+        if let Some(across) = Direction::new(there.normal.vector().cross(&along)) {
+            let down = across.vector().dot(&wall.down.vector()) >= 0.0;
+            wall.down = if down { across } else { across.reversed() };
+            wall.normal = there.normal;
+        }
+        wall
     }
 
     fn round_wall(&self, below: Option<&Below>) -> Option<(Point, Direction, f64)> {
@@ -350,16 +387,46 @@ impl Nominal {
         }
     }
 
-    /// A chord of length l leaves a circle of radius r by l^2 / 8 r.
-    fn cuts(&self, below: Option<&Below>, from: Point, to: Point) -> usize {
-        let Some((_, axis, radius)) = self.round_wall(below) else { return 1 };
+    /// A chord of length l leaves a circle of radius r by l^2 / 8 r, a line that turns by an angle along it by l / 8 of that.
+    fn cuts(&self, edge: &BorderEdge, below: Option<&Below>, from: Point, to: Point) -> usize {
         let d = to - from;
-        let chord = (d - axis.vector() * d.dot(&axis.vector())).norm();
-        let step = (8.0 * radius * CHORD_MM).sqrt();
-        if step > 0.0 { ((chord / step).ceil() as usize).clamp(1, MOST_CUTS) } else { 1 }
+        let mut off_mm = 0.0_f64;
+        if let Some((_, axis, radius)) = self.round_wall(below) {
+            let chord = d - axis.vector() * d.dot(&axis.vector());
+            off_mm = chord.norm_squared() / (8.0 * radius);
+        }
+        for triangle in [Some(edge.triangle), below.map(|b| b.triangles[0])].into_iter().flatten() {
+            if let (Some(a), Some(b)) = (self.told(triangle, &from), self.told(triangle, &to)) {
+                off_mm = off_mm.max(d.norm() * a.normal.angle_to(b.normal) / 8.0);
+            }
+        }
+        let cuts = (off_mm / CHORD_MM).sqrt().ceil();
+        if cuts.is_finite() { (cuts as usize).clamp(1, MOST_CUTS) } else { 1 }
     }
 
-    fn on_wall(&self, below: Option<&Below>, p: Point) -> Point {
+    /// The place of the line where a place on its chord belongs: on the surfaces of skin and wall by turns, as far as they
+    /// are known.
+    fn seated(&self, edge: &BorderEdge, below: Option<&Below>, chord: Point) -> Point {
+        let wall = below.map(|b| b.triangles[0]);
+        let mut p = chord;
+        for _ in 0..MOST_TURNS {
+            let mut next = match wall.and_then(|t| self.told(t, &p)) {
+                Some(there) => there.point,
+                None => self.on_round_wall(below, p),
+            };
+            if let Some(there) = self.told(edge.triangle, &next) {
+                next = there.point;
+            }
+            let moved = (next - p).norm();
+            p = next;
+            if !(moved > STILL_MM) {
+                break;
+            }
+        }
+        p
+    }
+
+    fn on_round_wall(&self, below: Option<&Below>, p: Point) -> Point {
         let Some((at, axis, radius)) = self.round_wall(below) else { return p };
         let d = p - at;
         let out = d - axis.vector() * d.dot(&axis.vector());

@@ -7,6 +7,7 @@ use super::faces as by_faces;
 use super::fault::Fault;
 use super::hole;
 use super::lie;
+use super::neighbour::BoundNeighbour;
 use super::round_face;
 use super::slot;
 use super::tree::short;
@@ -39,6 +40,8 @@ const APART_MM: f64 = 1.0;
 pub struct FaceMap {
     /// In the order of [`Plan::features`].
     pub features: Vec<BoundFeature>,
+    /// The edges of neighbours, in the order of [`Plan::neighbours`]; none until [`FaceMap::with_neighbours`].
+    pub neighbours: Vec<BoundNeighbour>,
     /// What there is to tell about how they were found: a face that has another number now.
     pub remarks: Vec<String>,
 }
@@ -104,7 +107,8 @@ pub(super) struct Pick {
     pub(super) faces: Vec<u32>,
 }
 
-/// Finds every feature of a plan on its nominal; those that say their own place need none.
+/// Finds every feature of a plan on its nominal; those that say their own place need none. Neighbours have nominals of their
+/// own: [`FaceMap::with_neighbours`].
 ///
 /// # Errors
 /// A fault for every pick that is near nothing of its kind or could mean two things, and for every datum
@@ -155,12 +159,12 @@ pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault
     }
     faults.extend(lie::orientations(plan, &bound));
     match bound.into_iter().collect() {
-        Some(features) if faults.is_empty() => Ok(FaceMap { features, remarks }),
+        Some(features) if faults.is_empty() => Ok(FaceMap { features, neighbours: Vec::new(), remarks }),
         _ => Err(faults),
     }
 }
 
-fn bind_one(
+pub(super) fn bind_one(
     feature: &Feature,
     nominal: Option<&Nominal>,
     remarks: &mut Vec<String>,

@@ -5,6 +5,7 @@ use super::domain::{Decision, Filter, Material, Plan};
 use super::fault::{Fault, Faults};
 use super::file::{self, PlanFile, SCHEMA_VERSION, When};
 use super::nearest::{list, nearest};
+use super::neighbour::neighbour;
 use super::place::feature;
 use super::requirement::characteristic;
 use super::tree::short;
@@ -53,6 +54,7 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
     }
 
     let names = Names::of(faults, file);
+    let neighbours: Vec<_> = (0..file.neighbour.len()).map(|i| neighbour(faults, file, i)).collect();
     let features: Vec<_> = (0..file.feature.len()).map(|i| feature(faults, &names, file, i)).collect();
     let fixtures: Vec<_> = (0..file.fixture.len()).map(|i| fixture(faults, file, i)).collect();
     let systems: Vec<_> =
@@ -90,6 +92,7 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
             expansion_per_k: m.expansion_per_k,
             expansion_standard_per_k: m.expansion_standard_uncertainty_per_k,
         }),
+        neighbours: neighbours.into_iter().collect::<Option<_>>()?,
         features: features.into_iter().collect::<Option<_>>()?,
         fixtures: fixtures.into_iter().collect::<Option<_>>()?,
         datum_systems: systems.into_iter().collect::<Option<_>>()?,
@@ -105,6 +108,7 @@ pub(super) fn named(file: &PlanFile, mut faults: Vec<Fault>) -> Vec<Fault> {
         let Some(index) = rest.split(']').next().and_then(|i| i.parse::<usize>().ok()) else { continue };
         let (word, name) = match kind {
             "feature" => ("feature", file.feature.get(index).map(|f| &f.id)),
+            "neighbour" => ("neighbour", file.neighbour.get(index).map(|n| &n.id)),
             "fixture" => ("fixture", file.fixture.get(index).map(|f| &f.id)),
             "datum_system" => ("datum system", file.datum_system.get(index).map(|d| &d.id)),
             "characteristic" => ("characteristic", file.characteristic.get(index).map(|c| &c.number)),
@@ -122,6 +126,7 @@ pub(super) struct Names<'a> {
     features: BTreeMap<&'a str, usize>,
     systems: BTreeMap<&'a str, usize>,
     fixtures: BTreeMap<&'a str, usize>,
+    neighbours: BTreeMap<&'a str, usize>,
     characteristics: BTreeMap<&'a str, usize>,
 }
 
@@ -133,6 +138,7 @@ impl<'a> Names<'a> {
             features: unique(faults, "feature", "id", file.feature.iter().map(|f| f.id.as_str())),
             systems: unique(faults, "datum_system", "id", file.datum_system.iter().map(|d| d.id.as_str())),
             fixtures: unique(faults, "fixture", "id", file.fixture.iter().map(|f| f.id.as_str())),
+            neighbours: unique(faults, "neighbour", "id", file.neighbour.iter().map(|n| n.id.as_str())),
             characteristics: unique(faults, "characteristic", "number", numbers),
         }
     }
@@ -150,6 +156,11 @@ impl<'a> Names<'a> {
     /// The index of a fixture, or a fault.
     pub(super) fn fixture(&self, faults: &Faults, place: &str, id: &str) -> Option<usize> {
         find(faults, place, id, ("fixture", "id"), &self.fixtures)
+    }
+
+    /// The index of a neighbour, or a fault.
+    pub(super) fn neighbour(&self, faults: &Faults, place: &str, id: &str) -> Option<usize> {
+        find(faults, place, id, ("neighbour", "id"), &self.neighbours)
     }
 
     /// The index of a characteristic, or a fault.

@@ -35,6 +35,8 @@ pub struct Plan {
     pub material: Option<Material>,
     /// The part that is meant of a nominal's file that holds several.
     pub nominal_part: Option<String>,
+    /// What stands beside the part where it goes.
+    pub neighbours: Vec<Neighbour>,
     /// Nominal features.
     pub features: Vec<Feature>,
     /// Holding fixtures.
@@ -112,6 +114,21 @@ pub struct Material {
     pub expansion_per_k: f64,
     /// Its standard uncertainty, 1/K; `None` where it is not stated.
     pub expansion_standard_per_k: Option<f64>,
+}
+
+/// A neighbour of which only the nominal is known, in the same axes as the part's.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Neighbour {
+    /// Id, unique among neighbours and features.
+    pub id: String,
+    /// Name of its nominal's file, for people.
+    pub file: String,
+    /// The part that is meant of a file that holds several.
+    pub part: Option<String>,
+    /// On which side of an open sheet's triangles the material is.
+    pub side: Option<Side>,
+    /// Where its skin is on its nominal.
+    pub skin: Place,
 }
 
 /// A Gaussian filter.

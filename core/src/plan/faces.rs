@@ -5,12 +5,17 @@ use super::domain::{Place, Situation};
 use super::fault::Faults;
 use super::file::{self, FaceSurfaceKind, FeatureKind};
 use super::tree::short;
-use crate::geometry::{Direction, Point, math};
+use crate::geometry::{Direction, Point, Vector, math};
 use crate::nominal::{Carrier, FaceKey, Fingerprint, Nominal, SurfaceKind};
 
 /// Where a feature is that names faces; its faults are added.
-pub(super) fn place(faults: &Faults, place: &str, f: &file::Feature) -> Option<Place> {
-    let keys = match &f.face {
+pub(super) fn place(
+    faults: &Faults,
+    place: &str,
+    face: Option<&str>,
+    prints_given: &[file::FaceFingerprint],
+) -> Option<Place> {
+    let keys = match face {
         None => Vec::new(),
         Some(text) => {
             let words: Vec<&str> = text.split([' ', ',']).filter(|w| !w.is_empty()).collect();
@@ -30,8 +35,8 @@ pub(super) fn place(faults: &Faults, place: &str, f: &file::Feature) -> Option<P
     if let Some(pair) = twice.windows(2).find(|w| w[0] == w[1]) {
         faults.add(format!("{place}.face"), format!("names {} twice; leave one", pair[0]));
     }
-    let mut prints = Vec::with_capacity(f.fingerprint.len());
-    for (i, print) in f.fingerprint.iter().enumerate() {
+    let mut prints = Vec::with_capacity(prints_given.len());
+    for (i, print) in prints_given.iter().enumerate() {
         prints.push(fingerprint(faults, &format!("{place}.fingerprint[{i}]"), print)?);
     }
     if !keys.is_empty() && !prints.is_empty() && keys.len() != prints.len() {
@@ -82,7 +87,26 @@ fn fingerprint(faults: &Faults, place: &str, f: &file::FaceFingerprint) -> Optio
         sound = false;
     }
     let size = f.diameter_mm.or(f.angle_deg.map(f64::to_radians));
-    sound.then_some(Fingerprint { kind, area_mm2: f.area_mm2, centroid, size })
+    let direction = match f.direction.as_slice() {
+        [] => None,
+        [x, y, z] => {
+            let direction = Direction::new(Vector::new(*x, *y, *z));
+            if direction.is_none() {
+                faults.add(
+                    format!("{place}.direction"),
+                    "is no direction; copy it from `scantling part faces`",
+                );
+                sound = false;
+            }
+            direction
+        }
+        _ => {
+            faults.add(format!("{place}.direction"), "has not three numbers; write x, y, z");
+            sound = false;
+            None
+        }
+    };
+    sound.then_some(Fingerprint { kind, area_mm2: f.area_mm2, centroid, size, direction, spread: None })
 }
 
 /// The faces that are meant, by index, and what there is to tell about how they were found.
@@ -123,7 +147,7 @@ fn one(
         let key = key.expect("a face is named by its number or its fingerprint");
         return by_number.map(|face| (face, None)).ok_or_else(|| absent(key, nominal));
     };
-    let of = |face: u32| Fingerprint::of(&nominal.faces()[face as usize]);
+    let of = |face: u32| Fingerprint::of(nominal, face);
     if let Some(face) = by_number.filter(|&f| of(f).same(print)) {
         return Ok((face, None));
     }

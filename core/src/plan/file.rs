@@ -6,12 +6,14 @@
 mod characteristics;
 mod datums;
 mod features;
+mod neighbours;
 mod thickness;
 mod tolerances;
 
 pub use characteristics::*;
 pub use datums::*;
 pub use features::*;
+pub use neighbours::*;
 pub use thickness::*;
 pub use tolerances::*;
 
@@ -49,6 +51,9 @@ pub struct PlanFile {
     /// The nominal; absent where every feature says its own place, and parts come as points and readings.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub nominal: Option<PlanNominal>,
+    /// What stands beside the part where it goes: its gaps and steps are taken to these.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub neighbour: Vec<Neighbour>,
     /// What the part is made of: needed where lengths are to be brought to 20 degrees Celsius.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub material: Option<Material>,

@@ -67,7 +67,7 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
     let found = if let Some(p) = &f.pick {
         pick(faults, &format!("{place}.pick"), f.kind, kind_known, p)
     } else if f.face.is_some() || !f.fingerprint.is_empty() {
-        super::faces::place(faults, &place, f)
+        super::faces::place(faults, &place, f.face.as_deref(), &f.fingerprint)
     } else if let Some(two) = &f.width {
         let place = format!("{place}.width.of");
         if two.of.len() != 2 && faults.sound(&place) {
@@ -153,7 +153,13 @@ fn places_of(kind: FeatureKind) -> &'static str {
     }
 }
 
-fn pick(faults: &Faults, place: &str, kind: FeatureKind, kind_known: bool, p: &file::Pick) -> Option<Place> {
+pub(super) fn pick(
+    faults: &Faults,
+    place: &str,
+    kind: FeatureKind,
+    kind_known: bool,
+    p: &file::Pick,
+) -> Option<Place> {
     let near = triple(faults, &format!("{place}.near_mm"), &p.near_mm);
     let facing = match p.facing.as_slice() {
         [] => None,

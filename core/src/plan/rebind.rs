@@ -2,28 +2,35 @@
 
 use super::bind::{BoundFeature, FaceMap};
 use super::domain::Situation;
+use super::neighbour::BoundNeighbour;
 use crate::geometry::Point;
-use crate::nominal::Carrier;
+use crate::nominal::{Carrier, Nominal, Spread};
+
+/// What [`Lies::kind`] says of a neighbour's skin.
+pub const NEIGHBOUR: &str = "neighbour";
 
 /// How a feature lies on its nominal, in short: what a stored revision keeps of it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Lies {
     /// Id in the plan.
     pub feature: String,
-    /// Its kind, as the plan writes it.
+    /// Its kind, as the plan writes it; [`NEIGHBOUR`] of a neighbour's skin.
     pub kind: String,
     /// Area, mm2; 0 where it says its own place.
     pub area_mm2: f64,
     /// Centroid of its area, mm, or its place.
     pub centroid: Point,
-    /// Of a hole, mm.
+    /// Of a hole, a pin or another cylinder, mm.
     pub diameter_mm: Option<f64>,
+    /// How its area is spread about the centroid; `None` where it has none, or an older program kept none.
+    pub spread: Option<Spread>,
 }
 
-impl From<&BoundFeature> for Lies {
-    fn from(feature: &BoundFeature) -> Self {
+impl Lies {
+    /// Of a feature bound on a nominal, or by itself.
+    pub fn of(feature: &BoundFeature, nominal: Option<&Nominal>) -> Self {
         let diameter_mm = match (feature.carrier, feature.situation) {
-            (Some(Carrier::Cylinder { radius_mm, hollow: true, .. }), _) => Some(2.0 * radius_mm),
+            (Some(Carrier::Cylinder { radius_mm, .. }), _) => Some(2.0 * radius_mm),
             (None, Situation::Hole { diameter_mm, .. }) => diameter_mm,
             _ => None,
         };
@@ -33,14 +40,31 @@ impl From<&BoundFeature> for Lies {
             area_mm2: feature.area_mm2,
             centroid: feature.centroid,
             diameter_mm,
+            spread: nominal
+                .filter(|_| !feature.triangles.is_empty())
+                .and_then(|n| Spread::of(n.mesh(), &feature.triangles, &feature.centroid)),
+        }
+    }
+}
+
+impl From<&BoundNeighbour> for Lies {
+    fn from(neighbour: &BoundNeighbour) -> Self {
+        Self {
+            feature: neighbour.id.clone(),
+            kind: NEIGHBOUR.to_owned(),
+            area_mm2: neighbour.area_mm2,
+            centroid: neighbour.centroid,
+            diameter_mm: None,
+            spread: None,
         }
     }
 }
 
 impl FaceMap {
-    /// How each feature lies, in short.
-    pub fn lies(&self) -> Vec<Lies> {
-        self.features.iter().map(Lies::from).collect()
+    /// How each feature lies on the nominal, in short, and each neighbour's skin.
+    pub fn lies(&self, nominal: Option<&Nominal>) -> Vec<Lies> {
+        let neighbours = self.neighbours.iter().map(Lies::from);
+        self.features.iter().map(|f| Lies::of(f, nominal)).chain(neighbours).collect()
     }
 }
 
@@ -78,6 +102,10 @@ pub fn changes(before: &[Lies], after: &[Lies]) -> Vec<FeatureChange> {
         // A place that is no number has moved.
         if !(moved <= PLACE_MM) {
             what.push(format!("moved by {moved:.2} mm"));
+        } else if let (Some(a), Some(b)) = (&old.spread, &new.spread)
+            && !(a.apart_mm(b) <= PLACE_MM)
+        {
+            what.push(format!("turned or bent otherwise by {:.2} mm", a.apart_mm(b)));
         }
         if !((new.area_mm2 - old.area_mm2).abs() <= AREA_PART * old.area_mm2.max(new.area_mm2)) {
             what.push(format!("has {:.2} mm2 instead of {:.2}", new.area_mm2, old.area_mm2));
@@ -103,7 +131,14 @@ mod tests {
 
     fn lies(feature: &str, x: f64, area_mm2: f64, diameter_mm: Option<f64>) -> Lies {
         let kind = "hole".to_owned();
-        Lies { feature: feature.into(), kind, area_mm2, centroid: Point::new(x, 0.0, 0.0), diameter_mm }
+        Lies {
+            feature: feature.into(),
+            kind,
+            area_mm2,
+            centroid: Point::new(x, 0.0, 0.0),
+            diameter_mm,
+            spread: None,
+        }
     }
 
     #[test]
@@ -132,6 +167,19 @@ mod tests {
             ]
         );
         assert!(changes(&before, &before).is_empty());
+        // One degree on 40 mm, in place.
+        let level = Spread {
+            facing: [0.0, 0.0, 1.0],
+            moments_mm2: [133.0, 75.0, 0.0, 0.0, 0.0, 0.0],
+            outward_mm: 0.0,
+        };
+        let tilted = Spread { facing: [0.017_45, 0.0, 0.999_85], ..level };
+        let of = |spread| [Lies { spread: Some(spread), ..lies("A", 0.0, 100.0, None) }];
+        let told = changes(&of(level), &of(tilted));
+        assert_eq!(told.len(), 1);
+        assert!(told[0].what.starts_with("turned or bent otherwise by 0.25"), "{told:?}");
+        assert!(changes(&of(level), &of(level)).is_empty());
+        assert!(changes(&before[..1], &of(level)).is_empty(), "an older program kept none");
         assert_eq!(changes(&[lies("A", f64::NAN, 1.0, None)], &[lies("A", 0.0, 1.0, None)]).len(), 1);
     }
 }

@@ -165,6 +165,30 @@ pub enum Requirement {
     },
     /// Local thickness of a wall.
     Thickness(Box<Thickness>),
+    /// Gap between a trimmed edge and the edge of a neighbour, along the outward direction of the part's nominal edge in its
+    /// skin, square to the line; negative where they overlap. Common practice, no source.
+    Gap {
+        /// Index of the neighbour in [`super::Plan::neighbours`].
+        to: usize,
+        /// Nominal gap, mm.
+        nominal_mm: f64,
+        /// Upper limit deviation, mm, signed.
+        upper_deviation_mm: f64,
+        /// Lower limit deviation, mm, signed, below the upper one.
+        lower_deviation_mm: f64,
+    },
+    /// Step between a trimmed edge and the edge of a neighbour (flush offset), along the part's nominal skin normal; positive
+    /// where the part stands proud, further out than the neighbour. Common practice, no source.
+    Step {
+        /// Index of the neighbour in [`super::Plan::neighbours`].
+        to: usize,
+        /// Nominal step, mm, signed.
+        nominal_mm: f64,
+        /// Upper limit deviation, mm, signed.
+        upper_deviation_mm: f64,
+        /// Lower limit deviation, mm, signed, below the upper one.
+        lower_deviation_mm: f64,
+    },
     /// A value that a hand instrument reads, between its limits.
     Reading {
         /// What is read, such as mass.
@@ -211,7 +235,9 @@ impl Requirement {
             Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. }
             | Requirement::Width { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. }
             | Requirement::Radius { nominal_mm, upper_deviation_mm, lower_deviation_mm }
-            | Requirement::Distance { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. } => {
+            | Requirement::Distance { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. }
+            | Requirement::Gap { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. }
+            | Requirement::Step { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. } => {
                 (Some(nominal_mm + lower_deviation_mm), Some(nominal_mm + upper_deviation_mm))
             }
             Requirement::Straightness { zone, .. }
@@ -236,7 +262,9 @@ impl Requirement {
             Requirement::Diameter { upper_deviation_mm, lower_deviation_mm, .. }
             | Requirement::Width { upper_deviation_mm, lower_deviation_mm, .. }
             | Requirement::Radius { upper_deviation_mm, lower_deviation_mm, .. }
-            | Requirement::Distance { upper_deviation_mm, lower_deviation_mm, .. } => {
+            | Requirement::Distance { upper_deviation_mm, lower_deviation_mm, .. }
+            | Requirement::Gap { upper_deviation_mm, lower_deviation_mm, .. }
+            | Requirement::Step { upper_deviation_mm, lower_deviation_mm, .. } => {
                 upper_deviation_mm.abs().max(lower_deviation_mm.abs())
             }
             _ => {
@@ -276,6 +304,8 @@ impl Requirement {
             Requirement::Runout { total: false, .. } => "circular_runout",
             Requirement::Runout { total: true, .. } => "total_runout",
             Requirement::Thickness(_) => "thickness",
+            Requirement::Gap { .. } => "gap",
+            Requirement::Step { .. } => "step",
             Requirement::Reading { .. } => "reading",
             Requirement::Gauge { .. } => "gauge",
         }

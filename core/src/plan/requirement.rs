@@ -8,6 +8,7 @@ use super::domain::{
 use super::fault::Faults;
 use super::file::{self, FeatureKind, PlanFile, When};
 use super::nearest::list;
+use super::neighbour;
 use super::required::Requirement;
 use super::short_form::ShortForm;
 use super::size::{Sized, size};
@@ -23,7 +24,7 @@ const COVERAGE_OF_AREA: f64 = 0.9;
 /// diameter are held on every side; scanners seldom see more. Common practice, no source.
 const COVERAGE_OF_TURN: f64 = 0.75;
 
-const REQUIREMENTS: [&str; 22] = [
+const REQUIREMENTS: [&str; 24] = [
     "surface_profile",
     "line_profile",
     "diameter",
@@ -44,6 +45,8 @@ const REQUIREMENTS: [&str; 22] = [
     "circular_runout",
     "total_runout",
     "thickness",
+    "gap",
+    "step",
     "reading",
     "gauge",
 ];
@@ -101,6 +104,7 @@ pub(super) fn characteristic(
             zone_of(faults, &format!("{place}.{}", requirement.word()), requirement, kind);
         }
         size_of(faults, file, &place, index, requirement, kind);
+        neighbour::at_the_skin(faults, file, &place, index, requirement);
     }
 
     let datum_system = c.datum_system.as_deref().map(|id| names.system(faults, &at("datum_system"), id));
@@ -199,7 +203,9 @@ fn takes_extremes(requirement: &Requirement) -> bool {
         | Requirement::Cylindricity { .. }
         | Requirement::Orientation { .. }
         | Requirement::Symmetry { .. }
-        | Requirement::Runout { .. } => true,
+        | Requirement::Runout { .. }
+        | Requirement::Gap { .. }
+        | Requirement::Step { .. } => true,
         Requirement::Position { zone, condition, .. } => {
             *condition != Condition::Regardless || matches!(zone, Zone::Slab { .. })
         }
@@ -221,7 +227,9 @@ fn needs_datums(requirement: &Requirement, kind: Option<FeatureKind>) -> bool {
         Requirement::Orientation { .. }
         | Requirement::Coaxiality { .. }
         | Requirement::Symmetry { .. }
-        | Requirement::Runout { .. } => true,
+        | Requirement::Runout { .. }
+        | Requirement::Gap { .. }
+        | Requirement::Step { .. } => true,
         _ => false,
     }
 }
@@ -236,6 +244,8 @@ fn may_have_datums(requirement: &Requirement) -> bool {
             | Requirement::Coaxiality { .. }
             | Requirement::Symmetry { .. }
             | Requirement::Runout { .. }
+            | Requirement::Gap { .. }
+            | Requirement::Step { .. }
             | Requirement::Distance { along: Some(_), .. }
     )
 }
@@ -250,6 +260,7 @@ fn features_of(requirement: &Requirement, kind: FeatureKind) -> Vec<FeatureKind>
             vec![Surface, Plane, Point, Cylinder, Cone, Sphere, Torus, Group]
         }
         Requirement::LineProfile { .. } => vec![Surface, Plane, Cylinder, Cone, Sphere, Torus, Edge],
+        Requirement::Gap { .. } | Requirement::Step { .. } => vec![Edge],
         Requirement::Diameter { .. } => vec![Hole, Cylinder, Sphere],
         Requirement::Width { .. } => vec![Slot, Width],
         Requirement::Radius { .. } => vec![Cylinder, Sphere, Torus],
@@ -371,7 +382,7 @@ fn requirement(
     };
     let sized = |key: &str, s: Option<&file::Size>| s.map(|s| size(faults, &at(key), s, kind));
     // Each is `None` where it is not written, and holds `None` where it is and has faults.
-    let written: [Option<Option<Requirement>>; 22] = [
+    let written: [Option<Option<Requirement>>; 24] = [
         c.surface_profile.map(|s| tolerance::surface_profile(faults, &at("surface_profile"), s, system)),
         c.line_profile.as_ref().map(|l| tolerance::line_profile(faults, &at("line_profile"), l, kind)),
         sized("diameter", c.diameter.as_ref()).map(|s| {
@@ -404,6 +415,8 @@ fn requirement(
         c.thickness
             .as_ref()
             .map(|t| thickness::thickness(faults, names, file, &at("thickness"), t, c.feature.as_deref())),
+        c.gap.as_ref().map(|j| neighbour::joint(faults, names, &at("gap"), j, false)),
+        c.step.as_ref().map(|j| neighbour::joint(faults, names, &at("step"), j, true)),
         c.reading.as_ref().map(|r| Some(reading(faults, &at("reading"), r))),
         c.gauge.as_ref().map(|g| {
             filled(faults, &at("gauge.procedure"), &g.procedure);

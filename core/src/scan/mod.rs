@@ -228,6 +228,12 @@ impl Scan {
         Self { points: Places::Double(to), ..self.subset(indices) }
     }
 
+    /// With a unit normal for each point, out of the material; `normals` has as many as there are points.
+    pub fn with_normals(&self, normals: Vec<Vector>) -> Self {
+        debug_assert_eq!(normals.len(), self.points().len());
+        Self { normals: Some(Ways::Double(normals)), ..self.clone() }
+    }
+
     /// All lengths times a factor, about the origin of its axes: as it would be at another temperature.
     pub fn scaled(&self, factor: f64) -> Self {
         Self {

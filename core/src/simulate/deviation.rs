@@ -8,7 +8,7 @@ mod trim;
 
 pub use ridge::ResinRidge;
 pub use sag::Sag;
-pub use spring_in::SpringIn;
+pub use spring_in::{Cure, SpringIn};
 pub use thickness::{PlyDrop, ThicknessChange};
 pub use trim::TrimOffset;
 

@@ -319,10 +319,34 @@ pub struct SpringInFile {
     /// x, y, z from the line towards what turns.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub towards: Vec<f64>,
-    /// The angle, degrees.
-    pub angle_deg: f64,
+    /// The angle, degrees; or `cure`, which foretells it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub angle_deg: Option<f64>,
+    /// What the laminate did as it hardened and cooled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cure: Option<CureFile>,
     /// The turn is whole this far from the line, mm.
     pub blend_mm: f64,
+}
+
+/// What closes the angle of a laminate.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CureFile {
+    /// Between the walls, degrees.
+    pub included_angle_deg: f64,
+    /// Thermal expansion in the plane of the plies, 1/K.
+    pub expansion_in_plane_per_k: f64,
+    /// Thermal expansion through the plies, 1/K.
+    pub expansion_through_per_k: f64,
+    /// From hardening to use, K; negative.
+    pub temperature_change_k: f64,
+    /// Strain by hardening in the plane, negative where it shrinks; 0 when left out.
+    #[serde(default)]
+    pub shrinkage_in_plane: f64,
+    /// Strain by hardening through the plies, negative where it shrinks; 0 when left out.
+    #[serde(default)]
+    pub shrinkage_through: f64,
 }
 
 /// Plies that end.

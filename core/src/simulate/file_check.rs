@@ -3,7 +3,7 @@
 
 use super::arrangement::Hand;
 use super::deviation::{
-    Dent, Deviation, HoleShift, PlyDrop, ResinRidge, Sag, SpringIn, ThicknessChange, TrimOffset, Warp,
+    Cure, Dent, Deviation, HoleShift, PlyDrop, ResinRidge, Sag, SpringIn, ThicknessChange, TrimOffset, Warp,
 };
 use super::fault::{Fault, Faults};
 use super::file::{
@@ -337,9 +337,36 @@ fn deviation(
         let point = point("spring_in", "point_mm", &f.point_mm);
         let axis = toward("spring_in", "axis", &f.axis);
         let towards = toward("spring_in", "towards", &f.towards);
-        let (angle_rad, blend_mm) = (f.angle_deg.to_radians(), f.blend_mm);
+        let blend_mm = f.blend_mm;
+        let angle_rad = match (f.angle_deg, &f.cure) {
+            (Some(angle), None) => Some(angle.to_radians()),
+            (None, Some(cure)) => {
+                let closes = Cure {
+                    included_angle_rad: cure.included_angle_deg.to_radians(),
+                    expansion_in_plane_per_k: cure.expansion_in_plane_per_k,
+                    expansion_through_per_k: cure.expansion_through_per_k,
+                    temperature_change_k: cure.temperature_change_k,
+                    shrinkage_in_plane: cure.shrinkage_in_plane,
+                    shrinkage_through: cure.shrinkage_through,
+                }
+                .spring_in_rad();
+                if closes.is_none() {
+                    let problem = "cannot be: the angle is 0 to 180 degrees, and no strain reaches a tenth";
+                    faults.add(at("spring_in", "cure"), problem);
+                }
+                closes
+            }
+            (Some(_), Some(_)) => {
+                faults.add(at("spring_in", "cure"), "foretells the angle, which is told; leave one");
+                None
+            }
+            (None, None) => {
+                faults.add(at("spring_in", "angle_deg"), "is missing; write the angle, or `cure`");
+                None
+            }
+        };
         let made = || {
-            let (point, axis, towards) = (point?, axis?, towards?);
+            let (point, axis, towards, angle_rad) = (point?, axis?, towards?, angle_rad?);
             Some(Deviation::SpringIn(SpringIn { point, axis, towards, angle_rad, blend_mm }))
         };
         kinds.push(("spring_in", made()));

@@ -85,7 +85,8 @@ impl From<&Deviation> for DeviationFile {
                     point_mm: at(&d.point),
                     axis: along(d.axis),
                     towards: along(d.towards),
-                    angle_deg: d.angle_rad.to_degrees(),
+                    angle_deg: Some(d.angle_rad.to_degrees()),
+                    cure: None,
                     blend_mm: d.blend_mm,
                 });
             }

@@ -114,6 +114,31 @@ fn a_file_with_everything_in_it_is_read_checked_and_run() {
 }
 
 #[test]
+fn an_angle_that_closed_is_told_or_foretold() {
+    let cure = "cure = { included_angle_deg = 90.0, expansion_in_plane_per_k = 2e-6, expansion_through_per_k = 45e-6, \
+                temperature_change_k = -160.0, shrinkage_through = -0.005 }";
+    let of = |text: &str| SimulationFile::from_toml(&FULL.replace("angle_deg = 0.3", text)).unwrap();
+    let foretold = of(cure);
+    let json = serde_json::to_string(&foretold).unwrap();
+    assert_eq!(SimulationFile::from_json(&json).unwrap(), foretold);
+    let made = simulate(&quiet(), &foretold.check().unwrap(), None).unwrap();
+    let angle = made.parts[1].made.deviations().iter().find_map(|d| match d {
+        Deviation::SpringIn(spring) => Some(spring.angle_rad.to_degrees()),
+        _ => None,
+    });
+    assert!((angle.unwrap() - 1.07595).abs() < 5e-6, "{angle:?}");
+    for (text, place) in
+        [(cure.replace("= 90.0", "= 190.0"), "cure"), (format!("angle_deg = 0.3, {cure}"), "cure")]
+    {
+        let faults = of(&text).check().unwrap_err();
+        assert!(faults.len() == 1 && faults[0].place.ends_with(place), "{faults:?}");
+    }
+    let none = FULL.replace("angle_deg = 0.3, ", "");
+    let faults = SimulationFile::from_toml(&none).unwrap().check().unwrap_err();
+    assert!(faults.len() == 1 && faults[0].place.ends_with("angle_deg"), "{faults:?}");
+}
+
+#[test]
 fn every_fault_is_told_at_once_with_its_place() {
     let text = FULL
         .replace("schema_version = 1", "schema_version = 9")

@@ -45,7 +45,7 @@ pub use arrangement::{ArrangedPart, Arrangement, Hand, arrangement};
 pub use demo::{Demo, DemoDent, DemoHole, DemoPart, demo_parts};
 pub use demo_files::{DEMO_NOISE_MM, DEMO_SPACING_MM};
 pub use deviation::{
-    Dent, Deviation, HoleShift, PlyDrop, ResinRidge, Sag, SpringIn, ThicknessChange, TrimOffset, Warp,
+    Cure, Dent, Deviation, HoleShift, PlyDrop, ResinRidge, Sag, SpringIn, ThicknessChange, TrimOffset, Warp,
 };
 pub use fault::Fault;
 pub use file::{SIMULATION_SCHEMA_VERSION, SimulationFile};

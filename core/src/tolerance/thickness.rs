@@ -12,25 +12,30 @@ pub struct Thickness;
 
 impl Rule for Thickness {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
-        run.check()?;
-        let places = surface(surfaces, 0)?;
-        let (mut least, mut most) = (0, 0);
-        for (i, d) in places.deviations_mm.iter().enumerate() {
-            if *d < places.deviations_mm[least] {
-                least = i;
-            }
-            if *d > places.deviations_mm[most] {
-                most = i;
-            }
-        }
-        let number = |i: usize, against: Against| Number {
-            value: places.deviations_mm[i],
-            against,
-            at: Some(places.points[i]),
-        };
-        let numbers = vec![number(least, Against::Lower), number(most, Against::Upper)];
-        Ok(Found { numbers, ..Found::default() })
+        least_and_most(run, surfaces)
     }
+}
+
+/// The smallest and the largest deviation of the only surface, the first of equals.
+pub(super) fn least_and_most(run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+    run.check()?;
+    let places = surface(surfaces, 0)?;
+    let (mut least, mut most) = (0, 0);
+    for (i, d) in places.deviations_mm.iter().enumerate() {
+        if *d < places.deviations_mm[least] {
+            least = i;
+        }
+        if *d > places.deviations_mm[most] {
+            most = i;
+        }
+    }
+    let number = |i: usize, against: Against| Number {
+        value: places.deviations_mm[i],
+        against,
+        at: Some(places.points[i]),
+    };
+    let numbers = vec![number(least, Against::Lower), number(most, Against::Upper)];
+    Ok(Found { numbers, ..Found::default() })
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! How a scan or points were taken, and what is stated of the instrument. What is not stated is not known, and never zero.
 
-use super::Day;
+use super::Validity;
 
 /// How the part was held (ISO 10579).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -151,45 +151,16 @@ impl InstrumentErrors {
     }
 }
 
-/// Whether the instrument's verification vouches for what was taken.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Validity {
-    /// Which verification: its name or certificate.
-    pub verification: String,
-    /// The day on which it was made.
-    pub verified_on: Day,
-    /// The last day on which it holds.
-    pub valid_until: Day,
-    /// The day on which the scan or the points were taken.
-    pub taken_on: Day,
-}
-
-impl Validity {
-    /// Why it does not vouch for what was taken; `None` where it does.
-    pub fn problem(&self) -> Option<String> {
-        let Self { verification, verified_on, valid_until, taken_on } = self;
-        if taken_on > valid_until {
-            Some(format!(
-                "the instrument's verification {verification} was valid until {valid_until}, and this was taken on {taken_on}"
-            ))
-        } else if taken_on < verified_on {
-            Some(format!(
-                "the instrument's verification {verification} was made on {verified_on}, after this was taken on {taken_on}"
-            ))
-        } else {
-            None
-        }
-    }
-}
-
 /// How a scan or a file of points was taken.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Conditions {
     /// The instrument, as the plant names it; empty where it is not stated.
     pub instrument: String,
+    /// Its name in the register of instruments; empty where none was named.
+    pub registered_instrument: String,
     /// What is stated of its errors.
     pub errors: InstrumentErrors,
-    /// Its verification, where there is one.
+    /// Whether its verification vouches; `None` where no verification was looked for.
     pub validity: Option<Validity>,
     /// How the part was held.
     pub restraint: Option<Restraint>,
@@ -234,19 +205,5 @@ mod tests {
         let other = InstrumentErrors { length_scale_mm_per_m: Some(0.05), ..InstrumentErrors::default() };
         assert_eq!(errors.or_larger(&other).length_scale_mm_per_m, Some(0.05));
         assert_eq!(other.or_larger(&errors).correlated_noise_mm, Some(0.01));
-    }
-
-    #[test]
-    fn a_verification_vouches_for_its_time_only() {
-        let on = |taken: &str| Validity {
-            verification: "V-7".into(),
-            verified_on: Day::parse("2025-03-01").unwrap(),
-            valid_until: Day::parse("2026-03-01").unwrap(),
-            taken_on: Day::parse(taken).unwrap(),
-        };
-        assert_eq!(on("2025-03-01").problem(), None);
-        assert_eq!(on("2026-03-01").problem(), None);
-        assert!(on("2026-03-02").problem().unwrap().contains("valid until 2026-03-01"));
-        assert!(on("2025-02-28").problem().unwrap().contains("made on 2025-03-01, after"));
     }
 }

@@ -14,9 +14,10 @@ mod offset;
 mod propagation;
 mod student;
 mod temperature;
+mod validity;
 
 pub use budget::{Budget, Source};
-pub use conditions::{Conditions, InstrumentErrors, MeshHistory, Restraint, SurfaceClass, Validity};
+pub use conditions::{Conditions, InstrumentErrors, MeshHistory, Restraint, SurfaceClass};
 pub use day::Day;
 pub use distribution::Distribution;
 pub use inputs::{Effect, Inputs};
@@ -25,6 +26,7 @@ pub use offset::Offset;
 pub use propagation::{Input, Propagated, propagate};
 pub use student::{student_cdf, student_quantile};
 pub use temperature::{Expansion, REFERENCE_C};
+pub use validity::{Elsewhere, Validity, Verified};
 
 use crate::geometry::{Direction, Point, Vector};
 

@@ -6,13 +6,17 @@
 //! no scale explains.
 //!
 //! Nothing is told about where the artefact lies: the balls are found by their diameters, and which is which by their distances.
+//!
+//! Which of an instrument's verifications counts for what was taken on a day is [`in_force`].
 
 mod balls;
 mod lengths;
 mod permitted;
+mod register;
 
 pub use balls::{FoundBall, find_balls};
 pub use permitted::Permitted;
+pub use register::{Registered, in_force};
 
 use crate::associate::FitError;
 use crate::geometry::Point;

@@ -316,6 +316,21 @@ impl StepText {
         self.put(&format!("CONTEXT_DEPENDENT_SHAPE_REPRESENTATION(#{relation},#{shape})"));
     }
 
+    /// An operator that takes axes to these, with a scale as it is to stand in the file.
+    pub(crate) fn operator(&mut self, axes: [Option<Vector>; 3], origin: Point, scale: &str) -> u64 {
+        let origin = self.point(origin);
+        let [x, y, z] = axes.map(|a| a.map_or("$".to_owned(), |a| format!("#{}", self.direction(a))));
+        self.put(&format!("CARTESIAN_TRANSFORMATION_OPERATOR_3D('',$,{x},{y},#{origin},{scale},{z})"))
+    }
+
+    /// A product that is another one mapped once for each of these axis systems or operators.
+    pub(crate) fn mapped(&mut self, name: &str, child: Product, targets: &[u64]) -> Product {
+        let map = self.put(&format!("REPRESENTATION_MAP(#{},#{})", child.origin, child.representation));
+        let items: Vec<u64> =
+            targets.iter().map(|t| self.put(&format!("MAPPED_ITEM('mapped',#{map},#{t})"))).collect();
+        self.product(name, &items)
+    }
+
     pub(crate) fn file(&self) -> String {
         format!(
             "ISO-10303-21;\nHEADER;\nFILE_DESCRIPTION((''),'2;1');\nFILE_NAME('','',(''),(''),'','','');\n\

@@ -77,6 +77,14 @@ pub(crate) fn new(limits: &Limits, sent: Option<v1::Acquisition>) -> Result<NewA
         fields.wrong("acquisition.columns", "is for scans; the header of a file of points names its columns");
     }
     let conditions = conditions::taken(&mut fields, &sent);
+    let registered_instrument = (!sent.registered_instrument.is_empty())
+        .then(|| fields.instrument("acquisition.registered_instrument", &sent.registered_instrument));
+    if registered_instrument.is_some() && sent.acquire_time.is_none() {
+        fields.wrong(
+            "acquisition.acquire_time",
+            "must be said with an instrument of the register: its verification is that of the day",
+        );
+    }
     let instrument = fields.text("acquisition.instrument", sent.instrument.clone());
     let operator = fields.text("acquisition.operator", sent.operator.clone());
     fields.finish()?;
@@ -94,6 +102,7 @@ pub(crate) fn new(limits: &Limits, sent: Option<v1::Acquisition>) -> Result<NewA
         coordinates,
         point_standard_mm: sent.point_standard_uncertainty_mm,
         conditions,
+        registered_instrument,
     })
 }
 
@@ -114,6 +123,11 @@ pub(crate) fn of_acquisition(acquisition: Acquisition) -> v1::Acquisition {
         columns: content.columns,
         coordinates: enums::of_coordinates(content.coordinates).into(),
         point_standard_uncertainty_mm: content.point_standard_mm,
+        registered_instrument: content
+            .registered_instrument
+            .as_deref()
+            .map(name::of_instrument)
+            .unwrap_or_default(),
         ..v1::Acquisition::default()
     };
     conditions::of_taken(content.conditions, plain)

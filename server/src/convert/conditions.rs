@@ -3,7 +3,9 @@
 use scantling_core::uncertainty::{self, Conditions, InstrumentErrors};
 use scantling_proto::v1;
 
+use super::enums;
 use super::fields::Fields;
+use crate::instruments::InForce;
 use crate::store::{Acquisition, Errors, MeshHistory, Restraint, SurfaceClass, TakenConditions};
 
 /// More passes than any scan has.
@@ -38,17 +40,7 @@ pub(crate) fn taken(fields: &mut Fields, sent: &v1::Acquisition) -> TakenConditi
             None
         }
     };
-    let surface_class = match v1::SurfaceClass::try_from(sent.surface_class) {
-        Ok(v1::SurfaceClass::Unspecified) => None,
-        Ok(v1::SurfaceClass::Dull) => Some(SurfaceClass::Dull),
-        Ok(v1::SurfaceClass::Dark) => Some(SurfaceClass::Dark),
-        Ok(v1::SurfaceClass::Gloss) => Some(SurfaceClass::Gloss),
-        Err(_) => {
-            let words = format!("{} is no surface class of this version", sent.surface_class);
-            fields.wrong("acquisition.surface_class", words);
-            None
-        }
-    };
+    let surface_class = fields.surface_class("acquisition.surface_class", sent.surface_class);
     let mesh_history = match v1::MeshHistory::try_from(sent.mesh_history) {
         Ok(v1::MeshHistory::Unspecified) => None,
         Ok(v1::MeshHistory::Raw) => Some(MeshHistory::Raw),
@@ -81,12 +73,6 @@ pub(crate) fn taken(fields: &mut Fields, sent: &v1::Acquisition) -> TakenConditi
 
 /// Writes the conditions into an acquisition as it is answered.
 pub(crate) fn of_taken(conditions: TakenConditions, into: v1::Acquisition) -> v1::Acquisition {
-    let surface_class = match conditions.surface_class {
-        None => v1::SurfaceClass::Unspecified,
-        Some(SurfaceClass::Dull) => v1::SurfaceClass::Dull,
-        Some(SurfaceClass::Dark) => v1::SurfaceClass::Dark,
-        Some(SurfaceClass::Gloss) => v1::SurfaceClass::Gloss,
-    };
     let mesh_history = match conditions.mesh_history {
         None => v1::MeshHistory::Unspecified,
         Some(MeshHistory::Raw) => v1::MeshHistory::Raw,
@@ -100,14 +86,14 @@ pub(crate) fn of_taken(conditions: TakenConditions, into: v1::Acquisition) -> v1
         supports: conditions.supports,
         gravity: conditions.gravity.map_or_else(Vec::new, |g| g.to_vec()),
         matt_spray: conditions.matt_spray,
-        surface_class: surface_class.into(),
+        surface_class: enums::of_surface_class(conditions.surface_class).into(),
         mesh_history: mesh_history.into(),
         passes: conditions.passes.and_then(|p| i32::try_from(p).ok()),
         ..into
     }
 }
 
-fn errors_of(sent: &v1::InstrumentErrors) -> Errors {
+pub(crate) fn errors_of(sent: &v1::InstrumentErrors) -> Errors {
     Errors {
         point_noise_mm: sent.point_noise_mm,
         correlated_noise_mm: sent.correlated_noise_mm,
@@ -120,7 +106,7 @@ fn errors_of(sent: &v1::InstrumentErrors) -> Errors {
     }
 }
 
-fn of_errors(errors: &Errors) -> v1::InstrumentErrors {
+pub(crate) fn of_errors(errors: &Errors) -> v1::InstrumentErrors {
     v1::InstrumentErrors {
         point_noise_mm: errors.point_noise_mm,
         correlated_noise_mm: errors.correlated_noise_mm,
@@ -133,7 +119,8 @@ fn of_errors(errors: &Errors) -> v1::InstrumentErrors {
     }
 }
 
-fn core_errors(errors: &Errors) -> InstrumentErrors {
+/// The store's errors in core's words.
+pub(crate) fn core_errors(errors: &Errors) -> InstrumentErrors {
     InstrumentErrors {
         point_noise_mm: errors.point_noise_mm,
         correlated_noise_mm: errors.correlated_noise_mm,
@@ -146,14 +133,44 @@ fn core_errors(errors: &Errors) -> InstrumentErrors {
     }
 }
 
-/// What core is told of an acquisition.
-pub(crate) fn of_acquisition(acquisition: &Acquisition) -> Conditions {
+/// Core's errors in the store's words.
+pub(crate) fn kept_errors(errors: &InstrumentErrors) -> Errors {
+    Errors {
+        point_noise_mm: errors.point_noise_mm,
+        correlated_noise_mm: errors.correlated_noise_mm,
+        correlation_length_mm: errors.correlation_length_mm,
+        pass_seam_mm: errors.pass_seam_mm,
+        pass_width_mm: errors.pass_width_mm,
+        length_scale_mm_per_m: errors.length_scale_mm_per_m,
+        distortion_mm: errors.distortion_mm,
+        probing_mm: errors.probing_mm,
+    }
+}
+
+/// The store's surface class in core's words.
+pub(crate) fn core_surface(class: SurfaceClass) -> uncertainty::SurfaceClass {
+    match class {
+        SurfaceClass::Dull => uncertainty::SurfaceClass::Dull,
+        SurfaceClass::Dark => uncertainty::SurfaceClass::Dark,
+        SurfaceClass::Gloss => uncertainty::SurfaceClass::Gloss,
+    }
+}
+
+/// What core is told of an acquisition, and of the instrument that it names where it names one of the register: of what is
+/// stated with the acquisition and what its verification says the larger counts.
+pub(crate) fn of_acquisition(acquisition: &Acquisition, in_force: Option<&InForce>) -> Conditions {
     let content = &acquisition.content;
     let more = &content.conditions;
+    let stated = core_errors(&more.errors);
+    let unnamed = content.instrument.trim().is_empty();
     Conditions {
-        instrument: content.instrument.clone(),
-        errors: core_errors(&more.errors),
-        validity: None,
+        instrument: match in_force {
+            Some(registered) if unnamed => registered.title.clone(),
+            _ => content.instrument.clone(),
+        },
+        registered_instrument: in_force.map(|i| i.name.clone()).unwrap_or_default(),
+        errors: in_force.map_or(stated, |i| stated.or_larger(&i.errors)),
+        validity: in_force.map(|i| i.validity.clone()),
         restraint: match content.restraint {
             Restraint::Unstated => None,
             Restraint::FreeState => Some(uncertainty::Restraint::FreeState),
@@ -162,11 +179,7 @@ pub(crate) fn of_acquisition(acquisition: &Acquisition) -> Conditions {
         supports: more.supports.clone(),
         gravity: more.gravity,
         matt_spray: more.matt_spray,
-        surface_class: more.surface_class.map(|s| match s {
-            SurfaceClass::Dull => uncertainty::SurfaceClass::Dull,
-            SurfaceClass::Dark => uncertainty::SurfaceClass::Dark,
-            SurfaceClass::Gloss => uncertainty::SurfaceClass::Gloss,
-        }),
+        surface_class: more.surface_class.map(core_surface),
         mesh_history: more.mesh_history.map(|m| match m {
             MeshHistory::Raw => uncertainty::MeshHistory::Raw,
             MeshHistory::Smoothed => uncertainty::MeshHistory::Smoothed,

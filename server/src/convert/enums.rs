@@ -5,7 +5,7 @@ use scantling_core::record::Verdict;
 use scantling_core::scan::LengthUnit;
 use scantling_proto::v1;
 
-use crate::store::{Content, Failure, Purpose, Restraint, RevisionState, State};
+use crate::store::{Content, Failure, Purpose, Restraint, RevisionState, State, SurfaceClass};
 
 pub(crate) fn length_unit(value: i32) -> Option<LengthUnit> {
     match v1::LengthUnit::try_from(value).ok()? {
@@ -25,6 +25,24 @@ pub(crate) fn of_length_unit(unit: LengthUnit) -> v1::LengthUnit {
         LengthUnit::Centimetre => v1::LengthUnit::Centimetre,
         LengthUnit::Metre => v1::LengthUnit::Metre,
         LengthUnit::Inch => v1::LengthUnit::Inch,
+    }
+}
+
+pub(crate) fn surface_class(class: v1::SurfaceClass) -> Option<SurfaceClass> {
+    match class {
+        v1::SurfaceClass::Unspecified => None,
+        v1::SurfaceClass::Dull => Some(SurfaceClass::Dull),
+        v1::SurfaceClass::Dark => Some(SurfaceClass::Dark),
+        v1::SurfaceClass::Gloss => Some(SurfaceClass::Gloss),
+    }
+}
+
+pub(crate) fn of_surface_class(class: Option<SurfaceClass>) -> v1::SurfaceClass {
+    match class {
+        None => v1::SurfaceClass::Unspecified,
+        Some(SurfaceClass::Dull) => v1::SurfaceClass::Dull,
+        Some(SurfaceClass::Dark) => v1::SurfaceClass::Dark,
+        Some(SurfaceClass::Gloss) => v1::SurfaceClass::Gloss,
     }
 }
 

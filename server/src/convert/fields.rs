@@ -1,12 +1,15 @@
 //! Checks the fields of a request and gathers everything that is wrong with them.
 
+use scantling_core::read::TextLayout;
 use scantling_core::scan::LengthUnit;
+use scantling_core::uncertainty::Day;
 use scantling_proto::v1::{self, ErrorReason};
 
 use super::status::Problem;
 use super::{enums, name};
 use crate::blobs::Digest;
 use crate::config::Limits;
+use crate::store::SurfaceClass;
 
 /// What is wrong so far.
 #[derive(Debug)]
@@ -70,6 +73,29 @@ impl<'a> Fields<'a> {
         self.read(field, value, name::acquisition, "acquisitions/{acquisition}").unwrap_or_default()
     }
 
+    pub(crate) fn instrument(&mut self, field: &str, value: &str) -> String {
+        self.read(field, value, name::instrument, "instruments/{instrument}").unwrap_or_default()
+    }
+
+    pub(crate) fn verification(&mut self, field: &str, value: &str) -> (String, String) {
+        let must = "instruments/{instrument}/verifications/{verification}";
+        self.read(field, value, name::verification, must).unwrap_or_default()
+    }
+
+    /// A day of the calendar.
+    pub(crate) fn day(&mut self, field: &str, value: &str) -> Option<Day> {
+        self.read(field, value, Day::parse, "a day such as 2026-03-01")
+    }
+
+    /// A surface class; `None` where it is not stated.
+    pub(crate) fn surface_class(&mut self, field: &str, value: i32) -> Option<SurfaceClass> {
+        let Ok(class) = v1::SurfaceClass::try_from(value) else {
+            self.wrong(field, format!("{value} is no surface class of this version"));
+            return None;
+        };
+        enums::surface_class(class)
+    }
+
     pub(crate) fn inspection(&mut self, field: &str, value: &str) -> String {
         self.read(field, value, name::inspection, "inspections/{inspection}").unwrap_or_default()
     }
@@ -124,6 +150,15 @@ impl<'a> Fields<'a> {
             self.wrong(field, "must not be empty");
         }
         self.text(field, value)
+    }
+
+    /// What the columns of a text file of points hold; empty to find it.
+    pub(crate) fn columns(&mut self, field: &str, value: String) -> String {
+        let columns = self.text(field, value);
+        if let Err(error) = TextLayout::parse(&columns) {
+            self.wrong(field, error.to_string());
+        }
+        columns
     }
 
     /// How many entries a page is to have.

@@ -3,7 +3,7 @@
 use scantling_core::align::{Finding, Instance, Instances};
 use scantling_core::geometry::{Aabb, Motion, PartFrame, Point, ScanFrame, Vector};
 use scantling_core::inspect::Aligned;
-use scantling_core::read::{RawScan, TextLayout};
+use scantling_core::read::RawScan;
 use scantling_core::record::Record;
 use scantling_core::scan::LengthUnit;
 use scantling_core::uncertainty::Conditions;
@@ -11,7 +11,7 @@ use scantling_proto::v1::{self, scan_input::Scan as Sent};
 
 use super::fields::Fields;
 use super::status::{ErrorReason, Problem};
-use super::{conditions, enums, evaluation, source};
+use super::{enums, evaluation, source};
 use crate::measuring::MeasureError;
 use crate::measuring::sums::{ScanAsk, ScanFrom, SumError};
 use crate::store::{Acquisition, Failure};
@@ -57,10 +57,7 @@ pub(crate) fn scan(
         Some(Sent::Blob(blob)) => {
             let digest = fields.blob(&format!("{field}.blob.blob"), &blob.blob);
             let unit = fields.length_unit(&format!("{field}.blob.length_unit"), blob.length_unit);
-            let columns = fields.text(&format!("{field}.blob.columns"), blob.columns);
-            if let Err(error) = TextLayout::parse(&columns) {
-                fields.wrong(&format!("{field}.blob.columns"), error.to_string());
-            }
+            let columns = fields.columns(&format!("{field}.blob.columns"), blob.columns);
             let from = ScanFrom::File { blob: digest?.hex().to_owned(), unit: unit?, columns };
             Some(Asked::Whole(Box::new(ScanAsk {
                 from,
@@ -116,10 +113,10 @@ fn triples(fields: &mut Fields, field: &str, values: &[f64], most: usize) -> Opt
     Some(triples.to_vec())
 }
 
-/// The scan of an acquisition that was looked up.
-pub(crate) fn kept(mut ask: ScanAsk, acquisition: &Acquisition) -> ScanAsk {
+/// The scan of an acquisition that was looked up, and how that was taken.
+pub(crate) fn kept(mut ask: ScanAsk, acquisition: &Acquisition, conditions: Conditions) -> ScanAsk {
     let content = &acquisition.content;
-    ask.conditions = conditions::of_acquisition(acquisition);
+    ask.conditions = conditions;
     ask.from = ScanFrom::File {
         blob: content.blob.clone(),
         unit: content.length_unit,

@@ -8,6 +8,7 @@ pub(crate) mod enums;
 pub mod evaluation;
 pub(crate) mod fields;
 pub(crate) mod inspection;
+pub(crate) mod instrument;
 pub(crate) mod measurement;
 pub(crate) mod name;
 pub(crate) mod page;

@@ -31,6 +31,15 @@ pub(crate) fn inspection(name: &str) -> Option<String> {
     under("inspections", name)
 }
 
+pub(crate) fn instrument(name: &str) -> Option<String> {
+    under("instruments", name)
+}
+
+pub(crate) fn verification(name: &str) -> Option<(String, String)> {
+    let (instrument, verification) = name.strip_prefix("instruments/")?.split_once("/verifications/")?;
+    Some((id(instrument)?, id(verification)?))
+}
+
 pub(crate) fn upload(name: &str) -> Option<String> {
     under("uploads", name)
 }
@@ -55,6 +64,14 @@ pub(crate) fn of_inspection(id: &str) -> String {
     format!("inspections/{id}")
 }
 
+pub(crate) fn of_instrument(id: &str) -> String {
+    format!("instruments/{id}")
+}
+
+pub(crate) fn of_verification(instrument: &str, id: &str) -> String {
+    format!("instruments/{instrument}/verifications/{id}")
+}
+
 pub(crate) fn of_upload(id: &str) -> String {
     format!("uploads/{id}")
 }
@@ -70,6 +87,11 @@ mod tests {
     #[test]
     fn names_are_read_whole_or_not_at_all() {
         assert_eq!(revision("parts/ws-214/revisions/c4"), Some(("ws-214".to_owned(), "c4".to_owned())));
+        let both = |a: &str, b: &str| Some((a.to_owned(), b.to_owned()));
+        assert_eq!(verification("instruments/s-3/verifications/2026"), both("s-3", "2026"));
+        for wrong in ["instruments/s-3", "instruments/s-3/verifications/", "instruments//verifications/a"] {
+            assert_eq!(verification(wrong), None, "{wrong}");
+        }
         for wrong in [
             "",
             "parts/",

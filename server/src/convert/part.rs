@@ -1,13 +1,15 @@
 //! Parts and revisions.
 
-use scantling_core::plan::{Fault, check_json};
+use scantling_core::plan::{Fault, NEIGHBOUR, Plan, check_json};
+use scantling_core::scan::LengthUnit;
 use scantling_proto::v1;
 
 use super::fields::Fields;
 use super::status::Problem;
 use super::{enums, name, time};
+use crate::blobs::Digest;
 use crate::remarks;
-use crate::store::{Bound, Part, Revision};
+use crate::store::{Bound, NeighbourFile, Part, Revision};
 
 pub(crate) fn of_part(part: Part) -> v1::Part {
     v1::Part {
@@ -18,7 +20,7 @@ pub(crate) fn of_part(part: Part) -> v1::Part {
     }
 }
 
-pub(crate) fn of_bound(bound: &Bound) -> v1::BoundFeature {
+fn of_bound(bound: &Bound) -> v1::BoundFeature {
     let kind = format!("FEATURE_KIND_{}", bound.kind.to_ascii_uppercase());
     v1::BoundFeature {
         feature: bound.feature.clone(),
@@ -29,6 +31,44 @@ pub(crate) fn of_bound(bound: &Bound) -> v1::BoundFeature {
         centroid_z_mm: bound.centroid_mm[2],
         diameter_mm: bound.diameter_mm,
         faces: bound.faces.clone(),
+    }
+}
+
+/// Where the features lie; the skins of neighbours are none of the part's.
+pub(crate) fn of_features(bound: &[Bound]) -> Vec<v1::BoundFeature> {
+    bound.iter().filter(|b| b.kind != NEIGHBOUR).map(of_bound).collect()
+}
+
+/// The neighbours that a plan names.
+pub(crate) fn of_named(plan: &Plan) -> Vec<v1::PlanNeighbour> {
+    let one = |n: &scantling_core::plan::Neighbour| v1::PlanNeighbour {
+        neighbour: n.id.clone(),
+        file: n.file.clone(),
+    };
+    plan.neighbours.iter().map(one).collect()
+}
+
+/// The nominals of neighbours that were sent; one that is wrong is told and left out.
+pub(crate) fn neighbours(
+    fields: &mut Fields,
+    place: &str,
+    sent: &[v1::NeighbourNominal],
+) -> Vec<(String, Digest, Option<LengthUnit>)> {
+    let mut all = Vec::with_capacity(sent.len());
+    for (i, one) in sent.iter().enumerate() {
+        let id = fields.said(&format!("{place}[{i}].neighbour"), one.neighbour.clone());
+        let blob = fields.blob(&format!("{place}[{i}].blob"), &one.blob);
+        let unit = fields.nominal_unit(&format!("{place}[{i}].length_unit"), one.length_unit);
+        all.extend(blob.map(|blob| (id, blob, unit)));
+    }
+    all
+}
+
+fn of_neighbour(kept: &NeighbourFile) -> v1::NeighbourNominal {
+    v1::NeighbourNominal {
+        neighbour: kept.id.clone(),
+        blob: name::of_blob(&kept.sha256),
+        length_unit: kept.unit.map_or(v1::LengthUnit::Unspecified, enums::of_length_unit).into(),
     }
 }
 
@@ -69,7 +109,8 @@ pub(crate) fn of_revision(revision: Revision) -> Result<v1::Revision, Problem> {
             .and_then(|n| n.1)
             .map_or(v1::LengthUnit::Unspecified, enums::of_length_unit)
             .into(),
-        bound_features: content.bound.iter().map(of_bound).collect(),
+        bound_features: of_features(&content.bound),
+        neighbours: content.neighbours.iter().map(of_neighbour).collect(),
         create_time: Some(time::timestamp(revision.create_time_us)),
         remarks,
         release_time: revision.release_time_us.map(time::timestamp),

@@ -86,6 +86,7 @@ impl Problem {
             ErrorReason::RevisionNotDraft
             | ErrorReason::RevisionNotReleased
             | ErrorReason::SimulatedScan
+            | ErrorReason::VerificationWithdrawn
             | ErrorReason::Undetermined => {
                 Code::FailedPrecondition
             }
@@ -166,6 +167,9 @@ impl From<StoreError> for Problem {
             StoreError::Simulated { name } => {
                 Self::new(ErrorReason::SimulatedScan, message).with("name", &name)
             }
+            StoreError::Withdrawn { name, reason } => Self::new(ErrorReason::VerificationWithdrawn, message)
+                .with("name", &name)
+                .with("withdrawn_because", &reason),
             StoreError::Field { field, problem } => Self::field(field, problem),
             StoreError::Overloaded { waiting } => {
                 Self::new(ErrorReason::Overloaded, message).with("waiting", &waiting)
@@ -204,7 +208,7 @@ mod tests {
 
     #[test]
     fn every_reason_of_the_contract_has_a_code_and_loses_its_prefix() {
-        for number in 1..=19 {
+        for number in 1..=20 {
             let reason = ErrorReason::try_from(number).expect("a reason of the contract");
             let status = Status::from(Problem::new(reason, "why"));
             assert_ne!(status.code(), Code::Ok);

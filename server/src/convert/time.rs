@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use prost_types::Timestamp;
+use scantling_core::uncertainty::Day;
 
 /// 0001-01-01 and 9999-12-31, the range of a Timestamp.
 const SECONDS: std::ops::RangeInclusive<i64> = -62_135_596_800..=253_402_300_799;
@@ -16,6 +17,17 @@ pub(crate) fn timestamp(us: i64) -> Timestamp {
 pub(crate) fn microseconds(at: &Timestamp) -> Option<i64> {
     let fits = SECONDS.contains(&at.seconds) && (0..1_000_000_000).contains(&at.nanos);
     fits.then(|| at.seconds * 1_000_000 + i64::from(at.nanos) / 1000)
+}
+
+/// Microseconds since 1970-01-01 UTC of now.
+pub(crate) fn now_us() -> i64 {
+    jiff::Timestamp::now().as_microsecond()
+}
+
+/// The day of UTC; `None` outside of the years 1 to 9999.
+pub(crate) fn day(us: i64) -> Option<Day> {
+    let at = jiff::Timestamp::from_microsecond(us).ok()?;
+    Day::parse(&at.strftime("%Y-%m-%d").to_string())
 }
 
 /// `None` for a negative or malformed duration.
@@ -46,6 +58,14 @@ pub(crate) fn call_timeout(metadata: &tonic::metadata::MetadataMap) -> Option<Du
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_day_is_that_of_utc() {
+        // 2000-01-01 is day 10,957 of the epoch.
+        let begins = 10_957 * 86_400_000_000;
+        assert_eq!(day(begins).map(|d| d.to_string()).as_deref(), Some("2000-01-01"));
+        assert_eq!(day(begins - 1).map(|d| d.to_string()).as_deref(), Some("1999-12-31"));
+    }
 
     #[test]
     fn microseconds_survive_both_ways() {

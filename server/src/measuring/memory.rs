@@ -94,10 +94,13 @@ pub(crate) fn foretold<'a>(
             }
         }
     }
-    let nominal = match &content.nominal {
+    let mut nominal = match &content.nominal {
         Some((sha256, _)) => announced(service, "the nominal", sha256)?,
         None => nothing(),
     };
+    for neighbour in &content.neighbours {
+        add(&mut nominal, &announced(service, "the nominal of a neighbour", &neighbour.sha256)?);
+    }
     Ok(inspect::cost(&scans, &nominal, &plan).saturating_add(points))
 }
 
@@ -162,9 +165,9 @@ fn announced(service: &Service, what: &str, sha256: &str) -> Result<Header, Meas
     }
     let mut start = Vec::new();
     file.by_ref().take(BEGINNING).read_to_end(&mut start).map_err(fault)?;
-    if step::is_step(&start) {
-        let guessed = length / BYTES_PER_TRIANGLE;
-        let triangles = service.nominals.triangles(&digest).unwrap_or(guessed);
+    // What is kept of a nominal tells more than its file, packed or not.
+    let known = service.nominals.triangles(&digest);
+    if let Some(triangles) = known.or(step::is_step(&start).then_some(length / BYTES_PER_TRIANGLE)) {
         return Ok(Header { triangles, exact: false, ..nothing() });
     }
     let header = if read::packing(&start).is_some() {

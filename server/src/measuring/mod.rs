@@ -1,5 +1,7 @@
 //! Where the service calls core to measure. Runs on the threads for it and blocks.
 
+pub(crate) mod admitted;
+pub(crate) mod balls;
 pub(crate) mod memory;
 pub(crate) mod sums;
 
@@ -9,8 +11,8 @@ use std::sync::atomic::AtomicBool;
 
 use scantling_core::geometry::{Aabb, Matrix3, Motion, Point, Vector};
 use scantling_core::inspect::{PointSource, ScanPart, ScanSource};
-use scantling_core::nominal::Nominal;
-use scantling_core::plan::{FaceMap, Plan, bind, check_json};
+use scantling_core::nominal::{Nominal, NominalFile};
+use scantling_core::plan::{FaceMap, NeighbourNominal, Plan, bind, check_json};
 use scantling_core::points::{self, Coordinates, PointSet, PointsError, TakenPoint};
 use scantling_core::read::{self, ReadError, TextLayout};
 use scantling_core::run::{Limits, Run, Stage};
@@ -18,7 +20,7 @@ use scantling_core::scan::{LengthUnit, Scan, ScanError};
 
 use crate::blobs::Digest;
 use crate::nominals::{Key, NominalFailure};
-use crate::plans::{self, told};
+use crate::plans::{self, told, told_of};
 use crate::service::Service;
 use crate::store::{Content, Failure, NewAcquisition, NewRevision, SourceRequest};
 
@@ -63,22 +65,38 @@ pub(crate) fn run<'a>(
 /// Makes a revision ready.
 pub(crate) fn ready(service: &Service, run: &Run, content: &NewRevision) -> Result<Ready, MeasureError> {
     let (_, plan) = check_json(&content.plan_json).map_err(|faults| internal("the kept plan", &faults))?;
+    let made = |sha256: &str, told: NominalFile| {
+        let digest = Digest::parse(sha256).ok_or_else(|| internal("the nominal's digest", &sha256))?;
+        let key = Key { digest, told };
+        service.nominals.get(&service.blobs, &key, run).map_err(|failure| match failure {
+            NominalFailure::Stopped => MeasureError::Stopped,
+            NominalFailure::Storage(error) => missing_or_passing("the nominal", &error),
+            other @ NominalFailure::Refused(_) => internal("the kept nominal", &other),
+        })
+    };
     let nominal = match &content.nominal {
         None => None,
-        Some((sha256, unit)) => {
-            let digest = Digest::parse(sha256).ok_or_else(|| internal("the nominal's digest", sha256))?;
-            let key = Key { digest, told: told(&plan, *unit) };
-            let made = service.nominals.get(&service.blobs, &key, run).map_err(|failure| match failure {
-                NominalFailure::Stopped => MeasureError::Stopped,
-                NominalFailure::Storage(error) => missing_or_passing("the nominal", &error),
-                other @ NominalFailure::Refused(_) => internal("the kept nominal", &other),
-            })?;
-            Some(made)
-        }
+        Some((sha256, unit)) => Some(made(sha256, told(&plan, *unit))?),
     };
-    let faces = bind(&plan, nominal.as_deref())
+    let mut faces = bind(&plan, nominal.as_deref())
         .map_err(|faults| internal("the kept plan on its nominal", &faults))?;
-    if let Some(reason) = plans::bound_otherwise(content, &faces) {
+    if !plan.neighbours.is_empty() {
+        let mut all = Vec::with_capacity(content.neighbours.len());
+        for kept in &content.neighbours {
+            let of = plan.neighbours.iter().find(|n| n.id == kept.id);
+            let of = of.ok_or_else(|| internal("a kept neighbour", &kept.id))?;
+            let nominal = made(&kept.sha256, told_of(of.side, of.part.as_ref(), kept.unit))?;
+            all.push((kept, nominal));
+        }
+        let nominals: Vec<NeighbourNominal> = all
+            .iter()
+            .map(|(kept, nominal)| NeighbourNominal { id: &kept.id, nominal, sha256: &kept.sha256 })
+            .collect();
+        faces = faces
+            .with_neighbours(&plan, &nominals)
+            .map_err(|faults| internal("the kept plan on its neighbours", &faults))?;
+    }
+    if let Some(reason) = plans::bound_otherwise(content, &faces, nominal.as_deref()) {
         return Err(MeasureError::Failed { failure: Failure::Internal, reason });
     }
     let nominal_sha256 = content.nominal.as_ref().map(|n| n.0.clone()).unwrap_or_default();

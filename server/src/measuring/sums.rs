@@ -17,7 +17,6 @@ use scantling_core::simulate::{
 use scantling_core::uncertainty::Conditions;
 
 use super::{Loaded, MeasureError, Ready, Rows, apart, internal, load, part_of, ready, scan, unusable};
-use crate::convert::conditions;
 use crate::service::Service;
 use crate::store::{Acquisition, Failure, NewRevision, SourceRequest};
 use crate::worker::{failed, wrong_unit};
@@ -161,7 +160,8 @@ pub(crate) fn align(
 pub(crate) struct EvaluateAsk {
     pub(crate) revision: NewRevision,
     pub(crate) scans: Vec<ScanAsk>,
-    pub(crate) points: Vec<Acquisition>,
+    /// Each with how it was taken.
+    pub(crate) points: Vec<(Acquisition, Conditions)>,
     pub(crate) readings: Vec<Reading>,
     pub(crate) scope: Vec<String>,
 }
@@ -184,13 +184,13 @@ pub(crate) fn evaluate(
         notes.extend(told);
         loaded.push(Loaded::Scan { scan, sha256: digest_of(one), part });
     }
-    for one in &ask.points {
+    for (one, _) in &ask.points {
         let whole = SourceRequest::whole(one.id.clone());
         loaded.push(load(service, run, &whole, &one.content)?);
     }
     let (scans, points) = apart(&loaded);
     let of_scans = ask.scans.iter().map(|s| s.conditions.clone());
-    let all: Vec<Conditions> = of_scans.chain(ask.points.iter().map(conditions::of_acquisition)).collect();
+    let all: Vec<Conditions> = of_scans.chain(ask.points.iter().map(|p| p.1.clone())).collect();
     let job = inspect::Job {
         nominal: ready.nominal.as_deref(),
         nominal_sha256: ready.nominal_sha256.clone(),

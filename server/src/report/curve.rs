@@ -1,7 +1,8 @@
-//! The offsets along a trimmed edge as a small curve: place along the edge to the right, out of the material upwards.
+//! The offsets along a trimmed edge, or the gap or step beside it, as a small curve: place along the edge to the right, out of
+//! the material, wider or prouder upwards.
 
 use super::numbers;
-use super::rows::{known_limits, of_words};
+use super::rows::{known_limits, of_words, signed};
 use scantling_core::record::{EdgeStation, Evaluation};
 use std::fmt::Write;
 
@@ -16,6 +17,8 @@ const BOTTOM: f64 = 34.0;
 
 /// How far the drawing goes beyond the furthest limit or offset.
 const BEYOND: f64 = 1.15;
+/// The same where zero is not its middle, as a share of what it shows.
+const ASIDE: f64 = 0.15;
 /// Half the height of a drawing without limits and offsets, mm.
 const EMPTY_MM: f64 = 0.1;
 /// Stations further apart than this many steps have something between them that was not told.
@@ -77,11 +80,11 @@ impl Curve {
         }
         let offsets = || edge.stations.iter().filter_map(|s| s.offset_mm).filter(|o| o.is_finite());
         let limits = known_limits(&e.limits);
-        let furthest = limits.iter().copied().chain(offsets()).fold(0.0, |f: f64, v| f.max(v.abs()));
-        let end = if furthest > 0.0 { BEYOND * furthest } else { EMPTY_MM };
+        let (low, high) = shown(e, &limits, offsets());
         let (right, bottom) = (WIDTH - RIGHT, HEIGHT - BOTTOM);
         let x = |along: f64| LEFT + (right - LEFT) * (along / length).clamp(0.0, 1.0);
-        let y = |offset: f64| (0.5 * (TOP + bottom) - 0.5 * (bottom - TOP) * offset / end).clamp(TOP, bottom);
+        let y = |offset: f64| (bottom - (bottom - TOP) * (offset - low) / (high - low)).clamp(TOP, bottom);
+        let sign = signed(e);
         let (mut bands, mut lines) = (Vec::new(), Vec::new());
         for run in runs(&edge.stations, edge.step_mm) {
             let mut line = String::new();
@@ -111,11 +114,15 @@ impl Curve {
         }
         let level = |mm: f64, limit| Tick {
             at: y(mm),
-            label: if mm == 0.0 { "0".into() } else { numbers::signed_limit(mm) },
+            label: match sign {
+                _ if mm == 0.0 => "0".into(),
+                true => numbers::signed_limit(mm),
+                false => numbers::limit(mm),
+            },
             limit,
         };
         let mut levels: Vec<Tick> = limits.iter().map(|&l| level(l, true)).collect();
-        if !limits.contains(&0.0) {
+        if !limits.contains(&0.0) && (low..=high).contains(&0.0) {
             levels.push(level(0.0, false));
         }
         Some(Self {
@@ -130,7 +137,7 @@ impl Curve {
             bands,
             lines,
             unseen,
-            marks: marks(&edge.stations, &limits, &x, &y),
+            marks: marks(&edge.stations, (&limits, sign), &x, &y),
             levels,
             places: places(length)
                 .into_iter()
@@ -139,6 +146,20 @@ impl Curve {
             by: e.operators.get("stations").cloned().unwrap_or_default(),
         })
     }
+}
+
+/// From where to where a drawing shows values, mm: of an offset as far to both sides, of a gap or step about its limits.
+fn shown(e: &Evaluation, limits: &[f64], offsets: impl Iterator<Item = f64>) -> (f64, f64) {
+    let all: Vec<f64> = limits.iter().copied().chain(offsets).collect();
+    if matches!(e.requirement.as_str(), "gap" | "step") {
+        let (low, high) =
+            all.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
+        let room = if high > low { ASIDE * (high - low) } else { EMPTY_MM };
+        return if low <= high { (low - room, high + room) } else { (-EMPTY_MM, EMPTY_MM) };
+    }
+    let furthest = all.iter().fold(0.0, |f: f64, v| f.max(v.abs()));
+    let end = if furthest > 0.0 { BEYOND * furthest } else { EMPTY_MM };
+    (-end, end)
 }
 
 /// Stations that were seen one after the other.
@@ -153,7 +174,7 @@ fn runs(stations: &[EdgeStation], step_mm: f64) -> Vec<&[EdgeStation]> {
 /// The lowest and the highest station.
 fn marks(
     stations: &[EdgeStation],
-    limits: &[f64],
+    (limits, sign): (&[f64], bool),
     x: &impl Fn(f64) -> f64,
     y: &impl Fn(f64) -> f64,
 ) -> Vec<Mark> {
@@ -163,7 +184,11 @@ fn marks(
     let mark = |(along, offset): (f64, f64), down: f64| Mark {
         x: x(along),
         y: y(offset),
-        label: numbers::signed_beside_limits(offset, limits),
+        label: if sign {
+            numbers::signed_beside_limits(offset, limits)
+        } else {
+            numbers::beside_limits(offset, limits)
+        },
         label_y: y(offset) + down,
     };
     [low.map(|l| mark(l, 19.0)), high.map(|h| mark(h, -9.0))].into_iter().flatten().collect()
@@ -198,6 +223,19 @@ mod tests {
             let all = places(length);
             assert!((1..=17).contains(&all.len()) && all.iter().all(|p| *p <= length), "{length}: {all:?}");
         }
+    }
+
+    #[test]
+    fn a_joint_is_drawn_about_its_limits_and_an_offset_about_zero() {
+        let mut e =
+            super::super::tests::evaluation("1", "line_profile", scantling_core::record::Verdict::Conforms);
+        assert_eq!(shown(&e, &[-0.3, 0.2], [0.4].into_iter()), (-BEYOND * 0.4, BEYOND * 0.4));
+        e.requirement = "gap".into();
+        let (low, high) = shown(&e, &[3.5, 4.5], [4.0, 4.7].into_iter());
+        assert!((low - (3.5 - 0.18)).abs() < 1e-12 && (high - (4.7 + 0.18)).abs() < 1e-12);
+        assert_eq!(shown(&e, &[], std::iter::empty()), (-EMPTY_MM, EMPTY_MM));
+        let (low, high) = shown(&e, &[4.0, 4.0], std::iter::empty());
+        assert!(low < 4.0 && high > 4.0);
     }
 
     #[test]

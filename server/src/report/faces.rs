@@ -178,8 +178,7 @@ pub fn faces_page(nominal: &Nominal, title: &str) -> Result<String, ReportError>
             numbers,
         });
     }
-    let rows =
-        nominal.faces().iter().enumerate().map(|(i, f)| row(i, f, shown_as.get(&i).copied())).collect();
+    let rows = (0..nominal.faces().len()).map(|i| row(nominal, i, shown_as.get(&i).copied())).collect();
     Ok(Page { title, facts: facts(nominal), views, rows, missing: nominal.missing(), notes: nominal.notes() }
         .render()?)
 }
@@ -198,8 +197,9 @@ fn facts(nominal: &Nominal) -> Vec<(String, String)> {
     .into()
 }
 
-fn row(index: usize, face: &Face, view: Option<usize>) -> Row {
-    let print = Fingerprint::of(face);
+fn row(nominal: &Nominal, index: usize, view: Option<usize>) -> Row {
+    let face = &nominal.faces()[index];
+    let print = Fingerprint::of(nominal, index as u32);
     Row {
         face: index,
         number: face_name(index, face),

@@ -83,9 +83,14 @@ pub(super) fn known_limits(limits: &Limits) -> Vec<f64> {
     [limits.lower_mm, limits.upper_mm].into_iter().flatten().collect()
 }
 
-/// Whether values are deviations to both sides, so that their sign is always shown.
+/// Whether values go to both sides, so that their sign is always shown.
 pub(super) fn signed(evaluation: &Evaluation) -> bool {
-    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile")
+    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile" | "step")
+}
+
+/// Whether it is told by its extremes.
+fn by_extremes(evaluation: &Evaluation) -> bool {
+    signed(evaluation) || evaluation.requirement == "gap"
 }
 
 /// Limits in the order lower, upper.
@@ -319,10 +324,10 @@ pub(super) fn shared_reason(record: &Record, rows: &mut [Row]) -> Option<String>
 /// Of several values so many are told in a row; all of them stand in the record.
 const INSTANCES_TOLD: usize = 12;
 
-/// Profiles by their extremes, everything else by its value, position with its components.
+/// Profiles, gaps and steps by their extremes, everything else by its value, position with its components.
 fn measured(e: &Evaluation, write: &dyn Fn(f64) -> String, missing: &dyn Fn() -> String) -> Vec<String> {
     let mut lines = Vec::new();
-    if signed(e) {
+    if by_extremes(e) {
         let extreme = |x: &Option<Extreme>| x.map_or_else(missing, |x| write(x.value_mm));
         if e.minimum.is_some() || e.maximum.is_some() {
             lines.push(format!("min {}", extreme(&e.minimum)));

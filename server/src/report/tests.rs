@@ -6,7 +6,7 @@ use scantling_core::record::{
 
 const IDENTITY: [[f64; 3]; 3] = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
 
-fn evaluation(number: &str, requirement: &str, verdict: Verdict) -> Evaluation {
+pub(super) fn evaluation(number: &str, requirement: &str, verdict: Verdict) -> Evaluation {
     Evaluation {
         number: number.into(),
         requirement: requirement.into(),
@@ -87,6 +87,7 @@ fn every_kind() -> Record {
         record_version: RECORD_VERSION,
         program_version: "9.8.7".into(),
         nominal_sha256: "aa11".into(),
+        neighbours: Vec::new(),
         plan_sha256: "bb22".into(),
         sources: vec![source("cc33")],
         deviation_sha256: None,
@@ -126,6 +127,7 @@ fn every_kind() -> Record {
         reason: "characteristic 2 does not conform".into(),
         cautions: vec!["The scan carries no normals.".into()],
         advice: Vec::new(),
+        better_revision: None,
     }
 }
 

@@ -13,8 +13,10 @@ use tonic::{Request, Response, Status};
 
 use crate::convert::fields::Fields;
 use crate::convert::measurement::{self, Asked};
-use crate::convert::status::{ErrorReason, Problem};
+use crate::convert::status::Problem;
 use crate::convert::{association, name, self_check, simulation, source};
+use crate::instruments;
+use crate::measuring::admitted::sum;
 use crate::measuring::memory;
 use crate::measuring::sums::{self, EvaluateAsk, ScanAsk, SumError};
 use crate::service::Service;
@@ -45,34 +47,10 @@ impl Measurements {
                     let words = format!("acquisitions/{acquisition} holds measured points, not a scan");
                     return Err(Problem::field("scan.acquisition", words));
                 }
-                Ok(measurement::kept(*ask, &kept))
+                let conditions = instruments::conditions(&self.0.store, &kept).await?;
+                Ok(measurement::kept(*ask, &kept, conditions))
             }
         }
-    }
-
-    /// Computes on the threads for measuring, with a share of the memory; a leaving caller stops it.
-    async fn sum<T: Send + 'static>(
-        &self,
-        cost: impl FnOnce(&Service, &AtomicBool) -> Result<u64, SumError> + Send + 'static,
-        work: impl FnOnce(&Service, &AtomicBool) -> Result<T, SumError> + Send + 'static,
-    ) -> Result<T, Problem> {
-        self.0.open()?;
-        let service = Arc::clone(&self.0);
-        let bytes = self.0.sum(move |stop| cost(&service, stop)).await?.map_err(Problem::from)?;
-        let share = tokio::select! {
-            share = self.0.memory.share_soon(bytes) => share.map_err(|e| Problem::from(SumError::from(e)))?,
-            () = self.0.stopping.cancelled() => return Err(Problem::stopping()),
-        };
-        let Some(share) = share else {
-            let words = "the memory for measuring is in use; try again";
-            return Err(Problem::new(ErrorReason::Overloaded, words));
-        };
-        let service = Arc::clone(&self.0);
-        let summed = self.0.sum(move |stop| {
-            let _share = share;
-            work(&service, stop)
-        });
-        summed.await?.map_err(Problem::from)
     }
 }
 
@@ -104,12 +82,11 @@ impl MeasurementService for Measurements {
         fields.finish()?;
         let revision = self.revision(&revision).await?;
         let asked = Arc::new((revision, self.scan(asked).await?));
-        let found = self
-            .sum(cost_of(&asked), move |service, stop| {
-                let run = crate::measuring::run(service, stop, &|_, _| {});
-                sums::locate(service, &run, &asked.0, &asked.1)
-            })
-            .await?;
+        let found = sum(&self.0, cost_of(&asked), move |service, stop| {
+            let run = crate::measuring::run(service, stop, &|_, _| {});
+            sums::locate(service, &run, &asked.0, &asked.1)
+        })
+        .await?;
         let (found, notes) = found;
         Ok(Response::new(LocateResponse { notes, ..measurement::located(&found) }))
     }
@@ -123,12 +100,11 @@ impl MeasurementService for Measurements {
         fields.finish()?;
         let revision = self.revision(&revision).await?;
         let asked = Arc::new((revision, self.scan(asked).await?));
-        let found = self
-            .sum(cost_of(&asked), move |service, stop| {
-                let run = crate::measuring::run(service, stop, &|_, _| {});
-                sums::align(service, &run, &asked.0, &asked.1, &system)
-            })
-            .await?;
+        let found = sum(&self.0, cost_of(&asked), move |service, stop| {
+            let run = crate::measuring::run(service, stop, &|_, _| {});
+            sums::align(service, &run, &asked.0, &asked.1, &system)
+        })
+        .await?;
         Ok(Response::new(measurement::aligned(found)))
     }
 
@@ -191,19 +167,19 @@ impl MeasurementService for Measurements {
                 let words = "is a scan; name it in `scans`";
                 return Err(Problem::field(&format!("points[{n}]"), words).into());
             }
-            ask.points.push(kept);
+            let conditions = instruments::conditions(&self.0.store, &kept).await.map_err(Problem::from)?;
+            ask.points.push((kept, conditions));
         }
         let ask = Arc::new(ask);
         let asked = Arc::clone(&ask);
         let cost = move |service: &Service, _: &AtomicBool| {
-            let points = asked.points.iter().map(|a| &a.content);
+            let points = asked.points.iter().map(|a| &a.0.content);
             Ok(memory::of_sum(service, Some(&asked.revision), asked.scans.iter(), points)?)
         };
-        let (record, notes) = self
-            .sum(cost, move |service, stop| {
-                sums::evaluate(service, &crate::measuring::run(service, stop, &|_, _| {}), &ask)
-            })
-            .await?;
+        let (record, notes) = sum(&self.0, cost, move |service, stop| {
+            sums::evaluate(service, &crate::measuring::run(service, stop, &|_, _| {}), &ask)
+        })
+        .await?;
         let mut answer = measurement::evaluated(record)?;
         answer.cautions.extend(notes);
         Ok(Response::new(answer))
@@ -232,12 +208,11 @@ impl MeasurementService for Measurements {
         let cost = move |service: &Service, _: &AtomicBool| {
             Ok(memory::of_sum(service, None, std::iter::once(&*asked), std::iter::empty())?)
         };
-        let (found, points, notes) = self
-            .sum(cost, move |service, stop| {
-                let run = crate::measuring::run(service, stop, &|_, _| {});
-                sums::associated(service, &run, (shape, criterion), &ask)
-            })
-            .await?;
+        let (found, points, notes) = sum(&self.0, cost, move |service, stop| {
+            let run = crate::measuring::run(service, stop, &|_, _| {});
+            sums::associated(service, &run, (shape, criterion), &ask)
+        })
+        .await?;
         Ok(Response::new(AssociateResponse { notes, ..association::associated(&found, &points) }))
     }
 
@@ -273,13 +248,12 @@ impl MeasurementService for Measurements {
             let run = crate::measuring::run(service, stop, &|_, _| {});
             sums::simulation_cost(service, &run, &costed.0, costed.1.as_ref())
         };
-        let (truth_json, points, ply) = self
-            .sum(cost, move |service, stop| {
-                let run = crate::measuring::run(service, stop, &|_, _| {});
-                let made = sums::simulated(service, &run, &asked.0, asked.1.as_ref())?;
-                Ok((simulation::truth(&made), made.scan.points.len(), made.ply()))
-            })
-            .await?;
+        let (truth_json, points, ply) = sum(&self.0, cost, move |service, stop| {
+            let run = crate::measuring::run(service, stop, &|_, _| {});
+            let made = sums::simulated(service, &run, &asked.0, asked.1.as_ref())?;
+            Ok((simulation::truth(&made), made.scan.points.len(), made.ply()))
+        })
+        .await?;
         let kept = self.0.keep_simulated(LOCAL_CALLER, ply).await?;
         Ok(Response::new(SimulateScanResponse {
             blob: name::of_blob(&kept.content.blob),
@@ -293,12 +267,12 @@ impl MeasurementService for Measurements {
         &self,
         _request: Request<SelfCheckRequest>,
     ) -> Result<Response<SelfCheckResponse>, Status> {
-        let report = self
-            .sum(
-                |_, _| Ok(sums::SELF_CHECK_BYTES),
-                |service, stop| sums::self_checked(&crate::measuring::run(service, stop, &|_, _| {})),
-            )
-            .await?;
+        let report = sum(
+            &self.0,
+            |_, _| Ok(sums::SELF_CHECK_BYTES),
+            |service, stop| sums::self_checked(&crate::measuring::run(service, stop, &|_, _| {})),
+        )
+        .await?;
         Ok(Response::new(self_check::reported(&report)))
     }
 }

@@ -5,6 +5,7 @@ mod blobs;
 mod download;
 mod health;
 mod inspections;
+mod instruments;
 mod measurement;
 mod parts;
 mod upload;
@@ -17,6 +18,7 @@ use scantling_proto::DESCRIPTOR;
 use scantling_proto::v1::acquisition_service_server::AcquisitionServiceServer;
 use scantling_proto::v1::blob_service_server::BlobServiceServer;
 use scantling_proto::v1::inspection_service_server::InspectionServiceServer;
+use scantling_proto::v1::instrument_service_server::InstrumentServiceServer;
 use scantling_proto::v1::measurement_service_server::MeasurementServiceServer;
 use scantling_proto::v1::part_service_server::PartServiceServer;
 use tonic::service::Routes;
@@ -44,6 +46,7 @@ pub(crate) async fn routes(service: &Arc<Service>) -> Result<(Health, Routes), S
         .add_service(PartServiceServer::new(parts::Parts(Arc::clone(service))))
         .add_service(BlobServiceServer::new(blobs::BlobCalls(Arc::clone(service))))
         .add_service(AcquisitionServiceServer::new(acquisitions::Acquisitions(Arc::clone(service))))
+        .add_service(InstrumentServiceServer::new(instruments::Instruments(Arc::clone(service))))
         .add_service(InspectionServiceServer::new(inspections::Inspections(Arc::clone(service))))
         .add_service(
             MeasurementServiceServer::new(measurement::Measurements(Arc::clone(service)))

@@ -77,12 +77,15 @@ impl PartService for Parts {
             let unit = fields.nominal_unit("nominal_length_unit", sent.nominal_length_unit);
             blob.map(|blob| (blob, unit))
         };
+        let neighbours = part::neighbours(&mut fields, "neighbours", &sent.neighbours);
         fields.finish()?;
-        let answer = match plans::check(&self.0, plan, nominal).await {
+        let files = plans::NominalFiles { nominal, neighbours };
+        let answer = match plans::check(&self.0, plan, files).await {
             Ok(checked) => CheckPlanResponse {
                 faults: Vec::new(),
                 remarks: [remarks::of(&checked.plan.plan, &checked.bound, None), checked.remarks].concat(),
-                bound_features: checked.bound.iter().map(part::of_bound).collect(),
+                bound_features: part::of_features(&checked.bound),
+                neighbours: part::of_named(&checked.plan.plan),
                 plan_sha256: checked.plan.plan.sha256(),
             },
             Err(plans::Refused::Faults(faults)) => {
@@ -116,8 +119,10 @@ impl PartService for Parts {
             let unit = fields.nominal_unit("revision.nominal_length_unit", sent.nominal_length_unit);
             blob.map(|blob| (blob, unit))
         };
+        let neighbours = part::neighbours(&mut fields, "revision.neighbours", &sent.neighbours);
         fields.finish()?;
-        let created = plans::create_revision(&self.0, part, id, plan, nominal).await?;
+        let files = plans::NominalFiles { nominal, neighbours };
+        let created = plans::create_revision(&self.0, part, id, plan, files).await?;
         Ok(Response::new(part::of_revision(created)?))
     }
 

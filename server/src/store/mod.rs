@@ -2,9 +2,11 @@
 //! operations in words of the domain, each one transaction.
 
 mod model;
+mod register;
 mod sqlite;
 
 pub use model::*;
+pub use register::*;
 pub use sqlite::Sqlite;
 
 use std::path::PathBuf;
@@ -37,6 +39,10 @@ pub enum StoreError {
         "{name} was made by a simulator and serves rehearsals only; say that it is simulated, and use purpose REHEARSAL"
     )]
     Simulated { name: String },
+    #[error(
+        "{name} was withdrawn before ({reason}); a new verification takes its place, this one stays withdrawn"
+    )]
+    Withdrawn { name: String, reason: String },
     #[error("{field}: {problem}")]
     Field { field: &'static str, problem: String },
     #[error("{waiting} inspections are waiting, which is the limit; try again later")]
@@ -109,6 +115,8 @@ operations! {
     revision(part: &str, id: &str) -> Result<Revision, StoreError>;
     /// Revisions of a part, oldest first.
     list_revisions(part: &str, after: i64, size: u32) -> Result<Page<Revision>, StoreError>;
+    /// Other revisions of a part with another nominal than one's, the newest of each nominal, newest first.
+    other_nominals(part: &str, id: &str, most: u32) -> Result<Vec<Revision>, StoreError>;
     /// Puts a draft in force and supersedes the one before.
     release_revision(caller: &str, part: &str, id: &str) -> Result<Revision, StoreError>;
 
@@ -133,6 +141,21 @@ operations! {
     acquisition(id: &str) -> Result<Acquisition, StoreError>;
     /// Acquisitions, newest first, beginning before one.
     list_acquisitions(before: Option<i64>, size: u32) -> Result<Page<Acquisition>, StoreError>;
+
+    /// Registers an instrument.
+    create_instrument(caller: &str, new: &NewInstrument) -> Result<Instrument, StoreError>;
+    /// One instrument.
+    instrument(id: &str) -> Result<Instrument, StoreError>;
+    /// Instruments in the order of their ids, beginning after one.
+    list_instruments(after: &str, size: u32) -> Result<(Vec<Instrument>, Option<String>), StoreError>;
+    /// Registers a verification.
+    create_verification(caller: &str, new: &NewVerification) -> Result<Verification, StoreError>;
+    /// One verification.
+    verification(instrument: &str, id: &str) -> Result<Verification, StoreError>;
+    /// Verifications of an instrument in the order of their registration, beginning after one.
+    list_verifications(instrument: &str, after: i64, size: u32) -> Result<Page<Verification>, StoreError>;
+    /// Withdraws a verification.
+    withdraw_verification(caller: &str, instrument: &str, id: &str, reason: &str) -> Result<Verification, StoreError>;
 
     /// Accepts an inspection, or answers with the one that the same request made before.
     submit(caller: &str, request_id: &str, request: &Request, most_waiting: u32) -> Result<Inspection, StoreError>;

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use scantling_core::nominal::Spread;
 use scantling_core::points::Coordinates;
 use scantling_core::readings::Reading;
 use scantling_core::record::Verdict;
@@ -149,11 +150,25 @@ pub struct Bound {
     pub kind: String,
     pub area_mm2: f64,
     pub centroid_mm: [f64; 3],
-    /// Of a hole.
+    /// Of a cylinder: a hole, a pin.
     pub diameter_mm: Option<f64>,
+    /// How its area is spread; absent without a nominal, and in what older programs kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spread: Option<Spread>,
     /// The faces on which it lies, as the nominal's file numbers them; none of a mesh.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub faces: Vec<String>,
+}
+
+/// The nominal of a neighbour.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NeighbourFile {
+    /// Its id in the plan.
+    pub id: String,
+    /// Digest of its file.
+    pub sha256: String,
+    /// The length unit that was stated; `None` of a file that tells its own.
+    pub unit: Option<LengthUnit>,
 }
 
 /// What a caller gives to make a revision, checked.
@@ -168,6 +183,8 @@ pub struct NewRevision {
     pub plan_source: String,
     /// Digest of its nominal and the length unit that was stated; `None` for a plan without one.
     pub nominal: Option<(String, Option<LengthUnit>)>,
+    /// The nominals of the neighbours that the plan names.
+    pub neighbours: Vec<NeighbourFile>,
     pub bound: Vec<Bound>,
     /// What there was to tell when it was registered, beside what the plan itself gives.
     pub remarks: Vec<String>,
@@ -220,6 +237,8 @@ pub struct NewAcquisition {
     pub point_standard_mm: Option<f64>,
     /// How it was taken beyond that.
     pub conditions: TakenConditions,
+    /// Id of the instrument in the register, where one was named.
+    pub registered_instrument: Option<String>,
 }
 
 /// What is stated of an instrument's errors, as standard uncertainties.
@@ -234,6 +253,22 @@ pub struct Errors {
     pub length_scale_mm_per_m: Option<f64>,
     pub distortion_mm: Option<f64>,
     pub probing_mm: Option<f64>,
+}
+
+impl Errors {
+    /// What is stated here, and elsewhere where nothing is.
+    pub fn or(&self, elsewhere: &Self) -> Self {
+        Self {
+            point_noise_mm: self.point_noise_mm.or(elsewhere.point_noise_mm),
+            correlated_noise_mm: self.correlated_noise_mm.or(elsewhere.correlated_noise_mm),
+            correlation_length_mm: self.correlation_length_mm.or(elsewhere.correlation_length_mm),
+            pass_seam_mm: self.pass_seam_mm.or(elsewhere.pass_seam_mm),
+            pass_width_mm: self.pass_width_mm.or(elsewhere.pass_width_mm),
+            length_scale_mm_per_m: self.length_scale_mm_per_m.or(elsewhere.length_scale_mm_per_m),
+            distortion_mm: self.distortion_mm.or(elsewhere.distortion_mm),
+            probing_mm: self.probing_mm.or(elsewhere.probing_mm),
+        }
+    }
 }
 
 /// How an acquisition was taken, as far as it was stated and has no place of its own.

@@ -5,11 +5,12 @@ use std::sync::atomic::AtomicBool;
 
 use scantling_core::inspect::{self, InspectError, Inspected};
 use scantling_core::readings::Reading;
-use scantling_core::record::{DeviationMap, Record};
+use scantling_core::record::{DeviationMap, Record, Verdict};
+use scantling_core::run::Run;
 use scantling_core::uncertainty::Conditions;
 
 use super::page;
-use crate::convert::conditions;
+use crate::instruments;
 use crate::measuring::{self, MeasureError, internal, refused_points};
 use crate::report::Surface;
 use crate::service::Service;
@@ -17,13 +18,20 @@ use crate::store::{
     Acquisition, Claim, Content, Context, Failure, Purpose, Revision, SourceRequest, StoreError,
 };
 
+/// So many other nominals are compared at most: each is read and aligned once more.
+const MOST_OTHERS: u32 = 3;
+
 /// Everything an inspection needs but the bytes.
 #[derive(Debug)]
 pub(crate) struct Job {
     pub(crate) part_title: String,
     pub(crate) revision: Revision,
+    /// Others of the part with other nominals, which a part that does not conform may have been made to.
+    pub(crate) others: Vec<Revision>,
     /// Each source with what it names.
     pub(crate) sources: Vec<(SourceRequest, Acquisition)>,
+    /// How each was taken, with the verification of its instrument that is in force now.
+    pub(crate) conditions: Vec<Conditions>,
     pub(crate) readings: Vec<Reading>,
     pub(crate) serial_number: String,
     pub(crate) purpose: Purpose,
@@ -48,12 +56,17 @@ impl Job {
     pub(crate) async fn load(service: &Service, claim: &Claim) -> Result<Self, StoreError> {
         let request = &claim.inspection.request;
         let mut sources = Vec::with_capacity(request.sources.len());
+        let mut conditions = Vec::with_capacity(request.sources.len());
         for source in &request.sources {
-            sources.push((source.clone(), service.store.acquisition(&source.acquisition).await?));
+            let acquisition = service.store.acquisition(&source.acquisition).await?;
+            conditions.push(instruments::conditions(&service.store, &acquisition).await?);
+            sources.push((source.clone(), acquisition));
         }
         Ok(Self {
             revision: service.store.revision(&request.part, &request.revision).await?,
+            others: service.store.other_nominals(&request.part, &request.revision, MOST_OTHERS).await?,
             sources,
+            conditions,
             readings: request.readings.clone(),
             part_title: service.store.part(&request.part).await?.title,
             serial_number: request.serial_number.clone(),
@@ -84,8 +97,8 @@ pub(crate) fn measure(
     let (scans, points) = measuring::apart(&loaded);
     // Scans first, then points, as core counts them.
     let of = |wanted: Content| {
-        let all = job.sources.iter().map(|s| &s.1).filter(move |a| a.content.content == wanted);
-        all.map(conditions::of_acquisition)
+        let all = job.sources.iter().zip(&job.conditions);
+        all.filter(move |(s, _)| s.1.content.content == wanted).map(|(_, c)| c.clone())
     };
     let conditions: Vec<Conditions> = of(Content::Scan).chain(of(Content::Points)).collect();
     let question = inspect::Job {
@@ -99,8 +112,11 @@ pub(crate) fn measure(
         scope: &job.scope,
         conditions: &conditions,
     };
-    let Inspected { record, deviation, picture } =
+    let Inspected { mut record, deviation, picture } =
         inspect::inspect(&run, &question).map_err(|e| failed(&e))?;
+    if matches!(record.verdict, Verdict::DoesNotConform | Verdict::NotMeasured) {
+        ask_others(service, &run, job, &question, &mut record)?;
+    }
     let shown = page::Shown {
         inspection,
         job,
@@ -120,6 +136,36 @@ pub(crate) fn measure(
         None
     });
     Ok(Measured { record, report, deviation })
+}
+
+/// Asks whether the scans fit another revision better.
+fn ask_others(
+    service: &Service,
+    run: &Run,
+    job: &Job,
+    question: &inspect::Job,
+    record: &mut Record,
+) -> Result<(), MeasureError> {
+    let mut ready = Vec::new();
+    for other in &job.others {
+        match measuring::ready(service, run, &other.content) {
+            Ok(one) => ready.push(one),
+            Err(MeasureError::Stopped) => return Err(MeasureError::Stopped),
+            // The verdict does not wait for it.
+            Err(fault) => {
+                tracing::warn!(revision = %other.content.id, ?fault, "another revision cannot be compared");
+            }
+        }
+    }
+    let others: Vec<inspect::OtherRevision> = ready
+        .iter()
+        .filter_map(|r| {
+            let nominal = r.nominal.as_deref()?;
+            let nominal_sha256 = r.nominal_sha256.clone();
+            Some(inspect::OtherRevision { nominal, nominal_sha256, plan: &r.plan, faces: &r.faces })
+        })
+        .collect();
+    inspect::tell_better_revision(run, question, record, &others).map_err(|_| MeasureError::Stopped)
 }
 
 /// Why core gave no record.

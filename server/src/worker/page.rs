@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use scantling_core::geometry::Point;
 use scantling_core::plan::{FaceMap, Plan, Requirement};
 use scantling_core::record::Record;
+use scantling_core::uncertainty::Conditions;
 
 use super::measure::Job;
 use crate::report::{self, Asked, ReportInput, Surface};
@@ -108,7 +109,7 @@ fn facts(shown: &Shown) -> Vec<(String, String)> {
     for (name, value) in &c.other {
         say(name, Some(value));
     }
-    for (place, (_, source)) in job.sources.iter().enumerate() {
+    for (place, ((_, source), conditions)) in job.sources.iter().zip(&job.conditions).enumerate() {
         let what = match source.content.content {
             Content::Scan => "Scan",
             Content::Points => "Measured points",
@@ -117,7 +118,7 @@ fn facts(shown: &Shown) -> Vec<(String, String)> {
         let words = format!(
             "{}{}",
             if job.sources.len() > 1 { format!("{what}; ") } else { String::new() },
-            taken(source)
+            taken(source, conditions)
         );
         say(&name, Some(&words));
     }
@@ -139,15 +140,22 @@ fn filters(plan: &Plan) -> Option<String> {
 }
 
 /// How and when a source was taken.
-fn taken(source: &Acquisition) -> String {
+fn taken(source: &Acquisition, conditions: &Conditions) -> String {
     let content = &source.content;
+    let validity = conditions.validity.as_ref();
+    let verified = validity.and_then(|v| v.verified()).map(|v| {
+        format!("verified by {} of {}, valid until {}", v.verification, v.verified_on, v.valid_until)
+    });
+    let unvouched = validity.and_then(|v| v.problem());
     let restraint = match content.restraint {
         Restraint::Unstated => None,
         Restraint::FreeState => Some("free state".to_owned()),
         Restraint::Fixture => Some("held in a fixture".to_owned()),
     };
     let words = [
-        stated(&content.instrument).map(str::to_owned),
+        stated(&conditions.instrument).map(str::to_owned),
+        verified,
+        unvouched,
         stated(&content.operator).map(|who| format!("taken by {who}")),
         content.acquire_time_us.and_then(time).map(|at| format!("taken {at}")),
         content.temperature_c.filter(|t| t.is_finite()).map(|t| format!("at {t} \u{b0}C")),

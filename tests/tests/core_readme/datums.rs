@@ -78,7 +78,8 @@ fn established(mut all: Vec<Made>, datums: Vec<Datum>) -> PointDatums {
         of: m.of.clone(),
         edge: None,
     };
-    let faces = FaceMap { features: all.iter().map(bound).collect(), remarks: Vec::new() };
+    let faces =
+        FaceMap { features: all.iter().map(bound).collect(), neighbours: Vec::new(), remarks: Vec::new() };
     plan.datum_systems =
         vec![DatumSystem { id: "D".into(), source: DatumSource::Datums(datums), best_fit: None }];
     let taken = |(name, point): (&str, Point)| TakenPoint {

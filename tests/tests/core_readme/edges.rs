@@ -1,8 +1,8 @@
 //! The figure of trimmed edges: a plate of 40 x 30 x 3 mm whose right side is made 0.1 mm too far out and leans.
 
-use scantling_core::edge::{EdgeInput, measure};
-use scantling_core::geometry::{Motion, Point, Vector};
-use scantling_core::nominal::{Nominal, Side};
+use scantling_core::edge::{EdgeInput, MeasuredEdge, measure};
+use scantling_core::geometry::{Direction, Motion, Point, Vector};
+use scantling_core::nominal::{Joint, NeighbourEdges, Nominal, Side, TrimmedEdge, TrimmedRun};
 use scantling_core::plan;
 use scantling_core::read::RawScan;
 use scantling_core::run::quiet;
@@ -17,6 +17,9 @@ const PLAN: &str = "schema_version = 1\npart = \"p\"\ndrawing_revision = \"A\"\n
     [[feature]]\nid = \"TRIM\"\nkind = \"edge\"\nedge = { of = \"SKIN\", along = [{ at_mm = [40, 5, 0] }, { at_mm = [40, 25, 0] }], at = \"AT\" }\n\
     [[characteristic]]\nnumber = \"1\"\nfeature = \"TRIM\"\nline_profile = { limit_outside_mm = 0.3, limit_inside_mm = 0.3 }\n";
 
+/// How high the part lies, mm.
+const HIGH_MM: f64 = 0.05;
+
 fn plate() -> Nominal {
     let corner = |i: u32| {
         let of = |bit: u32, size: f64| if i & bit == 0 { 0.0 } else { size };
@@ -30,6 +33,16 @@ fn plate() -> Nominal {
 
 /// The mean offset over the middle of the right side, by the wall or by rows of the skin that end at it.
 fn offset(at: &str, wall: bool) -> f64 {
+    mean(&taken(at, wall).1)
+}
+
+fn mean(found: &MeasuredEdge) -> f64 {
+    let all: Vec<f64> = found.stations.iter().filter_map(|s| s.found).map(|f| f.offset_mm).collect();
+    all.iter().sum::<f64>() / all.len() as f64
+}
+
+/// The middle of the right side as it was measured on a part that lies 0.05 too high, and the plan.
+fn taken(at: &str, wall: bool) -> (plan::BoundEdge, MeasuredEdge) {
     let nominal = plate();
     let (_, plan) = plan::check_toml(&PLAN.replace("AT", at)).expect("a plan");
     let faces = plan::bind(&plan, Some(&nominal)).expect("faces");
@@ -60,15 +73,38 @@ fn offset(at: &str, wall: bool) -> f64 {
         nominal: &nominal,
         edge,
         scan: &scan,
-        part_from_scan: &Motion::identity(),
+        part_from_scan: &Motion::from_turn_and_shift(Vector::zeros(), Vector::new(0.0, 0.0, HIGH_MM)),
         nesting_mm: 2.5,
         furthest_mm: 0.3,
         noise_mm: 1e-4,
     };
     let found = measure(&quiet(), &input).expect("nobody stops it");
     assert_eq!(found.seen(), 1.0);
-    let all: Vec<f64> = found.stations.iter().filter_map(|s| s.found).map(|f| f.offset_mm).collect();
-    all.iter().sum::<f64>() / all.len() as f64
+    (edge.clone(), found)
+}
+
+/// The gap and the step of the nominals beside the middle of the right side: a neighbour 4 mm off, 0.3 mm lower.
+fn nominal_joint(edge: &plan::BoundEdge) -> Joint {
+    let places = vec![Point::new(44.0, 40.0, -0.3), Point::new(44.0, -10.0, -0.3)];
+    let run = TrimmedRun { places, normals: vec![Direction::Z; 2], walls: vec![None; 2], closed: false };
+    let neighbour = NeighbourEdges::new(&TrimmedEdge { runs: vec![run], ..TrimmedEdge::default() });
+    neighbour.beside(&edge.line).into_iter().flatten().next().expect("it stands beside the line")
+}
+
+pub(super) fn gap() -> String {
+    let (edge, found) = taken("visible_arris", true);
+    format!(
+        "4 nominal, the part's edge 0.1 out: {}",
+        told(3.9, nominal_joint(&edge).gap_mm - mean(&found), 1e-4)
+    )
+}
+
+pub(super) fn step() -> String {
+    let (edge, found) = taken("visible_arris", true);
+    format!(
+        "0.3 nominal, the part 0.05 high: {}",
+        told(0.35, nominal_joint(&edge).step_mm + mean(&found.rising()), 1e-4)
+    )
 }
 
 pub(super) fn trimmed_edge() -> String {

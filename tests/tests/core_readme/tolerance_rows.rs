@@ -332,6 +332,31 @@ fn profiles() -> Vec<Row> {
         row(
             PROFILES,
             [
+                "gap to a neighbour",
+                "the trade's word; common practice, no source",
+                "smallest and largest of all stations of a line, each held against both limits: from the part's edge, measured and filtered along its line, to the neighbour's nominal \
+                 edge where the plane square to the line meets it, along the outward direction of the part's nominal edge in its skin; negative where they overlap; in the datum system that \
+                 holds the part whole",
+                "neither defines it",
+                "core/tests/joints.rs::gap_and_step_are_those_that_were_made",
+            ],
+            edges::gap,
+        ),
+        row(
+            PROFILES,
+            [
+                "step to a neighbour (flush offset)",
+                "the trade's word; common practice, no source",
+                "smallest and largest of all stations, as of a gap: how much higher the part's skin lies at its edge, by the least-squares line of the skin beside it, than the neighbour's \
+                 nominal edge, along the normal of the part's nominal skin; positive where the part stands proud",
+                "neither defines it",
+                "core/tests/joints.rs::a_height_is_told_as_well_as_its_points_can_tell_it",
+            ],
+            edges::step,
+        ),
+        row(
+            PROFILES,
+            [
                 "circular run-out",
                 "ISO 1101:2017, 17.16 (from memory)",
                 "largest less smallest distance from the datum axis (radial; of a cone or ball square to its surface), or place along it (axial), within a ring; the largest of all rings that leave no more \

@@ -90,6 +90,7 @@ pub(super) async fn measure(context: &Context, part: &str, files: &Files) -> any
         title: "Window surround, rail carriage".to_owned(),
         plan: PlanInput { plan: Some(Source::Toml(files.plan_toml.clone())) },
         unit: LengthUnit::Millimetre,
+        neighbours: Vec::new(),
     };
     create(context, Some(memory("nominal", &files.nominal_stl)?), new).await?;
     release_by_name(context, name.clone()).await?;

@@ -1,5 +1,6 @@
 //! Characteristics, with exactly one requirement each, and what must have been seen of them.
 
+use super::neighbours::Joint;
 use super::thickness::Thickness;
 use super::tolerances::{
     Angle, Coaxiality, Distance, Form, Length, LineProfile, Orientation, Position, Runout, Size,
@@ -90,6 +91,12 @@ pub struct Characteristic {
     /// Local thickness of a wall.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub thickness: Option<Thickness>,
+    /// Gap between a trimmed edge and a neighbour's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gap: Option<Joint>,
+    /// Step between a trimmed edge and a neighbour's: how far the part stands proud of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub step: Option<Joint>,
     /// A value that a hand instrument reads.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<ReadingLimits>,

@@ -157,7 +157,7 @@ pub enum FaceSurfaceKind {
     Freeform,
 }
 
-/// What a face is known by, as `scantling part faces` prints it.
+/// What a face is known by, as `scantling part faces --as-plan` prints it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct FaceFingerprint {
@@ -174,6 +174,10 @@ pub struct FaceFingerprint {
     /// Full angle of a cone, degrees.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub angle_deg: Option<f64>,
+    /// x, y, z: outward normal of a plane, mean one of a freeform surface, axis of a cylinder, a cone or a torus, either way
+    /// round. Without it a face that turned about its middle is taken for the same.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub direction: Vec<f64>,
 }
 
 /// Features that another is made of.

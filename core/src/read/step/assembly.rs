@@ -6,9 +6,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::curves::Axes;
 use super::error::StepError;
 use super::graph::{Entity, EntityFault, Graph};
+use super::placement::{self, OPERATOR, Place};
 use super::shapes::Shapes;
 use super::tessellated;
 use super::topology::{Allowance, Body, body};
@@ -23,10 +23,18 @@ pub struct Placed {
     pub part: usize,
     /// The names of the occurrences on the way to it, the outermost first; empty for a part by itself.
     pub path: Vec<String>,
-    /// Turns the part's axes into the file's.
+    /// Turns the part's axes into the file's; mirrors them too where its determinant is -1.
     pub rotation: Matrix3,
     /// After the turn, mm.
     pub shift: Vector,
+}
+
+impl Placed {
+    /// The first part, once, in its own axes.
+    pub(super) fn alone() -> Self {
+        let Place { rotation, shift } = Place::none();
+        Self { part: 0, path: Vec::new(), rotation, shift }
+    }
 }
 
 /// The bodies of one representation.
@@ -54,10 +62,12 @@ struct Link {
     place: Place,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Place {
-    rotation: Matrix3,
-    shift: Vector,
+/// Something whose place in something could not be understood.
+#[derive(Clone, Debug)]
+struct Unplaced {
+    parent: Option<u64>,
+    child: u64,
+    fault: EntityFault,
 }
 
 /// All parts and how they are placed.
@@ -66,6 +76,7 @@ pub(super) struct Structure {
     pub parts: Vec<Part>,
     pub notes: Vec<String>,
     links: Vec<Link>,
+    unplaced: Vec<Unplaced>,
     /// Shapes of products.
     products: BTreeSet<u64>,
     /// For each representation the first of those that are the same shape.
@@ -95,10 +106,16 @@ fn representation<'a>(graph: &Graph<'a>, id: u64) -> Option<(Entity<'a>, Vec<u64
     Some((entity, entity.instances(1).ok()?, entity.maybe_instance(2)?))
 }
 
+/// Whether an item is a surface by itself, which has no end and bounds nothing.
+fn is_bare_surface(graph: &Graph, id: u64) -> bool {
+    let is = |name: &str| name.ends_with("_SURFACE") || name.starts_with("B_SPLINE_SURFACE");
+    graph.instance(id).is_ok_and(|i| i.records.iter().any(|r| is(r.name)))
+}
+
 /// Whether an item is material or a surface that this reader does not know, and no axes, curves or notes.
 fn is_unread_body(graph: &Graph, id: u64) -> bool {
     let is = |name: &str| {
-        ["_SOLID", "_BREP", "_SURFACE_MODEL", "_SURFACE"].iter().any(|end| name.ends_with(end))
+        ["_SOLID", "_BREP", "_SURFACE_MODEL"].iter().any(|end| name.ends_with(end))
             || ["BOOLEAN_RESULT", "SOLID_REPLICA", "BLOCK", "SPHERE", "TORUS", "RIGHT_CIRCULAR_CYLINDER"]
                 .contains(&name)
             || ["RIGHT_CIRCULAR_CONE", "RIGHT_ANGULAR_WEDGE", "HALF_SPACE_SOLID"].contains(&name)
@@ -128,6 +145,11 @@ impl Structure {
                     None => tessellated::body(graph, *item, &mut allowance),
                 }) {
                     Ok(Some(body)) => bodies.push(body),
+                    Ok(None) if is_bare_surface(graph, *item) => {
+                        let kind = graph.kind(*item);
+                        out.notes
+                            .push(format!("left out: #{item} ({kind}) is a bare surface without a face"));
+                    }
                     Ok(None) if is_unread_body(graph, *item) => {
                         out.notes.push(format!("left out: {}", graph.not_served(*item)));
                     }
@@ -145,10 +167,10 @@ impl Structure {
             return Err(StepError::NoShape { tessellated: triangles_only });
         }
         out.join_same(graph, contexts.keys().copied());
-        out.link_occurrences(graph, &contexts);
-        out.link_mapped(graph, &contexts);
         let names = out.product_names(graph);
         out.products = names.keys().copied().collect();
+        out.link_occurrences(graph, &contexts);
+        out.link_mapped(graph, &contexts);
         let mut by_shape: BTreeMap<u64, usize> = BTreeMap::new();
         // A body that several representations hold belongs to the first of them that is a product's.
         let mut order: Vec<(bool, u64)> =
@@ -256,10 +278,24 @@ impl Structure {
             }
         }
         for e in graph.all("CONTEXT_DEPENDENT_SHAPE_REPRESENTATION") {
-            match self.occurrence(graph, &e, &shape_of, contexts) {
+            // Which products it is about is told even where their place is not.
+            let usage = e.instance(1).and_then(|id| graph.must(id, "PRODUCT_DEFINITION_SHAPE"));
+            let usage =
+                usage.and_then(|shape| graph.must(shape.instance(2)?, "NEXT_ASSEMBLY_USAGE_OCCURRENCE"));
+            let product = |at: usize| {
+                let definition = usage.as_ref().ok()?.maybe_instance(at)?;
+                shape_of.get(&definition).map(|id| self.root(*id))
+            };
+            let (parent, child) = (product(3), product(4));
+            let link =
+                usage.clone().and_then(|usage| self.occurrence(graph, &e, usage.text(1), child, contexts));
+            match link {
                 Ok(Some(link)) => self.links.push(link),
                 Ok(None) => {}
-                Err(fault) => self.notes.push(format!("the occurrence #{} is left out: {fault}", e.id)),
+                Err(fault) => {
+                    self.notes.push(format!("the occurrence #{} is left out: {fault}", e.id));
+                    self.unplaced.extend(child.map(|child| Unplaced { parent, child, fault }));
+                }
             }
         }
     }
@@ -268,27 +304,29 @@ impl Structure {
         &self,
         graph: &Graph,
         e: &Entity,
-        shape_of: &BTreeMap<u64, u64>,
+        name: String,
+        child: Option<u64>,
         contexts: &BTreeMap<u64, (u64, Vec<u64>)>,
     ) -> Result<Option<Link>, EntityFault> {
         let relation = e.instance(0)?;
         let Some(pair) = graph.part(relation, "REPRESENTATION_RELATIONSHIP")? else { return Ok(None) };
         let with = graph.must(relation, "REPRESENTATION_RELATIONSHIP_WITH_TRANSFORMATION")?;
         let (first, second) = (pair.instance(2)?, pair.instance(3)?);
-        let usage = graph.must(e.instance(1)?, "PRODUCT_DEFINITION_SHAPE")?.instance(2)?;
-        let usage = graph.must(usage, "NEXT_ASSEMBLY_USAGE_OCCURRENCE")?;
-        let name = usage.text(1);
-        let transformation = graph.must(with.instance(0)?, "ITEM_DEFINED_TRANSFORMATION")?;
+        let transformation = with.instance(0)?;
         let axes = |representation: u64, item: u64| {
             let Some((context, _)) = contexts.get(&representation) else {
                 return Err(graph.other_kind(representation, "SHAPE_REPRESENTATION"));
             };
-            Shapes { graph: *graph, units: of_context(graph, *context)? }.axes(item)
+            placement::axes(&Shapes { graph: *graph, units: of_context(graph, *context)? }, item)
         };
-        let from = axes(first, transformation.instance(2)?)?;
-        let to = axes(second, transformation.instance(3)?)?;
+        let (from, to) = match graph.part(transformation, "ITEM_DEFINED_TRANSFORMATION")? {
+            Some(items) => (axes(first, items.instance(2)?)?, axes(second, items.instance(3)?)?),
+            None if graph.part(transformation, OPERATOR)?.is_some() => {
+                (placement::still(), axes(second, transformation)?)
+            }
+            None => return Err(graph.other_kind(transformation, "ITEM_DEFINED_TRANSFORMATION")),
+        };
         // The first is the placed one, but some files have it the other way round: the product tells.
-        let child = shape_of.get(&usage.instance(4)?).map(|id| self.root(*id));
         let swapped = child == Some(self.root(second)) && child != Some(self.root(first));
         let (parent, child, place) = if swapped {
             (first, second, Place::between(&to, &from))
@@ -300,28 +338,39 @@ impl Structure {
 
     fn link_mapped(&mut self, graph: &Graph, contexts: &BTreeMap<u64, (u64, Vec<u64>)>) {
         for (id, (context, items)) in contexts {
+            let parent = self.root(*id);
+            // Views and the like map whole products too and are no assemblies.
+            if !self.of_product(parent) {
+                continue;
+            }
             for item in items {
                 let Ok(Some(mapped)) = graph.part(*item, "MAPPED_ITEM") else { continue };
-                let link = (|| {
-                    let map = graph.must(mapped.instance(1)?, "REPRESENTATION_MAP")?;
-                    let (origin, child) = (map.instance(0)?, map.instance(1)?);
-                    let Some((inner, _)) = contexts.get(&child) else { return Ok(None) };
-                    let from = Shapes { graph: *graph, units: of_context(graph, *inner)? }.axes(origin)?;
-                    let to = Shapes { graph: *graph, units: of_context(graph, *context)? }
-                        .axes(mapped.instance(2)?)?;
-                    let (parent, child) = (self.root(*id), self.root(child));
-                    Ok(Some(Link { parent, child, name: mapped.text(0), place: Place::between(&from, &to) }))
-                })();
-                match link {
-                    Ok(Some(link)) => self.links.push(link),
-                    Ok(None) => {}
+                let map = mapped.instance(1).and_then(|map| graph.must(map, "REPRESENTATION_MAP"));
+                let Some(child) = map.as_ref().ok().and_then(|map| map.maybe_instance(1)) else { continue };
+                let Some((inner, _)) = contexts.get(&child) else { continue };
+                let child = self.root(child);
+                let place = map.and_then(|map| {
+                    let within = |context: u64| -> Result<Shapes, EntityFault> {
+                        Ok(Shapes { graph: *graph, units: of_context(graph, context)? })
+                    };
+                    let from = placement::axes(&within(*inner)?, map.instance(0)?)?;
+                    let to = placement::axes(&within(*context)?, mapped.instance(2)?)?;
+                    Ok(Place::between(&from, &to))
+                });
+                match place {
+                    Ok(place) => self.links.push(Link { parent, child, name: mapped.text(0), place }),
                     Err(fault) => {
-                        let fault: EntityFault = fault;
                         self.notes.push(format!("the mapped item #{item} is left out: {fault}"));
+                        self.unplaced.push(Unplaced { parent: Some(parent), child, fault });
                     }
                 }
             }
         }
+    }
+
+    /// Whether a representation is a product's, where the file has products.
+    fn of_product(&self, id: u64) -> bool {
+        self.products.is_empty() || self.products.contains(&id)
     }
 
     /// The parts (indices) asked for.
@@ -341,15 +390,21 @@ impl Structure {
     /// Where the chosen parts lie; `part` counts among the chosen.
     ///
     /// # Errors
-    /// More placed parts, or more text in the names on the way to them, than allowed.
+    /// A part that is scaled where it is placed, no part whose place is known; more placed parts, or more text in the
+    /// names on the way to them, than allowed.
     pub(super) fn placed(&self, chosen: &[usize], run: &Run) -> Result<Vec<Placed>, StepError> {
         let mut out = Vec::new();
-        let of_products = |l: &&Link| self.products.is_empty() || self.products.contains(&l.parent);
+        let unplaced = || self.unplaced.iter().filter(|u| u.parent.is_none_or(|p| self.of_product(p)));
+        if let Some(scaled) = unplaced().find(|u| matches!(u.fault, EntityFault::Scaled { .. })) {
+            return Err(StepError::Entity(scaled.fault.clone()));
+        }
         let mut children: BTreeMap<u64, Vec<&Link>> = BTreeMap::new();
-        for link in self.links.iter().filter(of_products) {
+        for link in self.links.iter().filter(|l| self.of_product(l.parent)) {
             children.entry(link.parent).or_default().push(link);
         }
-        let placed: BTreeSet<u64> = children.values().flatten().map(|l| l.child).collect();
+        // What lies somewhere unknown does not lie at the origin.
+        let mut placed: BTreeSet<u64> = unplaced().map(|u| u.child).collect();
+        placed.extend(children.values().flatten().map(|l| l.child));
         let own = |n: &usize| self.parts[*n].own.iter().copied();
         let mut roots: BTreeSet<u64> = children.keys().copied().collect();
         roots.extend((0..self.parts.len()).collect::<Vec<_>>().iter().flat_map(own));
@@ -392,7 +447,10 @@ impl Structure {
                 out.push(Placed { part: *part, path, rotation: place.rotation, shift: place.shift });
             }
         }
-        Ok(out)
+        match unplaced().next() {
+            Some(first) if out.is_empty() => Err(StepError::Entity(first.fault.clone())),
+            _ => Ok(out),
+        }
     }
 }
 
@@ -405,22 +463,4 @@ fn product_name(graph: &Graph, definition: u64) -> Option<String> {
     let product = graph.part(formation.maybe_instance(2)?, "PRODUCT").ok()??;
     let name = product.text(1);
     Some(if name.is_empty() { product.text(0) } else { name })
-}
-
-impl Place {
-    fn none() -> Self {
-        Self { rotation: Matrix3::identity(), shift: Vector::zeros() }
-    }
-
-    /// What takes one axis system to another.
-    fn between(from: &Axes, to: &Axes) -> Self {
-        let matrix = |a: &Axes| Matrix3::from_columns(&[a.x, a.y, a.z]);
-        let rotation = matrix(to) * matrix(from).transpose();
-        Self { rotation, shift: to.origin.coords - rotation * from.origin.coords }
-    }
-
-    /// First the other, then this.
-    fn after(&self, inner: &Self) -> Self {
-        Self { rotation: self.rotation * inner.rotation, shift: self.rotation * inner.shift + self.shift }
-    }
 }

@@ -51,7 +51,7 @@ pub enum Carrier {
         /// Of the tube, mm.
         minor_mm: f64,
     },
-    /// A B-spline surface, an extruded or a turned curve: ask [`FaceSurface::foot`].
+    /// A B-spline surface, an extruded or a turned curve that is none of the others: ask [`FaceSurface::foot`].
     Freeform,
 }
 
@@ -101,7 +101,7 @@ impl FaceSurface {
                 major_mm: *major,
                 minor_mm: *minor,
             },
-            Surface::Spline(_) | Surface::Extrusion { .. } | Surface::Revolution { .. } => Carrier::Freeform,
+            Surface::Spline(_) | Surface::Extrusion { .. } | Surface::Revolution(_) => Carrier::Freeform,
         }
     }
 

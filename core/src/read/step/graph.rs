@@ -1,5 +1,7 @@
 //! Instances asked by id, their parameters by what they should be.
 
+use std::sync::atomic::Ordering;
+
 use super::part21::{Exchange, Instance, Record, Value};
 
 /// Why something in the file cannot be understood. Every case names the instance.
@@ -39,6 +41,18 @@ pub enum EntityFault {
         /// What makes no sense.
         problem: &'static str,
     },
+    /// A place that scales what it places.
+    #[error(
+        "#{id} is {kind} with a scale of {scale}, and a part keeps its size: export it without, or name the part that is meant"
+    )]
+    Scaled {
+        /// The instance.
+        id: u64,
+        /// Its keyword.
+        kind: &'static str,
+        /// By how much it scales.
+        scale: f64,
+    },
     /// A shape that this reader does not know.
     #[error("#{id} is {kind}, which is not read")]
     NotServed {
@@ -48,6 +62,10 @@ pub enum EntityFault {
         kind: String,
     },
 }
+
+/// Control points at most, each time they are made counted: with knots and weights 40 bytes each. A part of ten thousand
+/// freeform faces has some three million.
+pub(super) const MOST_CONTROL_POINTS: usize = 10_000_000;
 
 /// The instances of a file.
 #[derive(Clone, Copy)]
@@ -108,6 +126,22 @@ impl<'a> Graph<'a> {
 
     pub(super) fn not_served(&self, id: u64) -> EntityFault {
         EntityFault::NotServed { id, kind: self.kind(id) }
+    }
+
+    /// Takes control points from what a file may make of them: one list may stand behind any number of curves. Once too
+    /// many were asked for, the whole file is refused (see [`Self::spent`]), so it does not matter who asked first.
+    pub(super) fn charge(&self, id: u64, count: usize) -> Result<(), EntityFault> {
+        let before = self.exchange.control_points.fetch_add(count, Ordering::Relaxed);
+        let problem = "the file's curves and surfaces have too many control points";
+        if before.saturating_add(count) > MOST_CONTROL_POINTS {
+            return Err(EntityFault::Senseless { id, problem });
+        }
+        Ok(())
+    }
+
+    /// Whether more control points were asked for than allowed.
+    pub(super) fn spent(&self) -> bool {
+        self.exchange.control_points.load(Ordering::Relaxed) > MOST_CONTROL_POINTS
     }
 
     /// All records of a name, in the order of the file.
@@ -206,7 +240,7 @@ impl<'a> Entity<'a> {
     /// Rows of references or numbers, all of one length.
     pub(super) fn rows(&self, index: usize) -> Result<Vec<&'a [Value<'a>]>, EntityFault> {
         let one = |v: &'a Value<'a>| match v {
-            Value::List(row) => Ok(row.as_slice()),
+            Value::List(row) => Ok(&**row),
             _ => Err(self.fault(index, "list of lists")),
         };
         let rows: Vec<_> = self.list(index)?.iter().map(one).collect::<Result<_, _>>()?;
@@ -225,13 +259,6 @@ impl<'a> Entity<'a> {
         }
     }
 
-    pub(super) fn word(&self, index: usize) -> Option<&'a str> {
-        match self.value(index) {
-            Some(Value::Enumeration(word)) => Some(word),
-            _ => None,
-        }
-    }
-
     /// The text; empty where none stands.
     pub(super) fn text(&self, index: usize) -> String {
         self.value(index).and_then(Value::text).unwrap_or_default()
@@ -243,7 +270,7 @@ pub(super) fn real(value: &Value) -> Option<f64> {
     match value {
         Value::Real(x) => Some(*x),
         Value::Integer(n) => Some(*n as f64),
-        Value::Typed(_, inner) => match **inner {
+        Value::Typed(typed) => match typed.1 {
             Value::Real(x) => Some(x),
             Value::Integer(n) => Some(n as f64),
             _ => None,

@@ -4,16 +4,16 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use rayon::prelude::*;
 
-use super::edges::{Edge, MOST, Unsampled};
+use super::edges::{Edge, MOST, Sampled, Unsampled};
 use super::error::StepError;
 use super::fault::FaceFault;
-use super::graph::EntityFault;
+use super::graph::{EntityFault, MOST_CONTROL_POINTS};
 use super::seat::seat;
 use super::shapes::Shapes;
 use super::surfaces::Surface;
 use super::topology::{Face, Step};
 use crate::geometry::Point;
-use crate::run::Run;
+use crate::run::{Run, Stopped};
 
 /// Edges that follow each other within this distance are one boundary, mm.
 const LARGEST_GAP_MM: f64 = 0.02;
@@ -75,7 +75,15 @@ impl<'a> Lines<'a> {
         most: u64,
         run: &Run,
     ) -> Result<Self, StepError> {
-        let edges: Vec<_> = radii.par_iter().map(|(id, _)| (*id, Edge::read(&shapes, *id))).collect();
+        let read = |(id, _): (&u64, &f64)| -> Result<_, Stopped> {
+            run.check()?;
+            Ok((*id, Edge::read(&shapes, *id)))
+        };
+        let edges: Vec<_> = radii.par_iter().map(read).collect::<Result<_, Stopped>>()?;
+        if shapes.graph.spent() {
+            let limit = MOST_CONTROL_POINTS as u64;
+            return Err(StepError::TooMany { what: "control points of curves and surfaces", limit });
+        }
         // Beside a narrow round, chords that cut across it by the whole error would change its area.
         let chord = radii.iter().map(|(id, radius)| (*id, allowed(chord_mm, EDGE_SHARE, *radius))).collect();
         let mut lines = Self {
@@ -108,8 +116,7 @@ impl<'a> Lines<'a> {
         // A few at a time, so that the limit is met before there is no memory left.
         for ids in ids.chunks(32) {
             run.check()?;
-            self.sample_some(ids);
-            if self.vertices.len() as u64 > self.most {
+            if !self.sample_some(ids) || self.vertices.len() as u64 > self.most {
                 let limit = run.limits.triangles;
                 return Err(StepError::TooMany { what: "points on edges", limit });
             }
@@ -117,7 +124,8 @@ impl<'a> Lines<'a> {
         Ok(())
     }
 
-    fn sample_some(&mut self, ids: &[u64]) {
+    /// Whether they are no more than allowed; else nothing is kept.
+    fn sample_some(&mut self, ids: &[u64]) -> bool {
         let most = MOST.min(usize::try_from(self.most).unwrap_or(MOST));
         let sampled: Vec<_> = ids
             .par_iter()
@@ -130,6 +138,15 @@ impl<'a> Lines<'a> {
                 Err(fault) => Err(fault.clone().into()),
             })
             .collect();
+        let more: usize = sampled.iter().flatten().map(|s: &Sampled| s.between.len()).sum();
+        let whole = self.vertices.len() + more;
+        if whole as u64 > self.most {
+            return false;
+        }
+        // A quarter more at a time: doubling would take as much again as there is.
+        if whole > self.vertices.capacity() {
+            self.vertices.reserve_exact(more.max(self.vertices.len() / 4));
+        }
         for (id, sampled) in ids.iter().zip(sampled) {
             let line = match (sampled, &self.edges[id]) {
                 (Ok(sampled), Ok(edge)) => {
@@ -148,6 +165,7 @@ impl<'a> Lines<'a> {
             };
             self.lines.insert(*id, line);
         }
+        true
     }
 
     /// Samples edges four times finer than before.

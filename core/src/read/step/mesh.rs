@@ -69,13 +69,13 @@ struct Mesher<'a> {
     run: &'a Run<'a>,
 }
 
-/// Makes triangles of faces, `most` at most.
+/// Makes triangles of faces, `most` at most. Faces whose surface was read with its normal turned are told so.
 ///
 /// # Errors
 /// More triangles; stopped by the caller.
 pub(super) fn mesh(
     shapes: Shapes,
-    faces: &[Face],
+    faces: &mut [Face],
     chord_mm: f64,
     most: u64,
     run: &Run,
@@ -83,11 +83,21 @@ pub(super) fn mesh(
     // Faces may share a surface.
     let ids: BTreeSet<u64> = faces.iter().map(|f| f.surface).collect();
     let ids: Vec<u64> = ids.into_iter().collect();
-    let read: BTreeMap<u64, Result<Arc<Surface>, EntityFault>> =
-        ids.par_iter().map(|id| (*id, shapes.surface(*id).map(Arc::new))).collect();
-    let surfaces: Vec<Result<Arc<Surface>, EntityFault>> =
-        faces.iter().map(|f| read[&f.surface].clone()).collect();
+    let read_one = |id: &u64| -> Result<_, Stopped> {
+        run.check()?;
+        Ok((*id, shapes.surface(*id).map(|(surface, turned)| (Arc::new(surface), turned))))
+    };
+    let read: BTreeMap<u64, Result<(Arc<Surface>, bool), EntityFault>> =
+        ids.par_iter().map(read_one).collect::<Result<_, Stopped>>()?;
+    let mut surfaces: Vec<Result<Arc<Surface>, EntityFault>> = Vec::new();
+    for f in &mut *faces {
+        surfaces.push(read[&f.surface].clone().map(|(surface, turned)| {
+            f.same_sense ^= turned;
+            surface
+        }));
+    }
     drop(read);
+    let faces = &*faces;
     let mut edge_faces: BTreeMap<u64, Vec<usize>> = BTreeMap::new();
     let mut radii: BTreeMap<u64, f64> = BTreeMap::new();
     for (n, f) in faces.iter().enumerate() {

@@ -18,7 +18,7 @@
 //! | --- | --- | --- |
 //! | file | ISO 10303-21 clear text, editions 1 to 3, several DATA sections, all escapes of texts | XML and other encodings; what stands in other files |
 //! | units | SI units with prefix and units by conversion, each representation's own | a representation without a length unit |
-//! | structure | PRODUCT, NEXT_ASSEMBLY_USAGE_OCCURRENCE, MAPPED_ITEM | places that scale or mirror (CARTESIAN_TRANSFORMATION_OPERATOR_3D) |
+//! | structure | PRODUCT, NEXT_ASSEMBLY_USAGE_OCCURRENCE, MAPPED_ITEM; places by axes or by CARTESIAN_TRANSFORMATION_OPERATOR_3D, mirrors with them | places that scale |
 //! | bodies | MANIFOLD_SOLID_BREP, BREP_WITH_VOIDS, FACETED_BREP, SHELL_BASED_ and FACE_BASED_SURFACE_MODEL; TESSELLATED_SOLID and TESSELLATED_SHELL where the file has no other | swept, revolved, boolean and primitive solids; sets of points, curves and surfaces, which are not named |
 //! | faces | ADVANCED_FACE, FACE_SURFACE, ORIENTED_FACE; loops of edges, of points, of one vertex; TRIANGULATED_FACE and COMPLEX_TRIANGULATED_FACE | SUBFACE; CUBIC_BEZIER_TRIANGULATED_FACE |
 //! | surfaces | PLANE, CYLINDRICAL_, CONICAL_, SPHERICAL_ and TOROIDAL_SURFACE, B-splines (BEZIER, UNIFORM, QUASI_UNIFORM, with knots; rational), SURFACE_OF_LINEAR_EXTRUSION, SURFACE_OF_REVOLUTION; the basis of RECTANGULAR_TRIMMED_ and CURVE_BOUNDED_SURFACE | OFFSET_SURFACE, RECTANGULAR_COMPOSITE_SURFACE, SURFACE_REPLICA, the inner side of a DEGENERATE_TOROIDAL_SURFACE |
@@ -53,8 +53,11 @@ mod nearest;
 mod open_edges;
 mod part;
 mod part21;
+mod placement;
+mod plain;
 mod seat;
 mod shapes;
+mod spline;
 mod surfaces;
 mod tessellated;
 #[cfg(test)]
@@ -62,6 +65,7 @@ mod tests;
 mod text;
 mod topology;
 mod triangulate;
+mod turned;
 mod units;
 mod whole;
 
@@ -107,7 +111,8 @@ pub struct StepFile {
     pub schema: String,
     /// Each part once, in its own axes.
     pub parts: Vec<StepPart>,
-    /// Where the parts lie in the whole file; one each where the file is no assembly.
+    /// Where the parts lie in the whole file; one each where the file is no assembly. A part that was asked for by name
+    /// comes once, in its own axes.
     pub placed: Vec<Placed>,
     /// What was left aside, in words.
     pub notes: Vec<String>,
@@ -208,7 +213,10 @@ pub fn read(run: &Run, bytes: &[u8], settings: &StepSettings) -> Result<StepFile
         file.parts.push(read);
         run.tell(Stage::Read, 0.3 + 0.7 * (n + 1) as f64 / chosen.len() as f64);
     }
-    file.placed = structure.placed(&chosen, run)?;
+    file.placed = match settings.part {
+        Some(_) => vec![Placed::alone()],
+        None => structure.placed(&chosen, run)?,
+    };
     Ok(file)
 }
 

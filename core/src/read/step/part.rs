@@ -7,7 +7,7 @@ use super::graph::{EntityFault, Graph};
 use super::mesh::{PartMesh, mesh};
 use super::open_edges;
 use super::shapes::Shapes;
-use super::tessellated::Tessellation;
+use super::tessellated::{Tessellation, count};
 use super::topology::{Body, Face};
 use super::units::{Units, of_context};
 use super::{StepBody, StepFace, StepPart};
@@ -38,11 +38,7 @@ pub(super) fn read(
         let left = most.saturating_sub(out.triangles.len() as u64);
         exact(&mut out, run, graph, units, shape, chord_mm, left)?;
         for body in shape.bodies.iter().filter(|b| !b.triangulated.is_empty()) {
-            run.check()?;
-            triangulated(&mut out, graph, units, body);
-            if out.triangles.len() as u64 > most {
-                return Err(StepError::TooMany { what: "triangles", limit: run.limits.triangles });
-            }
+            triangulated(&mut out, run, graph, units, body, most)?;
         }
     }
     out.open_edges = open_edges::count(&out.vertices, &out.triangles);
@@ -78,7 +74,7 @@ fn exact(
         out.bodies.push(told(body, begin..first + order.len()));
     }
     let PartMesh { vertices, triangles, faces: meshed, edge_faces, edge_lines, curve_gap_mm } =
-        mesh(shapes, &faces, chord_mm, most, run)?;
+        mesh(shapes, &mut faces, chord_mm, most, run)?;
     let (v0, t0) = (out.vertices.len() as u32, out.triangles.len());
     if v0 == 0 {
         (out.vertices, out.triangles) = (vertices, triangles);
@@ -115,12 +111,30 @@ fn exact(
     Ok(())
 }
 
-/// A body of triangles only.
-fn triangulated(out: &mut StepPart, graph: &Graph, units: Units, body: &Body) {
+/// A body of triangles only, with which the part has `most` at most.
+fn triangulated(
+    out: &mut StepPart,
+    run: &Run,
+    graph: &Graph,
+    units: Units,
+    body: &Body,
+    most: u64,
+) -> Result<(), StepError> {
+    // Counted before any is made: one face may be named thousands of times.
+    let mut more = 0;
+    for id in &body.triangulated {
+        run.check()?;
+        more += count(graph, *id);
+        if (out.triangles.len() + more) as u64 > most {
+            return Err(StepError::TooMany { what: "triangles", limit: run.limits.triangles });
+        }
+    }
+    out.triangles.reserve_exact(more);
     let mut tessellation = Tessellation::new(*graph, units);
     let first = out.faces.len();
     let v0 = out.vertices.len() as u32;
     for id in &body.triangulated {
+        run.check()?;
         let label = graph.first(*id).map(|e| e.text(0)).unwrap_or_default();
         let begin = out.triangles.len();
         let range = tessellation.face(*id).map(|triangles| {
@@ -131,6 +145,7 @@ fn triangulated(out: &mut StepPart, graph: &Graph, units: Units, body: &Body) {
     }
     out.vertices.extend(tessellation.vertices);
     out.bodies.push(told(body, first..out.faces.len()));
+    Ok(())
 }
 
 fn told(body: &Body, faces: std::ops::Range<usize>) -> StepBody {

@@ -4,6 +4,7 @@
 //! question here. ANCHOR, REFERENCE and SIGNATURE sections (edition 3) are passed over.
 
 use std::collections::HashMap;
+use std::sync::atomic::AtomicUsize;
 
 use super::lexer::{Lexer, Syntax, Token};
 use super::text::decoded;
@@ -19,9 +20,9 @@ pub(super) enum Value<'a> {
     Text(&'a [u8]),
     Enumeration(&'a str),
     Binary(&'a str),
-    List(Vec<Value<'a>>),
+    List(Box<[Value<'a>]>),
     /// `NAME(value)`.
-    Typed(&'a str, Box<Value<'a>>),
+    Typed(Box<(&'a str, Value<'a>)>),
     /// `$`.
     Missing,
     /// `*`.
@@ -32,7 +33,7 @@ pub(super) enum Value<'a> {
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Record<'a> {
     pub name: &'a str,
-    pub values: Vec<Value<'a>>,
+    pub values: Box<[Value<'a>]>,
 }
 
 /// One instance; several records where it is a complex one.
@@ -44,7 +45,7 @@ pub(super) struct Instance<'a> {
 }
 
 /// A whole file.
-#[derive(Clone, Debug, Default)]
+#[derive(Debug, Default)]
 pub(super) struct Exchange<'a> {
     /// FILE_DESCRIPTION, FILE_NAME, FILE_SCHEMA and so on.
     pub header: Vec<Record<'a>>,
@@ -52,6 +53,8 @@ pub(super) struct Exchange<'a> {
     pub instances: Vec<Instance<'a>>,
     /// Where each id stands among them.
     pub place: HashMap<u64, usize>,
+    /// Control points of curves and surfaces that were made so far, each time they were made.
+    pub control_points: AtomicUsize,
 }
 
 /// How much a file may hold.
@@ -59,17 +62,17 @@ pub(super) struct Exchange<'a> {
 pub struct FileLimits {
     /// Most instances.
     pub instances: usize,
-    /// Most parameters in the whole file, each member of a list counted.
-    pub values: usize,
+    /// Most memory that all instances with their parameters may take, bytes.
+    pub bytes: usize,
     /// Deepest nesting of lists and typed parameters.
     pub depth: usize,
 }
 
 impl Default for FileLimits {
     fn default() -> Self {
-        // A part of ten thousand freeform faces has about a million instances; a value takes 32 bytes, so that
-        // 50 million of them stay below 2 GiB. Meshes nest four deep, nothing in use more than six.
-        Self { instances: 10_000_000, values: 50_000_000, depth: 32 }
+        // A part of ten thousand freeform faces has about a million instances of some 250 bytes each; with what growing
+        // tables take, three times as much stays below 1 GiB: some 130 MB of text. Meshes nest four deep, nothing in use more than six.
+        Self { instances: 10_000_000, bytes: 768 << 20, depth: 32 }
     }
 }
 
@@ -108,7 +111,8 @@ pub(super) fn parse<'a>(
     if !is_step(bytes) {
         return Err(Part21Error::NotStep);
     }
-    let mut parser = Parser { lexer: Lexer::new(bytes), limits: *limits, values: 0 };
+    let mut parser =
+        Parser { lexer: Lexer::new(bytes), limits: *limits, run, bytes: 0, open: Vec::new(), most_open: 0 };
     let mut all = Exchange::default();
     parser.word("ISO-10303-21")?;
     parser.sign(b';')?;
@@ -131,7 +135,7 @@ pub(super) fn parse<'a>(
         match parser.some()? {
             Token::Word("DATA") => {
                 data = true;
-                parser.data(&mut all, run)?;
+                parser.data(&mut all)?;
             }
             Token::Word("ANCHOR" | "REFERENCE" | "SIGNATURE") => {
                 parser.lexer.pass_over("ENDSEC")?;
@@ -150,13 +154,26 @@ pub(super) fn parse<'a>(
     Ok(all)
 }
 
-struct Parser<'a> {
+struct Parser<'a, 'r> {
     lexer: Lexer<'a>,
     limits: FileLimits,
-    values: usize,
+    run: &'r Run<'r>,
+    /// Taken so far.
+    bytes: usize,
+    /// Values of the lists that are open, so that each list is made once, as long as it is, and the most there were.
+    open: Vec<Value<'a>>,
+    most_open: usize,
 }
 
-impl<'a> Parser<'a> {
+/// What a value takes.
+const VALUE: usize = size_of::<Value>();
+/// What a list, or anything else that is kept apart, takes beside what is in it: its allocation (from memory).
+const APART: usize = 16;
+/// What an instance takes: its own place, which may be twice as large while the table grows, its record, and its id
+/// in the index.
+const INSTANCE: usize = 2 * size_of::<Instance>() + size_of::<Record>() + 2 * APART + 48;
+
+impl<'a> Parser<'a, '_> {
     fn some(&mut self) -> Result<Token<'a>, Part21Error> {
         match self.lexer.next()? {
             Some(token) => Ok(token),
@@ -192,7 +209,7 @@ impl<'a> Parser<'a> {
         }
     }
 
-    fn data(&mut self, all: &mut Exchange<'a>, run: &Run) -> Result<(), Part21Error> {
+    fn data(&mut self, all: &mut Exchange<'a>) -> Result<(), Part21Error> {
         match self.some()? {
             Token::Sign(b';') => {}
             Token::Sign(b'(') => {
@@ -206,7 +223,7 @@ impl<'a> Parser<'a> {
                 Token::Instance(id) => {
                     let line = self.lexer.line();
                     if all.instances.len().is_multiple_of(CHECK_EVERY) {
-                        run.check()?;
+                        self.run.check()?;
                     }
                     if all.instances.len() >= self.limits.instances {
                         return Err(Part21Error::TooMany {
@@ -218,6 +235,7 @@ impl<'a> Parser<'a> {
                     if all.place.insert(id, all.instances.len()).is_some() {
                         return Err(Part21Error::Twice { id, line });
                     }
+                    self.charge(INSTANCE)?;
                     self.sign(b'=')?;
                     let records = self.records()?;
                     self.sign(b';')?;
@@ -237,7 +255,7 @@ impl<'a> Parser<'a> {
                 loop {
                     match self.some()? {
                         Token::Word(name) => {
-                            self.count()?;
+                            self.charge(2 * size_of::<Record>() + APART)?;
                             records.push(Record { name, values: self.parameters(0)? });
                         }
                         Token::Sign(b')') if !records.is_empty() => return Ok(records),
@@ -249,34 +267,41 @@ impl<'a> Parser<'a> {
         }
     }
 
-    fn parameters(&mut self, depth: usize) -> Result<Vec<Value<'a>>, Part21Error> {
+    fn parameters(&mut self, depth: usize) -> Result<Box<[Value<'a>]>, Part21Error> {
         self.sign(b'(')?;
         self.list(depth)
     }
 
-    fn count(&mut self) -> Result<(), Part21Error> {
-        self.values += 1;
-        if self.values > self.limits.values {
-            let limit = self.limits.values;
-            return Err(Part21Error::TooMany { what: "parameters", limit, line: self.lexer.line() });
+    fn charge(&mut self, bytes: usize) -> Result<(), Part21Error> {
+        self.bytes += bytes;
+        if self.bytes > self.limits.bytes {
+            let limit = self.limits.bytes;
+            return Err(Part21Error::TooMany { what: "bytes of instances", limit, line: self.lexer.line() });
         }
         Ok(())
     }
 
     /// After the opening bracket. Calls itself no deeper than the limit.
-    fn list(&mut self, depth: usize) -> Result<Vec<Value<'a>>, Part21Error> {
+    fn list(&mut self, depth: usize) -> Result<Box<[Value<'a>]>, Part21Error> {
         if depth >= self.limits.depth {
             let limit = self.limits.depth;
             return Err(Part21Error::TooMany { what: "lists within lists", limit, line: self.lexer.line() });
         }
-        let mut values = Vec::new();
+        let begin = self.open.len();
         let mut token = self.some()?;
         if token == Token::Sign(b')') {
-            return Ok(values);
+            return Ok(Box::default());
         }
+        self.charge(APART)?;
+        let mut count = 0_usize;
         loop {
-            self.count()?;
-            values.push(match token {
+            // One list may be the whole file.
+            count += 1;
+            if count.is_multiple_of(CHECK_EVERY) {
+                self.run.check()?;
+            }
+            self.charge(VALUE)?;
+            let value = match token {
                 Token::Instance(id) => Value::Instance(id),
                 Token::Integer(n) => Value::Integer(n),
                 Token::Real(x) => Value::Real(x),
@@ -287,18 +312,28 @@ impl<'a> Parser<'a> {
                 Token::Sign(b'*') => Value::Derived,
                 Token::Sign(b'(') => Value::List(self.list(depth + 1)?),
                 Token::Word(name) => {
-                    let mut inner = self.parameters(depth + 1)?;
-                    let value = match inner.len() {
-                        1 => inner.remove(0),
-                        _ => Value::List(inner),
+                    self.charge(VALUE + APART)?;
+                    let inner = self.parameters(depth + 1)?;
+                    let value = match <Box<[Value; 1]>>::try_from(inner) {
+                        Ok(one) => {
+                            let [value] = *one;
+                            value
+                        }
+                        Err(inner) => Value::List(inner),
                     };
-                    Value::Typed(name, Box::new(value))
+                    Value::Typed(Box::new((name, value)))
                 }
                 other @ Token::Sign(_) => return self.unexpected(other, "a parameter"),
-            });
+            };
+            self.open.push(value);
+            if self.open.len() > self.most_open {
+                // For a moment twice as much, while it grows.
+                self.most_open = self.open.len();
+                self.charge(2 * VALUE)?;
+            }
             match self.some()? {
                 Token::Sign(b',') => token = self.some()?,
-                Token::Sign(b')') => return Ok(values),
+                Token::Sign(b')') => return Ok(self.open.drain(begin..).collect()),
                 other => return self.unexpected(other, "`,` or `)`"),
             }
         }

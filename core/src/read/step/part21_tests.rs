@@ -20,6 +20,14 @@ fn read(text: &str) -> Result<Exchange<'_>, Part21Error> {
     parse(text.as_bytes(), &FileLimits::default(), &quiet())
 }
 
+fn list<const N: usize>(values: [Value<'_>; N]) -> Value<'_> {
+    Value::List(Box::new(values))
+}
+
+fn typed<'a>(name: &'a str, value: Value<'a>) -> Value<'a> {
+    Value::Typed(Box::new((name, value)))
+}
+
 #[test]
 fn a_small_file_is_read_whole() {
     let all = read(SMALL).unwrap();
@@ -33,23 +41,20 @@ fn a_small_file_is_read_whole() {
         all.instances[0].records,
         [Record {
             name: "CARTESIAN_POINT",
-            values: vec![Text(b""), List(vec![Real(0.0), Real(1.5), Real(-0.2)])]
+            values: [Text(b""), list([Real(0.0), Real(1.5), Real(-0.2)])].into()
         }]
     );
     let complex: Vec<_> = all.instances[1].records.iter().map(|r| (r.name, r.values.len())).collect();
     assert_eq!(complex, [("LENGTH_UNIT", 0), ("NAMED_UNIT", 1), ("SI_UNIT", 2)]);
+    assert_eq!(all.instances[2].records[0].values[..], [typed("LENGTH_MEASURE", Real(25.4)), Instance(2)]);
     assert_eq!(
-        all.instances[2].records[0].values,
-        [Typed("LENGTH_MEASURE", Box::new(Real(25.4))), Instance(2)]
-    );
-    assert_eq!(
-        all.instances[3].records[0].values,
+        all.instances[3].records[0].values[..],
         [
-            List(vec![]),
+            list([]),
             Missing,
-            List(vec![List(vec![Integer(1), Integer(2)]), List(vec![Integer(3), Integer(4)])]),
+            list([list([Integer(1), Integer(2)]), list([Integer(3), Integer(4)])]),
             Binary("0FF"),
-            Typed("A", Box::new(Typed("B", Box::new(Integer(7))))),
+            typed("A", typed("B", Integer(7))),
         ]
     );
 }
@@ -90,9 +95,14 @@ fn limits_on_depth_and_counts_hold() {
     let few = FileLimits { instances: 3, ..FileLimits::default() };
     let fault = parse(SMALL.as_bytes(), &few, &quiet()).unwrap_err();
     assert_eq!(fault, Part21Error::TooMany { what: "instances", limit: 3, line: 10 });
-    let few = FileLimits { values: 5, ..FileLimits::default() };
+    let few = FileLimits { bytes: 900, ..FileLimits::default() };
     let fault = parse(SMALL.as_bytes(), &few, &quiet()).unwrap_err();
-    assert!(matches!(fault, Part21Error::TooMany { what: "parameters", limit: 5, .. }));
+    assert!(
+        matches!(fault, Part21Error::TooMany { what: "bytes of instances", limit: 900, .. }),
+        "{fault:?}"
+    );
+    let enough = FileLimits { bytes: 9000, ..FileLimits::default() };
+    assert!(parse(SMALL.as_bytes(), &enough, &quiet()).is_ok());
 }
 
 #[test]

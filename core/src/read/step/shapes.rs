@@ -4,14 +4,15 @@ use super::bspline::{BSplineCurve, BSplineSurface, MAX_DEGREE};
 use super::curves::{Axes, Curve};
 use super::graph::{Entity, EntityFault, Graph, real};
 use super::part21::Value;
-use super::surfaces::{Spline, Surface};
+use super::plain::plain;
+use super::spline::Spline;
+use super::surfaces::Surface;
+use super::turned::Turned;
 use super::units::Units;
 use crate::geometry::{Direction, Point};
 
 /// Curves on curves on curves: a chain longer than this is a circle.
 const DEEPEST: usize = 8;
-/// Most control points and knots of one curve or surface; its counts of multiplicities could be anything.
-const MOST_KNOTS: usize = 1_000_000;
 /// Coordinates beyond this, mm, are no part.
 pub(super) const LARGEST_MM: f64 = 1e9;
 
@@ -43,11 +44,11 @@ impl<'a> Shapes<'a> {
         .ok_or(entity.senseless("a direction has three numbers, not all zero"))
     }
 
-    /// An AXIS2_PLACEMENT_3D or AXIS1_PLACEMENT.
+    /// An AXIS2_PLACEMENT_3D; an AXIS1_PLACEMENT, which has no x, will do.
     pub(super) fn axes(&self, id: u64) -> Result<Axes, EntityFault> {
-        let place = match self.graph.part(id, "AXIS2_PLACEMENT_3D")? {
+        let place = match self.graph.part(id, "AXIS1_PLACEMENT")? {
             Some(place) => place,
-            None => self.graph.must(id, "AXIS1_PLACEMENT")?,
+            None => self.graph.must(id, "AXIS2_PLACEMENT_3D")?,
         };
         let direction = |index| place.maybe_instance(index).map(|id| self.direction(id)).transpose();
         let z = direction(2)?.unwrap_or(Direction::Z);
@@ -92,6 +93,7 @@ impl<'a> Shapes<'a> {
                 Curve::Parabola { axes: self.axes(entity.instance(1)?)?, focal: self.length(&entity, 2)? }
             }
             "POLYLINE" => {
+                self.graph.charge(id, entity.list(1)?.len())?;
                 let corners: Vec<Point> =
                     entity.instances(1)?.into_iter().map(|id| self.point(id)).collect::<Result<_, _>>()?;
                 if corners.len() < 2 {
@@ -120,12 +122,13 @@ impl<'a> Shapes<'a> {
             None => return Err(self.graph.not_served(id)),
         };
         let degree = degree(&base, at)?;
+        self.graph.charge(id, base.list(at + 1)?.len())?;
         let points: Vec<Point> =
             base.instances(at + 1)?.into_iter().map(|id| self.point(id)).collect::<Result<_, _>>()?;
         let knots = match with_knots {
             Some(knots) => {
                 let at = if complex.is_some() { 0 } else { 6 };
-                expanded(&knots, at, at + 1)?
+                expanded(&knots, at, at + 1, points.len() + degree + 1)?
             }
             None => self.implied(id, degree, points.len(), "CURVE")?,
         };
@@ -156,17 +159,22 @@ impl<'a> Shapes<'a> {
         }
     }
 
-    pub(super) fn surface(&self, id: u64) -> Result<Surface, EntityFault> {
-        self.surface_at(id, 0)
+    /// A surface, the plainest that has its places, and whether its normal points against that of the file's.
+    pub(super) fn surface(&self, id: u64) -> Result<(Surface, bool), EntityFault> {
+        let (surface, turned) = self.surface_at(id, 0)?;
+        Ok(match plain(&surface) {
+            Some((plain, against)) => (plain, turned != against),
+            None => (surface, turned),
+        })
     }
 
-    fn surface_at(&self, id: u64, depth: usize) -> Result<Surface, EntityFault> {
+    fn surface_at(&self, id: u64, depth: usize) -> Result<(Surface, bool), EntityFault> {
         if depth > DEEPEST {
             return Err(EntityFault::Senseless { id, problem: "a surface is defined by itself" });
         }
         let entity = self.graph.first(id)?;
         let axes = |index| self.axes(entity.instance(index)?);
-        Ok(match entity.name {
+        let surface = match entity.name {
             "PLANE" => Surface::Plane { axes: axes(1)? },
             "CYLINDRICAL_SURFACE" => Surface::Cylinder { axes: axes(1)?, radius: self.length(&entity, 2)? },
             "CONICAL_SURFACE" => {
@@ -193,14 +201,50 @@ impl<'a> Shapes<'a> {
                 Surface::Extrusion { curve: self.curve(entity.instance(1)?)?, along }
             }
             "SURFACE_OF_REVOLUTION" => {
-                Surface::Revolution { curve: self.curve(entity.instance(1)?)?, axes: axes(2)? }
+                let (curve, on) = self.profile(entity.instance(1)?)?;
+                Surface::Revolution(Box::new(Turned::new(curve, axes(2)?, on)))
             }
-            // The face's own edges trim it.
-            "RECTANGULAR_TRIMMED_SURFACE" | "CURVE_BOUNDED_SURFACE" => {
-                self.surface_at(entity.instance(1)?, depth + 1)?
+            // The face's own edges trim it. Where one of its parameters runs backwards, its normal is turned.
+            "RECTANGULAR_TRIMMED_SURFACE" => {
+                let against = entity.flag(6)? != entity.flag(7)?;
+                let (surface, turned) = self.surface_at(entity.instance(1)?, depth + 1)?;
+                return Ok((surface, turned != against));
             }
+            "CURVE_BOUNDED_SURFACE" => return self.surface_at(entity.instance(1)?, depth + 1),
             _ => self.spline_surface(id)?,
-        })
+        };
+        Ok((surface, false))
+    }
+
+    /// The curve that is turned about an axis; where it is trimmed, a parameter between its ends with it.
+    fn profile(&self, id: u64) -> Result<(Curve, Option<f64>), EntityFault> {
+        let curve = self.curve(id)?;
+        let Some(trimmed) = self.graph.part(id, "TRIMMED_CURVE")? else { return Ok((curve, None)) };
+        let unit = match &curve {
+            Curve::Circle { .. } | Curve::Ellipse { .. } => self.units.angle_rad,
+            Curve::Line { .. } => {
+                // A line of the file is measured by its vector, here in mm.
+                let line = self.graph.first(trimmed.instance(1)?)?;
+                let vector = line.maybe_instance(2).map(|id| self.graph.must(id, "VECTOR")).transpose()?;
+                self.units.length_mm * vector.map_or(Ok(1.0), |v| v.real(2))?
+            }
+            _ => 1.0,
+        };
+        let end = |at: usize| {
+            let trims = trimmed.list(at).unwrap_or_default();
+            let parameter =
+                trims.iter().find(|t| matches!(t, Value::Typed(..))).and_then(real).map(|t| t * unit);
+            parameter.or_else(|| {
+                let place =
+                    trims.iter().find_map(|t| if let Value::Instance(id) = t { Some(*id) } else { None });
+                Some(curve.parameter_of(&self.point(place?).ok()?))
+            })
+        };
+        let on = end(2).zip(end(3)).map(|(a, b)| match curve.period() {
+            Some(period) if b <= a => 0.5 * (a + b + period),
+            _ => 0.5 * (a + b),
+        });
+        Ok((curve, on))
     }
 
     fn spline_surface(&self, id: u64) -> Result<Surface, EntityFault> {
@@ -215,6 +259,7 @@ impl<'a> Shapes<'a> {
         let degrees = [degree(&base, at)?, degree(&base, at + 1)?];
         let rows = base.rows(at + 2)?;
         let counts = [rows.len(), rows[0].len()];
+        self.graph.charge(id, counts[0].saturating_mul(counts[1]))?;
         let mut points = Vec::new();
         for value in rows.iter().flat_map(|r| r.iter()) {
             let Value::Instance(id) = value else {
@@ -225,7 +270,8 @@ impl<'a> Shapes<'a> {
         let knots = match with_knots {
             Some(knots) => {
                 let at = if complex.is_some() { 0 } else { 8 };
-                [expanded(&knots, at, at + 2)?, expanded(&knots, at + 1, at + 3)?]
+                let most = |i: usize| counts[i] + degrees[i] + 1;
+                [expanded(&knots, at, at + 2, most(0))?, expanded(&knots, at + 1, at + 3, most(1))?]
             }
             None => [
                 self.implied(id, degrees[0], counts[0], "SURFACE")?,
@@ -261,8 +307,8 @@ fn degree(entity: &Entity, index: usize) -> Result<usize, EntityFault> {
     }
 }
 
-/// Each knot as often as its multiplicity says.
-fn expanded(entity: &Entity, counts: usize, knots: usize) -> Result<Vec<f64>, EntityFault> {
+/// Each knot as often as its multiplicity says, `most` in all.
+fn expanded(entity: &Entity, counts: usize, knots: usize, most: usize) -> Result<Vec<f64>, EntityFault> {
     let (counts, knots) = (entity.wholes(counts)?, entity.reals(knots)?);
     if counts.len() != knots.len() {
         return Err(entity.senseless("knots and multiplicities differ in number"));
@@ -270,8 +316,9 @@ fn expanded(entity: &Entity, counts: usize, knots: usize) -> Result<Vec<f64>, En
     let mut all = Vec::new();
     for (count, knot) in counts.into_iter().zip(knots) {
         let count = usize::try_from(count).unwrap_or(usize::MAX);
-        if count > MOST_KNOTS || all.len() + count > MOST_KNOTS {
-            return Err(entity.senseless("a multiplicity is negative or huge"));
+        if count > most || all.len() + count > most {
+            return Err(entity
+                .senseless("the multiplicities of the knots are negative or more than its points ask for"));
         }
         all.extend(std::iter::repeat_n(knot, count));
     }

@@ -18,7 +18,9 @@ fn with<T>(data: &str, ask: impl Fn(Shapes) -> T) -> T {
 #[test]
 fn lengths_and_angles_are_taken_in_the_units_of_the_context() {
     with("#9=CONICAL_SURFACE('',#1,2.,30.);", |shapes| {
-        let Surface::Cone { axes, radius, half_angle } = shapes.surface(9).unwrap() else { panic!() };
+        let (Surface::Cone { axes, radius, half_angle }, false) = shapes.surface(9).unwrap() else {
+            panic!()
+        };
         assert!((axes.origin - Point::new(25.4, 50.8, 76.2)).norm() < 1e-12);
         assert_eq!((axes.x, axes.y, axes.z), (Vector::y(), -Vector::x(), Vector::z()));
         assert!((radius - 50.8).abs() < 1e-12 && (half_angle - 0.5235987755982988).abs() < 1e-15);

@@ -2,9 +2,11 @@
 
 use std::f64::consts::{PI, TAU};
 
-use super::bspline::{BSplineSurface, Jet};
+use super::bspline::Jet;
 use super::curves::{Axes, CLOSED_MM, Curve, turn};
-use super::nearest::{nearest, nearest_from};
+use super::nearest::nearest_from;
+use super::spline::{Spline, wrapped};
+use super::turned::Turned;
 use crate::geometry::{Direction, Point, Vector, math};
 
 /// A surface and its two parameters as ISO 10303-42 has them.
@@ -39,19 +41,7 @@ pub(super) enum Surface {
         along: Vector,
     },
     /// A curve (v) turned about an axis (u).
-    Revolution {
-        curve: Curve,
-        axes: Axes,
-    },
-}
-
-/// A B-spline surface with what is asked of it often.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct Spline {
-    pub surface: BSplineSurface,
-    pub closed: [bool; 2],
-    /// Places to begin the search for a nearest one.
-    seeds: Vec<(f64, f64, Point)>,
+    Revolution(Box<Turned>),
 }
 
 /// A side of the parameters that is one place: there one parameter is free.
@@ -64,51 +54,8 @@ pub(super) struct Pole {
     pub other: f64,
 }
 
-impl Spline {
-    pub(super) fn new(surface: BSplineSurface) -> Self {
-        let ((u0, u1), (v0, v1)) = (surface.u.domain(), surface.v.domain());
-        let mut gaps = [0.0_f64; 2];
-        for i in 0..=8 {
-            let f = f64::from(i) / 8.0;
-            let (u, v) = (u0 + (u1 - u0) * f, v0 + (v1 - v0) * f);
-            gaps[0] = gaps[0].max((surface.at(u0, v).p - surface.at(u1, v).p).norm());
-            gaps[1] = gaps[1].max((surface.at(u, v0).p - surface.at(u, v1).p).norm());
-        }
-        let grid = |knots: &super::bspline::Knots| {
-            let breaks = knots.breaks();
-            // Enough that each valley of a distance has a seed; at most 60 each way.
-            let each = (knots.degree + 1).min(60 / breaks.len().max(1)).max(1);
-            let mut at = Vec::new();
-            for w in breaks.windows(2) {
-                at.extend((0..each).map(|k| w[0] + (w[1] - w[0]) * (k as f64 / each as f64)));
-            }
-            at.extend(breaks.last());
-            at
-        };
-        let mut seeds = Vec::new();
-        for u in grid(&surface.u) {
-            for v in grid(&surface.v) {
-                seeds.push((u, v, surface.at(u, v).p));
-            }
-        }
-        let closed = gaps.map(|g| g < CLOSED_MM);
-        Self { surface, closed, seeds }
-    }
-
-    fn domains(&self) -> [(f64, f64); 2] {
-        [self.surface.u.domain(), self.surface.v.domain()]
-    }
-}
-
 /// A place this near to the surface, mm, is on it, and the search that led there is done.
-const ON_MM: f64 = 1e-5;
-
-fn wrapped(t: f64, (a, b): (f64, f64), closed: bool) -> f64 {
-    if !closed || (a..=b).contains(&t) {
-        return t;
-    }
-    (t - ((t - a) / (b - a)).floor() * (b - a)).clamp(a, b)
-}
+pub(super) const ON_MM: f64 = 1e-5;
 
 impl Surface {
     /// Place and derivatives.
@@ -157,18 +104,7 @@ impl Surface {
                 let (p, d, dd) = curve.at(u);
                 Jet { p: p + along * v, u: d, v: *along, uu: dd, uv: zero, vv: zero }
             }
-            Self::Revolution { curve, axes } => {
-                let (p, d, dd) = curve.at(v);
-                let (c, s) = (math::cos(u), math::sin(u));
-                let round = |w: &Vector| {
-                    let along = axes.z * axes.z.dot(w);
-                    let (x, y) = (w - along, axes.z.cross(w));
-                    (along + x * c + y * s, y * c - x * s, -(x * c + y * s))
-                };
-                let (q, qu, quu) = round(&(p - axes.origin));
-                let (w, wu, _) = round(&d);
-                Jet { p: axes.origin + q, u: qu, v: w, uu: quu, uv: wu, vv: round(&dd).0 }
-            }
+            Self::Revolution(turned) => turned.jet(u, v),
         }
     }
 
@@ -183,7 +119,7 @@ impl Surface {
                 [s.closed[0].then_some(u1 - u0), s.closed[1].then_some(v1 - v0)]
             }
             Self::Extrusion { curve, .. } => [curve.period(), None],
-            Self::Revolution { curve, .. } => [Some(TAU), curve.period()],
+            Self::Revolution(turned) => [Some(TAU), turned.period()],
         }
     }
 
@@ -218,16 +154,7 @@ impl Surface {
                     }
                 }
             }
-            Self::Revolution { curve, axes } => {
-                let ends = curve.domain().filter(|_| curve.period().is_none());
-                for other in ends.into_iter().flat_map(|(a, b)| [a, b]) {
-                    let place = curve.at(other).0;
-                    let d = axes.local(&place);
-                    if (d.x * d.x + d.y * d.y).sqrt() < CLOSED_MM {
-                        poles.push(Pole { place, free: 0, other });
-                    }
-                }
-            }
+            Self::Revolution(turned) => return turned.poles(),
             Self::Plane { .. } | Self::Cylinder { .. } | Self::Torus { .. } | Self::Extrusion { .. } => {}
         }
         poles
@@ -286,41 +213,7 @@ impl Surface {
                 };
                 (u, (p - curve.at(u).0).dot(&unit) / along.norm())
             }
-            Self::Revolution { curve, axes } => {
-                let to = axes.local(p);
-                let rho = (to.x * to.x + to.y * to.y).sqrt();
-                let offset = |t: f64, side: f64| {
-                    let (q, d, dd) = curve.at(t);
-                    let q = axes.local(&q);
-                    let (d, dd) = (
-                        Vector::new(d.dot(&axes.x), d.dot(&axes.y), d.dot(&axes.z)),
-                        Vector::new(dd.dot(&axes.x), dd.dot(&axes.y), dd.dot(&axes.z)),
-                    );
-                    let r = (q.x * q.x + q.y * q.y).sqrt().max(1e-12);
-                    let r1 = (q.x * d.x + q.y * d.y) / r;
-                    let r2 = (d.x * d.x + d.y * d.y + q.x * dd.x + q.y * dd.y - r1 * r1) / r;
-                    (
-                        Vector::new(r - side * rho, q.z - to.z, 0.0),
-                        Vector::new(r1, d.z, 0.0),
-                        Vector::new(r2, dd.z, 0.0),
-                    )
-                };
-                let v = match curve.domain() {
-                    Some(range) => {
-                        let start = near.map(|(_, v)| curve.within(v));
-                        nearest_from(range, curve.samples(), start, ON_MM, &|t| offset(t, 1.0))
-                    }
-                    None => {
-                        // A line: its distance from the axis has one valley; look about the height asked for.
-                        let Curve::Line { origin, along } = curve else { return None };
-                        let size = (p - origin).norm() + rho + 1.0;
-                        let middle = (p - origin).dot(&along.vector());
-                        nearest((middle - 2.0 * size, middle + 2.0 * size), 64, &|t| offset(t, 1.0))
-                    }
-                };
-                let q = axes.local(&curve.at(v).0);
-                (turn(to.y, to.x) - turn(q.y, q.x), v)
-            }
+            Self::Revolution(turned) => return turned.parameters_of(p, near),
         };
         (found.0.is_finite() && found.1.is_finite()).then_some(found)
     }
@@ -352,7 +245,7 @@ impl Surface {
                 let r = (d.x * d.x + d.y * d.y).sqrt() - major;
                 Some(((r * r + d.z * d.z).sqrt() - minor).abs())
             }
-            Self::Spline(_) | Self::Extrusion { .. } | Self::Revolution { .. } => None,
+            Self::Spline(_) | Self::Extrusion { .. } | Self::Revolution(_) => None,
         }
     }
 }
@@ -375,113 +268,6 @@ fn tube(axes: &Axes, major: f64, minor: f64, u: f64, v: f64) -> Jet {
         uu: out * -r,
         uv: along * (-minor * s),
         vv: out * (-minor * c) + axes.z * (-minor * s),
-    }
-}
-
-impl Spline {
-    fn parameters_of(&self, p: &Point, near: Option<(f64, f64)>) -> Option<(f64, f64)> {
-        // From a good seed a place on the surface is found to rounding; else look everywhere.
-        let mut best: Option<(f64, (f64, f64))> = None;
-        if let Some(near) = near {
-            let (far, found) = self.descend(p, near);
-            if far < ON_MM {
-                return Some(found);
-            }
-            best = Some((far, found));
-        }
-        let mut order: Vec<(f64, usize)> =
-            self.seeds.iter().enumerate().map(|(i, s)| ((s.2 - p).norm_squared(), i)).collect();
-        let take = 4.min(order.len());
-        let by_distance = |a: &(f64, usize), b: &(f64, usize)| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1));
-        if take > 0 && take < order.len() {
-            order.select_nth_unstable_by(take, by_distance);
-        }
-        order.truncate(take);
-        order.sort_by(by_distance);
-        for (_, i) in order {
-            let (u, v, _) = self.seeds[i];
-            let (far, found) = self.descend(p, (u, v));
-            if best.is_none_or(|(b, _)| far < b) {
-                best = Some((far, found));
-            }
-            if far < 1e-7 {
-                break;
-            }
-        }
-        best.filter(|(far, _)| far.is_finite()).map(|(_, found)| found)
-    }
-
-    /// The parameters of the seed that lies nearest to a place, the first of equals; `None` for a place that is none.
-    pub(super) fn beside(&self, p: &Point) -> Option<(f64, f64)> {
-        let mut best = (f64::INFINITY, None);
-        for (u, v, seed) in &self.seeds {
-            let far = (seed - p).norm_squared();
-            if far < best.0 {
-                best = (far, Some((*u, *v)));
-            }
-        }
-        best.1
-    }
-
-    /// Newton's method on the squared distance in two parameters, Gauss-Newton where its matrix is not
-    /// positive, halved steps, a parameter at its bound held there while it pushes outwards. Common practice,
-    /// no source. Answers the distance and the parameters.
-    pub(super) fn descend(&self, p: &Point, start: (f64, f64)) -> (f64, (f64, f64)) {
-        let domains = self.domains();
-        let bring = |u: f64, v: f64| {
-            let one = |t: f64, d: (f64, f64), closed: bool| wrapped(t, d, closed).clamp(d.0, d.1);
-            (one(u, domains[0], self.closed[0]), one(v, domains[1], self.closed[1]))
-        };
-        let (mut u, mut v) = bring(start.0, start.1);
-        let mut jet = self.surface.at(u, v);
-        let mut far = (jet.p - p).norm();
-        for _ in 0..50 {
-            let d = jet.p - p;
-            let (gu, gv) = (d.dot(&jet.u), d.dot(&jet.v));
-            let (euu, euv, evv) = (jet.u.norm_squared(), jet.u.dot(&jet.v), jet.v.norm_squared());
-            let full = (euu + d.dot(&jet.uu), euv + d.dot(&jet.uv), evv + d.dot(&jet.vv));
-            let positive =
-                full.0 > 0.1 * euu && full.2 > 0.1 * evv && full.0 * full.2 - full.1 * full.1 > 0.0;
-            let (a, b, c) = if positive { full } else { (euu, euv, evv) };
-            let held = |t: f64, (low, high): (f64, f64), closed: bool, slope: f64| {
-                !closed && ((t <= low && slope > 0.0) || (t >= high && slope < 0.0))
-            };
-            let hu = held(u, domains[0], self.closed[0], gu);
-            let hv = held(v, domains[1], self.closed[1], gv);
-            let det = a * c - b * b;
-            let (mut su, mut sv) = match (hu, hv) {
-                (true, true) => break,
-                (true, false) if c > 0.0 => (0.0, -gv / c),
-                (false, true) if a > 0.0 => (-gu / a, 0.0),
-                (false, false) if det > 1e-14 * a * c => ((b * gv - c * gu) / det, (b * gu - a * gv) / det),
-                // At a pole one direction is without length: move along the other.
-                (false, false) if a >= c && a > 0.0 => (-gu / a, 0.0),
-                (false, false) if c > 0.0 => (0.0, -gv / c),
-                _ => break,
-            };
-            // A decrease that rounding would hide is none.
-            if !(-(gu * su + gv * sv) > 1e-16 * far * far) {
-                break;
-            }
-            let mut moved = false;
-            for _ in 0..16 {
-                let next = bring(u + su, v + sv);
-                let there = self.surface.at(next.0, next.1);
-                let distance = (there.p - p).norm();
-                if distance < far {
-                    ((u, v), jet) = (next, there);
-                    moved = far - distance > 1e-15 * far;
-                    far = distance;
-                    break;
-                }
-                su *= 0.5;
-                sv *= 0.5;
-            }
-            if !moved || far < 1e-11 {
-                break;
-            }
-        }
-        (far, (u, v))
     }
 }
 

@@ -1,6 +1,6 @@
 use super::*;
 use crate::geometry::random::Random;
-use crate::read::step::bspline::BSplineCurve;
+use crate::read::step::bspline::{BSplineCurve, BSplineSurface};
 
 fn axes() -> Axes {
     let z = Direction::new(Vector::new(1.0, 2.0, 3.0)).unwrap();
@@ -40,7 +40,7 @@ fn all() -> Vec<(Surface, [f64; 2], [f64; 2])> {
             [0.05, 0.95],
             [-3.0, 3.0],
         ),
-        (Surface::Revolution { curve: profile(), axes: standing }, [0.0, 3.0], [0.05, 0.95]),
+        (Surface::Revolution(Box::new(Turned::new(profile(), standing, None))), [0.0, 3.0], [0.05, 0.95]),
     ]
 }
 

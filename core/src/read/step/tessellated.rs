@@ -48,14 +48,9 @@ impl<'a> Tessellation<'a> {
     /// The triangles of a face; those without three different corners are left out.
     pub(super) fn face(&mut self, id: u64) -> Result<Vec<[u32; 3]>, EntityFault> {
         let entity = self.graph.first(id)?;
-        // (name, coordinates, pnmax, normals, link, pnindex, ...); a set of surfaces has no link.
-        let index_at = match entity.name {
-            "TRIANGULATED_FACE" | "COMPLEX_TRIANGULATED_FACE" => 5,
-            "TRIANGULATED_SURFACE_SET" | "COMPLEX_TRIANGULATED_SURFACE_SET" => 4,
-            _ => return Err(self.graph.not_served(id)),
-        };
+        let Some(first) = corners_at(entity.name) else { return Err(self.graph.not_served(id)) };
+        let index_at = first - 1;
         let mut triangles = Vec::new();
-        let first = index_at + 1;
         if entity.name.starts_with("COMPLEX") {
             for strip in lists(&entity, first)? {
                 for (n, w) in strip.windows(3).enumerate() {
@@ -110,6 +105,30 @@ impl<'a> Tessellation<'a> {
         }
         Ok(out)
     }
+}
+
+/// Where the corners of a face are listed, from its kind; `None` where that is not read.
+fn corners_at(name: &str) -> Option<usize> {
+    // (name, coordinates, pnmax, normals, link, pnindex, ...); a set of surfaces has no link.
+    match name {
+        "TRIANGULATED_FACE" | "COMPLEX_TRIANGULATED_FACE" => Some(6),
+        "TRIANGULATED_SURFACE_SET" | "COMPLEX_TRIANGULATED_SURFACE_SET" => Some(5),
+        _ => None,
+    }
+}
+
+/// How many triangles a face may have, without making them.
+pub(super) fn count(graph: &Graph, id: u64) -> usize {
+    let of = |entity: Entity| {
+        let first = corners_at(entity.name)?;
+        let lengths = |at: usize| {
+            let lists = entity.list(at).unwrap_or_default().iter();
+            lists.map(|l| if let Value::List(l) = l { l.len().saturating_sub(2) } else { 0 }).sum::<usize>()
+        };
+        let strips = || lengths(first) + lengths(first + 1);
+        Some(if entity.name.starts_with("COMPLEX") { strips() } else { entity.list(first).ok()?.len() })
+    };
+    graph.first(id).ok().and_then(of).unwrap_or(0)
 }
 
 fn lists(entity: &Entity, at: usize) -> Result<Vec<Vec<i64>>, EntityFault> {

@@ -1,6 +1,7 @@
 //! The length and angle units of a representation context (ISO 10303-41, from memory).
 
 use super::graph::{EntityFault, Graph};
+use super::part21::Value;
 
 /// What one unit of a context is.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -48,12 +49,13 @@ fn size(graph: &Graph, id: u64, depth: usize) -> Result<f64, EntityFault> {
     if let Some(si) = graph.part(id, "SI_UNIT")? {
         // SI_UNIT(prefix, name) in a complex instance; (dimensions, prefix, name) in a simple one.
         let first = si.length().saturating_sub(2);
-        return match si.word(first) {
-            None => Ok(1.0),
-            Some(prefix) => {
-                prefix_value(prefix).ok_or_else(|| si.senseless("the prefix of the unit is unknown"))
-            }
-        };
+        return match si.value(first) {
+            Some(Value::Missing) => Some(1.0),
+            Some(Value::Enumeration(prefix)) => prefix_value(prefix),
+            // A number or a text there may be a prefix that was meant: no unit is guessed.
+            _ => None,
+        }
+        .ok_or_else(|| si.senseless("the prefix of the unit is unknown"));
     }
     let unit = graph.must(id, "CONVERSION_BASED_UNIT")?;
     // (name, factor), or (dimensions, name, factor) in a simple instance.
@@ -117,6 +119,20 @@ mod tests {
         .unwrap();
         assert!((inch.length_mm - 25.4).abs() < 1e-12);
         assert_eq!(inch.angle_rad, 0.0174532925);
+    }
+
+    #[test]
+    fn only_a_dollar_means_no_prefix() {
+        let with = |prefix: &str| {
+            units(&format!(
+                "#1=(GLOBAL_UNIT_ASSIGNED_CONTEXT((#2)));#2=(LENGTH_UNIT()NAMED_UNIT(*)SI_UNIT({prefix}.METRE.));"
+            ))
+        };
+        assert_eq!(with("$,").unwrap().length_mm, 1000.0);
+        assert_eq!(with(".CENTI.,").unwrap().length_mm, 10.0);
+        for prefix in ["'MILLI',", "*,", "1.E-3,", ".MILI.,", "#3,", ""] {
+            assert!(matches!(with(prefix), Err(EntityFault::Senseless { id: 2, .. })), "{prefix}");
+        }
     }
 
     #[test]

@@ -2,7 +2,9 @@
 
 use scantling_core::points::Coordinates;
 
-use super::{Sqlite, audit, from_json, known, to_json, unit, unit_word};
+use sqlx::{Sqlite as Driver, Transaction};
+
+use super::{Sqlite, audit, from_json, instruments, known, to_json, unit, unit_word};
 use crate::store::{Acquisition, Content, NewAcquisition, Page, Restraint, StoreError, TakenConditions};
 
 row! {
@@ -22,6 +24,7 @@ row! {
         coordinates: Option<String>,
         point_standard_mm: Option<f64>,
         conditions_json: Option<String>,
+        registered_instrument: Option<String>,
         create_time: i64,
     }
 }
@@ -51,8 +54,25 @@ impl Row {
                     Some(text) => from_json(&text, "conditions")?,
                     None => TakenConditions::default(),
                 },
+                registered_instrument: self.registered_instrument,
             },
         })
+    }
+}
+
+/// Refuses bytes that a simulator made.
+pub(super) async fn not_simulated(
+    tx: &mut Transaction<'static, Driver>,
+    blob: &str,
+) -> Result<(), StoreError> {
+    let before: Option<String> =
+        sqlx::query_scalar("SELECT id FROM acquisition WHERE blob = ? AND simulated = 1 LIMIT 1")
+            .bind(blob)
+            .fetch_optional(&mut **tx)
+            .await?;
+    match before {
+        Some(id) => Err(StoreError::Simulated { name: format!("blobs/{blob} (acquisitions/{id})") }),
+        None => Ok(()),
     }
 }
 
@@ -71,25 +91,19 @@ impl Sqlite {
         if blob.is_none() {
             return Err(StoreError::NotFound { name: format!("blobs/{}", new.blob) });
         }
+        if let Some(instrument) = &new.registered_instrument {
+            instruments::there(&mut tx, instrument).await?;
+        }
         // What a simulator made stays simulated, whoever sends it again.
         if !new.simulated {
-            let before: Option<String> =
-                sqlx::query_scalar("SELECT id FROM acquisition WHERE blob = ? AND simulated = 1 LIMIT 1")
-                    .bind(&new.blob)
-                    .fetch_optional(&mut *tx)
-                    .await?;
-            if let Some(id) = before {
-                return Err(StoreError::Simulated {
-                    name: format!("blobs/{} (acquisitions/{id})", new.blob),
-                });
-            }
+            not_simulated(&mut tx, &new.blob).await?;
         }
         let id = self.ids.next();
         sqlx::query(
             "INSERT INTO acquisition (id, blob, length_unit, instrument, operator, acquire_time, restraint,
                  temperature_c, simulated, content, columns, coordinates, point_standard_mm, conditions_json,
-                 create_time, caller)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                 registered_instrument, create_time, caller)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )
         .bind(&id)
         .bind(&new.blob)
@@ -108,6 +122,7 @@ impl Sqlite {
         }))
         .bind(new.point_standard_mm)
         .bind((new.conditions != TakenConditions::default()).then(|| to_json(&new.conditions)))
+        .bind(&new.registered_instrument)
         .bind(now)
         .bind(caller)
         .execute(&mut *tx)

@@ -20,6 +20,7 @@ macro_rules! row {
 mod acquisitions;
 mod audit;
 mod inspections;
+mod instruments;
 mod jobs;
 mod parts;
 mod revisions;
@@ -57,6 +58,9 @@ fn migrations() -> Migrator {
         one(1, "start", include_str!("../../../migrations/0001_start.sql")),
         one(2, "revision remarks", include_str!("../../../migrations/0002_revision_remarks.sql")),
         one(3, "conditions", include_str!("../../../migrations/0003_conditions.sql")),
+        one(4, "nominals with units", include_str!("../../../migrations/0004_nominals_with_units.sql")),
+        one(5, "neighbours", include_str!("../../../migrations/0005_neighbours.sql")),
+        one(6, "instruments", include_str!("../../../migrations/0006_instruments.sql")),
     ])
 }
 
@@ -155,4 +159,53 @@ fn to_json<T: serde::Serialize>(value: &T) -> String {
 
 fn from_json<T: serde::de::DeserializeOwned>(text: &str, what: &str) -> Result<T, StoreError> {
     serde_json::from_str(text).map_err(|e| StoreError::Unreadable { what: format!("{what}: {e}") })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What an older form held is there in the newest, and its references hold.
+    #[tokio::test]
+    async fn a_store_of_the_third_form_is_brought_to_the_newest() {
+        let folder = tempfile::tempdir().unwrap();
+        let options = SqliteConnectOptions::new()
+            .filename(folder.path().join("store.sqlite"))
+            .create_if_missing(true)
+            .foreign_keys(true);
+        let pool = SqlitePoolOptions::new().max_connections(1).connect_with(options).await.unwrap();
+        let older: Vec<Migration> = migrations().iter().filter(|m| m.version <= 3).cloned().collect();
+        Migrator::with_migrations(older).run(&pool).await.unwrap();
+        let digest = "a".repeat(64);
+        for statement in [
+            "INSERT INTO part (id, title, create_time, caller) VALUES ('p', 'P', 1, 'me')".to_owned(),
+            format!("INSERT INTO blob VALUES ('{digest}', 5, 1, 'me')"),
+            format!(
+                "INSERT INTO revision (part, id, state, plan_json, plan_sha256, plan_source, nominal_sha256, nominal_unit,
+                     bound_json, create_time, caller) VALUES ('p', 'a', 'released', '{{}}', 'x', '', '{digest}', 'inch', '[]', 2, 'me')"
+            ),
+            "INSERT INTO inspection (id, caller, request_id, request_sha256, part, revision, serial_number, sources_json,
+                 readings_json, scope_json, purpose, context_json, attempt, state, create_time)
+                 VALUES ('i', 'me', 'r', 'h', 'p', 'a', '1', '[]', '[]', '[]', 'production', '{}', 1, 'queued', 3)"
+                .to_owned(),
+        ] {
+            sqlx::query(SqlStr::from_static(statement.leak())).execute(&pool).await.unwrap();
+        }
+        migrations().run(&pool).await.unwrap();
+        let kept: (i64, String, String) =
+            sqlx::query_as("SELECT ord, state, nominal_unit FROM revision WHERE part = 'p' AND id = 'a'")
+                .fetch_one(&pool)
+                .await
+                .unwrap();
+        assert_eq!(kept, (1, "released".to_owned(), "inch".to_owned()));
+        let astray: Option<i64> = sqlx::query_scalar("SELECT rowid FROM pragma_foreign_key_check")
+            .fetch_optional(&pool)
+            .await
+            .unwrap();
+        assert_eq!(astray, None);
+        // Nothing of what protects a revision was lost.
+        for refused in ["DELETE FROM revision", "UPDATE revision SET plan_json = '[]'", "DELETE FROM part"] {
+            assert!(sqlx::query(refused).execute(&pool).await.is_err(), "{refused}");
+        }
+    }
 }

@@ -1,7 +1,7 @@
 //! Revisions of parts.
 
 use super::{Sqlite, audit, from_json, known, to_json, unit, unit_word};
-use crate::store::{NewRevision, Page, Revision, RevisionState, StoreError};
+use crate::store::{NeighbourFile, NewRevision, Page, Revision, RevisionState, StoreError};
 
 row! {
     struct Row {
@@ -16,6 +16,7 @@ row! {
         nominal_unit: Option<String>,
         bound_json: String,
         remarks_json: String,
+        neighbours_json: String,
         create_time: i64,
         release_time: Option<i64>,
     }
@@ -35,6 +36,7 @@ impl Row {
                 },
                 bound: from_json(&self.bound_json, "bound features")?,
                 remarks: from_json(&self.remarks_json, "remarks")?,
+                neighbours: neighbours_of(&self.neighbours_json)?,
                 part: self.part,
                 id: self.id,
                 plan_json: self.plan_json,
@@ -43,6 +45,32 @@ impl Row {
             },
         })
     }
+}
+
+/// A neighbour's nominal as the column holds it.
+#[derive(serde::Serialize, serde::Deserialize)]
+struct Kept {
+    id: String,
+    sha256: String,
+    unit: Option<String>,
+}
+
+fn neighbours_json(all: &[NeighbourFile]) -> String {
+    let kept = |n: &NeighbourFile| Kept {
+        id: n.id.clone(),
+        sha256: n.sha256.clone(),
+        unit: n.unit.map(|u| unit_word(u).to_owned()),
+    };
+    to_json(&all.iter().map(kept).collect::<Vec<_>>())
+}
+
+fn neighbours_of(text: &str) -> Result<Vec<NeighbourFile>, StoreError> {
+    let kept: Vec<Kept> = from_json(text, "neighbours")?;
+    let read = |k: Kept| {
+        let unit = k.unit.as_deref().map(unit).transpose()?;
+        Ok(NeighbourFile { id: k.id, sha256: k.sha256, unit })
+    };
+    kept.into_iter().map(read).collect()
 }
 
 fn name(part: &str, id: &str) -> String {
@@ -66,8 +94,8 @@ impl Sqlite {
         }
         let done = sqlx::query(
             "INSERT INTO revision (part, id, state, plan_json, plan_sha256, plan_source, nominal_sha256,
-                 nominal_unit, bound_json, remarks_json, create_time, caller)
-             VALUES (?, ?, 'draft', ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (part, id) DO NOTHING",
+                 nominal_unit, bound_json, remarks_json, neighbours_json, create_time, caller)
+             VALUES (?, ?, 'draft', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (part, id) DO NOTHING",
         )
         .bind(&new.part)
         .bind(&new.id)
@@ -78,6 +106,7 @@ impl Sqlite {
         .bind(new.nominal.as_ref().and_then(|n| n.1).map(unit_word))
         .bind(to_json(&new.bound))
         .bind(to_json(&new.remarks))
+        .bind(neighbours_json(&new.neighbours))
         .bind(now)
         .bind(caller)
         .execute(&mut *tx)
@@ -87,7 +116,10 @@ impl Sqlite {
             return Err(StoreError::AlreadyExists { name });
         }
         let nominal = new.nominal.as_ref().map_or("none", |n| n.0.as_str());
-        let detail = format!("plan {} nominal {nominal}", new.plan_sha256);
+        let mut detail = format!("plan {} nominal {nominal}", new.plan_sha256);
+        for neighbour in &new.neighbours {
+            detail.push_str(&format!(" neighbour {}", neighbour.sha256));
+        }
         audit::note(&mut tx, now, caller, "create_revision", &name, &detail).await?;
         tx.commit().await?;
         Ok(Revision {
@@ -125,6 +157,27 @@ impl Sqlite {
         rows.truncate(size as usize);
         let next = if more { rows.last().map(|r| r.ord) } else { None };
         Ok(Page { items: rows.into_iter().map(Row::read).collect::<Result<_, _>>()?, next })
+    }
+
+    pub(in crate::store) async fn other_nominals(
+        &self,
+        part: &str,
+        id: &str,
+        most: u32,
+    ) -> Result<Vec<Revision>, StoreError> {
+        let rows: Vec<Row> = sqlx::query_as(
+            "SELECT * FROM revision WHERE ord IN (
+                 SELECT max(ord) FROM revision WHERE part = ?1 AND nominal_sha256 <>
+                     (SELECT nominal_sha256 FROM revision WHERE part = ?1 AND id = ?2)
+                 GROUP BY nominal_sha256)
+             ORDER BY ord DESC LIMIT ?3",
+        )
+        .bind(part)
+        .bind(id)
+        .bind(i64::from(most))
+        .fetch_all(&self.reader)
+        .await?;
+        rows.into_iter().map(Row::read).collect()
     }
 
     pub(in crate::store) async fn release_revision(

@@ -5,3 +5,4 @@ pub mod bar;
 pub mod plant;
 pub mod step_text;
 pub mod truth;
+pub mod validation;

@@ -25,7 +25,7 @@ pub use displaced::Displaceable;
 pub use error::DatumError;
 pub use leeway::Loose;
 
-use crate::geometry::{Motion, PartFrame, Point, ScanFrame, Twist};
+use crate::geometry::{Motion, PartFrame, Point, ScanFrame, Twist, Vector};
 use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings};
 use crate::plan::{DatumSystem, FaceMap, Plan};
@@ -80,6 +80,22 @@ pub struct DatumAlignment {
     /// For each input that displaces the whole scan how the part comes to rest on its displaced datums; empty until they are
     /// asked ([`Displaceable`]).
     pub answers: Vec<Motion<PartFrame, PartFrame>>,
+    /// For each draw of the noise that neighbouring points share ([`crate::filter::SharedNoise`]) how the part comes to rest on
+    /// its displaced datums, about `centre`; empty without such noise, and until they are asked.
+    pub shared: Vec<Twist>,
+}
+
+impl DatumAlignment {
+    /// The motion of the part in one draw of the noise that neighbouring points share, so many `times` as large.
+    pub fn moved_by_shared(&self, draw: usize, times: f64) -> Option<Motion<PartFrame, PartFrame>> {
+        let twist = self.shared.get(draw)?;
+        Some(Twist::motion(&[*twist], &[times], self.centre))
+    }
+
+    /// How far the same moves a place, mm; zero without such noise.
+    pub fn shift_by_shared(&self, draw: usize, place: &Point) -> Vector {
+        self.shared.get(draw).map_or_else(Vector::zeros, |t| t.at(self.centre, place))
+    }
 }
 
 /// The part rests when a round moves none of its corners by more than this, mm.
@@ -207,6 +223,7 @@ pub fn establish(
                 datums,
                 rounds: round,
                 answers: Vec::new(),
+                shared: Vec::new(),
             });
         }
         pose = (step * pose).orthonormalised();

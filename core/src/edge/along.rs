@@ -8,10 +8,10 @@
 
 use std::f64::consts::{LN_2, PI};
 
-use super::measured::MeasuredEdge;
-use crate::filter::{Draws, REHEARSALS};
-use crate::geometry::math;
+use super::measured::{MeasuredEdge, Station};
+use crate::filter::{Correlated, Draws, REHEARSALS, add_correlated};
 use crate::geometry::random::Random;
+use crate::geometry::{Direction, math};
 
 /// Weights below exp(-4.5) of the largest are left out.
 const WIDTHS: f64 = 3.0;
@@ -128,8 +128,15 @@ impl MeasuredEdge {
 
 impl Filtered {
     /// Seeded draws of the error of each filtered offset, mm: normal where noise makes it, even where the end of a skin lies
-    /// anywhere between two places, and the same over the length over which it is.
-    pub fn noise(&self, edge: &MeasuredEdge, seed: u64) -> Vec<Draws> {
+    /// anywhere between two places, and the same over the length over which it is. What neighbouring points share is taken for
+    /// that at the edge along the `way` that offsets are told, which the filter along it sees like the rest.
+    pub fn noise(
+        &self,
+        edge: &MeasuredEdge,
+        seed: u64,
+        correlated: &[Correlated],
+        way: impl Fn(&Station) -> Direction,
+    ) -> Vec<Draws> {
         let mut random = Random::seeded(seed);
         let mut raw: Vec<Draws> = vec![[0.0; REHEARSALS]; self.stations.len()];
         let mut kept: Draws = [0.0; REHEARSALS];
@@ -154,6 +161,11 @@ impl Filtered {
                 *draws = std::array::from_fn(|_| (found.standard_mm * random.normal()) as f32);
             }
         }
+        let at = |k: usize| {
+            let station = &edge.stations[self.stations[k] as usize];
+            (station.place, way(station).vector())
+        };
+        add_correlated(&mut raw, at, correlated);
         self.factors
             .iter()
             .map(|factors| {

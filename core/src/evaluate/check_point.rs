@@ -3,7 +3,7 @@
 
 use crate::associate::plane;
 use crate::conformity::decide;
-use crate::filter::{CorrelatedField, REHEARSALS};
+use crate::filter::{Draws, REHEARSALS, SharedNoise};
 use crate::geometry::{Direction, Point};
 use crate::partition::{MeasuredPoint, flattened, turn_seen};
 use crate::plan::PointOn;
@@ -128,33 +128,28 @@ pub(super) fn evaluate(
     Ok(())
 }
 
-/// What noise that neighbouring points share does to the value, mm: the plane of the patch with seeded draws of it.
+/// What noise that neighbouring points share does to the value, mm: the plane of the patch with seeded draws of it, which move the
+/// datums too.
 fn of_shared_noise(
     subject: &Subject,
     patch: &[Point],
     (at, direction): (Point, Direction),
     value_mm: f64,
 ) -> f64 {
+    let mut noise = SharedNoise::new(&subject.context.inputs.correlated);
+    if noise.is_none() {
+        return 0.0;
+    }
+    let d = direction.vector();
+    let drawn: Vec<Draws> = patch.iter().map(|p| noise.at(p, &d)).collect();
     let mut square = 0.0;
-    for one in &subject.context.inputs.correlated {
-        let Some(mut field) = CorrelatedField::new(one, REHEARSALS, SEED) else { continue };
-        let mut values = [0.0; REHEARSALS];
-        let mut drawn = Vec::with_capacity(patch.len());
-        for p in patch {
-            field.along(p, &direction.vector(), &mut values);
-            drawn.push(values);
-        }
-        for draw in 0..REHEARSALS {
-            let noisy: Vec<Point> =
-                patch.iter().zip(&drawn).map(|(p, v)| p + direction.vector() * v[draw]).collect();
-            let Ok(fit) = plane(&noisy) else { return f64::INFINITY };
-            let fit = fit.facing(direction);
-            let there = (fit.centroid - at).dot(&fit.normal.vector()) / fit.normal.dot(direction);
-            square += (there - value_mm) * (there - value_mm) / REHEARSALS as f64;
-        }
+    for draw in 0..REHEARSALS {
+        let of_datums = |p: &Point| subject.datums.map_or(0.0, |a| d.dot(&a.shift_by_shared(draw, p)));
+        let noisy = patch.iter().zip(&drawn).map(|(p, v)| p + d * (f64::from(v[draw]) + of_datums(p)));
+        let Ok(fit) = plane(&noisy.collect::<Vec<Point>>()) else { return f64::INFINITY };
+        let fit = fit.facing(direction);
+        let there = (fit.centroid - at).dot(&fit.normal.vector()) / fit.normal.dot(direction);
+        square += (there - value_mm) * (there - value_mm) / REHEARSALS as f64;
     }
     square.sqrt()
 }
-
-/// Seed of the noise that neighbouring points share: any constant; the same scan must always give the same answer.
-const SEED: u64 = 0x0B0A_11ED;

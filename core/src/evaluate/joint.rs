@@ -91,7 +91,8 @@ fn beside(
     }
     let mut measured = Surface::default();
     let mut perfect = Surface::default();
-    let noise = filtered.noise(&edge, seed);
+    let noise = filtered
+        .noise(&edge, seed, &subject.context.inputs.correlated, |s| if step { s.up } else { s.outward });
     let mut draws = Vec::with_capacity(used.len());
     for &(i, k, v) in &used {
         let station = &edge.stations[k as usize];

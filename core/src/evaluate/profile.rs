@@ -87,13 +87,23 @@ impl Field {
         Ok(Ok((Self { feature, normals, filter: gaussian, filtered, noise_mm }, missing)))
     }
 
-    /// What noise does to the extremes of the field; notes the noise floor in the evaluation.
+    /// What noise does to the extremes of the field, and to the datums what neighbouring points share of it; notes the noise
+    /// floor in the evaluation.
     pub(super) fn rehearse(
         &self,
         subject: &Subject,
         evaluation: &mut Evaluation,
     ) -> Result<Option<Rehearsal>, Stopped> {
-        let rehearsal = self.filter.rehearse(subject.context.run, &self.filtered, self.noise_mm, SEED)?;
+        let datums = subject.datums.filter(|d| !d.shared.is_empty());
+        let moved = datums.map(|d| {
+            move |point: usize, draw: usize| {
+                let place = &self.feature.points[point].point;
+                self.normals[point].vector().dot(&d.shift_by_shared(draw, place))
+            }
+        });
+        let moved = moved.as_ref().map(|m| m as &(dyn Fn(usize, usize) -> f64 + Sync));
+        let run = subject.context.run;
+        let rehearsal = self.filter.rehearse(run, &self.filtered, self.noise_mm, SEED, moved)?;
         evaluation.noise_floor_mm = rehearsal.as_ref().map(|r| r.floor_mm);
         Ok(rehearsal)
     }

@@ -67,7 +67,16 @@ pub(super) fn rehearse(
     let all: Result<Vec<Option<Vec<f64>>>, Stopped> = (0..REHEARSALS)
         .into_par_iter()
         .map(|draw| {
-            let drawn = surfaces.iter().map(|s| s.rehearsed(of(s), draw, times));
+            // What neighbouring points share moves the datums too.
+            let shared =
+                subject.datums.filter(|_| asked.aligned).and_then(|d| d.moved_by_shared(draw, times));
+            let drawn = surfaces.iter().map(|s| {
+                let drawn = s.rehearsed(of(s), draw, times);
+                match &shared {
+                    Some(motion) => drawn.moved(motion),
+                    None => drawn,
+                }
+            });
             let mut random = Random::seeded(SEED ^ (draw as u64 + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15));
             let mut drawn: Vec<Surface> = match datums {
                 Some(datums) => {

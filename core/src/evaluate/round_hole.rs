@@ -2,7 +2,8 @@
 
 use crate::associate::{AssociatedHole, hole};
 use crate::conformity::{Known, Question, Unit, decide, decide_on, tell_known};
-use crate::filter::{CorrelatedField, REHEARSALS};
+use crate::datum::DatumAlignment;
+use crate::filter::{Draws, REHEARSALS, SharedNoise};
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Carrier;
 use crate::record::{Components, Evaluation, Interval};
@@ -37,28 +38,34 @@ fn associated(
     Ok((found, missing))
 }
 
-/// Covariance of centre (across) and radius from noise that neighbouring points share, by seeded draws of it on the wall.
-fn of_shared_noise(subject: &Subject, found: &AssociatedHole) -> [[f64; 3]; 3] {
+/// Covariance of centre (across) and radius from noise that neighbouring points share, by seeded draws of it on the wall; on
+/// `datums`, which each draw moves too, where the place counts.
+fn of_shared_noise(
+    subject: &Subject,
+    found: &AssociatedHole,
+    datums: Option<&DatumAlignment>,
+) -> [[f64; 3]; 3] {
     let mut covariance = [[0.0; 3]; 3];
-    let mut values = [0.0; REHEARSALS];
-    for one in &subject.context.inputs.correlated {
-        let Some(mut field) = CorrelatedField::new(one, REHEARSALS, SEED) else { continue };
-        let mut drawn: Vec<([f64; REHEARSALS], Vector)> = Vec::with_capacity(found.wall.len());
-        // Asks for every place of the wall without moving it.
-        found.displaced(&mut |p, n| {
-            field.along(p, n, &mut values);
-            drawn.push((values, *n));
-            Vector::zeros()
-        });
-        for draw in 0..REHEARSALS {
-            let mut next = drawn.iter();
-            let by =
-                &mut |_: &Point, _: &Vector| next.next().map_or_else(Vector::zeros, |(v, n)| n * v[draw]);
-            let off = found.displaced(by).unwrap_or([f64::INFINITY; 3]);
-            for (i, row) in covariance.iter_mut().enumerate() {
-                for (j, entry) in row.iter_mut().enumerate() {
-                    *entry += off[i] * off[j] / REHEARSALS as f64;
-                }
+    let mut noise = SharedNoise::new(&subject.context.inputs.correlated);
+    if noise.is_none() {
+        return covariance;
+    }
+    let mut drawn: Vec<Draws> = Vec::with_capacity(found.wall.len());
+    // Asks for every place of the wall without moving it.
+    found.displaced(&mut |p, n| {
+        drawn.push(noise.at(p, n));
+        Vector::zeros()
+    });
+    for draw in 0..REHEARSALS {
+        let mut next = drawn.iter();
+        let by = &mut |p: &Point, n: &Vector| {
+            let own = next.next().map_or_else(Vector::zeros, |v| n * f64::from(v[draw]));
+            own + datums.map_or_else(Vector::zeros, |d| d.shift_by_shared(draw, p))
+        };
+        let off = found.displaced(by).unwrap_or([f64::INFINITY; 3]);
+        for (i, row) in covariance.iter_mut().enumerate() {
+            for (j, entry) in row.iter_mut().enumerate() {
+                *entry += off[i] * off[j] / REHEARSALS as f64;
             }
         }
     }
@@ -75,9 +82,6 @@ fn sum(a: &[[f64; 3]; 3], b: &[[f64; 3]; 3]) -> [[f64; 3]; 3] {
     std::array::from_fn(|i| std::array::from_fn(|j| a[i][j] + b[i][j]))
 }
 
-/// Seed of the noise that neighbouring points share: any constant; the same scan must always give the same answer.
-const SEED: u64 = 0x0B0A_11ED;
-
 /// The least-squares diameter.
 pub(super) fn diameter(subject: &Subject, nominal_mm: f64, tolerance_mm: f64, evaluation: &mut Evaluation) {
     let (found, missing) = match associated(subject, evaluation) {
@@ -88,7 +92,7 @@ pub(super) fn diameter(subject: &Subject, nominal_mm: f64, tolerance_mm: f64, ev
         }
     };
     let value = 2.0 * found.radius_mm;
-    let noise = sum(&found.covariance, &of_shared_noise(subject, &found));
+    let noise = sum(&found.covariance, &of_shared_noise(subject, &found, None));
     let changes: Vec<f64> = of_effects(subject, &found).iter().map(|off| 2.0 * off[2].abs()).collect();
     let budget = Budget::new()
         .with(Source::Noise, 2.0 * noise[2][2].max(0.0).sqrt())
@@ -134,7 +138,7 @@ pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mu
     let (u, v) = found.across;
     let of_alignment = across_of_motion(&datums.covariance, datums.centre, found.centre, [u, v]);
     let two = |c: &[[f64; 3]; 3]| [[c[0][0], c[0][1]], [c[1][0], c[1][1]]];
-    let of_noise = two(&sum(&found.covariance, &of_shared_noise(subject, &found)));
+    let of_noise = two(&sum(&found.covariance, &of_shared_noise(subject, &found, Some(datums))));
     let of_sampling = two(&found.sampling);
     let moved = of_effects(subject, &found);
     let total: [[f64; 2]; 2] = std::array::from_fn(|i| {

@@ -10,7 +10,7 @@
 
 use rayon::prelude::*;
 
-use super::correlated::{Correlated, CorrelatedField};
+use super::correlated::{Correlated, SharedNoise};
 use super::neighbourhood::{Around, Factors, MIN_SUPPORT, Neighbourhoods};
 use crate::geometry::random::Random;
 use crate::geometry::sum::CHUNK;
@@ -268,7 +268,8 @@ impl Gaussian {
 
     /// What noise of standard deviation `noise_mm` does to the extremes of the filtered field, by seeded
     /// repetition (JCGM 101:2008, 5.9): on the field itself, so that a single sharp worst place and a wide
-    /// flat one each get the bias and the spread they deserve.
+    /// flat one each get the bias and the spread they deserve. `moved` tells by how much the datums move a point along its normal
+    /// in a draw of what neighbours share, mm (index of the point, number of the draw).
     ///
     /// # Errors
     /// A stop by the caller.
@@ -278,6 +279,7 @@ impl Gaussian {
         field: &Filtered,
         noise_mm: f64,
         seed: u64,
+        moved: Option<&(dyn Fn(usize, usize) -> f64 + Sync)>,
     ) -> Result<Option<Rehearsal>, Stopped> {
         let Some(measured) = field.extremes() else { return Ok(None) };
         let noise = self.draw(noise_mm, seed);
@@ -304,6 +306,11 @@ impl Gaussian {
                             for (s, e) in sum.iter_mut().zip(&noise[j as usize]) {
                                 *s += h as f32 * e;
                             }
+                        }
+                        if let Some(moved) = moved {
+                            let point = self.around.order()[i] as usize;
+                            // A motion is the same wherever the filter looks about a point, nearly.
+                            sum.iter_mut().enumerate().for_each(|(draw, s)| *s += moved(point, draw) as f32);
                         }
                         for (w, &e) in worst.iter_mut().zip(&sum) {
                             let e = f64::from(e);
@@ -458,21 +465,15 @@ pub fn drawn_noise(count: usize, noise_mm: f64, seed: u64) -> Vec<Draws> {
     parts.concat()
 }
 
-/// Seed of fields that neighbouring points share: any constant, and the same for all features, which share them too.
-const CORRELATED_SEED: u64 = 0xC0_44E1_A7ED;
-
 /// Adds noise that neighbouring points share; `at` tells place and normal of each.
 pub fn add_correlated(noise: &mut [Draws], at: impl Fn(usize) -> (Point, Vector), correlated: &[Correlated]) {
-    let mut values = [0.0; REHEARSALS];
-    for one in correlated {
-        let Some(mut field) = CorrelatedField::new(one, REHEARSALS, CORRELATED_SEED) else { continue };
-        for (i, draws) in noise.iter_mut().enumerate() {
-            let (place, normal) = at(i);
-            field.along(&place, &normal, &mut values);
-            for (d, v) in draws.iter_mut().zip(&values) {
-                *d += *v as f32;
-            }
-        }
+    let mut shared = SharedNoise::new(correlated);
+    if shared.is_none() {
+        return;
+    }
+    for (i, draws) in noise.iter_mut().enumerate() {
+        let (place, normal) = at(i);
+        draws.iter_mut().zip(shared.at(&place, &normal)).for_each(|(d, v)| *d += v);
     }
 }
 
@@ -559,7 +560,7 @@ mod tests {
             assert!((out.noise_mm / 0.02 - 1.0).abs() < 0.03, "{}", out.noise_mm);
             let e = out.extremes().unwrap();
             floors.push(e.high.0 - e.low.0);
-            let r = filter.rehearse(&quiet(), &out, out.noise_mm, 5).unwrap().unwrap();
+            let r = filter.rehearse(&quiet(), &out, out.noise_mm, 5, None).unwrap().unwrap();
             assert!(r.high_bias_mm > 0.0 && r.low_bias_mm < 0.0);
             rehearsed = r.floor_mm;
         }

@@ -7,7 +7,7 @@ mod correlated;
 mod gaussian;
 mod neighbourhood;
 
-pub use correlated::{Correlated, CorrelatedField};
+pub use correlated::{Correlated, CorrelatedField, SharedNoise};
 pub use gaussian::{
     Draws, Extremes, FilterError, Filtered, Gaussian, REHEARSALS, Rehearsal, add_correlated, drawn_noise,
 };

@@ -1,7 +1,7 @@
 //! What the scans of one part show: each found and aligned, all brought together, put onto the datums.
 
 use std::borrow::Cow;
-use std::cell::RefCell;
+use std::cell::{Cell, RefCell};
 
 use super::found::{Found, Unaligned, align, alignment_record, source};
 use super::placed::Told;
@@ -9,7 +9,7 @@ use super::{InspectError, Job, Picture, datum_record, map};
 use crate::align::{AlignError, Alignment, FineSettings, fine};
 use crate::datum::{DatumAlignment, DatumError, DatumInput, Displaceable, establish};
 use crate::evaluate::{Aligned, Context, blank, evaluate};
-use crate::filter::{CorrelatedField, Gaussian};
+use crate::filter::{Draws, Gaussian, REHEARSALS, SharedNoise};
 use crate::geometry::{Point, Twist, Vector};
 use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings, normals_under};
@@ -271,14 +271,8 @@ impl<'a> On<'a> {
     }
 }
 
-/// Draws of noise that neighbouring points share, on the datums: their mean square is right to a fifth.
-const SHARED_DRAWS: usize = 12;
-
-/// Seed of them: any constant; the same scan must always give the same answer.
-const SHARED_SEED: u64 = 0xDA7A_0001;
-
-/// Asks the datums what each input that displaces the scan does to them, and adds what noise does that neighbouring points
-/// share.
+/// Asks the datums what each input that displaces the scan does to them, and what every draw of the noise does that
+/// neighbouring points share: the same draws as the features see, so that what both have in common moves nothing.
 fn answer(
     run: &Run,
     input: &DatumInput,
@@ -294,28 +288,24 @@ fn answer(
     for effect in &inputs.effects {
         answers.push(datums.answer(run, &|p, n| effect.displacement.at(p, n))?);
     }
-    let mut twists = Vec::new();
-    for one in &inputs.correlated {
-        let Some(field) = CorrelatedField::new(one, SHARED_DRAWS, SHARED_SEED) else { continue };
-        let field = RefCell::new(field);
-        for draw in 0..SHARED_DRAWS {
-            let by = |p: &Point, n: &Vector| {
-                let mut values = [0.0; SHARED_DRAWS];
-                field.borrow_mut().along(p, n, &mut values);
-                n * values[draw]
-            };
-            twists.push(Twist::of(&datums.answer(run, &by)?, found.centre));
-        }
-    }
-    for twist in twists {
-        let (t, s) = (twist.turn, twist.shift);
-        let row = [t.x, t.y, t.z, s.x, s.y, s.z];
-        for i in 0..6 {
-            for j in 0..6 {
-                found.covariance[i][j] += row[i] * row[j] / SHARED_DRAWS as f64;
+    let noise = RefCell::new(SharedNoise::new(&inputs.correlated));
+    let draws = if noise.borrow().is_none() { 0 } else { REHEARSALS };
+    // Every draw asks for the same places in the same order.
+    let known: RefCell<Vec<Draws>> = RefCell::default();
+    let mut shared = Vec::with_capacity(draws);
+    for draw in 0..draws {
+        let next = Cell::new(0);
+        let by = |p: &Point, n: &Vector| {
+            let k = next.replace(next.get() + 1);
+            let mut known = known.borrow_mut();
+            if k == known.len() {
+                known.push(noise.borrow_mut().at(p, n));
             }
-        }
+            n * f64::from(known[k][draw])
+        };
+        shared.push(Twist::of(&datums.answer(run, &by)?, found.centre));
     }
+    found.shared = shared;
     found.answers = answers;
     Ok(())
 }

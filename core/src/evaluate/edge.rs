@@ -53,7 +53,7 @@ pub(super) fn extracted(
     let offset = |k: u32, v: f64| Some((v, station(k).place + station(k).outward.vector() * v));
     let told = told(&edge, bound, nesting_mm, &filtered, &offset, 0.0);
     let extracted = Extracted {
-        noise: filtered.noise(&edge, seed, &context.inputs.correlated, |s| s.outward),
+        noise: filtered.noise(&edge, seed, &subject.context.inputs.correlated, |s| s.outward),
         measured,
         perfect,
         likely: None,

@@ -5,7 +5,7 @@
 //! sweep; of B-splines the normals at a few places tell what it could be. Whatever is proposed is held against the surface
 //! at many places, and nothing that is further off than a millionth of a mm is taken. Common practice, no source.
 
-use super::bspline::Knots;
+use super::bspline::{Jet, Knots};
 use super::curves::{Axes, CLOSED_MM, Curve};
 use super::surfaces::Surface;
 use super::turned::Turned;
@@ -63,6 +63,13 @@ pub(super) fn plain(surface: &Surface) -> Option<(Surface, bool)> {
 /// Whether two directions differ.
 fn off(a: &Vector, b: &Vector) -> bool {
     a.cross(b).norm() > SAME_RAD * b.norm()
+}
+
+/// The normal where both derivatives have a length: at a pole rounding leaves one of some 1e-15, in any direction.
+fn normal(jet: &Jet) -> Option<Direction> {
+    let cross = jet.u.cross(&jet.v);
+    let longest = jet.u.norm() + jet.v.norm();
+    Direction::new(cross).filter(|_| cross.norm() > 1e-9 * longest * longest)
 }
 
 fn grid(us: &[f64], vs: &[f64]) -> Vec<(f64, f64)> {
@@ -141,7 +148,7 @@ fn sampled(surface: &Surface, us: &[f64], vs: &[f64]) -> Option<Proposed> {
     let mut seen: Vec<(Point, Vector)> = Vec::new();
     for (u, v) in grid(&few(us), &few(vs)) {
         let jet = surface.jet(u, v);
-        seen.extend(Direction::new(jet.u.cross(&jet.v)).map(|n| (jet.p, n.vector())));
+        seen.extend(normal(&jet).map(|n| (jet.p, n.vector())));
     }
     let same = proposed(&seen)?;
     let near = |p: &Point| same.distance(p).is_some_and(|far| far <= SAME_MM);
@@ -213,7 +220,7 @@ fn sense(same: &Surface, surface: &Surface, places: &[(f64, f64)]) -> Option<boo
             return None;
         }
         // At tips and poles there is no normal.
-        let Some(own) = Direction::new(jet.u.cross(&jet.v)) else { continue };
+        let Some(own) = normal(&jet) else { continue };
         let (u, v) = same.parameters_of(&jet.p, None)?;
         let Some(other) = same.normal(u, v) else { continue };
         let agree = own.vector().dot(&other.vector());

@@ -25,8 +25,6 @@ mod sizes;
 mod tolerance_rows;
 #[path = "core_readme/tolerances.rs"]
 mod tolerances;
-#[path = "core_readme/validation.rs"]
-mod validation;
 #[path = "core_readme/walls.rs"]
 mod walls;
 
@@ -65,7 +63,6 @@ fn written() -> String {
             [name, rule, value, iso_and_asme, &format!("`{test}`"), &figure].map(|c| c.replace('|', "\\|"));
         writeln!(text, "| {} |", cells.join(" | ")).expect("a string grows");
     }
-    text.push_str(&validation::section());
     text
 }
 

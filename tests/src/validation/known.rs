@@ -12,7 +12,22 @@ struct Known {
     why: &'static str,
 }
 
-const KNOWN: &[Known] = &[];
+/// What passes that lie off each other scatter on a hole's wall is in the budget as noise that neighbours share, and once more as
+/// the wall's form (`associate/hole.rs`, `sampling`): of the hole itself, and of datum holes in the alignment.
+const FORM_AND_PASSES: &str =
+    "passes off each other count twice on the wall of a hole, as shared noise and as its form";
+
+const KNOWN: &[Known] = &[
+    Known { scanner: Scanner::Unkind, kind: Kind::HolePosition, part: "all", why: FORM_AND_PASSES },
+    Known { scanner: Scanner::Unkind, kind: Kind::HolePosition, part: "bracket", why: FORM_AND_PASSES },
+    Known { scanner: Scanner::Unkind, kind: Kind::HolePosition, part: "panel", why: FORM_AND_PASSES },
+    Known {
+        scanner: Scanner::Unkind,
+        kind: Kind::HoleSize,
+        part: "surround",
+        why: "an export that smooths over 2.6 mm draws the wall of a hole of 9 mm inwards, and nobody states by how much",
+    },
+];
 
 /// Fewer scans may well not show what more do.
 const MANY: u64 = 500;

@@ -3,8 +3,8 @@
 //!
 //! N scans of each part, by the seeds from S on. Each scan is added to DIR/scans.jsonl as a line when it is done: what is there
 //! is not scanned again, so a run can be stopped, taken up, split by seeds or parts, and joined by putting files together. At
-//! the end, which fails where a bar is missed that is not known to be, DIR holds the table (table.md), its figures (validation.json) and a picture of each kind of characteristic. The
-//! random numbers of a scan come from its seed alone.
+//! the end DIR holds the table (table.md), its figures (validation.json) and a picture of each kind of characteristic; the run
+//! fails where a bar is missed that is not known to be. The random numbers of a scan come from its seed alone.
 
 use std::fs::{self, OpenOptions};
 use std::path::PathBuf;

@@ -56,7 +56,7 @@ fn files() -> Vec<(String, Vec<u8>, Value)> {
             let name = path.file_name().unwrap().to_string_lossy().into_owned();
             let stem = name.split(".st").next().unwrap();
             let reference = folder.join(references).join(format!("{stem}.json"));
-            of(path.clone(), reference)
+            of(path, reference)
         })
         .collect()
 }

@@ -400,7 +400,7 @@ async fn what_was_kept_before_the_register_is_read_as_it_was() {
         "ALTER TABLE acquisition DROP COLUMN registered_instrument",
         "DROP TABLE verification",
         "DROP TABLE instrument",
-        "DELETE FROM _sqlx_migrations WHERE version = 4",
+        "DELETE FROM _sqlx_migrations WHERE version = 6",
     ] {
         pool.execute(back).await.unwrap();
     }

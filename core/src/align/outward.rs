@@ -283,7 +283,8 @@ impl Thinned {
             .collect();
         thick.sort_by(f64::total_cmp);
         let wanted_mm = thick.get(thick.len() / 2).map_or(0.0, |t| t / 5.0);
-        let every = (wanted_mm / ground.spacing_mm).powi(2);
+        let every = wanted_mm / ground.spacing_mm;
+        let every = every * every;
         let every = if every.is_finite() { every.clamp(1.0, 1e4) as usize } else { 1 };
         let numbers: Vec<u32> = (0..ground.points.len() as u32).step_by(every).collect();
         let points: Vec<Point> = numbers.iter().map(|i| ground.points[*i as usize]).collect();

@@ -16,6 +16,9 @@ use super::extract::Extracted;
 /// Where a step is asked, and not where the edge lies, it is looked for this far off its place all the same, mm.
 const LEAST_FURTHEST_MM: f64 = 1.0;
 
+/// A joint as the rule looks at it and what it says of itself, or why there is none.
+type Taken = Result<(Extracted, Told), String>;
+
 /// What a characteristic requires of a joint: the neighbour's index, whether a step, and its nominal value, mm.
 fn asked(requirement: &Requirement) -> Option<(usize, bool, f64)> {
     match *requirement {
@@ -27,11 +30,7 @@ fn asked(requirement: &Requirement) -> Option<(usize, bool, f64)> {
 
 /// Takes gap or step from the scan as it lies by the subject's partition; `None` where the characteristic asks neither. The
 /// outer error is a stop by the caller, the inner one why there is none.
-pub(super) fn extracted(
-    subject: &Subject,
-    bound: &BoundEdge,
-    seed: u64,
-) -> Result<Option<Result<(Extracted, Told), String>>, Stopped> {
+pub(super) fn extracted(subject: &Subject, bound: &BoundEdge, seed: u64) -> Result<Option<Taken>, Stopped> {
     let Some(asked) = asked(&subject.characteristic.requirement) else { return Ok(None) };
     Ok(Some(beside(subject, bound, seed, asked)?))
 }
@@ -41,7 +40,7 @@ fn beside(
     bound: &BoundEdge,
     seed: u64,
     (to, step, nominal_mm): (usize, bool, f64),
-) -> Result<Result<(Extracted, Told), String>, Stopped> {
+) -> Result<Taken, Stopped> {
     let context = subject.context;
     let Some(neighbour) = context.faces.neighbours.get(to) else {
         let id = context.plan.neighbours.get(to).map_or("the neighbour", |n| n.id.as_str());

@@ -39,7 +39,7 @@ pub(super) struct Told {
 type Pose = Motion<PartFrame, ScanFrame>;
 
 /// Aligns a part from where it was said to lie.
-pub(super) fn align<'a>(
+pub(super) fn align(
     run: &Run,
     plan: &Plan,
     nominal: &Nominal,

@@ -118,7 +118,7 @@ mod tests {
             in_force("s", &all, day("2026-03-01"), Some(Dull)).0.problem().unwrap().contains("2025-12-01")
         );
         // Withdrawn, it never was.
-        let mut withdrawn = all.clone();
+        let mut withdrawn = all;
         withdrawn[1].withdrawn = true;
         assert_eq!(counts(&withdrawn, "2026-03-01", Some(Dull)).as_deref(), Some("a"));
     }

@@ -1,10 +1,12 @@
 //! Exact limits of counts: how many of `n` intervals may hold the truth when each does with a given probability.
 
+use scantling_core::geometry::math;
+
 /// Logarithms of factorials up to `n`.
 fn log_factorials(n: u64) -> Vec<f64> {
     let mut all = vec![0.0; n as usize + 1];
     for k in 1..=n as usize {
-        all[k] = all[k - 1] + (k as f64).ln();
+        all[k] = all[k - 1] + math::ln(k as f64);
     }
     all
 }
@@ -15,7 +17,7 @@ fn exactly(log: &[f64], n: u64, k: u64, p: f64) -> f64 {
         return f64::from(u8::from(k == if p <= 0.0 { 0 } else { n }));
     }
     let choose = log[n as usize] - log[k as usize] - log[(n - k) as usize];
-    (choose + k as f64 * p.ln() + (n - k) as f64 * (1.0 - p).ln()).exp()
+    math::exp(choose + k as f64 * math::ln(p) + (n - k) as f64 * math::ln(1.0 - p))
 }
 
 /// The probability of `k` or fewer of `n`.
@@ -62,7 +64,7 @@ mod tests {
     #[test]
     fn the_ends_of_a_share_are_those_of_the_closed_form() {
         for n in [5u64, 60, 1000] {
-            let root = 0.025f64.powf(1.0 / n as f64);
+            let root = math::exp(math::ln(0.025) / n as f64);
             let ([a, b], [c, d]) = (limits(n, 0), limits(n, n));
             assert!(a == 0.0 && (b - (1.0 - root)).abs() < 1e-9, "{n}: {b}");
             assert!((c - root).abs() < 1e-9 && d == 1.0, "{n}: {c}");

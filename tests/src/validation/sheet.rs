@@ -85,7 +85,7 @@ impl Sheet<'_> {
                 faces.extend([[a, b, round(1)], [a, round(1), round(0)], [b, round(2), round(1)]]);
             }
         }
-        self.thick(&places, faces, &of_hole)
+        self.thick(&places, &faces, &of_hole)
     }
 
     /// Crossings on the border of a hole's square, in order round it.
@@ -105,7 +105,7 @@ impl Sheet<'_> {
     fn thick(
         &self,
         places: &[[f64; 2]],
-        faces: Vec<[u32; 3]>,
+        faces: &[[u32; 3]],
         of_hole: &BTreeMap<u32, usize>,
     ) -> (TriangleMesh, Vec<Option<Carrier>>) {
         let both: Vec<(Point, Direction)> = places.iter().map(|&[u, v]| self.surface(u, v)).collect();
@@ -113,7 +113,7 @@ impl Sheet<'_> {
         let count = both.len() as u32;
         let edges: BTreeSet<[u32; 2]> =
             faces.iter().flat_map(|t| [[t[0], t[1]], [t[1], t[2]], [t[2], t[0]]]).collect();
-        let mut triangles = faces.clone();
+        let mut triangles = faces.to_vec();
         triangles.extend(faces.iter().map(|t| [t[0] + count, t[2] + count, t[1] + count]));
         let mut carriers = vec![None; triangles.len()];
         for &[a, b] in edges.iter().filter(|e| !edges.contains(&[e[1], e[0]])) {

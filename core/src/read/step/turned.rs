@@ -37,7 +37,7 @@ impl Turned {
             (_, Some((a, b))) => a + 0.5 * (b - a),
             (_, None) => 1.0,
         };
-        let off = |t: &f64| turned.from_axis(*t).0.norm() > CLOSED_MM;
+        let off = |t: &f64| turned.about_axis(*t).0.norm() > CLOSED_MM;
         let on = on.filter(off).unwrap_or(if off(&begin) { begin } else { further });
         turned.on = on;
         if let (Some(period), &[first, second]) = (turned.curve.period(), &turned.crossings[..]) {
@@ -52,7 +52,7 @@ impl Turned {
     }
 
     /// The profile's place, across the axis, with both derivatives.
-    fn from_axis(&self, t: f64) -> Offset {
+    fn about_axis(&self, t: f64) -> Offset {
         let across = |w: Vector| Vector::new(w.dot(&self.axes.x), w.dot(&self.axes.y), 0.0);
         let (q, d, dd) = self.curve.at(t);
         (across(q - self.axes.origin), across(d), across(dd))
@@ -60,7 +60,7 @@ impl Turned {
 
     /// Parameters where the profile meets the axis, ascending; of a closed one each once.
     fn find_crossings(&self) -> Vec<f64> {
-        let at = |t: f64| self.from_axis(t);
+        let at = |t: f64| self.about_axis(t);
         let on_axis = |t: f64| at(t).0.norm() < CLOSED_MM;
         if let Curve::Line { .. } = self.curve {
             let (q, d, _) = at(0.0);
@@ -122,7 +122,7 @@ impl Turned {
     /// Distance from the axis with its first and second derivative. Where the profile meets the axis it falls to nothing
     /// and rises again: there the slope is that on the side that belongs to the surface.
     fn radius(&self, t: f64) -> (f64, f64, f64) {
-        let (q, d, dd) = self.from_axis(t);
+        let (q, d, dd) = self.about_axis(t);
         let r = q.norm();
         if r > ON_AXIS_MM {
             let r1 = q.dot(&d) / r;

@@ -160,7 +160,13 @@ fn an_insert_within_a_solid_keeps_its_outside_and_a_cavity_its_inside() {
 
 /// A block of 10 x 20 x 30 mm without its face `missing`, all others facing inwards where `inwards`.
 fn open_block(missing: usize, inwards: bool) -> String {
+    open_block_with(missing, inwards, |_| Vec::new())
+}
+
+/// The same with more faces in its shell.
+fn open_block_with(missing: usize, inwards: bool, more: impl Fn(&mut StepText) -> Vec<u64>) -> String {
     let mut s = StepText::new();
+    let more = more(&mut s);
     let shell = s.block(Vector::new(10.0, 20.0, 30.0)) - 1;
     let solid = if inwards {
         let turned = s.put(&format!("ORIENTED_CLOSED_SHELL('',*,#{shell},.F.)"));
@@ -172,8 +178,10 @@ fn open_block(missing: usize, inwards: bool) -> String {
     let text = s.file();
     let line = text.lines().find(|l| l.contains("=CLOSED_SHELL")).unwrap();
     let faces: Vec<&str> = line.split(['(', ')']).nth(2).unwrap().split(',').collect();
+    let more: Vec<String> = more.iter().map(|f| format!("#{f}")).collect();
     let mut left = faces.clone();
     left.remove(missing);
+    left.extend(more.iter().map(String::as_str));
     text.replace(line, &line.replace(&faces.join(","), &left.join(",")))
 }
 
@@ -192,6 +200,32 @@ fn a_solid_that_lacks_a_face_has_its_outside_by_its_volume_or_says_that_it_has_n
     let told = NominalFile { side: Some(Side::InFrontOfNormal), ..NominalFile::default() };
     let said = read(open_block(5, true).as_bytes(), &told, &quiet()).unwrap();
     assert!(outside(&said) && said.notes().is_empty(), "{:?}", said.notes());
+}
+
+/// The wall and the floor of a pocket hang by themselves where the face that holds it together with the rest is missing: they have no
+/// volume of their own to tell by, and face as the rest of their solid does.
+#[test]
+fn a_pocket_that_hangs_by_itself_is_not_turned() {
+    for inwards in [false, true] {
+        // Without its top, from which a pocket of radius 3 goes 10 mm down.
+        let pocket = |s: &mut StepText| {
+            let axis = |z: f64| Point::new(5.0, 10.0, z);
+            let (mouth, bottom) =
+                (s.whole_circle(axis(30.0), Z, X, 3.0), s.whole_circle(axis(20.0), Z, X, 3.0));
+            let (wall, floor) = (s.cylinder(axis(20.0), Z, X, 3.0), s.plane(axis(20.0), Z, X));
+            // Out of the material: towards the axis, and up.
+            vec![
+                s.face("wall", wall, &[vec![(bottom, false)], vec![(mouth, true)]], false),
+                s.face("floor", floor, &[vec![(bottom, true)]], true),
+            ]
+        };
+        let block = open_block_with(1, inwards, pocket);
+        let nominal = nominal(&block);
+        let floor = nominal.faces().iter().find(|f| f.label == "floor").unwrap();
+        let up = nominal.mesh().normal(floor.triangles[0]).unwrap().vector().z;
+        assert!(up > 0.9, "{inwards}: {up} {:?}", nominal.notes());
+        assert!(exact_mm(&nominal, Point::new(-1.0, 10.0, 15.0)) > 0.0, "{inwards}");
+    }
 }
 
 /// A square sheet of 50 mm with its normal up.

@@ -6,7 +6,7 @@
 //! part of its area has in the file, and the plan says on which side of it the material is. One that a file calls a
 //! solid is turned by its volume too, as long as what is missing could not change its sign.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::edges::{Edges, HalfEdge};
 use super::pieces::Pieces;
@@ -79,6 +79,42 @@ pub(super) fn outwards(
         open[shell_of[half.triangle()] as usize].push(*half);
     }
     let mut flip = turned;
+    let area_of =
+        |s: &Shell| -> f64 { s.triangles.iter().map(|&t| area(vertices, triangles[t as usize])).sum() };
+    let areas: Vec<f64> = shells.iter().map(area_of).collect();
+    let mut of_body: BTreeMap<u32, f64> = BTreeMap::new();
+    for (shell, area) in shells.iter().zip(&areas) {
+        *of_body.entry(bodies.of(shell.triangles[0])).or_default() += area;
+    }
+    // A piece that hangs by itself, such as the wall of a pocket, has no volume of its own to tell by.
+    let is_most = |number: usize| areas[number] > 0.5 * of_body[&bodies.of(shells[number].triangles[0])];
+    // Area that lost its winding in the file outweighs area that kept it: take the other one.
+    let against = |shell: &Shell, flip: &[bool]| {
+        let signed = |t: &u32| {
+            let area = area(vertices, triangles[*t as usize]);
+            if flip[*t as usize] { -area } else { area }
+        };
+        shell.triangles.iter().map(signed).sum::<f64>() < 0.0
+    };
+    // Whether an open piece of a solid is to be turned, where its volume tells: what is missing is closed by a cone to the middle
+    // of the box; to any other place in the box it adds no more than a third of its area times half the diagonal.
+    let by_volume = |number: usize, flip: &[bool]| -> Result<Option<bool>, NominalError> {
+        let shell = &shells[number];
+        let inside_of = depth(vertices, triangles, flip, &shells, (number, bodies), run)?;
+        let volume = volume(vertices, triangles, shell, flip);
+        let missing = missing_area(vertices, triangles, &open[number], flip);
+        let sure = is_most(number)
+            && missing <= MISSING_SHARE * areas[number]
+            && volume.abs() > missing * shell.bounds.diagonal() / 6.0;
+        Ok(sure.then_some((volume < 0.0) != (inside_of % 2 == 1)))
+    };
+    let mut inside_out: BTreeSet<u32> = BTreeSet::new();
+    for (number, shell) in shells.iter().enumerate().filter(|(n, s)| !s.closed && is_most(*n)) {
+        let body = bodies.of(shell.triangles[0]);
+        if bodies.solid(body) && by_volume(number, &flip)?.is_some_and(|told| told != against(shell, &flip)) {
+            inside_out.insert(body);
+        }
+    }
     for (number, shell) in shells.iter().enumerate() {
         run.check()?;
         let body = bodies.of(shell.triangles[0]);
@@ -94,41 +130,22 @@ pub(super) fn outwards(
             }
             (volume < 0.0) != (inside_of % 2 == 1)
         } else {
-            // Area that lost its winding in the file outweighs area that kept it: take the other one.
-            let kept: f64 = shell
-                .triangles
-                .iter()
-                .map(|&t| {
-                    let area = area(vertices, triangles[t as usize]);
-                    if flip[t as usize] { -area } else { area }
-                })
-                .sum();
-            let against = kept < 0.0;
-            if bodies.solid(body) {
-                let inside_of = depth(vertices, triangles, &flip, &shells, (number, bodies), run)?;
-                let volume = volume(vertices, triangles, shell, &flip);
-                let missing = missing_area(vertices, triangles, &open[number], &flip);
-                let whole: f64 = shell.triangles.iter().map(|&t| area(vertices, triangles[t as usize])).sum();
-                // What is missing is closed by a cone to the middle of the box; to any other place in the box it adds no
-                // more than a third of its area times half the diagonal.
-                let sure = missing <= MISSING_SHARE * whole
-                    && volume.abs() > missing * shell.bounds.diagonal() / 6.0;
-                let by_volume = (volume < 0.0) != (inside_of % 2 == 1);
-                match side {
-                    _ if sure => {
-                        if by_volume != against {
-                            out.turned.push(body);
-                        }
-                        by_volume
+            let against = against(shell, &flip);
+            let told = if bodies.solid(body) { by_volume(number, &flip)? } else { None };
+            match (told, side) {
+                (Some(told), _) => {
+                    if told != against {
+                        out.turned.push(body);
                     }
-                    Some(side) => against != (side == Side::InFrontOfNormal),
-                    None => {
-                        out.unsure.push(body);
-                        against
-                    }
+                    told
                 }
-            } else {
-                against != (side == Some(Side::InFrontOfNormal))
+                (None, Some(side)) => against != (side == Side::InFrontOfNormal),
+                (None, None) if is_most(number) => {
+                    out.unsure.push(body);
+                    against
+                }
+                // As the main piece of its body.
+                (None, None) => against != inside_out.contains(&body),
             }
         };
         if reverse {

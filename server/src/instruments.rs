@@ -64,7 +64,7 @@ fn registered(verification: Verification) -> Registered {
         verified_on: new.verified_on,
         valid_until: new.valid_until,
         surfaces: new.content.surfaces.into_iter().map(conditions::core_surface).collect(),
-        errors: conditions::core_errors(&new.content.errors),
+        errors: new.content.errors,
         problems: new.content.problems,
         withdrawn,
     }

@@ -4,7 +4,7 @@
 
 mod harness;
 
-use harness::{Server, create_part, fields, refused};
+use harness::{BRACKET_PLAN, Server, create_part, fields, refused};
 use scantling_proto::v1::instrument_service_client::InstrumentServiceClient;
 use scantling_proto::v1::verification::Source as KnownFrom;
 use scantling_proto::v1::{
@@ -259,32 +259,6 @@ async fn balls_are_measured_only_where_there_is_a_place() {
     refused(register(&server).measure_balls(request).await, Code::ResourceExhausted, "OVERLOADED");
 }
 
-const PLAN: &str = r#"
-schema_version = 1
-part = "bracket"
-drawing_revision = "A"
-plan_version = 1
-length_unit = "mm"
-object = "part"
-standard = { system = "iso", edition = "ISO 1101:2017" }
-decision = { proven = {} }
-[[feature]]
-id = "P1"
-kind = "point"
-point = { at_mm = [10, 20, 30], direction = [0, 0, 1] }
-[[datum_system]]
-id = "D"
-datum = [{ letter = "A", targets = [
-  { id = "A1", at_mm = [0, 0, 0], direction = [0, 0, 1], locks = ["x", "y", "z"] },
-  { id = "A2", at_mm = [100, 0, 0], direction = [0, 0, 1], locks = ["y", "z"] },
-  { id = "A3", at_mm = [0, 100, 0], direction = [0, 0, 1], locks = ["z"] } ] }]
-[[characteristic]]
-number = "1"
-feature = "P1"
-surface_profile = { limit_outside_mm = 0.5, limit_inside_mm = 0.5 }
-datum_system = "D"
-"#;
-
 /// A bracket measured by the points of an arm, time and again.
 struct Plant {
     server: Server,
@@ -300,7 +274,7 @@ impl Plant {
         let request = CreateRevisionRequest {
             parent: "parts/bracket".to_owned(),
             revision_id: "a".to_owned(),
-            revision: Some(Revision { plan_source: PLAN.to_owned(), ..Revision::default() }),
+            revision: Some(Revision { plan_source: BRACKET_PLAN.to_owned(), ..Revision::default() }),
         };
         let revision = server.parts().create_revision(request).await.unwrap().into_inner().name;
         let file = format!(

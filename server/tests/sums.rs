@@ -6,7 +6,7 @@ mod harness;
 
 use std::time::{Duration, Instant};
 
-use harness::{Server, fields, refused};
+use harness::{BRACKET_PLAN, Server, fields, refused};
 use scantling_core::geometry::math;
 use scantling_core::record::DeviationMap;
 use scantling_core::simulate::WindowSurround;
@@ -313,30 +313,8 @@ async fn a_leaving_caller_stops_the_work() {
     println!("stopped {} ms after the caller left", left.elapsed().as_millis());
 }
 
-const BY_HAND: &str = r#"
-schema_version = 1
-part = "bracket"
-drawing_revision = "A"
-plan_version = 1
-length_unit = "mm"
-object = "part"
-standard = { system = "iso", edition = "ISO 1101:2017" }
-decision = { proven = {} }
-[[feature]]
-id = "P1"
-kind = "point"
-point = { at_mm = [10, 20, 30], direction = [0, 0, 1] }
-[[datum_system]]
-id = "D"
-datum = [{ letter = "A", targets = [
-  { id = "A1", at_mm = [0, 0, 0], direction = [0, 0, 1], locks = ["x", "y", "z"] },
-  { id = "A2", at_mm = [100, 0, 0], direction = [0, 0, 1], locks = ["y", "z"] },
-  { id = "A3", at_mm = [0, 100, 0], direction = [0, 0, 1], locks = ["z"] } ] }]
-[[characteristic]]
-number = "1"
-feature = "P1"
-surface_profile = { limit_outside_mm = 0.5, limit_inside_mm = 0.5 }
-datum_system = "D"
+/// A mass read by hand, beside what the bracket's points tell.
+const MASS: &str = r#"
 [[characteristic]]
 number = "2"
 reading = { quantity = "mass", unit = "kg", upper_limit = 2.4 }
@@ -348,7 +326,7 @@ async fn by_hand(server: &Server) -> String {
     let request = CreateRevisionRequest {
         parent: "parts/bracket".to_owned(),
         revision_id: "a".to_owned(),
-        revision: Some(Revision { plan_source: BY_HAND.to_owned(), ..Revision::default() }),
+        revision: Some(Revision { plan_source: format!("{BRACKET_PLAN}{MASS}"), ..Revision::default() }),
     };
     server.parts().create_revision(request).await.unwrap().into_inner().name
 }

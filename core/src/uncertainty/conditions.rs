@@ -1,5 +1,7 @@
 //! How a scan or points were taken, and what is stated of the instrument. What is not stated is not known, and never zero.
 
+use serde::{Deserialize, Serialize};
+
 use super::Validity;
 
 /// How the part was held (ISO 10579).
@@ -56,7 +58,8 @@ impl MeshHistory {
 }
 
 /// Errors of an instrument, as standard uncertainties; `None` where nothing is stated. Terms as in ISO 10360-13:2021.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct InstrumentErrors {
     /// Noise of one point, mm: at least this, whatever the scan shows of it.
     pub point_noise_mm: Option<f64>,
@@ -80,6 +83,20 @@ pub struct InstrumentErrors {
 const LEAST_MM: f64 = 0.01;
 
 impl InstrumentErrors {
+    /// What is stated here, and elsewhere where nothing is.
+    pub fn or(&self, elsewhere: &Self) -> Self {
+        Self {
+            point_noise_mm: self.point_noise_mm.or(elsewhere.point_noise_mm),
+            correlated_noise_mm: self.correlated_noise_mm.or(elsewhere.correlated_noise_mm),
+            correlation_length_mm: self.correlation_length_mm.or(elsewhere.correlation_length_mm),
+            pass_seam_mm: self.pass_seam_mm.or(elsewhere.pass_seam_mm),
+            pass_width_mm: self.pass_width_mm.or(elsewhere.pass_width_mm),
+            length_scale_mm_per_m: self.length_scale_mm_per_m.or(elsewhere.length_scale_mm_per_m),
+            distortion_mm: self.distortion_mm.or(elsewhere.distortion_mm),
+            probing_mm: self.probing_mm.or(elsewhere.probing_mm),
+        }
+    }
+
     /// The fields by their names.
     pub fn fields(&self) -> [(&'static str, Option<f64>); 8] {
         [

@@ -6,7 +6,7 @@ use scantling_proto::v1;
 use super::enums;
 use super::fields::Fields;
 use crate::instruments::InForce;
-use crate::store::{Acquisition, Errors, MeshHistory, Restraint, SurfaceClass, TakenConditions};
+use crate::store::{Acquisition, MeshHistory, Restraint, SurfaceClass, TakenConditions};
 
 /// More passes than any scan has.
 const MOST_PASSES: i32 = 100_000;
@@ -17,7 +17,7 @@ const MOST_TEMPERATURE_UNCERTAINTY_K: f64 = 100.0;
 /// The conditions of an acquisition as it is sent.
 pub(crate) fn taken(fields: &mut Fields, sent: &v1::Acquisition) -> TakenConditions {
     let errors = sent.instrument_errors.as_ref().map(errors_of).unwrap_or_default();
-    for (name, problem) in core_errors(&errors).faults() {
+    for (name, problem) in errors.faults() {
         fields.wrong(&format!("acquisition.instrument_errors.{name}"), problem);
     }
     if let Some(u) = sent.temperature_standard_uncertainty_k {
@@ -79,7 +79,7 @@ pub(crate) fn of_taken(conditions: TakenConditions, into: v1::Acquisition) -> v1
         Some(MeshHistory::Smoothed) => v1::MeshHistory::Smoothed,
         Some(MeshHistory::HolesFilled) => v1::MeshHistory::HolesFilled,
     };
-    let stated = conditions.errors != Errors::default();
+    let stated = conditions.errors != InstrumentErrors::default();
     v1::Acquisition {
         temperature_standard_uncertainty_k: conditions.temperature_standard_k,
         instrument_errors: stated.then(|| of_errors(&conditions.errors)),
@@ -93,8 +93,8 @@ pub(crate) fn of_taken(conditions: TakenConditions, into: v1::Acquisition) -> v1
     }
 }
 
-pub(crate) fn errors_of(sent: &v1::InstrumentErrors) -> Errors {
-    Errors {
+pub(crate) fn errors_of(sent: &v1::InstrumentErrors) -> InstrumentErrors {
+    InstrumentErrors {
         point_noise_mm: sent.point_noise_mm,
         correlated_noise_mm: sent.correlated_noise_mm,
         correlation_length_mm: sent.correlation_length_mm,
@@ -106,36 +106,8 @@ pub(crate) fn errors_of(sent: &v1::InstrumentErrors) -> Errors {
     }
 }
 
-pub(crate) fn of_errors(errors: &Errors) -> v1::InstrumentErrors {
+pub(crate) fn of_errors(errors: &InstrumentErrors) -> v1::InstrumentErrors {
     v1::InstrumentErrors {
-        point_noise_mm: errors.point_noise_mm,
-        correlated_noise_mm: errors.correlated_noise_mm,
-        correlation_length_mm: errors.correlation_length_mm,
-        pass_seam_mm: errors.pass_seam_mm,
-        pass_width_mm: errors.pass_width_mm,
-        length_scale_mm_per_m: errors.length_scale_mm_per_m,
-        distortion_mm: errors.distortion_mm,
-        probing_mm: errors.probing_mm,
-    }
-}
-
-/// The store's errors in core's words.
-pub(crate) fn core_errors(errors: &Errors) -> InstrumentErrors {
-    InstrumentErrors {
-        point_noise_mm: errors.point_noise_mm,
-        correlated_noise_mm: errors.correlated_noise_mm,
-        correlation_length_mm: errors.correlation_length_mm,
-        pass_seam_mm: errors.pass_seam_mm,
-        pass_width_mm: errors.pass_width_mm,
-        length_scale_mm_per_m: errors.length_scale_mm_per_m,
-        distortion_mm: errors.distortion_mm,
-        probing_mm: errors.probing_mm,
-    }
-}
-
-/// Core's errors in the store's words.
-pub(crate) fn kept_errors(errors: &InstrumentErrors) -> Errors {
-    Errors {
         point_noise_mm: errors.point_noise_mm,
         correlated_noise_mm: errors.correlated_noise_mm,
         correlation_length_mm: errors.correlation_length_mm,
@@ -161,7 +133,7 @@ pub(crate) fn core_surface(class: SurfaceClass) -> uncertainty::SurfaceClass {
 pub(crate) fn of_acquisition(acquisition: &Acquisition, in_force: Option<&InForce>) -> Conditions {
     let content = &acquisition.content;
     let more = &content.conditions;
-    let stated = core_errors(&more.errors);
+    let stated = more.errors;
     let unnamed = content.instrument.trim().is_empty();
     Conditions {
         instrument: match in_force {

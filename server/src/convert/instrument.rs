@@ -1,5 +1,6 @@
 //! Instruments and their verifications.
 
+use scantling_core::uncertainty::InstrumentErrors;
 use scantling_proto::v1::{self, verification::Source};
 
 use super::fields::Fields;
@@ -7,7 +8,7 @@ use super::status::Problem;
 use super::{conditions, enums, name, time};
 use crate::config::Limits;
 use crate::store::{
-    BallArtefact, BallResults, BallScan, CalibratedBall, Errors, Instrument, NewInstrument, NewVerification,
+    BallArtefact, BallResults, BallScan, CalibratedBall, Instrument, NewInstrument, NewVerification,
     PermittedErrors, SurfaceClass, Verification, VerificationContent, VerificationSource,
 };
 
@@ -78,7 +79,7 @@ pub(crate) fn verification(
         }
     }
     let errors = sent.errors.as_ref().map(conditions::errors_of).unwrap_or_default();
-    for (name, problem) in conditions::core_errors(&errors).faults() {
+    for (name, problem) in errors.faults() {
         fields.wrong(&format!("verification.errors.{name}"), problem);
     }
     if sent.problems.len() > MOST_PROBLEMS {
@@ -97,7 +98,7 @@ pub(crate) fn verification(
             None
         }
         Some(Source::Certificate(certificate)) => {
-            if errors == Errors::default() {
+            if errors == InstrumentErrors::default() {
                 fields.wrong("verification.errors", "must state at least one error of the instrument");
             }
             let title = fields.said("verification.certificate.title", certificate.title);
@@ -108,7 +109,7 @@ pub(crate) fn verification(
         }
         Some(Source::BallScan(scan)) => {
             let two = scan.artefact.as_ref().is_some_and(|a| a.balls.len() == 2);
-            for (name, value) in conditions::core_errors(&errors).fields() {
+            for (name, value) in errors.fields() {
                 let shown = matches!(name, "point_noise_mm" | "length_scale_mm_per_m" | "probing_mm")
                     || (name == "distortion_mm" && !two);
                 if shown && value.is_some() {
@@ -291,7 +292,7 @@ fn of_results(results: BallResults) -> v1::BallResults {
 
 /// What a scan of balls shows, unregistered.
 pub(crate) fn measured(
-    errors: &Errors,
+    errors: &InstrumentErrors,
     results: BallResults,
     problems: Vec<String>,
 ) -> v1::MeasureBallsResponse {

@@ -2,18 +2,17 @@
 
 use scantling_core::geometry::Point;
 use scantling_core::run::Run;
-use scantling_core::uncertainty::Conditions;
+use scantling_core::uncertainty::{Conditions, InstrumentErrors};
 use scantling_core::verification::{Artefact, Ball, Permitted, Verification, VerificationError, verify};
 
 use super::sums::{ScanAsk, ScanFrom, SumError};
 use super::{MeasureError, memory, scan};
-use crate::convert::conditions;
 use crate::service::Service;
-use crate::store::{BallResult, BallResults, BallScan, Errors, LengthResult};
+use crate::store::{BallResult, BallResults, BallScan, LengthResult};
 
 /// A measured scan of balls.
 pub(crate) struct Measured {
-    pub(crate) errors: Errors,
+    pub(crate) errors: InstrumentErrors,
     pub(crate) results: BallResults,
     /// What is more than permitted.
     pub(crate) problems: Vec<String>,
@@ -58,7 +57,7 @@ pub(crate) fn measured(
         length_error_mm: asked.permitted.length_error_mm,
         length_error_mm_per_m: asked.permitted.length_error_mm_per_m,
     };
-    let errors = conditions::kept_errors(&found.errors());
+    let errors = found.errors();
     Ok(Measured { errors, problems: permitted.problems(&found), results: results(found, notes) })
 }
 

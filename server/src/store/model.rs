@@ -8,6 +8,7 @@ use scantling_core::points::Coordinates;
 use scantling_core::readings::Reading;
 use scantling_core::record::Verdict;
 use scantling_core::scan::LengthUnit;
+use scantling_core::uncertainty::InstrumentErrors;
 use serde::{Deserialize, Serialize};
 
 /// Gives an enum the words under which the store keeps it.
@@ -241,41 +242,11 @@ pub struct NewAcquisition {
     pub registered_instrument: Option<String>,
 }
 
-/// What is stated of an instrument's errors, as standard uncertainties.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-#[serde(default)]
-pub struct Errors {
-    pub point_noise_mm: Option<f64>,
-    pub correlated_noise_mm: Option<f64>,
-    pub correlation_length_mm: Option<f64>,
-    pub pass_seam_mm: Option<f64>,
-    pub pass_width_mm: Option<f64>,
-    pub length_scale_mm_per_m: Option<f64>,
-    pub distortion_mm: Option<f64>,
-    pub probing_mm: Option<f64>,
-}
-
-impl Errors {
-    /// What is stated here, and elsewhere where nothing is.
-    pub fn or(&self, elsewhere: &Self) -> Self {
-        Self {
-            point_noise_mm: self.point_noise_mm.or(elsewhere.point_noise_mm),
-            correlated_noise_mm: self.correlated_noise_mm.or(elsewhere.correlated_noise_mm),
-            correlation_length_mm: self.correlation_length_mm.or(elsewhere.correlation_length_mm),
-            pass_seam_mm: self.pass_seam_mm.or(elsewhere.pass_seam_mm),
-            pass_width_mm: self.pass_width_mm.or(elsewhere.pass_width_mm),
-            length_scale_mm_per_m: self.length_scale_mm_per_m.or(elsewhere.length_scale_mm_per_m),
-            distortion_mm: self.distortion_mm.or(elsewhere.distortion_mm),
-            probing_mm: self.probing_mm.or(elsewhere.probing_mm),
-        }
-    }
-}
-
 /// How an acquisition was taken, as far as it was stated and has no place of its own.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct TakenConditions {
-    pub errors: Errors,
+    pub errors: InstrumentErrors,
     pub supports: String,
     pub gravity: Option<[f64; 3]>,
     pub matt_spray: Option<bool>,

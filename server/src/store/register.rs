@@ -1,10 +1,10 @@
 //! What the store keeps of instruments and their verifications, in words of its own.
 
 use scantling_core::scan::LengthUnit;
-use scantling_core::uncertainty::Day;
+use scantling_core::uncertainty::{Day, InstrumentErrors};
 use serde::{Deserialize, Serialize};
 
-use super::{Errors, SurfaceClass};
+use super::SurfaceClass;
 
 /// What a caller gives to register an instrument, checked.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -40,7 +40,7 @@ pub struct NewVerification {
 pub struct VerificationContent {
     /// On which surfaces; empty for every one.
     pub surfaces: Vec<SurfaceClass>,
-    pub errors: Errors,
+    pub errors: InstrumentErrors,
     pub verifier: String,
     pub source: VerificationSource,
     /// What was found to be more than is permitted, in words.

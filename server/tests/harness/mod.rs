@@ -26,6 +26,33 @@ use tonic::transport::Channel;
 use tonic::{Code, Status};
 use tonic_types::StatusExt;
 
+/// A bracket whose check point is measured by points, on three pads.
+pub const BRACKET_PLAN: &str = r#"
+schema_version = 1
+part = "bracket"
+drawing_revision = "A"
+plan_version = 1
+length_unit = "mm"
+object = "part"
+standard = { system = "iso", edition = "ISO 1101:2017" }
+decision = { proven = {} }
+[[feature]]
+id = "P1"
+kind = "point"
+point = { at_mm = [10, 20, 30], direction = [0, 0, 1] }
+[[datum_system]]
+id = "D"
+datum = [{ letter = "A", targets = [
+  { id = "A1", at_mm = [0, 0, 0], direction = [0, 0, 1], locks = ["x", "y", "z"] },
+  { id = "A2", at_mm = [100, 0, 0], direction = [0, 0, 1], locks = ["y", "z"] },
+  { id = "A3", at_mm = [0, 100, 0], direction = [0, 0, 1], locks = ["z"] } ] }]
+[[characteristic]]
+number = "1"
+feature = "P1"
+surface_profile = { limit_outside_mm = 0.5, limit_inside_mm = 0.5 }
+datum_system = "D"
+"#;
+
 pub struct Server {
     pub folder: TempDir,
     pub store: Store,

@@ -4,11 +4,12 @@ use std::path::Path;
 
 use scantling_core::record::Verdict;
 use scantling_core::scan::LengthUnit;
+use scantling_core::uncertainty::InstrumentErrors;
 use scantling_server::clock::{Clock, Ids};
 use scantling_server::store::{
-    BlobRow, Claim, Content, Context, Errors, Failure, MeshHistory, NeighbourFile, NewAcquisition,
-    NewRevision, Outcome, Purpose, Request, Restraint, SourceRequest, Sqlite, Store, StoreError,
-    SurfaceClass, TakenConditions,
+    BlobRow, Claim, Content, Context, Failure, MeshHistory, NeighbourFile, NewAcquisition, NewRevision,
+    Outcome, Purpose, Request, Restraint, SourceRequest, Sqlite, Store, StoreError, SurfaceClass,
+    TakenConditions,
 };
 use tempfile::TempDir;
 
@@ -74,7 +75,7 @@ pub(crate) fn scan(simulated: bool) -> NewAcquisition {
         coordinates: None,
         point_standard_mm: None,
         conditions: TakenConditions {
-            errors: Errors { length_scale_mm_per_m: Some(0.02), ..Errors::default() },
+            errors: InstrumentErrors { length_scale_mm_per_m: Some(0.02), ..InstrumentErrors::default() },
             supports: "three cups".to_owned(),
             gravity: Some([0.0, 0.0, -1.0]),
             surface_class: Some(SurfaceClass::Dark),

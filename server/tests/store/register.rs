@@ -1,9 +1,9 @@
 //! The register of instruments.
 
 use scantling_core::scan::LengthUnit;
-use scantling_core::uncertainty::Day;
+use scantling_core::uncertainty::{Day, InstrumentErrors};
 use scantling_server::store::{
-    BallArtefact, BallResults, BallScan, CalibratedBall, Errors, LengthResult, NewAcquisition, NewInstrument,
+    BallArtefact, BallResults, BallScan, CalibratedBall, LengthResult, NewAcquisition, NewInstrument,
     NewVerification, PermittedErrors, StoreError, SurfaceClass, VerificationContent, VerificationSource,
     Withdrawal,
 };
@@ -21,7 +21,7 @@ fn verification(id: &str, verified_on: &str) -> NewVerification {
         simulated: false,
         content: VerificationContent {
             surfaces: vec![SurfaceClass::Gloss],
-            errors: Errors { probing_mm: Some(0.01), ..Errors::default() },
+            errors: InstrumentErrors { probing_mm: Some(0.01), ..InstrumentErrors::default() },
             verifier: "M. Ruler".to_owned(),
             source: VerificationSource::Certificate { title: "KB 118".to_owned(), blob: None },
             problems: vec!["a scratch".to_owned()],

@@ -4,7 +4,7 @@ use scantling_core::points::Coordinates;
 
 use sqlx::{Sqlite as Driver, Transaction};
 
-use super::{Sqlite, audit, from_json, instruments, known, to_json, unit, unit_word};
+use super::{Sqlite, audit, from_json, instruments, known, page, to_json, unit, unit_word};
 use crate::store::{Acquisition, Content, NewAcquisition, Page, Restraint, StoreError, TakenConditions};
 
 row! {
@@ -147,15 +147,12 @@ impl Sqlite {
         before: Option<i64>,
         size: u32,
     ) -> Result<Page<Acquisition>, StoreError> {
-        let mut rows: Vec<Row> =
+        let rows: Vec<Row> =
             sqlx::query_as("SELECT * FROM acquisition WHERE ord < ? ORDER BY ord DESC LIMIT ?")
                 .bind(before.unwrap_or(i64::MAX))
                 .bind(i64::from(size) + 1)
                 .fetch_all(&self.reader)
                 .await?;
-        let more = rows.len() > size as usize;
-        rows.truncate(size as usize);
-        let next = if more { rows.last().map(|r| r.ord) } else { None };
-        Ok(Page { items: rows.into_iter().map(Row::read).collect::<Result<_, _>>()?, next })
+        page(rows, size, |r| r.ord, Row::read)
     }
 }

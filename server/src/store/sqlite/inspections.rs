@@ -5,7 +5,7 @@ use scantling_core::record::Verdict;
 use sqlx::{QueryBuilder, Sqlite as Driver, Transaction};
 
 use super::jobs::WAITING;
-use super::{Sqlite, audit, from_json, known, to_json};
+use super::{Sqlite, audit, from_json, known, page, to_json};
 use crate::store::{Failure, Filter, Inspection, Page, Purpose, Request, RevisionState, State, StoreError};
 
 /// All columns but the result, which may be large.
@@ -204,11 +204,8 @@ impl Sqlite {
             }
         }
         query.push(" ORDER BY ord DESC LIMIT ").push_bind(i64::from(size) + 1);
-        let mut rows: Vec<Row> = query.build_query_as().fetch_all(&self.reader).await?;
-        let more = rows.len() > size as usize;
-        rows.truncate(size as usize);
-        let next = if more { rows.last().map(|r| r.ord) } else { None };
-        Ok(Page { items: rows.into_iter().map(Row::read).collect::<Result<_, _>>()?, next })
+        let rows: Vec<Row> = query.build_query_as().fetch_all(&self.reader).await?;
+        page(rows, size, |r| r.ord, Row::read)
     }
 
     pub(in crate::store) async fn events_after(

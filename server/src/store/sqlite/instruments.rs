@@ -4,7 +4,7 @@ use scantling_core::uncertainty::Day;
 use sqlx::{Sqlite as Driver, Transaction};
 
 use super::acquisitions::not_simulated;
-use super::{Sqlite, audit, from_json, known, to_json};
+use super::{Sqlite, audit, from_json, known, page, to_json};
 use crate::store::{
     Instrument, NewInstrument, NewVerification, Page, StoreError, Verification, VerificationSource,
     Withdrawal,
@@ -211,16 +211,13 @@ impl Sqlite {
         let query = format!(
             "SELECT {IN_LISTS} FROM verification WHERE instrument = ? AND ord > ? ORDER BY ord LIMIT ?"
         );
-        let mut rows: Vec<VerificationRow> = sqlx::query_as(sqlx::AssertSqlSafe(query))
+        let rows: Vec<VerificationRow> = sqlx::query_as(sqlx::AssertSqlSafe(query))
             .bind(instrument)
             .bind(after)
             .bind(i64::from(size) + 1)
             .fetch_all(&self.reader)
             .await?;
-        let more = rows.len() > size as usize;
-        rows.truncate(size as usize);
-        let next = if more { rows.last().map(|r| r.ord) } else { None };
-        Ok(Page { items: rows.into_iter().map(VerificationRow::read).collect::<Result<_, _>>()?, next })
+        page(rows, size, |r| r.ord, VerificationRow::read)
     }
 
     pub(in crate::store) async fn withdraw_verification(

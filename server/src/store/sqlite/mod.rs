@@ -35,7 +35,7 @@ use sqlx::migrate::{Migration, MigrationType, Migrator};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{SqlStr, Sqlite as Driver, SqlitePool, Transaction};
 
-use super::StoreError;
+use super::{Page, StoreError};
 use crate::clock::{Clock, Ids};
 
 /// A store in one file.
@@ -151,6 +151,19 @@ fn unit(word: &str) -> Result<scantling_core::scan::LengthUnit, StoreError> {
 /// A word of ours, or what the store holds instead.
 fn known<T>(value: Option<T>, what: &str, word: &str) -> Result<T, StoreError> {
     value.ok_or_else(|| StoreError::Unreadable { what: format!("{what} {word}") })
+}
+
+/// A page of `size` items from rows of which one more was asked for.
+fn page<R, T>(
+    mut rows: Vec<R>,
+    size: u32,
+    ord: impl Fn(&R) -> i64,
+    read: impl Fn(R) -> Result<T, StoreError>,
+) -> Result<Page<T>, StoreError> {
+    let more = rows.len() > size as usize;
+    rows.truncate(size as usize);
+    let next = if more { rows.last().map(ord) } else { None };
+    Ok(Page { items: rows.into_iter().map(read).collect::<Result<_, _>>()?, next })
 }
 
 fn to_json<T: serde::Serialize>(value: &T) -> String {

@@ -1,6 +1,6 @@
 //! Revisions of parts.
 
-use super::{Sqlite, audit, from_json, known, to_json, unit, unit_word};
+use super::{Sqlite, audit, from_json, known, page, to_json, unit, unit_word};
 use crate::store::{NeighbourFile, NewRevision, Page, Revision, RevisionState, StoreError};
 
 row! {
@@ -146,17 +146,14 @@ impl Sqlite {
         size: u32,
     ) -> Result<Page<Revision>, StoreError> {
         self.part(part).await?;
-        let mut rows: Vec<Row> =
+        let rows: Vec<Row> =
             sqlx::query_as("SELECT * FROM revision WHERE part = ? AND ord > ? ORDER BY ord LIMIT ?")
                 .bind(part)
                 .bind(after)
                 .bind(i64::from(size) + 1)
                 .fetch_all(&self.reader)
                 .await?;
-        let more = rows.len() > size as usize;
-        rows.truncate(size as usize);
-        let next = if more { rows.last().map(|r| r.ord) } else { None };
-        Ok(Page { items: rows.into_iter().map(Row::read).collect::<Result<_, _>>()?, next })
+        page(rows, size, |r| r.ord, Row::read)
     }
 
     pub(in crate::store) async fn other_nominals(

@@ -206,8 +206,9 @@ fn measured(run: &Run, job: &Job, at_reference: &conditions::AtReference) -> Res
                 By::Scan => scanned.evaluate(run, job, characteristic, &inputs)?,
             });
         }
+        let mut withheld = Vec::with_capacity(found.len());
         for one in &mut found {
-            at_reference.forbid(job, &taken, characteristic, one);
+            withheld.push(at_reference.forbid(job, &taken, characteristic, one));
         }
         for one in &mut found {
             conformity::tell(&job.plan.decision, one);
@@ -215,7 +216,7 @@ fn measured(run: &Run, job: &Job, at_reference: &conditions::AtReference) -> Res
         if found.iter().filter(|e| e.verdict != Verdict::NotMeasured).count() > 1 {
             doubled.push(&characteristic.number);
         }
-        let mut told = together(found);
+        let mut told = together(found, withheld[0]);
         tell_general(characteristic, &mut told);
         evaluations.push(told);
     }
@@ -269,8 +270,14 @@ fn by<'a>(job: &Job<'a>, taken: &taken::Taken, characteristic: &Characteristic) 
     ways
 }
 
-/// The first evaluation, unless a later one says the opposite: then neither is proven.
-fn together(found: Vec<Evaluation>) -> Evaluation {
+/// The first evaluation, unless a later one says the opposite: then neither is proven. A first one whose pass was `withheld`, since
+/// nothing vouches for its instrument, hides no later one that proves a fault.
+fn together(mut found: Vec<Evaluation>, withheld: bool) -> Evaluation {
+    if withheld && let Some(k) = found.iter().position(|e| e.verdict == Verdict::DoesNotConform) {
+        let mut told = found.swap_remove(k);
+        told.reason = format!("{}; otherwise {}", told.reason, found[0].reason);
+        return told;
+    }
     let mut found = found.into_iter();
     let mut told = found.next().expect("a characteristic is measured in at least one way");
     let decided = |e: &Evaluation| matches!(e.verdict, Verdict::Conforms | Verdict::DoesNotConform);

@@ -8,7 +8,7 @@
 
 mod bench;
 
-use bench::{Bench, Cell, pose};
+use bench::{Bench, Cell, out_of_the_bar, pose};
 use rayon::prelude::*;
 use scantling_core::geometry::{Point, Vector, math};
 use scantling_core::inspect::{Job, ScanPart, ScanSource, inspect};
@@ -143,9 +143,8 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
     for (k, (number, _)) in ASKED.iter().enumerate() {
         let share = held[k] as f64 / n;
         println!("{number}: {share:.3} held of {n}, u over scatter {:.2}", spread[k]);
-        // The bar is 92 to 98 %; three standard errors of a share of 95 %.
-        let slack = 3.0 * (0.95 * 0.05 / n).sqrt();
-        if !(0.92 - slack..=0.98 + slack).contains(&share) {
+        // The bar is 92 to 98 %.
+        if out_of_the_bar(held[k], n as usize) {
             bad.push(format!("{number}: {share:.3} held"));
         }
     }

@@ -348,9 +348,10 @@ fn a_face_that_turns_about_its_middle_is_another_and_so_is_the_feature_on_it() {
             _ => None,
         })
         .collect();
-    // Its rms distance from the middle line is 40 / sqrt(12), by the angle: 0.2 mm.
+    // Its turn by half the root of its area; the moments tell 0.25 mm, its rms distance from the middle by the turn.
     let of_top = moved.iter().find(|m| m.0 == top(&before)).expect("the top moved");
-    assert!(of_top.1 == top(&after) && of_top.2 > 0.19 && of_top.2 < 0.4, "{moved:?}");
+    let by = math::atan2(0.7, 40.0) * 0.5 * 1200f64.sqrt();
+    assert!(of_top.1 == top(&after) && (of_top.2 - by).abs() < 1e-3, "{moved:?} {by}");
     let text = plan("[[feature]]\nid = \"H\"\nkind = \"plane\"\npick = { near_mm = [20.0, 15.0, 20.0], facing = [0.0, 0.0, 1.0] }")
         .replace("diameter = { nominal_mm = 10.0, upper_deviation_mm = 0.1, lower_deviation_mm = 0.0, size = \"least_squares\" }",
             "flatness = { zone_width_mm = 0.2, association = \"least_squares\" }");

@@ -9,7 +9,7 @@ use scantling_core::nominal::{Nominal, NominalError, NominalFile, NominalFileErr
 use scantling_core::read::step::{self, EntityFault, StepError, StepFile, StepSettings};
 use scantling_core::run::quiet;
 use scantling_core::search::SurfaceTree;
-use step_text::StepText;
+use step_text::{StepText, volume};
 
 const X: Vector = Vector::new(1.0, 0.0, 0.0);
 const Y: Vector = Vector::new(0.0, 1.0, 0.0);
@@ -22,15 +22,6 @@ fn nominal(text: &str) -> Nominal {
 fn file(text: &str, part: Option<&str>) -> Result<StepFile, StepError> {
     let settings = StepSettings { part: part.map(str::to_owned), ..StepSettings::default() };
     step::read(&quiet(), text.as_bytes(), &settings)
-}
-
-/// What the triangles enclose, mm3; negative where they face inwards.
-fn volume(nominal: &Nominal) -> f64 {
-    let mesh = nominal.mesh();
-    (0..mesh.triangles().len() as u32)
-        .map(|t| mesh.corners(t).map(|p| p.coords))
-        .map(|[a, b, c]| a.dot(&b.cross(&c)) / 6.0)
-        .sum()
 }
 
 /// The distance from the exact surface under a point, positive outside the material.

@@ -14,7 +14,7 @@ use scantling_core::geometry::{Point, Vector, math};
 use scantling_core::nominal::{Carrier, Face, Nominal, NominalFile, read};
 use scantling_core::run::quiet;
 use scantling_core::search::SurfaceTree;
-use step_text::{StepText, Way};
+use step_text::{StepText, Way, volume};
 
 const X: Vector = Vector::new(1.0, 0.0, 0.0);
 const Y: Vector = Vector::new(0.0, 1.0, 0.0);
@@ -26,14 +26,6 @@ fn nominal(text: &str) -> Nominal {
     assert!(nominal.missing().is_empty(), "{:?}", nominal.missing());
     assert!(nominal.closed());
     nominal
-}
-
-fn volume(nominal: &Nominal) -> f64 {
-    let mesh = nominal.mesh();
-    (0..mesh.triangles().len() as u32)
-        .map(|t| mesh.corners(t).map(|p| p.coords))
-        .map(|[a, b, c]| a.dot(&b.cross(&c)) / 6.0)
-        .sum()
 }
 
 fn face<'a>(nominal: &'a Nominal, label: &str) -> &'a Face {
@@ -239,7 +231,10 @@ fn distances_from_a_turned_end_are_right_up_to_its_tip() {
                 let p = Point::new(x, y, end.height() + far);
                 let foot = part.exact_foot(&p, &tree.nearest(&p, 5.0).unwrap());
                 // In the tip itself there is no normal by the parameters, and the triangles serve.
-                let Some(foot) = foot else { continue };
+                let Some(foot) = foot else {
+                    assert!(x == 0.0 && y == 0.0, "{end:?}: no foot at {p}");
+                    continue;
+                };
                 assert!((foot.distance_mm - far).abs() < 1e-5, "{end:?} {p}: {}", foot.distance_mm);
             }
         }

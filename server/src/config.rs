@@ -91,7 +91,7 @@ pub struct Limits {
     /// Points sent within a message
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().inline_points)]
     pub inline_points: usize,
-    /// Single sums (Locate, Align, Evaluate, Associate, SimulateScan, SelfCheck) at a time
+    /// Single sums (Locate, Align, Evaluate, Associate, SimulateScan, SelfCheck, MeasureBalls, CreateVerification by balls) at a time
     #[arg(long, value_name = "COUNT", default_value_t = Limits::default().sums)]
     pub sums: usize,
     /// Calls at a time on one connection

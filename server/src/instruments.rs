@@ -48,7 +48,7 @@ async fn of_acquisition(store: &Store, acquisition: &Acquisition) -> Result<Opti
         }
     }
     let stated = content.conditions.surface_class.map(conditions::core_surface);
-    // A sprayed surface is dull, whatever lies under it.
+    // A sprayed surface is dull where nobody says otherwise.
     let sprayed = (content.conditions.matt_spray == Some(true)).then_some(SurfaceClass::Dull);
     let name = name::of_instrument(id);
     let called = if title.trim().is_empty() { name.clone() } else { format!("{title} ({name})") };

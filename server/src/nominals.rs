@@ -62,11 +62,10 @@ impl Nominals {
         Ok(made)
     }
 
-    /// How many triangles a file's nominal has, if one made from it is kept: what a STEP file does not tell before it is read.
-    pub(crate) fn triangles(&self, digest: &Digest) -> Option<u64> {
+    /// How many triangles a nominal has, if it is kept: what a STEP file does not tell before it is read.
+    pub(crate) fn triangles(&self, key: &Key) -> Option<u64> {
         let kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let of = kept.iter().filter(|(k, _)| k.digest == *digest);
-        of.map(|(_, nominal)| nominal.mesh().triangles().len() as u64).max()
+        kept.iter().find(|(k, _)| k == key).map(|(_, nominal)| nominal.mesh().triangles().len() as u64)
     }
 
     fn find(&self, key: &Key) -> Option<Arc<Nominal>> {

@@ -7,7 +7,8 @@ use std::sync::atomic::AtomicBool;
 use scantling_core::geometry::Point;
 use scantling_core::nominal::{FaceKey, Nominal, NominalFile, Side};
 use scantling_core::plan::{
-    BoundFeature, FaceMap, Fault, FeatureChange, Lies, NeighbourNominal, Plan, bind, changes, check_json,
+    BoundFeature, FaceMap, Fault, FeatureChange, Lies, NEIGHBOUR, NeighbourNominal, Plan, bind, changes,
+    check_json,
 };
 use scantling_core::readings::{self, Reading};
 use scantling_core::run::{Limits, Run};
@@ -319,7 +320,11 @@ async fn since(service: &Arc<Service>, part: &str, bound: &[Bound]) -> Result<Ve
     let Some(released) = service.store.part(part).await?.released_revision else { return Ok(Vec::new()) };
     let before = service.store.revision(part, &released).await?.content.bound;
     let [before, after] = [before.as_slice(), bound].map(|all| all.iter().map(lies).collect::<Vec<_>>());
-    let told = |c: FeatureChange| format!("since revision {released}: feature {} {}", c.feature, c.what);
+    let told = |c: FeatureChange| {
+        let neighbour = |l: &Lies| l.feature == c.feature && l.kind == NEIGHBOUR;
+        let what = if before.iter().chain(&after).any(neighbour) { "neighbour" } else { "feature" };
+        format!("since revision {released}: {what} {} {}", c.feature, c.what)
+    };
     Ok(changes(&before, &after).into_iter().map(told).collect())
 }
 

@@ -128,6 +128,7 @@ async fn everything_wrong_with_a_verification_is_said_at_once() {
         verified_on: "2024-02-30".into(),
         valid_until: "soon".into(),
         surface_classes: vec![0, 77],
+        every_surface: true,
         errors: Some(InstrumentErrors { probing_mm: Some(f64::NAN), ..InstrumentErrors::default() }),
         source: None,
         ..Verification::default()
@@ -141,6 +142,7 @@ async fn everything_wrong_with_a_verification_is_said_at_once() {
             "verification.valid_until",
             "verification.surface_classes[0]",
             "verification.surface_classes[1]",
+            "verification.every_surface",
             "verification.errors.probing_mm",
             "verification",
         ]
@@ -165,6 +167,33 @@ async fn everything_wrong_with_a_verification_is_said_at_once() {
         "INVALID_FIELD",
     );
     assert_eq!(fields(&status)[0], "verification.verified_on");
+    // A list of surfaces that is left out is no "every"; a scan of balls is never of every surface.
+    let forgotten = Verification { surface_classes: Vec::new(), ..certified("2024-03-01", "2024-04-01") };
+    let status = refused(verify(&server, "a", forgotten).await, Code::InvalidArgument, "INVALID_FIELD");
+    assert_eq!(fields(&status), ["verification.surface_classes"]);
+    let balls = Verification {
+        surface_classes: Vec::new(),
+        every_surface: true,
+        errors: None,
+        source: Some(KnownFrom::BallScan(bar(format!("blobs/{}", "0".repeat(64))))),
+        ..certified("2024-03-01", "2024-04-01")
+    };
+    let status = refused(verify(&server, "a", balls).await, Code::InvalidArgument, "INVALID_FIELD");
+    assert!(fields(&status).contains(&"verification.every_surface".to_owned()), "{:?}", fields(&status));
+    // The register's id alone is no name of the register, and must not pass for words either.
+    let said = Acquisition {
+        blob: server.put(b"0 0 0\n").await,
+        length_unit: LengthUnit::Millimetre.into(),
+        instrument: "arm-2".into(),
+        ..Acquisition::default()
+    };
+    let request = CreateAcquisitionRequest { acquisition: Some(said) };
+    let status = refused(
+        server.acquisitions().create_acquisition(request).await,
+        Code::InvalidArgument,
+        "INVALID_FIELD",
+    );
+    assert_eq!(fields(&status), ["acquisition.instrument"]);
     let missing = Certificate { title: "KB".into(), blob: format!("blobs/{}", "0".repeat(64)) };
     let missing = Verification {
         source: Some(KnownFrom::Certificate(missing)),
@@ -431,7 +460,11 @@ async fn what_fails_still_fails_and_one_for_every_surface_needs_none_stated() {
     let mut plant = Plant::new(server, 30.9).await;
     let bad = plant.judged(plant.taken()).await;
     assert_eq!(bad.verdict(), Verdict::DoesNotConform, "{}", bad.reason);
-    let every = Verification { surface_classes: Vec::new(), ..certified("2024-01-10", "2025-01-10") };
+    let every = Verification {
+        surface_classes: Vec::new(),
+        every_surface: true,
+        ..certified("2024-01-10", "2025-01-10")
+    };
     verify(&plant.server, "touch", every).await.unwrap();
     let unsaid = Acquisition { surface_class: 0, ..plant.taken() };
     let bad = plant.judged(unsaid).await;

@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 use scantling_tests::validation::{
-    Figures, Part, Scanner, append, parts, pictures, read, scan, surprises, table,
+    Figures, Part, Scanner, append, parts, pictures, read, scan, surprises, table, table_of_kinds,
 };
 
 struct Asked {
@@ -86,7 +86,7 @@ fn main() -> Result<(), String> {
     let one = |(part, scanner, seed): &(&Part, Scanner, u64)| {
         let scanned = scan(part, *scanner, *seed);
         let mut file = file.lock().map_err(|e| e.to_string())?;
-        append(&mut file, &scanned.line)?;
+        append(&mut file, &scanned)?;
         drop(file);
         let n = count.fetch_add(1, Ordering::Relaxed) + 1;
         if n.is_multiple_of(20) {
@@ -103,6 +103,7 @@ fn main() -> Result<(), String> {
     };
     let text = table(&figures);
     write("table.md", &text)?;
+    write("kinds.md", &table_of_kinds(&figures))?;
     write("validation.json", &figures.to_json())?;
     for (name, picture) in pictures(&read(&path)?.lines) {
         write(&name, &picture)?;

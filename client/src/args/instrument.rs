@@ -83,7 +83,7 @@ pub(crate) struct InstrumentVerify {
     #[arg(long = "surface-class", value_enum, required_unless_present = "every_surface")]
     pub(crate) surface_classes: Vec<SurfaceClassArg>,
     /// It holds for every surface: the instrument touches
-    #[arg(long, conflicts_with = "surface_classes")]
+    #[arg(long, conflicts_with_all = ["surface_classes", "balls"])]
     pub(crate) every_surface: bool,
     /// Who verified
     #[arg(long, value_name = "TEXT", default_value = "")]

@@ -115,6 +115,7 @@ pub(crate) async fn verify(context: &Context, args: InstrumentVerify) -> anyhow:
     let verification = Verification {
         verified_on: args.verified_on,
         valid_until: args.valid_until,
+        every_surface: args.every_surface,
         surface_classes: args.surface_classes.iter().map(|s| SurfaceClass::from(*s).into()).collect(),
         errors: args.errors.told(),
         verifier: args.verifier,
@@ -136,7 +137,7 @@ pub(crate) async fn verify(context: &Context, args: InstrumentVerify) -> anyhow:
     if !verified.problems.is_empty() {
         context
             .progress
-            .say("it is not passed: nothing measured with the instrument conforms from its day on");
+            .say("it is not passed: nothing measured with the instrument on such a surface conforms from its day on, until a later one is");
     }
     Ok(Exit::Success)
 }

@@ -149,7 +149,7 @@ fn balls_are_measured_by_the_template_of_their_artefact() {
     let told = said(&told.get_output().stdout);
     assert!(told.contains("K3") && told.contains("noise of a point") && told.contains("980."), "{told}");
 
-    // Half of them are missing, a key is misspelt, nothing is named.
+    // Two of three balls are missing, a key is misspelt, nothing is named.
     scene.file("half.xyz", text.lines().take(1500).map(|l| format!("{l}\n")).collect::<String>());
     let half = ["instrument", "balls", "half.xyz", "--unit", "mm", "--artefact", "balls.toml"];
     scene.scantling().args(half).assert().code(3);

@@ -54,12 +54,12 @@ const CLEAR: f64 = 0.3;
 pub struct Outward {
     /// Out of the material, unit length, one a point, in the scan's axes.
     pub normals: Vec<Vector>,
-    /// How many points have theirs by what lies around their sheet; the others by distance.
-    pub told: usize,
+    /// How many points within reach of the nominal have theirs by distance only; the others by what lies around their sheet.
+    pub by_distance: usize,
 }
 
-/// Normals out of the material for a scan without any that lies on its nominal; `None` where no side was told, so that
-/// distance is all there is. `reach_mm` is how far the part may be off, mm.
+/// Normals out of the material for a scan without any that lies on its nominal; `None` where the sides of too many of its
+/// sheets were not told, so that distance is all there is. `reach_mm` is how far the part may be off, mm.
 ///
 /// # Errors
 /// Only a stop by the caller.
@@ -75,11 +75,19 @@ pub fn outward(
     let Some(sheets) = Sheets::new(run, &points, scan.spacing_mm())? else { return Ok(None) };
     let ground = Ground { tree, points: &points, sheets: &sheets, reach_mm, spacing_mm: scan.spacing_mm() };
     let mut sides: Vec<f64> = Vec::with_capacity(sheets.members.len());
+    let (mut told, mut open) = (0, 0);
     let around = Thinned::new(run, &ground)?;
     for sheet in 0..sheets.members.len() {
-        sides.push(ground.side(run, sheet, &around)?);
+        let side = ground.side(run, sheet, &around)?;
+        match side {
+            Some(0.0) => open += sheets.members[sheet].len(),
+            Some(_) => told += sheets.members[sheet].len(),
+            // A table, a clamp.
+            None => {}
+        }
+        sides.push(side.unwrap_or(0.0));
     }
-    if sides.iter().all(|s| *s == 0.0) {
+    if told == 0 || open as f64 > MOST_OPEN * (told + open) as f64 {
         return Ok(None);
     }
     // Where the sides are known, and how far off the nominal the part is there.
@@ -109,7 +117,8 @@ pub fn outward(
         let moved = p + off.unwrap_or_else(Vector::zeros);
         let foot = tree.nearest(&moved, reach_mm).or_else(|| tree.nearest(p, reach_mm));
         let facet = foot.and_then(|f| nominal.mesh().normal(f.triangle));
-        (facet.map_or(sheets.along[i], Direction::vector), false)
+        // What is near nothing of the part has no side, and none is guessed.
+        (facet.map_or(sheets.along[i], Direction::vector), facet.is_none())
     };
     let blocks: Result<Vec<Vec<(Vector, bool)>>, Stopped> = (0..points.len().div_ceil(CHECK_EVERY))
         .into_par_iter()
@@ -124,9 +133,13 @@ pub fn outward(
         })
         .collect();
     let all = blocks?.concat();
-    let told = all.iter().filter(|n| n.1).count();
-    Ok(Some(Outward { normals: all.into_iter().map(|n| n.0).collect(), told }))
+    let by_distance = all.iter().filter(|n| !n.1).count();
+    Ok(Some(Outward { normals: all.into_iter().map(|n| n.0).collect(), by_distance }))
 }
+
+/// Where the sides of more of the points of sheets than this are not told, those of the others are not relied on either: then
+/// the scan is one without normals, whose two sides may be alike.
+const MOST_OPEN: f64 = 0.1;
 
 /// Stands for no sheet.
 const NO_SHEET: u32 = u32::MAX;
@@ -324,22 +337,28 @@ impl Ground<'_> {
         Some(Feet([to(n), to(n.reversed())]))
     }
 
-    /// 1 where a sheet looks as its directions do, -1 where it looks the other way, 0 where nothing tells.
-    fn side(&self, run: &Run, sheet: usize, around: &Thinned) -> Result<f64, Stopped> {
+    /// 1 where a sheet looks as its directions do, -1 where it looks the other way, 0 where nothing tells; `None` of one that lies
+    /// beside the part.
+    fn side(&self, run: &Run, sheet: usize, around: &Thinned) -> Result<Option<f64>, Stopped> {
         run.check()?;
         let members = &self.sheets.members[sheet];
         let anchors: Vec<u32> = members.iter().copied().step_by(members.len().div_ceil(ANCHORS)).collect();
-        let votes: Result<Vec<(f64, f64)>, Stopped> = anchors
+        let votes: Result<Vec<Option<(f64, f64)>>, Stopped> = anchors
             .par_iter()
             .map(|&i| {
                 run.check()?;
-                let vote = self.feet(i as usize).map(|feet| self.vote(i as usize, &feet, around));
-                Ok(vote.unwrap_or((0.0, 0.0)))
+                let near = self.feet(i as usize).filter(|feet| feet.0.iter().any(Option::is_some));
+                Ok(near.map(|feet| self.vote(i as usize, &feet, around)))
             })
             .collect();
-        let (sum, count) = votes?.iter().fold((0.0, 0.0), |(s, c), v| (s + v.0, c + v.1));
+        let votes = votes?;
+        let near: Vec<&(f64, f64)> = votes.iter().flatten().collect();
+        if 2 * near.len() < votes.len() {
+            return Ok(None);
+        }
+        let (sum, count) = near.iter().fold((0.0, 0.0), |(s, c), v| (s + v.0, c + v.1));
         let mean = sum / count;
-        Ok(if count >= LEAST_TOLD && mean.abs() >= CLEAR { mean.signum() } else { 0.0 })
+        Ok(Some(if count >= LEAST_TOLD && mean.abs() >= CLEAR { mean.signum() } else { 0.0 }))
     }
 
     /// What the points around a place say for its direction and against the other, each between 1 and -1, and how many.

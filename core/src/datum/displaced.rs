@@ -34,6 +34,11 @@ pub struct Displaceable<'a> {
 }
 
 impl<'a> Displaceable<'a> {
+    /// How many points its datums look at: no answer asks for more places.
+    pub fn places(&self) -> usize {
+        self.points.len()
+    }
+
     /// Takes a datum system that `aligned` has established.
     ///
     /// # Errors

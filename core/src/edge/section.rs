@@ -206,7 +206,7 @@ impl Look<'_> {
             }
         }
         let of = [noise[1], noise[0], noise[0], noise[2]];
-        let least = if self.input.scan.normals().is_some() { 0.0 } else { MIXED_MM };
+        let least = if self.input.scan.took_normals() { 0.0 } else { MIXED_MM };
         std::array::from_fn(|k| {
             // Strays count no more than what a rounding may be.
             let most = self.strips_mm[k];

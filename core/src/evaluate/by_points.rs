@@ -97,7 +97,7 @@ pub(super) fn evaluate(
     let mut displaced = Displaced::default();
     let mut changes = Vec::with_capacity(evidence.displaced.len());
     for (_, ways) in &evidence.displaced {
-        let mut square = 0.0f64;
+        let (mut square, mut first) = (0.0f64, None);
         for way in ways {
             let points: Vec<&TakenPoint> = way.points.iter().collect();
             let there = told(&find(&points, &way.pose, Displaced::default()));
@@ -112,10 +112,12 @@ pub(super) fn evaluate(
                 (_, (None, _)) => (f64::INFINITY, Vector::repeat(f64::INFINITY)),
             };
             square += 0.5 * by * by;
-            if displaced.off.len() == changes.len() {
-                displaced.off.push(off);
-            }
+            first.get_or_insert(off);
         }
+        // What loses the datums one way is not known by the other.
+        let lost = !square.is_finite();
+        let off = if lost { Vector::repeat(f64::INFINITY) } else { first.unwrap_or_else(Vector::zeros) };
+        displaced.off.push(off);
         changes.push(square.sqrt());
     }
     // A place that is displaced sideways changes its distance by less than it moves.

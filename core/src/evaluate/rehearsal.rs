@@ -42,8 +42,9 @@ pub(super) fn numbers(
     }
 }
 
-/// The rule on every draw of the noise, so many `times` as large; `None` where too many fail. A perfect part is `placed` on noisy datums and seen with all
-/// inputs that displace the whole scan too: jointly, as JCGM 101:2008 draws them.
+/// The rule on every draw of the noise, so many `times` as large; `None` where too many fail. A perfect part is `placed` on noisy
+/// datums and seen with all inputs that displace the whole scan too: jointly, as JCGM 101:2008 draws them. What neighbouring
+/// points share moves the datums in every rehearsal on them.
 pub(super) fn rehearse(
     subject: &Subject,
     asked: &Asked,

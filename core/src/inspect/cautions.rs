@@ -14,16 +14,18 @@ impl Scanned<'_> {
     /// What a reader must know of them.
     pub(super) fn cautions(&self, job: &Job) -> Vec<String> {
         let mut cautions = Vec::new();
-        if job.scans.iter().any(|s| s.scan.normals().is_none()) {
-            let by_distance = match self {
-                Self::On(on) if on.by_distance > 0 => {
-                    format!(", of {} points by their distance only", on.by_distance)
-                }
-                _ => String::new(),
+        if job.scans.iter().any(|s| !s.scan.took_normals()) {
+            let told = match self {
+                Self::On(on) => on.by_distance,
+                Self::Not { .. } => None,
             };
-            cautions.push(format!(
-                "The scan carries no normals: which side of a wall its points lie on was told by what lies around them{by_distance}."
-            ));
+            cautions.push(match told {
+                None => "The scan carries no normals: points of the two sides of a thin wall are told apart by distance only.".into(),
+                Some(0) => "The scan carries no normals: which side of a wall its points lie on was told by what lies around them.".into(),
+                Some(count) => format!(
+                    "The scan carries no normals: which side of a wall its points lie on was told by what lies around them, of {count} points near the part by their distance only."
+                ),
+            });
         }
         if let Some(nominal) = job.nominal
             && !nominal.missing().is_empty()

@@ -109,16 +109,16 @@ impl AtReference {
         Motion::new(*motion.rotation(), motion.translation() + shift).unwrap_or(*motion)
     }
 
-    /// Takes a pass away that an instrument without a valid verification gave.
+    /// Takes a pass away that an instrument without a valid verification gave; whether it did.
     pub(super) fn forbid(
         &self,
         job: &Job,
         taken: &Taken,
         characteristic: &Characteristic,
         evaluation: &mut Evaluation,
-    ) {
+    ) -> bool {
         if evaluation.verdict != Verdict::Conforms {
-            return;
+            return false;
         }
         let problem = match evaluation.measured_by.as_str() {
             "scan" => (0..job.scans.len()).find_map(|s| problem_and_remedy(job, s)),
@@ -131,7 +131,9 @@ impl AtReference {
         if let Some(problem) = problem {
             evaluation.verdict = Verdict::Undecided;
             evaluation.reason = format!("{}, but {problem}", evaluation.reason);
+            return true;
         }
+        false
     }
 
     /// Writes into the record under which conditions each source was taken, and its motions in the axes of the sources.

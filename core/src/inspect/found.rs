@@ -22,8 +22,9 @@ pub(super) struct Found<'a> {
     /// For a place that was told: how well the scan bears it out.
     pub(super) told: Option<Told>,
     pub(super) fine: Alignment,
-    /// Of a scan without normals of its own: how many points lie on the side of a wall that distance alone told.
-    pub(super) by_distance: usize,
+    /// How many points near the part lie on the side of a wall that distance alone told: none of a scan with normals of its own,
+    /// `None` where nothing but distance told any.
+    pub(super) by_distance: Option<usize>,
 }
 
 /// Why a scan does not lie on the part.
@@ -86,22 +87,22 @@ pub(super) fn align<'a>(
     }
 }
 
-/// A scan without normals is given them where it lies, if anything tells them; and how many points distance alone told.
-fn faced<'a>(
+/// A scan without normals is given them where it lies, if what lies around its points tells them; and how many points near the
+/// part distance alone told, `None` where it told all.
+pub(super) fn faced<'a>(
     run: &Run,
     nominal: &Nominal,
     tree: &SurfaceTree,
     scan: Cow<'a, Scan>,
     part_from_scan: &Motion<PartFrame, ScanFrame>,
-) -> Result<(Cow<'a, Scan>, usize), Stopped> {
+) -> Result<(Cow<'a, Scan>, Option<usize>), Stopped> {
     if scan.normals().is_some() {
-        return Ok((scan, 0));
+        return Ok((scan, Some(0)));
     }
-    let count = scan.points().len();
     let reach_mm = BENT * FineSettings::default().reach_mm;
     Ok(match outward(run, nominal, tree, &scan, part_from_scan, reach_mm)? {
-        Some(found) => (Cow::Owned(scan.with_normals(found.normals)), count - found.told),
-        None => (scan, count),
+        Some(found) => (Cow::Owned(scan.with_normals(found.normals)), Some(found.by_distance)),
+        None => (scan, None),
     })
 }
 

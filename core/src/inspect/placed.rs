@@ -84,7 +84,7 @@ pub(super) fn align(
         }
         let stands = bears_out(&chosen, &fine.part_from_scan)?;
         let told = Some(Told { stands, further_off: chosen.further_off, moved_mm });
-        return Ok(Found { scan: Cow::Owned(own), located: None, told, fine, by_distance: 0 });
+        return Ok(Found { scan: Cow::Owned(own), located: None, told, fine, by_distance: Some(0) });
     }
     Err(Unaligned::Because("the scan could not be aligned where it was said to lie".into()))
 }

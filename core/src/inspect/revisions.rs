@@ -4,9 +4,13 @@
 //! A warp, a dent, a table lie as far from both and say nothing. Only where nearly all such points speak for the other revision
 //! is it told; no verdict changes.
 
+use std::borrow::Cow;
+
+use super::conditions::AtReference;
+use super::found::faced;
 use super::{Job, ScanPart};
 use crate::align::{AlignError, FineSettings, LocateError, LocateSettings, fine, locate};
-use crate::geometry::{Direction, Matrix3, Motion, PartFrame, Point, ScanFrame, Vector};
+use crate::geometry::{Matrix3, Motion, PartFrame, Point, ScanFrame, Vector};
 use crate::nominal::Nominal;
 use crate::plan::{FaceMap, Plan, changes};
 use crate::record::{BetterRevision, Record, SpeakingPlace, Verdict};
@@ -63,10 +67,18 @@ pub fn tell_better_revision(
         return Ok(());
     }
     let Some(own) = job.nominal else { return Ok(()) };
+    let mut others = others.iter().filter(|o| o.nominal_sha256 != job.nominal_sha256).peekable();
+    if others.peek().is_none() {
+        return Ok(());
+    }
     let own_tree = SurfaceTree::new(own.mesh());
+    let at_reference = AtReference::new(job);
+    let (scans, _) = at_reference.sources(job);
+    let job = &Job { scans: &scans, points: &[], nominal_sha256: job.nominal_sha256.clone(), ..*job };
+    let Some(scans) = lying(run, job, record, (own, &own_tree))? else { return Ok(()) };
     let mut best: Option<(Tally, &OtherRevision)> = None;
-    for other in others.iter().filter(|o| o.nominal_sha256 != job.nominal_sha256) {
-        let Some(tally) = compared(run, job, record, &own_tree, other)? else { continue };
+    for other in others {
+        let Some(tally) = compared(run, (own, &own_tree), record, &scans, other)? else { continue };
         let leads = |t: &Tally| t.there.saturating_sub(t.here);
         if tally.is_clear() && best.as_ref().is_none_or(|(b, _)| leads(&tally) > leads(b)) {
             best = Some((tally, other));
@@ -107,52 +119,93 @@ impl Tally {
     }
 }
 
+/// A scan at the reference temperature, as far as it is meant, and where it lies on the nominal that was measured by.
+struct Placed<'a> {
+    scan: Cow<'a, Scan>,
+    own: Option<Motion<PartFrame, ScanFrame>>,
+    told: Option<Motion<PartFrame, ScanFrame>>,
+}
+
+/// The scans as they were measured; `None` where one has no point in its region.
+fn lying<'a>(
+    run: &Run,
+    job: &Job<'a>,
+    record: &Record,
+    (own, tree): (&Nominal, &SurfaceTree),
+) -> Result<Option<Vec<Placed<'a>>>, Stopped> {
+    let mut all = Vec::with_capacity(job.scans.len());
+    for (one, source) in job.scans.iter().zip(&record.sources) {
+        let mut scan = Cow::Borrowed(one.scan);
+        if let ScanPart::Region(bounds) = &one.part {
+            let inside = (0u32..).zip(one.scan.points().iter()).filter(|(_, p)| bounds.contains(p));
+            let inside: Vec<u32> = inside.map(|(i, _)| i).collect();
+            if inside.is_empty() {
+                return Ok(None);
+            }
+            scan = Cow::Owned(one.scan.subset(&inside));
+        }
+        let recorded = source.alignment.as_ref().and_then(|a| {
+            Motion::new(Matrix3::from_fn(|i, j| a.rotation[i][j]), Vector::from(a.translation_mm))
+        });
+        let mut at = None;
+        if let Some(pose) = recorded {
+            scan = faced(run, own, tree, scan, &pose)?.0;
+            at = Some(fitted(run, own, tree, &scan, pose)?.unwrap_or(pose));
+        }
+        let told = match &one.part {
+            ScanPart::Placement(told) => Some(*told),
+            _ => None,
+        };
+        all.push(Placed { scan, own: at, told });
+    }
+    Ok(Some(all))
+}
+
+/// Where a scan fits a nominal best from near there; `None` where it does not.
+fn fitted(
+    run: &Run,
+    nominal: &Nominal,
+    tree: &SurfaceTree,
+    scan: &Scan,
+    start: Motion<PartFrame, ScanFrame>,
+) -> Result<Option<Motion<PartFrame, ScanFrame>>, Stopped> {
+    match fine(run, nominal, tree, scan, start, &FineSettings::default()) {
+        Ok(fit) => Ok(Some(fit.part_from_scan)),
+        Err(AlignError::Stopped(stopped)) => Err(stopped),
+        Err(_) => Ok(None),
+    }
+}
+
 /// The points of all scans against both surfaces, each where it fits best; `None` where a scan does not lie on the other.
 fn compared(
     run: &Run,
-    job: &Job,
+    (own, own_tree): (&Nominal, &SurfaceTree),
     record: &Record,
-    own_tree: &SurfaceTree,
+    scans: &[Placed],
     other: &OtherRevision,
 ) -> Result<Option<Tally>, Stopped> {
     let tree = SurfaceTree::new(other.nominal.mesh());
     let noise = record.alignment.as_ref().map_or(0.0, |a| a.noise_mm);
     let apart_mm = APART_MM.max(APART_NOISE * noise);
     let mut tally = Tally { apart_mm, aligned: true, ..Tally::default() };
-    for (one, source) in job.scans.iter().zip(&record.sources) {
-        let cut;
-        let scan = match &one.part {
-            ScanPart::Region(bounds) => {
-                let inside = (0u32..).zip(one.scan.points().iter()).filter(|(_, p)| bounds.contains(p));
-                let inside: Vec<u32> = inside.map(|(i, _)| i).collect();
-                if inside.is_empty() {
-                    return Ok(None);
-                }
-                cut = one.scan.subset(&inside);
-                &cut
-            }
-            _ => one.scan,
-        };
-        let own_pose = source.alignment.as_ref().and_then(|a| {
-            Motion::new(Matrix3::from_fn(|i, j| a.rotation[i][j]), Vector::from(a.translation_mm))
-        });
-        let start = match (own_pose, &one.part) {
-            (Some(pose), _) => pose,
-            (None, ScanPart::Placement(told)) => *told,
-            (None, _) => match locate(run, other.nominal, &tree, scan, &LocateSettings::default()) {
+    for Placed { scan, own: own_pose, told } in scans {
+        let start = match own_pose.or(*told) {
+            Some(pose) => pose,
+            None => match locate(run, other.nominal, &tree, scan, &LocateSettings::default()) {
                 Ok(located) => located.part_from_scan,
                 Err(LocateError::Stopped(stopped)) => return Err(stopped),
                 Err(_) => return Ok(None),
             },
         };
-        let other_pose = match fine(run, other.nominal, &tree, scan, start, &FineSettings::default()) {
-            Ok(fit) => fit.part_from_scan,
-            Err(AlignError::Stopped(stopped)) => return Err(stopped),
-            Err(_) => return Ok(None),
-        };
+        let Some(other_pose) = fitted(run, other.nominal, &tree, scan, start)? else { return Ok(None) };
         tally.aligned &= own_pose.is_some();
-        let own = own_pose.map(|pose| (own_tree, pose));
-        count(run, scan, own, (&tree, other_pose), &mut tally)?;
+        // Revisions of a part share their axes: what did not lie on this one by itself is held against it from there, so that no
+        // points speak for the other that lie as near to this one.
+        let here = match own_pose {
+            Some(pose) => *pose,
+            None => fitted(run, own, own_tree, scan, other_pose)?.unwrap_or(other_pose),
+        };
+        count(run, scan, (own_tree, here), (&tree, other_pose), &mut tally)?;
     }
     Ok(Some(tally))
 }
@@ -162,14 +215,13 @@ type Lying<'a> = (&'a SurfaceTree, Motion<PartFrame, ScanFrame>);
 fn count(
     run: &Run,
     scan: &Scan,
-    own: Option<Lying>,
+    (own_tree, own_pose): Lying,
     (other_tree, other_pose): Lying,
     tally: &mut Tally,
 ) -> Result<(), Stopped> {
     let (points, normals) = (scan.points(), scan.normals());
     let min_cos = FineSettings::default().min_cos;
-    let mut own = own.map(|(tree, pose)| (tree.cursor(), pose));
-    let mut other = other_tree.cursor();
+    let (mut own, mut other) = (own_tree.cursor(), other_tree.cursor());
     let every = points.len().div_ceil(MOST_POINTS).max(1);
     for (n, i) in (0..points.len()).step_by(every).enumerate() {
         if n % CHECK_EVERY == 0 {
@@ -179,13 +231,13 @@ fn count(
         let distance = |cursor: &mut crate::search::Cursor, pose: &Motion<PartFrame, ScanFrame>| {
             let at = pose.point(&place);
             let foot = match normal {
-                Some(n) => cursor.nearest_facing(&at, turned(pose, n), min_cos, FURTHEST_MM),
+                Some(n) => cursor.nearest_facing(&at, pose.direction(n), min_cos, FURTHEST_MM),
                 None => cursor.nearest(&at, FURTHEST_MM),
             };
             foot.map_or(FURTHEST_MM, |f| f.distance)
         };
         let there = distance(&mut other, &other_pose);
-        let here = own.as_mut().map_or(FURTHEST_MM, |(cursor, pose)| distance(cursor, pose));
+        let here = distance(&mut own, &own_pose);
         if here.min(there) > ON_MM {
             continue;
         }
@@ -202,10 +254,6 @@ fn count(
         }
     }
     Ok(())
-}
-
-fn turned(pose: &Motion<PartFrame, ScanFrame>, normal: Direction) -> Direction {
-    pose.direction(normal)
 }
 
 fn told(job: &Job, record: &Record, tally: &Tally, other: &OtherRevision) -> BetterRevision {

@@ -48,8 +48,8 @@ pub(super) struct On<'a> {
     pub(super) unsearched: bool,
     /// How far from where they were told to be parts came to rest, mm.
     pub(super) moved_mm: f64,
-    /// Points of scans without normals whose side of a wall distance alone told.
-    pub(super) by_distance: usize,
+    /// Points of scans without normals whose side of a wall distance alone told; `None` where it told all of one of them.
+    pub(super) by_distance: Option<usize>,
 }
 
 pub(super) type System = Option<Result<DatumAlignment, DatumError>>;
@@ -203,7 +203,7 @@ impl<'a> On<'a> {
         let unsearched = told.iter().any(|t| !t.stands.searched);
         let moved_mm = told.iter().map(|t| t.moved_mm).fold(0.0, f64::max);
         let further_off: usize = told.iter().map(|t| t.further_off).sum();
-        let by_distance = found.iter().map(|f| f.by_distance).sum();
+        let by_distance = found.iter().map(|f| f.by_distance).sum::<Option<usize>>();
         let together = found.len() > 1;
         let first = found.remove(0);
         let (scan, located, aligned) = if together {
@@ -291,7 +291,8 @@ fn answer(
     let noise = RefCell::new(SharedNoise::new(&inputs.correlated));
     let draws = if noise.borrow().is_none() { 0 } else { REHEARSALS };
     // Every draw asks for the same places in the same order.
-    let known: RefCell<Vec<Draws>> = RefCell::default();
+    let known: RefCell<Vec<Draws>> =
+        RefCell::new(Vec::with_capacity(if draws > 0 { datums.places() } else { 0 }));
     let mut shared = Vec::with_capacity(draws);
     for draw in 0..draws {
         let next = Cell::new(0);

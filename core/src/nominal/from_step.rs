@@ -128,6 +128,9 @@ impl<'a> Whole<'a> {
         for of in &part.faces[body.faces.clone()] {
             let range = match &of.triangles {
                 Ok(range) if !range.is_empty() => range.clone(),
+                // Once, however often the part is placed.
+                Ok(_) if instance > 0 => continue,
+                Err(_) if instance > 0 => continue,
                 Ok(_) => {
                     self.missing.push((of.id, "it has no area".to_owned()));
                     continue;

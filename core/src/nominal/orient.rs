@@ -6,7 +6,7 @@
 //! part of its area has in the file, and the plan says on which side of it the material is. One that a file calls a
 //! solid is turned by its volume too, as long as what is missing could not change its sign.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use super::edges::{Edges, HalfEdge};
 use super::pieces::Pieces;
@@ -100,19 +100,24 @@ pub(super) fn outwards(
     // of the box; to any other place in the box it adds no more than a third of its area times half the diagonal.
     let by_volume = |number: usize, flip: &[bool]| -> Result<Option<bool>, NominalError> {
         let shell = &shells[number];
-        let inside_of = depth(vertices, triangles, flip, &shells, (number, bodies), run)?;
-        let volume = volume(vertices, triangles, shell, flip);
         let missing = missing_area(vertices, triangles, &open[number], flip);
-        let sure = is_most(number)
-            && missing <= MISSING_SHARE * areas[number]
+        let volume = volume(vertices, triangles, shell, flip);
+        let sure = missing <= MISSING_SHARE * areas[number]
             && volume.abs() > missing * shell.bounds.diagonal() / 6.0;
-        Ok(sure.then_some((volume < 0.0) != (inside_of % 2 == 1)))
+        if !sure {
+            return Ok(None);
+        }
+        let inside_of = depth(vertices, triangles, flip, &shells, (number, bodies), run)?;
+        Ok(Some((volume < 0.0) != (inside_of % 2 == 1)))
     };
-    let mut inside_out: BTreeSet<u32> = BTreeSet::new();
+    // Of each solid whose main piece is open: whether that is inside out in the file, as its volume tells.
+    let mut inside_out: BTreeMap<u32, bool> = BTreeMap::new();
     for (number, shell) in shells.iter().enumerate().filter(|(n, s)| !s.closed && is_most(*n)) {
         let body = bodies.of(shell.triangles[0]);
-        if bodies.solid(body) && by_volume(number, &flip)?.is_some_and(|told| told != against(shell, &flip)) {
-            inside_out.insert(body);
+        if bodies.solid(body)
+            && let Some(told) = by_volume(number, &flip)?
+        {
+            inside_out.insert(body, told != against(shell, &flip));
         }
     }
     for (number, shell) in shells.iter().enumerate() {
@@ -131,21 +136,21 @@ pub(super) fn outwards(
             (volume < 0.0) != (inside_of % 2 == 1)
         } else {
             let against = against(shell, &flip);
-            let told = if bodies.solid(body) { by_volume(number, &flip)? } else { None };
-            match (told, side) {
-                (Some(told), _) => {
-                    if told != against {
+            // All pieces of a solid as its main one, whatever the caller says of sheets.
+            match (inside_out.get(&body), side) {
+                (Some(turned), _) => {
+                    if *turned {
                         out.turned.push(body);
                     }
-                    told
+                    against != *turned
                 }
                 (None, Some(side)) => against != (side == Side::InFrontOfNormal),
-                (None, None) if is_most(number) => {
-                    out.unsure.push(body);
+                (None, None) => {
+                    if is_most(number) {
+                        out.unsure.push(body);
+                    }
                     against
                 }
-                // As the main piece of its body.
-                (None, None) => against != inside_out.contains(&body),
             }
         };
         if reverse {

@@ -54,6 +54,10 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
     }
 
     let names = Names::of(faults, file);
+    if file.neighbour.len() > MOST_NEIGHBOURS {
+        let words = format!("has {} entries, {MOST_NEIGHBOURS} at most", file.neighbour.len());
+        faults.add("neighbour", words);
+    }
     let neighbours: Vec<_> = (0..file.neighbour.len()).map(|i| neighbour(faults, file, i)).collect();
     let features: Vec<_> = (0..file.feature.len()).map(|i| feature(faults, &names, file, i)).collect();
     let fixtures: Vec<_> = (0..file.fixture.len()).map(|i| fixture(faults, file, i)).collect();
@@ -250,6 +254,9 @@ pub(super) fn in_range(
 
 /// Ten times what the softest plastics have: more is a slip of the unit, 1/K.
 const MOST_EXPANSION: f64 = 1e-3;
+
+/// A part stands beside no more; each brings a nominal.
+pub const MOST_NEIGHBOURS: usize = 16;
 
 fn decision(faults: &Faults, d: &file::Decision) -> Option<Decision> {
     if let Some(simple) = d.simple {

@@ -38,6 +38,7 @@ mod tolerance;
 mod tree;
 
 pub use bind::{BoundFeature, FaceMap, bind};
+pub use check::MOST_NEIGHBOURS;
 pub use domain::{
     Association, Axis, BestFit, BestFitCriterion, Characteristic, Condition, Datum, DatumFrom, DatumSource,
     DatumSystem, DatumTarget, Decision, EdgeAt, EdgeBorder, EdgePlace, Feature, FeatureKind, Filter, Fixture,

@@ -11,7 +11,7 @@ use super::required::Requirement;
 use super::tolerance::deviations;
 use super::tree::short;
 use crate::geometry::Point;
-use crate::nominal::{FURTHEST_JOINT_MM, Joint, NeighbourEdges, Nominal, Side, TrimmedEdge};
+use crate::nominal::{FURTHEST_JOINT_MM, Joint, NeighbourEdges, Nominal, Side, Spread, TrimmedEdge};
 
 /// A neighbour as it lies on its nominal.
 #[derive(Clone, Debug, PartialEq)]
@@ -26,6 +26,8 @@ pub struct BoundNeighbour {
     pub area_mm2: f64,
     /// Centroid of that area, mm.
     pub centroid: Point,
+    /// How that area is spread about it.
+    pub spread: Option<Spread>,
 }
 
 /// The nominal of a neighbour, in the part's axes.
@@ -224,5 +226,6 @@ fn bound(
         edges,
         area_mm2: skin.area_mm2,
         centroid: skin.centroid,
+        spread: Spread::of(nominal.mesh(), &skin.triangles, &skin.centroid),
     })
 }

@@ -55,7 +55,7 @@ impl From<&BoundNeighbour> for Lies {
             area_mm2: neighbour.area_mm2,
             centroid: neighbour.centroid,
             diameter_mm: None,
-            spread: None,
+            spread: neighbour.spread,
         }
     }
 }

@@ -122,6 +122,8 @@ fn retain<T>(items: &mut Vec<T>, keep: &[bool]) {
 pub struct Scan {
     points: Places,
     normals: Option<Ways>,
+    /// Whether the normals were worked out from where the points lie, and not taken.
+    derived: bool,
     /// One a scan that went in: the end of its points and their spacing, mm.
     pieces: Vec<(usize, f64)>,
     dropped: usize,
@@ -201,7 +203,14 @@ impl Scan {
         }
         let count = points.view().len();
         let border = border.map(|b| (0u32..).zip(b).filter(|(_, on)| *on).map(|(i, _)| i).collect());
-        Ok(Self { dropped: given - count, pieces: vec![(count, spacing_mm)], points, normals: found, border })
+        Ok(Self {
+            dropped: given - count,
+            pieces: vec![(count, spacing_mm)],
+            points,
+            normals: found,
+            derived: false,
+            border,
+        })
     }
 
     /// Some of its points, by their indices, ascending. The spacing stays that of the whole.
@@ -210,6 +219,7 @@ impl Scan {
         Self {
             points: self.points.some(indices),
             normals: self.normals.as_ref().map(|n| n.some(indices)),
+            derived: self.derived,
             pieces: {
                 let end =
                     |&(end, spacing): &(usize, f64)| (indices.partition_point(|i| of(i) < end), spacing);
@@ -228,10 +238,11 @@ impl Scan {
         Self { points: Places::Double(to), ..self.subset(indices) }
     }
 
-    /// With a unit normal for each point, out of the material; `normals` has as many as there are points.
+    /// With a unit normal for each point, out of the material, that was worked out from where the points lie: what asks for
+    /// taken ones still finds none ([`Scan::took_normals`]). `normals` has as many as there are points.
     pub fn with_normals(&self, normals: Vec<Vector>) -> Self {
         debug_assert_eq!(normals.len(), self.points().len());
-        Self { normals: Some(Ways::Double(normals)), ..self.clone() }
+        Self { normals: Some(Ways::Double(normals)), derived: true, ..self.clone() }
     }
 
     /// All lengths times a factor, about the origin of its axes: as it would be at another temperature.
@@ -239,6 +250,7 @@ impl Scan {
         Self {
             points: self.points.scaled(factor),
             normals: self.normals.clone(),
+            derived: self.derived,
             pieces: self.pieces.iter().map(|(end, spacing)| (*end, spacing * factor)).collect(),
             dropped: self.dropped,
             border: self.border.clone(),
@@ -251,6 +263,7 @@ impl Scan {
         let mut normals: Option<Vec<Vector>> =
             self.normals().map(|n| n.iter().map(Direction::vector).collect());
         let (mut pieces, mut dropped) = (self.pieces.clone(), self.dropped);
+        let derived = self.derived || others.iter().any(|(scan, _)| scan.derived);
         for (scan, motion) in others {
             points.extend(scan.points().iter().map(|p| motion.point(&p)));
             normals = match (normals, scan.normals()) {
@@ -266,7 +279,8 @@ impl Scan {
         }
         // Where the mesh of one ends another may go on.
         let border = if others.is_empty() { self.border.clone() } else { None };
-        Self { points: Places::Double(points), normals: normals.map(Ways::Double), pieces, dropped, border }
+        let normals = normals.map(Ways::Double);
+        Self { points: Places::Double(points), normals, derived, pieces, dropped, border }
     }
 
     /// All points, mm.
@@ -278,6 +292,11 @@ impl Scan {
     pub fn normals(&self) -> Option<Normals<'_>> {
         self.normals.as_ref().map(Ways::view)
     }
+    /// Whether it has normals of its own: from the file, or from its triangles.
+    pub fn took_normals(&self) -> bool {
+        self.normals.is_some() && !self.derived
+    }
+
     /// Points at which the file's own mesh ends, ascending; `None` where it has no mesh, and for several scans together.
     pub fn border(&self) -> Option<&[u32]> {
         self.border.as_deref()

@@ -29,7 +29,7 @@ use crate::uncertainty::InstrumentErrors;
 pub struct Ball {
     /// What it is called.
     pub id: String,
-    /// Calibrated place of its centre, in the artefact's axes, mm, at 20 degrees Celsius.
+    /// Calibrated place of its centre, in the artefact's axes, mm, at the scan's temperature.
     pub at: Point,
     /// Calibrated diameter, mm.
     pub diameter_mm: f64,

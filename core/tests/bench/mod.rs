@@ -9,6 +9,20 @@ use scantling_core::read::RawScan;
 use scantling_core::run::quiet;
 use scantling_core::scan::{LengthUnit, Scan};
 
+/// Whether as many of `n` 95 % intervals as hold the truth could not well be by chance where 92 to 98 % do: a tail of the binomial
+/// distribution below one in a thousand. Of fewer than 342 even all may hold by chance, so that too many are seen in the long
+/// runs only.
+pub(crate) fn out_of_the_bar(held: usize, n: usize) -> bool {
+    let exactly = |k: usize, p: f64| {
+        let [n, k] = [n as f64, k as f64];
+        let choose = math::ln_gamma(n + 1.0) - math::ln_gamma(k + 1.0) - math::ln_gamma(n - k + 1.0);
+        math::exp(choose + k * math::ln(p) + (n - k) * math::ln(1.0 - p))
+    };
+    let few: f64 = (0..=held).map(|k| exactly(k, 0.92)).sum();
+    let many: f64 = (held..=n).map(|k| exactly(k, 0.98)).sum();
+    few < 1e-3 || many < 1e-3
+}
+
 /// Edge of a cell, mm.
 pub(crate) const CELL_MM: f64 = 40.0;
 /// Thickness of the block, mm: its upper face lies at z = 0.

@@ -9,6 +9,16 @@ pub(crate) mod faces;
 use std::fmt::Write;
 
 use scantling_core::geometry::{Matrix3, Point, Vector};
+use scantling_core::nominal::Nominal;
+
+/// What the triangles of a nominal enclose, mm3; negative where they face inwards.
+pub(crate) fn volume(nominal: &Nominal) -> f64 {
+    let mesh = nominal.mesh();
+    (0..mesh.triangles().len() as u32)
+        .map(|t| mesh.corners(t).map(|p| p.coords))
+        .map(|[a, b, c]| a.dot(&b.cross(&c)) / 6.0)
+        .sum()
+}
 
 /// Writes the instances of a file. All places go through one motion and into one unit.
 pub(crate) struct StepText {

@@ -15,8 +15,11 @@ use crate::store::{
 /// More balls than any artefact has; their pairs make the answer long.
 const MOST_BALLS: usize = 50;
 
+/// As of any id.
+const LONGEST_BALL_ID: usize = 63;
+
 /// More than a certificate finds wrong.
-const MOST_PROBLEMS: usize = 100;
+pub(crate) const MOST_PROBLEMS: usize = 100;
 
 pub(crate) fn new(limits: &Limits, sent: v1::CreateInstrumentRequest) -> Result<NewInstrument, Problem> {
     let mut fields = Fields::new(limits);
@@ -41,9 +44,10 @@ pub(crate) fn of_instrument(instrument: Instrument) -> v1::Instrument {
     }
 }
 
-/// A verification as it is sent; of a scan of balls nothing is computed yet.
+/// A verification as it is sent at this time; of a scan of balls nothing is computed yet.
 pub(crate) fn verification(
     limits: &Limits,
+    now_us: i64,
     sent: v1::CreateVerificationRequest,
 ) -> Result<NewVerification, Problem> {
     let mut fields = Fields::new(limits);
@@ -56,7 +60,7 @@ pub(crate) fn verification(
     };
     let verified_on = fields.day("verification.verified_on", &sent.verified_on);
     let valid_until = fields.day("verification.valid_until", &sent.valid_until);
-    let tomorrow = time::day(time::now_us().saturating_add(24 * 3600 * 1_000_000));
+    let tomorrow = time::day(now_us.saturating_add(24 * 3600 * 1_000_000));
     if let (Some(on), Some(tomorrow)) = (verified_on, tomorrow)
         && on > tomorrow
     {
@@ -71,12 +75,28 @@ pub(crate) fn verification(
     for (n, class) in sent.surface_classes.iter().enumerate() {
         let field = format!("verification.surface_classes[{n}]");
         if *class == i32::from(v1::SurfaceClass::Unspecified) {
-            fields.wrong(&field, "must be DULL, DARK or GLOSS; leave the list empty for every surface");
+            fields.wrong(&field, "must be DULL, DARK or GLOSS; state `every_surface` for all");
         } else if let Some(class) = fields.surface_class(&field, *class)
             && !surfaces.contains(&class)
         {
             surfaces.push(class);
         }
+    }
+    // What is left out holds for nothing rather than for all.
+    match (sent.surface_classes.is_empty(), sent.every_surface) {
+        (true, false) => {
+            let words = "must name the surfaces on which it was made, or `every_surface` be stated of an instrument that touches";
+            fields.wrong("verification.surface_classes", words);
+        }
+        (false, true) => {
+            fields.wrong("verification.every_surface", "is stated beside some surfaces; leave one");
+        }
+        (true, true) if matches!(sent.source, Some(Source::BallScan(_))) => {
+            let words =
+                "cannot be stated of a scan of balls, which has a surface; name it in `surface_classes`";
+            fields.wrong("verification.every_surface", words);
+        }
+        _ => {}
     }
     let errors = sent.errors.as_ref().map(conditions::errors_of).unwrap_or_default();
     for (name, problem) in errors.faults() {
@@ -195,6 +215,10 @@ fn artefact(fields: &mut Fields, field: &str, sent: Option<v1::BallArtefact>) ->
     let mut balls = Vec::new();
     for (n, ball) in sent.balls.into_iter().take(MOST_BALLS).enumerate() {
         let id = fields.said(&format!("{field}.balls[{n}].id"), ball.id);
+        if id.len() > LONGEST_BALL_ID {
+            let words = format!("has {} bytes, {LONGEST_BALL_ID} at most", id.len());
+            fields.wrong(&format!("{field}.balls[{n}].id"), words);
+        }
         let at: Option<[f64; 3]> = ball.at_mm.as_slice().try_into().ok();
         let at = at.filter(|p| p.iter().all(|c| c.is_finite()));
         if at.is_none() {
@@ -216,6 +240,7 @@ pub(crate) fn of_verification(verification: Verification) -> v1::Verification {
         name: name::of_verification(&new.instrument, &new.id),
         verified_on: new.verified_on.to_string(),
         valid_until: new.valid_until.to_string(),
+        every_surface: surfaces.is_empty(),
         surface_classes: surfaces.into_iter().map(|s| enums::of_surface_class(Some(s)).into()).collect(),
         errors: Some(conditions::of_errors(&errors)),
         verifier,

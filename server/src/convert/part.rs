@@ -1,6 +1,6 @@
 //! Parts and revisions.
 
-use scantling_core::plan::{Fault, NEIGHBOUR, Plan, check_json};
+use scantling_core::plan::{Fault, MOST_NEIGHBOURS, NEIGHBOUR, Plan, check_json};
 use scantling_core::scan::LengthUnit;
 use scantling_proto::v1;
 
@@ -54,8 +54,11 @@ pub(crate) fn neighbours(
     place: &str,
     sent: &[v1::NeighbourNominal],
 ) -> Vec<(String, Digest, Option<LengthUnit>)> {
-    let mut all = Vec::with_capacity(sent.len());
-    for (i, one) in sent.iter().enumerate() {
+    if sent.len() > MOST_NEIGHBOURS {
+        fields.wrong(place, format!("has {} entries, {MOST_NEIGHBOURS} at most", sent.len()));
+    }
+    let mut all = Vec::with_capacity(sent.len().min(MOST_NEIGHBOURS));
+    for (i, one) in sent.iter().take(MOST_NEIGHBOURS).enumerate() {
         let id = fields.said(&format!("{place}[{i}].neighbour"), one.neighbour.clone());
         let blob = fields.blob(&format!("{place}[{i}].blob"), &one.blob);
         let unit = fields.nominal_unit(&format!("{place}[{i}].length_unit"), one.length_unit);

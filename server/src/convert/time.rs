@@ -19,11 +19,6 @@ pub(crate) fn microseconds(at: &Timestamp) -> Option<i64> {
     fits.then(|| at.seconds * 1_000_000 + i64::from(at.nanos) / 1000)
 }
 
-/// Microseconds since 1970-01-01 UTC of now.
-pub(crate) fn now_us() -> i64 {
-    jiff::Timestamp::now().as_microsecond()
-}
-
 /// The day of UTC; `None` outside of the years 1 to 9999.
 pub(crate) fn day(us: i64) -> Option<Day> {
     let at = jiff::Timestamp::from_microsecond(us).ok()?;

@@ -7,6 +7,7 @@ use scantling_core::verification::{Artefact, Ball, Permitted, Verification, Veri
 
 use super::sums::{ScanAsk, ScanFrom, SumError};
 use super::{MeasureError, memory, scan};
+use crate::convert::instrument::MOST_PROBLEMS;
 use crate::service::Service;
 use crate::store::{BallResult, BallResults, BallScan, LengthResult};
 
@@ -58,7 +59,13 @@ pub(crate) fn measured(
         length_error_mm_per_m: asked.permitted.length_error_mm_per_m,
     };
     let errors = found.errors();
-    Ok(Measured { errors, problems: permitted.problems(&found), results: results(found, notes) })
+    let mut problems = permitted.problems(&found);
+    if problems.len() > MOST_PROBLEMS {
+        let more = problems.len() - (MOST_PROBLEMS - 1);
+        problems.truncate(MOST_PROBLEMS - 1);
+        problems.push(format!("and {more} more"));
+    }
+    Ok(Measured { errors, problems, results: results(found, notes) })
 }
 
 fn results(found: Verification, notes: Vec<String>) -> BallResults {

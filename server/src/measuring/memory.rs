@@ -4,6 +4,7 @@ use std::io::{self, Read};
 use std::sync::Arc;
 use std::time::Duration;
 
+use scantling_core::nominal::NominalFile;
 use scantling_core::plan::check_json;
 use scantling_core::read::{self, Format, Header, step};
 use scantling_core::{inspect, points};
@@ -12,6 +13,8 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use super::sums::{ScanAsk, ScanFrom};
 use super::{MeasureError, internal, missing_or_passing};
 use crate::blobs::Digest;
+use crate::nominals::Key;
+use crate::plans;
 use crate::service::Service;
 use crate::store::{Content, Failure, NewAcquisition, NewRevision};
 
@@ -95,11 +98,13 @@ pub(crate) fn foretold<'a>(
         }
     }
     let mut nominal = match &content.nominal {
-        Some((sha256, _)) => announced(service, "the nominal", sha256)?,
+        Some((sha256, unit)) => of_nominal(service, "the nominal", sha256, plans::told(&plan, *unit))?,
         None => nothing(),
     };
-    for neighbour in &content.neighbours {
-        add(&mut nominal, &announced(service, "the nominal of a neighbour", &neighbour.sha256)?);
+    for kept in &content.neighbours {
+        let of = plan.neighbours.iter().find(|n| n.id == kept.id);
+        let told = plans::told_of(of.and_then(|n| n.side), of.and_then(|n| n.part.as_ref()), kept.unit);
+        add(&mut nominal, &of_nominal(service, "the nominal of a neighbour", &kept.sha256, told)?);
     }
     Ok(inspect::cost(&scans, &nominal, &plan).saturating_add(points))
 }
@@ -153,6 +158,20 @@ fn nothing() -> Header {
     }
 }
 
+/// What a nominal is, where it is kept as it would be read, packed or not; else what its file announces.
+fn of_nominal(
+    service: &Service,
+    what: &str,
+    sha256: &str,
+    told: NominalFile,
+) -> Result<Header, MeasureError> {
+    let digest = Digest::parse(sha256).ok_or_else(|| internal("a digest", &sha256))?;
+    match service.nominals.triangles(&Key { digest, told }) {
+        Some(triangles) => Ok(Header { triangles, exact: false, ..nothing() }),
+        None => announced(service, what, sha256),
+    }
+}
+
 /// What a stored file announces.
 fn announced(service: &Service, what: &str, sha256: &str) -> Result<Header, MeasureError> {
     let digest = Digest::parse(sha256).ok_or_else(|| internal("a digest", &sha256))?;
@@ -165,10 +184,8 @@ fn announced(service: &Service, what: &str, sha256: &str) -> Result<Header, Meas
     }
     let mut start = Vec::new();
     file.by_ref().take(BEGINNING).read_to_end(&mut start).map_err(fault)?;
-    // What is kept of a nominal tells more than its file, packed or not.
-    let known = service.nominals.triangles(&digest);
-    if let Some(triangles) = known.or(step::is_step(&start).then_some(length / BYTES_PER_TRIANGLE)) {
-        return Ok(Header { triangles, exact: false, ..nothing() });
+    if step::is_step(&start) {
+        return Ok(Header { triangles: length / BYTES_PER_TRIANGLE, exact: false, ..nothing() });
     }
     let header = if read::packing(&start).is_some() {
         file.read_to_end(&mut start).map_err(fault)?;

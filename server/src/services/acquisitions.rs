@@ -28,6 +28,14 @@ impl AcquisitionService for Acquisitions {
     ) -> Result<Response<Acquisition>, Status> {
         self.0.open()?;
         let new = acquisition::new(&self.0.config.limits, request.into_inner().acquisition)?;
+        // An instrument of the register by its id alone would be words that no verification stands behind.
+        let said = new.instrument.trim();
+        if new.registered_instrument.is_none() && self.0.store.instrument(said).await.is_ok() {
+            let words = format!(
+                "is an instrument of the register; name it in `registered_instrument` as instruments/{said}, or call it otherwise"
+            );
+            return Err(Problem::field("acquisition.instrument", words).into());
+        }
         if new.content == Content::Points {
             taken::check_file(&self.0, &new).await?;
         }

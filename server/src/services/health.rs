@@ -4,13 +4,14 @@ use scantling_proto::v1::acquisition_service_server::SERVICE_NAME as ACQUISITION
 use scantling_proto::v1::blob_service_server::SERVICE_NAME as BLOBS;
 use scantling_proto::v1::inspection_service_server::SERVICE_NAME as INSPECTIONS;
 use scantling_proto::v1::instrument_service_server::SERVICE_NAME as INSTRUMENTS;
+use scantling_proto::v1::measurement_service_server::SERVICE_NAME as MEASUREMENT;
 use scantling_proto::v1::part_service_server::SERVICE_NAME as PARTS;
 use tonic_health::ServingStatus;
 use tonic_health::pb::health_server::{Health as Calls, HealthServer};
 use tonic_health::server::{HealthReporter, HealthService};
 
 /// The whole server is the service without a name.
-const NAMES: [&str; 6] = ["", PARTS, BLOBS, ACQUISITIONS, INSTRUMENTS, INSPECTIONS];
+const NAMES: [&str; 7] = ["", PARTS, BLOBS, ACQUISITIONS, INSTRUMENTS, INSPECTIONS, MEASUREMENT];
 
 /// Tells the state of every service.
 #[derive(Clone, Debug)]

@@ -85,7 +85,8 @@ impl InstrumentService for Instruments {
         request: Request<CreateVerificationRequest>,
     ) -> Result<Response<Verification>, Status> {
         self.0.open()?;
-        let mut new = instrument::verification(&self.0.config.limits, request.into_inner())?;
+        let mut new =
+            instrument::verification(&self.0.config.limits, self.0.store.now_us(), request.into_inner())?;
         if let VerificationSource::BallScan(scan) = &new.content.source {
             // What would be refused in the end is not measured first.
             self.0.store.instrument(&new.instrument).await.map_err(Problem::from)?;

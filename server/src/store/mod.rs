@@ -61,6 +61,15 @@ pub enum StoreError {
     Migration(#[from] sqlx::migrate::MigrateError),
 }
 
+impl Store {
+    /// Microseconds since 1970-01-01 UTC by the store's clock.
+    pub fn now_us(&self) -> i64 {
+        match self {
+            Store::Sqlite(store) => store.now_us(),
+        }
+    }
+}
+
 /// Ending or prolonging a claim did not work.
 #[derive(Debug, thiserror::Error)]
 pub enum ClaimError {

@@ -114,7 +114,8 @@ pub(crate) fn measure(
     };
     let Inspected { mut record, deviation, picture } =
         inspect::inspect(&run, &question).map_err(|e| failed(&e))?;
-    if matches!(record.verdict, Verdict::DoesNotConform | Verdict::NotMeasured) {
+    let on_scans = !scans.is_empty() && ready.nominal.is_some();
+    if on_scans && matches!(record.verdict, Verdict::DoesNotConform | Verdict::NotMeasured) {
         ask_others(service, &run, job, &question, &mut record)?;
     }
     let shown = page::Shown {

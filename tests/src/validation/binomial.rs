@@ -21,19 +21,19 @@ fn exactly(log: &[f64], n: u64, k: u64, p: f64) -> f64 {
 }
 
 /// The probability of `k` or fewer of `n`.
-pub fn at_most(n: u64, k: u64, p: f64) -> f64 {
+pub(super) fn at_most(n: u64, k: u64, p: f64) -> f64 {
     let log = log_factorials(n);
     (0..=k.min(n)).map(|i| exactly(&log, n, i, p)).sum::<f64>().min(1.0)
 }
 
 /// The probability of `k` or more of `n`.
-pub fn at_least(n: u64, k: u64, p: f64) -> f64 {
+pub(super) fn at_least(n: u64, k: u64, p: f64) -> f64 {
     let log = log_factorials(n);
     (k..=n).map(|i| exactly(&log, n, i, p)).sum::<f64>().min(1.0)
 }
 
 /// The share that `k` of `n` show, with 95 % confidence: Clopper and Pearson, Biometrika 26, 1934 (from memory), by halving.
-pub fn limits(n: u64, k: u64) -> [f64; 2] {
+pub(super) fn limits(n: u64, k: u64) -> [f64; 2] {
     let halve = |rises: &dyn Fn(f64) -> bool| {
         let (mut low, mut high) = (0.0, 1.0);
         for _ in 0..40 {

@@ -4,7 +4,7 @@ use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Direction, Point, Vector};
 use scantling_core::simulate::{Deviation, HoleShift, Made, Sag, ThicknessChange, TrimOffset, Warp};
 
-use super::part::{Kind, Part, all_round, characteristic, head};
+use super::part::{Kind, Part, all_round, characteristic, datums, feature, head};
 use super::sheet::{Hole, Sheet, level, lines, written};
 
 const SIZE: [f64; 2] = [80.0, 60.0];
@@ -38,28 +38,32 @@ fn flat(u: f64, v: f64) -> Point {
 
 fn plan() -> String {
     let mut text = head("bracket", 4.0);
-    let mut feature = |id: &str, kind: &str, at: [f64; 3], facing: Option<[f64; 3]>, rest: &str| {
-        let facing = facing.map_or_else(String::new, |f| format!(", facing = {}", written(f)));
-        text.push_str(&format!(
-            "[[feature]]\nid = \"{id}\"\nkind = \"{kind}\"\npick = {{ near_mm = {}{facing}{rest} }}\n",
-            written(at)
-        ));
-    };
-    feature("TOP", "plane", [40.0, 30.0, 0.0], Some([0.0, 0.0, 1.0]), "");
-    let down = Some([0.0, 0.0, -1.0]);
-    feature("BACK", "surface", [40.0, 30.0, -THICKNESS_MM], down, ", grow_to_angle_deg = 12.0");
+    feature(&mut text, "TOP", "plane", Point::new(40.0, 30.0, 0.0), Some(Vector::z()), "");
+    let down = Some(-Vector::z());
+    feature(
+        &mut text,
+        "BACK",
+        "surface",
+        Point::new(40.0, 30.0, -THICKNESS_MM),
+        down,
+        ", grow_to_angle_deg = 12.0",
+    );
     for (k, (at, radius)) in HOLES.into_iter().enumerate() {
-        feature(&format!("H{}", k + 1), "hole", [at[0] + radius, at[1], -0.5 * THICKNESS_MM], None, "");
+        feature(
+            &mut text,
+            &format!("H{}", k + 1),
+            "hole",
+            Point::new(at[0] + radius, at[1], -0.5 * THICKNESS_MM),
+            None,
+            "",
+        );
     }
     text.push_str(&format!(
         "[[feature]]\nid = \"TRIM\"\nkind = \"edge\"\nedge = {{ of = \"TOP\", loop = \"outer\", at = \"visible_arris\" }}\n\
-         [[feature]]\nid = \"CHECK\"\nkind = \"point\"\npoint = {{ at_mm = {}, direction = [0, 0, -1], patch_radius_mm = 3.0 }}\n\
-         [[datum_system]]\nid = \"ABC\"\ndatum = [\n\
-         {{ letter = \"A\", feature = \"TOP\", association = \"least_squares\" }},\n\
-         {{ letter = \"B\", feature = \"H1\", association = \"least_squares\" }},\n\
-         {{ letter = \"C\", feature = \"H2\", association = \"least_squares\" }} ]\n",
+         [[feature]]\nid = \"CHECK\"\nkind = \"point\"\npoint = {{ at_mm = {}, direction = [0, 0, -1], patch_radius_mm = 3.0 }}\n",
         written([CHECK[0], CHECK[1], -THICKNESS_MM])
     ));
+    text.push_str(&datums("TOP"));
     let profile = "surface_profile = { limit_outside_mm = 0.25, limit_inside_mm = 0.25 }";
     let diameter = "diameter = { nominal_mm = 12.0, upper_deviation_mm = 0.1, lower_deviation_mm = -0.1, size = \"least_squares\" }";
     let edge = "line_profile = { limit_outside_mm = 0.2, limit_inside_mm = 0.2 }";

@@ -25,7 +25,7 @@ pub struct Row {
     pub not_measured: u64,
     /// Mean error, mm: told less true.
     pub bias_mm: f64,
-    /// Standard deviation of the error among scans of one part at one share of its limit, mm.
+    /// Standard deviation of the error among scans of one made part, mm.
     pub deviation_mm: f64,
     /// Root mean square of the error, mm.
     pub rms_mm: f64,
@@ -43,7 +43,22 @@ pub struct Row {
     pub proven_wrongly: u64,
 }
 
-/// What a row must reach (DESIGN 11).
+/// What may be missed of a row.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Bar {
+    /// Too many scans told no value.
+    Measured,
+    /// Too few intervals hold the truth, of all or at one share of the limit.
+    TooFew,
+    /// Too many do.
+    TooMany,
+    /// U is too large for what is observed.
+    Ratio,
+    /// Too often the opposite of what is true was proven.
+    Proven,
+}
+
+/// What a row must reach.
 #[derive(Clone, Copy, Debug)]
 pub struct Bars;
 
@@ -52,34 +67,58 @@ impl Bars {
     pub const MOST_RATIO: f64 = 1.3;
     /// Least and largest share of intervals that hold the truth.
     pub const HELD: [f64; 2] = [0.92, 0.98];
-    /// A count is held against the shares so that chance alone misses one bar in this many runs.
+    /// Largest share of scans without a value: a part of each scan is missing, and so may a feature be.
+    pub const UNMEASURED: f64 = 0.2;
+    /// Largest share of scans that prove the opposite of what is true: the risk of the decision rule.
+    pub const WRONG: f64 = 0.05;
+    /// A count is held against a share so that chance alone misses one bar of one row in this many runs.
     pub const ONE_IN: f64 = 1000.0;
 
     /// What of a row is missed beyond chance; empty where nothing is.
-    pub fn missed(row: &Row) -> Vec<String> {
+    pub fn missed(row: &Row) -> Vec<(Bar, String)> {
         let mut missed = Vec::new();
+        let asked = row.scans + row.not_measured;
+        if at_least(asked, row.not_measured, Self::UNMEASURED) < 1.0 / Self::ONE_IN {
+            missed.push((Bar::Measured, format!("{} of {asked} scans told no value", row.not_measured)));
+        }
+        if row.scans == 0 {
+            return missed;
+        }
+        if at_least(row.scans, row.proven_wrongly, Self::WRONG) < 1.0 / Self::ONE_IN {
+            let words =
+                format!("{} of {} scans proved the opposite of what is true", row.proven_wrongly, row.scans);
+            missed.push((Bar::Proven, words));
+        }
+        for (share, [held, of]) in SHARES.into_iter().zip(&row.held_by_share) {
+            if *of > 0 && at_most(*of, *held, Self::HELD[0]) < 1.0 / Self::ONE_IN {
+                missed.push((
+                    Bar::TooFew,
+                    format!("{held} of {of} intervals hold the truth at {share} of the limit"),
+                ));
+            }
+        }
         let (n, k) = (row.scans, row.held);
         let share = row.share_held();
-        if n > 0 && at_most(n, k, Self::HELD[0]) < 1.0 / Self::ONE_IN {
-            missed.push(format!(
-                "{share:.3} of {n} intervals hold the truth, at least {} should",
-                Self::HELD[0]
-            ));
+        if at_most(n, k, Self::HELD[0]) < 1.0 / Self::ONE_IN {
+            let words =
+                format!("{share:.3} of {n} intervals hold the truth, at least {} should", Self::HELD[0]);
+            missed.push((Bar::TooFew, words));
         }
-        if n > 0 && at_least(n, k, Self::HELD[1]) < 1.0 / Self::ONE_IN {
-            missed.push(format!(
-                "{share:.3} of {n} intervals hold the truth, at most {} should",
-                Self::HELD[1]
-            ));
+        // Fewer than 342 scans cannot show it: all of them hold by chance often enough.
+        if at_least(n, k, Self::HELD[1]) < 1.0 / Self::ONE_IN {
+            let words =
+                format!("{share:.3} of {n} intervals hold the truth, at most {} should", Self::HELD[1]);
+            missed.push((Bar::TooMany, words));
         }
         // Of a standard deviation by n scans the relative standard error is 1 / sqrt(2 n) (normal errors).
         let slack = 1.0 + 3.0 / (2.0 * n.max(1) as f64).sqrt();
         if !(row.ratio <= Self::MOST_RATIO * slack) {
-            missed.push(format!(
+            let words = format!(
                 "U is {:.2} times twice the observed deviation, at most {}",
                 row.ratio,
                 Self::MOST_RATIO
-            ));
+            );
+            missed.push((Bar::Ratio, words));
         }
         missed
     }
@@ -95,16 +134,17 @@ impl Row {
         let told: Vec<&(&Line, &Outcome)> = all.iter().filter(|(_, o)| whole(o).is_some()).collect();
         let error = |o: &Outcome| whole(o).map_or(0.0, |(value, ..)| value - o.truth_mm);
         let n = told.len() as f64;
-        if told.is_empty() {
+        if all.is_empty() {
             return None;
         }
-        let mean = |values: &mut dyn Iterator<Item = f64>| values.sum::<f64>() / n;
+        let mean =
+            |values: &mut dyn Iterator<Item = f64>| if n > 0.0 { values.sum::<f64>() / n } else { 0.0 };
         let bias_mm = mean(&mut told.iter().map(|(_, o)| error(o)));
         let rms_mm = mean(&mut told.iter().map(|(_, o)| error(o) * error(o))).sqrt();
-        // Within one part at one share: what differs among them is bias, not scatter.
-        let mut groups: BTreeMap<(&str, u64), Vec<f64>> = BTreeMap::new();
+        // Within one made part: what differs among them is bias, not scatter.
+        let mut groups: BTreeMap<(&str, u64, u64), Vec<f64>> = BTreeMap::new();
         for (line, o) in &told {
-            groups.entry((&line.part, line.share.to_bits())).or_default().push(error(o));
+            groups.entry((&line.part, line.share.to_bits(), line.variant)).or_default().push(error(o));
         }
         let (mut squares, mut freedoms) = (0.0, 0.0);
         for errors in groups.values() {
@@ -215,8 +255,13 @@ impl Figures {
             *counts.entry((&line.part, line.scanner)).or_default() += 1;
         }
         let scans = counts.values().copied().min().unwrap_or(0);
+        let scanner = match [Scanner::White, Scanner::Unkind].map(|s| counts.keys().any(|k| k.1 == s)) {
+            [true, false] => "white",
+            [false, true] => "unkind",
+            _ => "both",
+        };
         let command = format!(
-            "cargo run --release -p scantling-tests --example validation -- --scanner both --seed {seed} --scans {scans} --out DIR"
+            "cargo run --release -p scantling-tests --example validation -- --scanner {scanner} --seed {seed} --scans {scans} --out DIR"
         );
         Self {
             version: 1,

@@ -7,7 +7,7 @@ use scantling_core::simulate::{
     Dent, Deviation, HoleShift, Made, SpringIn, ThicknessChange, TrimOffset, Warp,
 };
 
-use super::part::{Kind, Part, all_round, characteristic, head};
+use super::part::{Kind, Part, all_round, characteristic, datums, feature, head};
 use super::sheet::{Hole, Sheet, level, lines, written};
 
 const THICKNESS_MM: f64 = 3.0;
@@ -67,31 +67,21 @@ fn plan() -> String {
     let none = holes(0.0);
     let sheet = sheet(&none);
     let mut text = head("panel", 4.0);
-    let mut feature = |id: &str, kind: &str, at: Point, facing: Option<Vector>, rest: &str| {
-        let facing = facing.map_or_else(String::new, |f| format!(", facing = {}", written(f)));
-        text.push_str(&format!(
-            "[[feature]]\nid = \"{id}\"\nkind = \"{kind}\"\npick = {{ near_mm = {}{facing}{rest} }}\n",
-            written(at.coords)
-        ));
-    };
-    feature("LAND", "plane", Point::new(5.0, 30.0, 0.0), Some(Vector::z()), "");
+    feature(&mut text, "LAND", "plane", Point::new(5.0, 30.0, 0.0), Some(Vector::z()), "");
     let (p, n) = sheet.surface(75.0, 30.0);
-    feature("SKIN", "surface", p, Some(n.vector()), ", grow_to_angle_deg = 2.2");
+    feature(&mut text, "SKIN", "surface", p, Some(n.vector()), ", grow_to_angle_deg = 2.2");
     for (k, (at, radius)) in HOLES.into_iter().enumerate() {
         let p = Point::new(at[0] + radius, at[1], -0.5 * THICKNESS_MM);
-        feature(&format!("H{}", k + 1), "hole", p, None, "");
+        feature(&mut text, &format!("H{}", k + 1), "hole", p, None, "");
     }
     let (at, n) = sheet.surface(CHECK[0], CHECK[1]);
     text.push_str(&format!(
         "[[feature]]\nid = \"TRIM\"\nkind = \"edge\"\nedge = {{ of = \"SKIN\", loop = \"outer\", at = \"visible_arris\" }}\n\
-         [[feature]]\nid = \"CHECK\"\nkind = \"point\"\npoint = {{ at_mm = {}, direction = {}, patch_radius_mm = 3.0 }}\n\
-         [[datum_system]]\nid = \"ABC\"\ndatum = [\n\
-         {{ letter = \"A\", feature = \"LAND\", association = \"least_squares\" }},\n\
-         {{ letter = \"B\", feature = \"H1\", association = \"least_squares\" }},\n\
-         {{ letter = \"C\", feature = \"H2\", association = \"least_squares\" }} ]\n",
+         [[feature]]\nid = \"CHECK\"\nkind = \"point\"\npoint = {{ at_mm = {}, direction = {}, patch_radius_mm = 3.0 }}\n",
         written(at.coords),
         written(n.vector())
     ));
+    text.push_str(&datums("LAND"));
     let profile = "surface_profile = { limit_outside_mm = 0.4, limit_inside_mm = 0.4 }";
     let diameter = "diameter = { nominal_mm = 9.0, upper_deviation_mm = 0.1, lower_deviation_mm = -0.1, size = \"least_squares\" }";
     let edge = "line_profile = { limit_outside_mm = 0.3, limit_inside_mm = 0.3 }";

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, OnceLock};
 
-use scantling_core::geometry::{Direction, TriangleMesh, Vector, math};
+use scantling_core::geometry::{Direction, Point, TriangleMesh, Vector, math};
 use scantling_core::nominal::Nominal;
 use scantling_core::plan::{self, FaceMap, Plan};
 use scantling_core::read::read;
@@ -12,6 +12,8 @@ use scantling_core::run::quiet;
 use scantling_core::scan::LengthUnit;
 use scantling_core::simulate::{Made, write_stl};
 use serde::{Deserialize, Serialize};
+
+use super::sheet::written;
 
 /// True values are about these shares of their limits.
 pub const SHARES: [f64; 4] = [0.0, 0.5, 0.9, 1.1];
@@ -215,6 +217,31 @@ pub(super) fn head(part: &str, nesting_mm: f64) -> String {
          standard = {{ system = \"iso\", edition = \"ISO 1101:2017\" }}\ndecision = {{ proven = {{}} }}\n\
          filter = {{ gaussian = {{ nesting_index_mm = {nesting_mm:?} }} }}\n[nominal]\nfile = \"{part}.stl\"\n"
     )
+}
+
+/// Adds a feature that is picked at a place.
+pub(super) fn feature(
+    text: &mut String,
+    id: &str,
+    kind: &str,
+    at: Point,
+    facing: Option<Vector>,
+    rest: &str,
+) {
+    let facing = facing.map_or_else(String::new, |f| format!(", facing = {}", written(f)));
+    text.push_str(&format!(
+        "[[feature]]\nid = \"{id}\"\nkind = \"{kind}\"\npick = {{ near_mm = {}{facing}{rest} }}\n",
+        written(at.coords)
+    ));
+}
+
+/// The datum system of every part: a plane and two holes.
+pub(super) fn datums(plane: &str) -> String {
+    let datum = |(letter, feature): (&str, &str)| {
+        format!("{{ letter = \"{letter}\", feature = \"{feature}\", association = \"least_squares\" }}")
+    };
+    let all = [("A", plane), ("B", "H1"), ("C", "H2")].map(datum);
+    format!("[[datum_system]]\nid = \"ABC\"\ndatum = [ {} ]\n", all.join(", "))
 }
 
 /// A characteristic of a kind.

@@ -17,29 +17,15 @@ use super::part::{Kind, Part, SHARES, True, VARIANTS};
 use super::scanner::{Scanner, Taken};
 
 /// A scan that tells the truth has so much noise, mm: enough that the slopes of what was made are not taken for scatter, and a
-/// tenth of what the scans have, of which the filter leaves a third.
+/// tenth of what the scans have at most.
 const HARDLY_MM: f64 = 0.002;
 
-/// One scan with all that was found of it.
-pub struct Scanned {
-    /// As it is kept.
-    pub line: Line,
-    /// As it was inspected.
-    pub evaluations: Vec<Evaluation>,
-}
-
 /// Draws part, scanner and pose by the seed, scans and inspects.
-pub fn scan(part: &Part, scanner: Scanner, seed: u64) -> Scanned {
-    scan_with(part, scanner, seed, |_| {})
-}
-
-/// The same with a scanner that is changed after it was drawn: to see what one of its errors does.
-pub fn scan_with(part: &Part, scanner: Scanner, seed: u64, change: impl FnOnce(&mut Taken)) -> Scanned {
+pub fn scan(part: &Part, scanner: Scanner, seed: u64) -> Line {
     let mut random = Random::seeded(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x5CA9);
     let share = (seed % SHARES.len() as u64) as usize;
     let variant = random.below(VARIANTS as usize) as u64;
-    let mut taken = Taken::draw(scanner, &mut random);
-    change(&mut taken);
+    let taken = Taken::draw(scanner, &mut random);
     let shift = Vector::from_fn(|_, _| random.range(-300.0, 300.0));
     let pose = Motion::from_turn_and_shift(random.turn(), shift);
     let made = part.made(share, variant);
@@ -51,11 +37,10 @@ pub fn scan_with(part: &Part, scanner: Scanner, seed: u64, change: impl FnOnce(&
         Some(Outcome::of(kind, e, &truths[&kind]))
     };
     let outcomes = evaluations.iter().filter_map(of).collect();
-    let line = Line { part: part.name.into(), scanner, seed, share: SHARES[share], variant, taken, outcomes };
-    Scanned { line, evaluations }
+    Line { part: part.name.into(), scanner, seed, share: SHARES[share], variant, taken, outcomes }
 }
 
-/// What is true of a made part: the same operators on many points of it without any error.
+/// What is true of a made part: the same operators on many points of it with hardly any error.
 pub fn truths(part: &Part, made: &Made) -> BTreeMap<Kind, True> {
     let found = without_error(part, made);
     let of = |e: &Evaluation| {
@@ -66,8 +51,8 @@ pub fn truths(part: &Part, made: &Made) -> BTreeMap<Kind, True> {
     found.iter().filter_map(of).collect()
 }
 
-/// A dense scan without any error, inspected.
-pub fn without_error(part: &Part, made: &Made) -> Vec<Evaluation> {
+/// A dense scan with hardly any error, inspected.
+fn without_error(part: &Part, made: &Made) -> Vec<Evaluation> {
     let simulated = Simulated {
         spacing_mm: part.truth_spacing_mm,
         noise_mm: HARDLY_MM,

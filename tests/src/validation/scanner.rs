@@ -12,11 +12,11 @@ use super::part::Part;
 
 /// For the table: what of the unkind scanner is stated with each scan, and what nobody knows.
 pub const WHAT_IS_STATED: &str = "\
-Stated with each scan, as a verification would: noise of one point, shared noise with its length, how far passes lie off each other, length scale, \
+Stated with each scan, as a verification would: noise of one point, shared noise with its length, how far passes lie off each other and how wide they are, length scale, \
 kind of surface, whether the export smoothed or filled holes. Not stated, for nobody knows it: how noise grows with the angle, what is missing and \
 where, how far edges are rounded, reference targets left on the part, how a scan's own length scale is off, and the pose to better than the fit finds.";
 
-/// White noise alone, mm.
+/// White noise alone, mm. This and what follows without a source: common practice, no source.
 const WHITE_MM: f64 = 0.02;
 /// Of the unkind scanner: white noise of one point, smallest and largest, mm.
 const NOISE_MM: [f64; 2] = [0.012, 0.02];
@@ -36,7 +36,7 @@ const LENGTH_PPM: f64 = 20.0;
 pub enum Scanner {
     /// White noise of 0.02 mm and nothing else.
     White,
-    /// All that the simulator can do to a scan.
+    /// What the simulator can do to a scan, but for passes that are turned.
     Unkind,
 }
 

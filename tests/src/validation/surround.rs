@@ -7,7 +7,7 @@ use scantling_core::nominal::Carrier;
 use scantling_core::simulate::window_surround::{Region, RoundHole};
 use scantling_core::simulate::{Dent, Deviation, HoleShift, Made, Scanner, Warp, WindowSurround};
 
-use super::part::{Kind, Part, characteristic, head};
+use super::part::{Kind, Part, characteristic, datums, feature, head};
 use super::sheet::{level, written};
 
 const SCALE: f64 = 0.75;
@@ -18,30 +18,27 @@ const CHECK: [f64; 2] = [0.5, 0.5];
 
 fn plan(surround: &WindowSurround) -> String {
     let mut text = head("surround", 8.0);
-    let mut feature = |id: &str, kind: &str, at: Point, facing: Option<Direction>, rest: &str| {
-        let facing = facing.map_or_else(String::new, |f| format!(", facing = {}", written(f.vector())));
-        text.push_str(&format!(
-            "[[feature]]\nid = \"{id}\"\nkind = \"{kind}\"\npick = {{ near_mm = {}{facing}{rest} }}\n",
-            written(at.coords)
-        ));
-    };
     let [length, ..] = surround.size_mm();
-    feature("FLANGE", "plane", Point::new(0.3 * length, 11.0, 0.0), Some(Direction::Z), "");
+    feature(
+        &mut text,
+        "FLANGE",
+        "plane",
+        Point::new(0.3 * length, 11.0, 0.0),
+        Some(Direction::Z.vector()),
+        "",
+    );
     for hole in [0, 1, JUDGED].map(|k| &surround.holes()[k]) {
-        feature(hole.id, "hole", hole.centre, None, "");
+        feature(&mut text, hole.id, "hole", hole.centre, None, "");
     }
     let (p, n) = surround.place(Region::Crown, 2.5, 0.5);
-    feature("CROWN", "surface", p, Some(n), ", grow_to_angle_deg = 2.2");
+    feature(&mut text, "CROWN", "surface", p, Some(n.vector()), ", grow_to_angle_deg = 2.2");
     let (at, n) = surround.place(Region::Crown, CHECK[0], CHECK[1]);
     text.push_str(&format!(
-        "[[feature]]\nid = \"CHECK\"\nkind = \"point\"\npoint = {{ at_mm = {}, direction = {}, patch_radius_mm = 6.0 }}\n\
-         [[datum_system]]\nid = \"ABC\"\ndatum = [\n\
-         {{ letter = \"A\", feature = \"FLANGE\", association = \"least_squares\" }},\n\
-         {{ letter = \"B\", feature = \"H1\", association = \"least_squares\" }},\n\
-         {{ letter = \"C\", feature = \"H2\", association = \"least_squares\" }} ]\n",
+        "[[feature]]\nid = \"CHECK\"\nkind = \"point\"\npoint = {{ at_mm = {}, direction = {}, patch_radius_mm = 6.0 }}\n",
         written(at.coords),
         written(n.vector())
     ));
+    text.push_str(&datums("FLANGE"));
     let profile = "surface_profile = { limit_outside_mm = 0.4, limit_inside_mm = 0.4 }";
     let judged = &surround.holes()[JUDGED];
     let diameter = format!(

@@ -24,7 +24,7 @@ pub fn table(figures: &Figures) -> String {
         let missed: Vec<String> = rows
             .iter()
             .flat_map(|r| {
-                Bars::missed(r).into_iter().map(|m| format!("- {}, {}: {m}\n", r.kind.word(), r.part))
+                Bars::missed(r).into_iter().map(|(_, m)| format!("- {}, {}: {m}\n", r.kind.word(), r.part))
             })
             .collect();
         if !missed.is_empty() {
@@ -88,17 +88,21 @@ pub(super) fn line(row: &Row) -> String {
     };
     let missing =
         if row.not_measured > 0 { format!(" ({} not measured)", row.not_measured) } else { String::new() };
-    let mut cells = vec![
-        row.kind.word().to_owned(),
-        row.part.clone(),
-        format!("{}{missing}", row.scans),
+    let names = [row.kind.word().to_owned(), row.part.clone(), format!("{}{missing}", row.scans)];
+    if row.scans == 0 {
+        // Of nothing there are no figures.
+        let dashes = std::iter::repeat_n("-".to_owned(), 7 + row.held_by_share.len());
+        return format!("| {} |\n", names.into_iter().chain(dashes).collect::<Vec<_>>().join(" | "));
+    }
+    let mut cells = names.to_vec();
+    cells.extend([
         format!("{:+.4}", row.bias_mm),
         format!("{:.4}", row.deviation_mm),
         format!("{:.4}", row.expanded_mm),
         format!("{:.2}", row.ratio),
         format!("{:.4}", row.interval_mm),
         percent([row.held, row.scans]),
-    ];
+    ]);
     cells.extend(row.held_by_share.iter().map(|s| percent(*s)));
     cells.push(row.proven_wrongly.to_string());
     format!("| {} |\n", cells.join(" | "))

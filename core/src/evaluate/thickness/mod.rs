@@ -185,7 +185,7 @@ fn found(
         )
     });
     let strays = measured.iter().map(|m| m.strays).fold(0.0, f64::max);
-    let doubt = (scan.normals().is_none() && !(strays <= SURE)).then(|| {
+    let doubt = (!scan.took_normals() && !(strays <= SURE)).then(|| {
         format!(
             "the scan has no normals, and points stand off their side by {:.0} % of the wall: which side they belong to is \
              not known; scan with normals",

@@ -51,7 +51,7 @@ pub(super) fn axes(shapes: &Shapes, id: u64) -> Result<Axes, EntityFault> {
 /// The keyword of an operator.
 pub(super) const OPERATOR: &str = "CARTESIAN_TRANSFORMATION_OPERATOR_3D";
 
-/// A scale this near to 1 is none: over a part of 1 m a micrometre.
+/// A scale this near to 1 is none: over a part of 1 m a nanometre, which is what rounding leaves.
 const NO_SCALE: f64 = 1e-9;
 /// An axis that has less than this along the direction it should give says nothing of its sense.
 const NO_SENSE: f64 = 1e-6;

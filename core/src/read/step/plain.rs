@@ -13,7 +13,7 @@ use crate::geometry::{Direction, Matrix3, Point, Vector, math};
 
 /// No place may lie further off than this, mm.
 const SAME_MM: f64 = 1e-6;
-/// Directions nearer than this, rad, are one: a micrometre over a metre.
+/// Directions nearer than this, rad, are one: a nanometre over a metre.
 const SAME_RAD: f64 = 1e-9;
 /// Normals of B-splines, whose control points are rounded to the digits of the file, nearer than this, rad, are one.
 const SAME_NORMAL_RAD: f64 = 1e-6;

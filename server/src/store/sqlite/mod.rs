@@ -106,6 +106,10 @@ impl Sqlite {
         Ok(Self { writer, reader, clock, ids, lock: Arc::new(lock) })
     }
 
+    pub(super) fn now_us(&self) -> i64 {
+        self.clock.now_us()
+    }
+
     pub(super) async fn close(&self) {
         self.reader.close().await;
         // The last connection to close moves the log into the file.

@@ -6,11 +6,16 @@
 
 use scantling_proto::v1::{Interval, Limits};
 
-/// Limits come from sums such as 8.0 + 0.1; differences below this share of them are rounding of f64, not a
-/// statement of the drawing. A sum of two rounds three times, by half an epsilon each.
-const ROUNDING: f64 = 4.0 * f64::EPSILON;
-/// Most decimals of a limit that are looked for: a picometre, beyond any drawing.
+/// Limits come from sums such as 8.0 + 0.1, or are worked out from a nominal; differences up to this are rounding, not a
+/// statement of the drawing: half a picometre, far below what any instrument tells. Common practice, no source.
+const ROUNDING_MM: f64 = 0.5e-9;
+/// Most decimals of a limit: a picometre.
 const MOST_LIMIT_DECIMALS: usize = 9;
+/// A limit with more decimals than this is worked out, not drawn (0.0001 inch has five in mm): it asks for no more digits of
+/// a value than [`WORKED_OUT_DECIMALS`]. Common practice, no source.
+const MOST_DRAWN_DECIMALS: usize = 5;
+/// Of a value beside a limit that was worked out: a tenth of a micrometre.
+const WORKED_OUT_DECIMALS: usize = 4;
 /// An f64 below 1 mm may need more decimals than its 17 digits; this many reach 1e-20 mm.
 const MOST_DECIMALS: usize = 20;
 /// For numbers without a limit: a micrometre.
@@ -52,10 +57,11 @@ pub(crate) fn plain(value: f64) -> String {
 
 /// A limit with the digits the plan gave it: 8 is "8", 8.0 + 0.1 is "8.1".
 pub(crate) fn limit(value: f64) -> String {
-    no_minus_zero(match limit_decimals(value) {
-        Some(decimals) => format!("{value:.decimals$}"),
-        None => format!("{value}"),
-    })
+    if !value.is_finite() {
+        // None ever should be; then it must not look like a number.
+        return format!("{value}");
+    }
+    no_minus_zero(format!("{value:.0$}", limit_decimals(value)))
 }
 
 /// The first printed form in which each number lies where it lies; all with as many decimals.
@@ -69,8 +75,7 @@ fn beside<const N: usize>(
         return values.map(|v| format!("{v}"));
     }
     let limits: Vec<f64> = limits.iter().copied().filter(|l| l.is_finite()).collect();
-    let finest = limits.iter().map(|l| limit_decimals(*l).unwrap_or(MOST_LIMIT_DECIMALS)).max();
-    let least = finest.map_or(PLAIN_DECIMALS, |d| d + 1);
+    let least = limits.iter().map(|l| decimals_beside(*l)).max().unwrap_or(PLAIN_DECIMALS);
     let fits = |texts: &[String; N]| {
         let mut ends = texts.iter().zip(values);
         ends.all(|(text, v)| limits.iter().all(|l| same_side(*v, read(text), *l)))
@@ -83,7 +88,7 @@ fn beside<const N: usize>(
 /// Rounded away from the other end of the interval; by no more than rounding of f64 towards it.
 fn outward(value: f64, decimals: usize, sign: f64) -> String {
     let nearest = format!("{value:.decimals$}");
-    let close = ROUNDING * value.abs().max(1.0);
+    let close = rounding(value);
     if (read(&nearest) - value) * sign >= -close {
         return nearest;
     }
@@ -91,15 +96,28 @@ fn outward(value: f64, decimals: usize, sign: f64) -> String {
     format!("{:.decimals$}", read(&nearest) + step * sign)
 }
 
-/// Fewest decimals that write a limit to within rounding; `None` when it has more than any drawing.
-fn limit_decimals(value: f64) -> Option<usize> {
-    let close = ROUNDING * value.abs().max(1.0);
-    (0..=MOST_LIMIT_DECIMALS).find(|d| (read(&format!("{value:.0$}", *d)) - value).abs() <= close)
+/// Decimals of a value beside a limit: one more than the limit's.
+fn decimals_beside(limit: f64) -> usize {
+    match limit_decimals(limit) {
+        d if d > MOST_DRAWN_DECIMALS => WORKED_OUT_DECIMALS,
+        d => d + 1,
+    }
+}
+
+/// Fewest decimals that write a limit to within rounding.
+fn limit_decimals(value: f64) -> usize {
+    let writes = |d: &usize| (read(&format!("{value:.0$}", *d)) - value).abs() <= rounding(value);
+    (0..MOST_LIMIT_DECIMALS).find(writes).unwrap_or(MOST_LIMIT_DECIMALS)
+}
+
+/// What a difference from a number means nothing within, mm: [`ROUNDING_MM`], or a few steps of f64 where it is huge.
+fn rounding(value: f64) -> f64 {
+    ROUNDING_MM.max(4.0 * f64::EPSILON * value.abs())
 }
 
 /// Whether what is printed lies on the same side of the limit as the value, or both lie on it.
 fn same_side(value: f64, shown: f64, limit: f64) -> bool {
-    let close = ROUNDING * limit.abs().max(1.0);
+    let close = rounding(limit);
     if (value - limit).abs() <= close {
         return true;
     }
@@ -178,7 +196,8 @@ mod tests {
     #[test]
     fn nothing_is_ever_printed_across_or_onto_a_limit_nor_an_interval_narrowed() {
         for limit in [0.0, 0.05, 0.4, 0.5, 1.0, 7.95, 8.0 + 0.1, 8.0, 1250.0] {
-            for k in 1..=11 {
+            // Nearer than half a picometre it lies on the limit.
+            for k in 1..=9 {
                 let step = read(&format!("3.7e-{k}"));
                 for v in [limit + step, limit - step] {
                     let side = |text: &str| read(text).total_cmp(&limit);
@@ -188,7 +207,7 @@ mod tests {
                     for end in [low, high] {
                         assert_eq!(side(end), v.total_cmp(&limit), "{v:e} beside {limit}: {both}");
                     }
-                    let close = ROUNDING * v.abs().max(1.0);
+                    let close = rounding(v);
                     assert!(read(low) <= v + close && read(high) >= v - close, "{v:e}: {both}");
                 }
             }
@@ -203,6 +222,12 @@ mod tests {
         assert_eq!(of(None, Some(8.0)), "at most 8");
         assert_eq!(of(None, Some(8.0 + 0.1)), "at most 8.1");
         assert_eq!(of(None, None), "-");
+        // Worked out from a nominal: no more digits than mean something.
+        assert_eq!(of(Some(1.707_540_000_000_011_4), Some(2.107_540_000_000_011_3)), "1.70754 .. 2.10754");
+        assert_eq!(of(Some(2f64.sqrt()), None), "at least 1.414213562");
+        assert_eq!(value(1.65, &[1.707_540_000_000_011_4]), "1.650000");
+        assert_eq!(value(1.5, &[2f64.sqrt()]), "1.5000");
+        assert_eq!(value(1.414_22, &[2f64.sqrt()]), "1.41422", "never onto or across it");
         assert_eq!(plain(-0.0001), "0.000");
     }
 }

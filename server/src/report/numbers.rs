@@ -9,11 +9,16 @@
 pub const DASH: &str = "\u{2014}";
 const MINUS: char = '\u{2212}';
 
-/// Limits come from sums such as 8.0 + 0.1; differences below this share of them are rounding of f64,
-/// not a statement of the drawing. A sum of two rounds three times, by half an epsilon each.
-const ROUNDING: f64 = 4.0 * f64::EPSILON;
-/// Most decimals of a limit that are looked for: a picometre, beyond any drawing.
+/// Limits come from sums such as 8.0 + 0.1, or are worked out from a nominal; differences up to this are rounding, not a
+/// statement of the drawing: half a picometre, far below what any instrument tells. Common practice, no source.
+const ROUNDING_MM: f64 = 0.5e-9;
+/// Most decimals of a limit: a picometre.
 const MOST_LIMIT_DECIMALS: usize = 9;
+/// A limit with more decimals than this is worked out, not drawn (0.0001 inch has five in mm): it asks for no more digits of
+/// a value than [`WORKED_OUT_DECIMALS`]. Common practice, no source.
+const MOST_DRAWN_DECIMALS: usize = 5;
+/// Of a value beside a limit that was worked out: a tenth of a micrometre.
+const WORKED_OUT_DECIMALS: usize = 4;
 /// An f64 below 1 mm may need more decimals than its 17 digits; this many reach 1e-20 mm.
 const MOST_DECIMALS: usize = 20;
 /// Without a limit lengths are printed to the micrometre.
@@ -24,10 +29,7 @@ pub fn limit(value: f64) -> String {
     if !value.is_finite() {
         return DASH.into();
     }
-    match limit_decimals(value) {
-        Some(decimals) => typeset(&format!("{value:.decimals$}")),
-        None => typeset(&format!("{value}")),
-    }
+    typeset(&format!("{value:.0$}", limit_decimals(value)))
 }
 
 /// A limit with its sign always shown: `+0.4`.
@@ -64,8 +66,7 @@ fn beside<const N: usize>(
         return values.map(|v| if v.is_finite() { format!("{v}") } else { DASH.into() });
     }
     let limits: Vec<f64> = limits.iter().copied().filter(|l| l.is_finite()).collect();
-    let finest = limits.iter().map(|&l| limit_decimals(l).unwrap_or(MOST_LIMIT_DECIMALS)).max();
-    let least = finest.map_or(DECIMALS_WITHOUT_LIMIT, |d| d + 1);
+    let least = limits.iter().map(|&l| decimals_beside(l)).max().unwrap_or(DECIMALS_WITHOUT_LIMIT);
     let fits = |texts: &[String; N]| {
         let mut ends = texts.iter().zip(values);
         ends.all(|(text, &v)| limits.iter().all(|&l| same_side(v, text, l)))
@@ -78,7 +79,7 @@ fn beside<const N: usize>(
 /// Rounded away from the other end of the interval; by no more than rounding of f64 towards it.
 fn outward(value: f64, decimals: usize, sign: f64) -> String {
     let nearest = format!("{value:.decimals$}");
-    let close = ROUNDING * value.abs().max(1.0);
+    let close = rounding(value);
     if (read(&nearest) - value) * sign >= -close {
         return nearest;
     }
@@ -161,15 +162,28 @@ pub fn count(value: u64) -> String {
     text
 }
 
-/// Fewest decimals that write a limit to within rounding; `None` when it has more than any drawing.
-fn limit_decimals(value: f64) -> Option<usize> {
-    let close = ROUNDING * value.abs().max(1.0);
-    (0..=MOST_LIMIT_DECIMALS).find(|&d| (read(&format!("{value:.d$}")) - value).abs() <= close)
+/// Decimals of a value beside a limit: one more than the limit's.
+fn decimals_beside(limit: f64) -> usize {
+    match limit_decimals(limit) {
+        d if d > MOST_DRAWN_DECIMALS => WORKED_OUT_DECIMALS,
+        d => d + 1,
+    }
+}
+
+/// Fewest decimals that write a limit to within rounding.
+fn limit_decimals(value: f64) -> usize {
+    let writes = |&d: &usize| (read(&format!("{value:.d$}")) - value).abs() <= rounding(value);
+    (0..MOST_LIMIT_DECIMALS).find(writes).unwrap_or(MOST_LIMIT_DECIMALS)
+}
+
+/// What a difference from a number means nothing within, mm: [`ROUNDING_MM`], or a few steps of f64 where it is huge.
+fn rounding(value: f64) -> f64 {
+    ROUNDING_MM.max(4.0 * f64::EPSILON * value.abs())
 }
 
 /// Whether the printed value lies on the same side of the limit, or on it, as the value does.
 fn same_side(value: f64, printed: &str, limit: f64) -> bool {
-    let close = ROUNDING * limit.abs().max(1.0);
+    let close = rounding(limit);
     if (value - limit).abs() <= close {
         return true;
     }
@@ -253,7 +267,8 @@ mod tests {
     #[test]
     fn the_printed_side_agrees_for_values_ever_closer_to_the_limit() {
         for limit in [0.0, 0.05, 0.4, 0.5, 1.0, 7.95, 8.0 + 0.1, 1250.0] {
-            for k in 1..=11 {
+            // Nearer than half a picometre it lies on the limit.
+            for k in 1..=9 {
                 let step = read(&format!("3.7e-{k}"));
                 for value in [limit + step, limit - step] {
                     let shown = beside_limits(value, &[limit]).replace(MINUS, "-");
@@ -282,6 +297,12 @@ mod tests {
         assert_eq!(limit(10.0), "10");
         assert_eq!(signed_limit(0.4), "+0.4");
         assert_eq!(signed_limit(0.0), "0");
+        // Worked out from a nominal: no more digits than mean something.
+        assert_eq!(limit(1.707_540_000_000_011_4), "1.70754");
+        assert_eq!(limit(2f64.sqrt()), "1.414213562");
+        assert_eq!(beside_limits(1.65, &[1.707_540_000_000_011_4]), "1.650000");
+        assert_eq!(beside_limits(1.5, &[2f64.sqrt()]), "1.5000");
+        assert_eq!(beside_limits(1.414_22, &[2f64.sqrt()]), "1.41422", "never onto or across it");
     }
 
     #[test]

@@ -10,7 +10,7 @@ use scantling_core::nominal::{
     Carrier, Exactness, FaceChange, Fingerprint, Nominal, NominalError, NominalFile, NominalFileError, Side,
     SurfaceKind, compare, read,
 };
-use scantling_core::plan::{FaceMap, Fault, Situation, bind, changes, check_toml};
+use scantling_core::plan::{FaceMap, Fault, Situation, bind, bind_each, changes, check_toml};
 use scantling_core::read::RawScan;
 use scantling_core::run::{Limits, Run, quiet};
 use scantling_core::scan::LengthUnit;
@@ -220,6 +220,26 @@ fn faces_of_a_new_export_are_found_by_what_they_are_known_by() {
     assert!(says.contains("most like it is #7894") && says.contains("3.000 mm away"), "{says}");
 }
 
+/// One feature that is lost hides nothing of the others.
+#[test]
+fn features_that_are_found_are_kept_beside_the_fault_of_one_that_is_not() {
+    let block = nominal(BLOCK);
+    let text = "[[feature]]\nid = \"C\"\nkind = \"plane\"\npick = { near_mm = [0.0, 15.0, 10.0] }\n[[feature]]\nid = \"H\"\n\
+                kind = \"hole\"\npick = { near_mm = [15.0, 12.0, 10.0] }";
+    let (_, plan) = check_toml(&plan(text)).unwrap_or_else(|faults| panic!("{faults:?}"));
+    let whole = bind_each(&plan, Some(&block));
+    assert!(whole.faults.is_empty());
+    let map = bind(&plan, Some(&block)).unwrap();
+    assert_eq!(whole.lies(Some(&block)), map.lies(Some(&block)));
+    // A face's hole away: the side is still there.
+    let far = nominal(&again(18.0));
+    let part = bind_each(&plan, Some(&far));
+    assert_eq!(part.faults, bind(&plan, Some(&far)).unwrap_err());
+    assert!(part.faults.len() == 1 && part.faults[0].place == "feature[1].pick", "{:?}", part.faults);
+    let found = part.lies(Some(&far));
+    assert!(found.len() == 1 && changes(&map.lies(Some(&block))[..1], &found).is_empty(), "{found:?}");
+}
+
 #[test]
 fn two_revisions_are_compared_face_by_face() {
     let (old, new) = (nominal(BLOCK), nominal(&again(3.0)));
@@ -236,16 +256,25 @@ fn two_revisions_are_compared_face_by_face() {
                 assert_eq!(key(&new, j), 7894);
                 assert!((apart_mm - 3.0).abs() < 1e-6);
             }
-            // The hole is cut out of top and bottom: their centroids move by 3 x 78.54 / 1121.46 mm.
-            FaceChange::Moved(i, _, apart_mm) => {
+            // The hole is cut out of top and bottom: their centroids move by 3 x 78.54 / 1121.46 mm, and the planes do not.
+            FaceChange::Altered(i, j) => {
                 assert!([1100, 1101].contains(&key(&old, i)));
-                assert!((apart_mm - 3.0 * 78.54 / 1121.46).abs() < 2e-3, "{apart_mm}");
+                let [a, b] = [(&old, i), (&new, j)].map(|(n, f)| n.faces()[f as usize].centroid);
+                assert!(((a - b).norm() - 3.0 * 78.54 / 1121.46).abs() < 2e-3 && (a.z - b.z).abs() < 1e-9);
             }
             other => panic!("{other:?}"),
         }
     }
     assert_eq!((same, changes.len()), (4, 7));
     assert!(compare(&old, &old).iter().all(|c| matches!(c, FaceChange::Same(i, j) if i == j)));
+    // By less than a plan's fingerprint forgives, and more than features are told by.
+    let near = nominal(&again(0.04));
+    let moved: Vec<FaceChange> =
+        compare(&old, &near).into_iter().filter(|c| !matches!(c, FaceChange::Same(..))).collect();
+    assert!(
+        matches!(moved[..], [FaceChange::Moved(i, _, by)] if key(&old, i) == 1106 && (by - 0.04).abs() < 1e-6),
+        "{moved:?}"
+    );
     // Without the hole's wall its face is gone, and comes anew the other way round.
     let open = nominal(&BLOCK.replace(",#1106));", "));"));
     assert!(compare(&old, &open).iter().any(|c| matches!(c, FaceChange::Gone(f) if key(&old, *f) == 1106)));

@@ -79,7 +79,7 @@ pub(crate) enum Part {
 #[cfg(feature = "embedded")]
 #[derive(Args, Debug)]
 pub(crate) struct NominalArgs {
-    /// Length unit of a file; not of a STEP file, which tells its own. A revision knows how its file is read
+    /// Length unit of a file that is no STEP file, which tells its own. A revision knows how its file is read
     #[arg(long, value_enum)]
     pub(crate) unit: Option<Unit>,
     /// On which side of an open sheet's normals the material is
@@ -141,7 +141,7 @@ pub(crate) struct PartFaces {
     /// Write a page that shows every face with its number
     #[arg(long, value_name = "FILE")]
     pub(crate) html: Option<PathBuf>,
-    /// Print each face as a plan names it, with what it is known by
+    /// Print each face as a plan names it, with what it is known by; of a mesh by a place on it
     #[arg(long)]
     pub(crate) as_plan: bool,
 }
@@ -150,6 +150,7 @@ pub(crate) struct PartFaces {
 #[derive(Args, Debug)]
 #[command(after_help = "Examples:
   scantling part diff ws-214-c.step ws-214-d.step
+  scantling part diff ws-214-c.step ws-214-c.stl --unit mm
   scantling part diff ws-214/c4 ws-214-d.step --plan ws-214.toml")]
 pub(crate) struct PartDiff {
     /// The nominal as it was, a file or a registered revision

@@ -5,10 +5,12 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
+use scantling_core::geometry::{Direction, Point};
 use scantling_core::nominal::{
-    Face, FaceChange, Fingerprint, Nominal, NominalFile, NominalFileError, Side, SurfaceKind, compare, read,
+    Carrier, Face, FaceChange, Fingerprint, Nominal, NominalError, NominalFile, NominalFileError,
+    NominalPart, SAME_PLACE_MM, Side, SurfaceKind, compare, read_with_parts,
 };
-use scantling_core::plan::{bind, changes, check_json, check_toml};
+use scantling_core::plan::{bind, bind_each, changes, check_json, check_toml};
 use scantling_core::run::{Limits, quiet};
 use scantling_server::report::{face_exactness, face_name, faces_page};
 use serde::Serialize;
@@ -43,6 +45,34 @@ pub(crate) struct FaceTold {
     /// How distances from it are known: `exact`, `by descent`, `triangles`.
     pub(crate) distances: &'static str,
     pub(crate) neighbours: Vec<String>,
+    /// Of which part of the file, and in which occurrence of it, where the file tells parts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) part: Option<String>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub(crate) occurrence: Vec<String>,
+    /// A place on a face that was found on a mesh, or on the axis of a hollow one, and the outward normal there: by those a plan
+    /// picks it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) pick: Option<PickTold>,
+}
+
+/// A place by which a plan picks a face.
+#[derive(Clone, Debug, Serialize)]
+pub(crate) struct PickTold {
+    pub(crate) near_mm: [f64; 3],
+    /// Of no cylinder: a plan's holes take the axis for it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) facing: Option<[f64; 3]>,
+}
+
+/// A part of a STEP file in one of its places.
+#[derive(Clone, Debug, Serialize)]
+pub(crate) struct PartTold {
+    pub(crate) part: String,
+    /// The names of the occurrences on the way to it, the outermost first; none of a part by itself.
+    pub(crate) occurrence: Vec<String>,
+    /// How many faces it has here.
+    pub(crate) faces: usize,
 }
 
 /// A face that could not be taken over.
@@ -58,6 +88,8 @@ pub(crate) struct FacesTold {
     pub(crate) file: String,
     pub(crate) closed: bool,
     pub(crate) size_mm: [f64; 3],
+    /// None of a mesh.
+    pub(crate) parts: Vec<PartTold>,
     pub(crate) faces: Vec<FaceTold>,
     pub(crate) missing: Vec<MissingTold>,
     pub(crate) notes: Vec<String>,
@@ -66,7 +98,8 @@ pub(crate) struct FacesTold {
 /// What became of a face.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct ChangeTold {
-    /// `same`, `moved`, `altered`, `gone` or `new`.
+    /// `moved`, `altered`, `gone` or `new`; `not found` and `not found before` where the other file has faces that could not be
+    /// taken over, for it may be one of those.
     pub(crate) what: &'static str,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) before: Option<FaceTold>,
@@ -83,9 +116,21 @@ pub(crate) struct NamesTold {
     pub(crate) after: String,
 }
 
+/// What must be known of a file that is compared.
+#[derive(Clone, Debug, Serialize)]
+pub(crate) struct SideTold {
+    pub(crate) file: String,
+    pub(crate) missing: Vec<MissingTold>,
+    pub(crate) notes: Vec<String>,
+}
+
 /// What `part diff` tells.
 #[derive(Clone, Debug, Serialize)]
 pub(crate) struct DiffTold {
+    pub(crate) before: SideTold,
+    pub(crate) after: SideTold,
+    /// Faces that lie nearer than this to where they were are the same, mm.
+    pub(crate) same_within_mm: f64,
     pub(crate) same: usize,
     /// Of those that are the same, whatever their names.
     pub(crate) names: Vec<NamesTold>,
@@ -104,7 +149,9 @@ pub(crate) async fn faces(
     let source = source(context, args.nominal).await?;
     let as_plan = args.as_plan;
     let told = tokio::task::spawn_blocking(move || -> anyhow::Result<FacesTold> {
-        let (name, nominal) = source.nominal(&args.read)?;
+        let mut used = Used::default();
+        let Taken { name, nominal, parts } = source.nominal(&args.read, &mut used)?;
+        used.check(&args.read, &[&name])?;
         if let Some(to) = &args.html {
             let mut file = File::at(to)?;
             // Where the file lies is nobody's business who reads the page.
@@ -112,11 +159,11 @@ pub(crate) async fn faces(
                 Source::File(path) => path.file_name().map(|n| n.to_string_lossy().into_owned()),
                 Source::Revision { .. } => None,
             };
-            let page = faces_page(&nominal, called.as_ref().unwrap_or(&name))?;
+            let page = faces_page(&nominal, &parts, called.as_ref().unwrap_or(&name))?;
             file.file().write_all(page.as_bytes()).map_err(|e| unwritable(to, &e))?;
             file.finish()?;
         }
-        Ok(told(name, &nominal))
+        Ok(told(name, &nominal, &parts))
     })
     .await??;
     output.fields(&told, if as_plan { report::faces::as_plan } else { report::faces::faces })?;
@@ -127,10 +174,12 @@ pub(crate) async fn faces(
 pub(crate) async fn diff(context: Option<&Context>, output: Output, args: PartDiff) -> anyhow::Result<Exit> {
     let (before, after) = (source(context, args.before).await?, source(context, args.after).await?);
     let told = tokio::task::spawn_blocking(move || -> anyhow::Result<DiffTold> {
-        let ((_, before), (_, after)) = (before.nominal(&args.read)?, after.nominal(&args.read)?);
+        let mut used = Used::default();
+        let (before, after) = (before.nominal(&args.read, &mut used)?, after.nominal(&args.read, &mut used)?);
+        used.check(&args.read, &[&before.name, &after.name])?;
         let mut told = difference(&before, &after);
         if let Some(plan) = &args.plan {
-            told.features = Some(features(plan, &before, &after)?);
+            told.features = Some(features(plan, &before.nominal, &after.nominal)?);
         }
         Ok(told)
     })
@@ -156,49 +205,118 @@ async fn source(context: Option<&Context>, place: NominalPlace) -> anyhow::Resul
     })
 }
 
-impl Source {
-    /// What to call it, and the nominal. Blocks.
-    fn nominal(&self, args: &NominalArgs) -> anyhow::Result<(String, Nominal)> {
-        let refused =
-            |name: &str, e: NominalFileError| Exit::Refused.because(format!("cannot read {name}: {e}"));
-        match self {
-            Self::File(path) => {
-                let mut input = Input::open(path)?;
-                let bytes = input.bytes(Limits::default().file_bytes)?;
-                let side = args.side.map(|side| match side {
-                    MaterialSide::BehindNormal => Side::BehindNormal,
-                    MaterialSide::InFrontOfNormal => Side::InFrontOfNormal,
-                });
-                let how = NominalFile { unit: args.unit.map(Into::into), side, part: args.part.clone() };
-                let nominal = read(&bytes, &how, &quiet()).map_err(|e| refused(&input.name, e))?;
-                Ok((input.name, nominal))
-            }
-            Self::Revision { name, bytes, how } => {
-                let nominal = read(bytes, how, &quiet()).map_err(|e| refused(name, e))?;
-                Ok((name.clone(), nominal))
-            }
+/// A nominal that was read, and what it is called.
+struct Taken {
+    name: String,
+    nominal: Nominal,
+    /// Of a STEP file.
+    parts: Vec<NominalPart>,
+}
+
+/// Which of the options about reading some file had a use for.
+#[derive(Default)]
+struct Used {
+    unit: bool,
+    part: bool,
+}
+
+impl Used {
+    /// # Errors
+    /// An option that none of the files named has a use for.
+    fn check(&self, args: &NominalArgs, names: &[&str]) -> anyhow::Result<()> {
+        let names = names.join(" and ");
+        if args.unit.is_some() && !self.unit {
+            return Err(Exit::Refused.because(format!(
+                "cannot read {names}: a STEP file tells its own length units, and a revision knows its own: leave --unit out"
+            )));
         }
+        if args.part.is_some() && !self.part {
+            return Err(Exit::Refused.because(format!(
+                "cannot read {names}: only a STEP file holds parts by name, and a revision knows its own: leave --part out"
+            )));
+        }
+        Ok(())
     }
 }
 
-fn told(file: String, nominal: &Nominal) -> FacesTold {
+impl Source {
+    /// The nominal by what of the options its file has a use for. Blocks.
+    fn nominal(&self, args: &NominalArgs, used: &mut Used) -> anyhow::Result<Taken> {
+        let path = match self {
+            Self::File(path) => path,
+            Self::Revision { name, bytes, how } => {
+                let (nominal, parts) =
+                    read_with_parts(bytes, how, &quiet()).map_err(|e| unreadable(name, &e))?;
+                return Ok(Taken { name: name.clone(), nominal, parts });
+            }
+        };
+        let mut input = Input::open(path)?;
+        let bytes = input.bytes(Limits::default().file_bytes)?;
+        let side = args.side.map(|side| match side {
+            MaterialSide::BehindNormal => Side::BehindNormal,
+            MaterialSide::InFrontOfNormal => Side::InFrontOfNormal,
+        });
+        let mut how = NominalFile { unit: args.unit.map(Into::into), side, part: args.part.clone() };
+        let (nominal, parts) = loop {
+            match read_with_parts(&bytes, &how, &quiet()) {
+                // For the other file, if any; what none had a use for is refused when all are read.
+                Err(NominalFileError::UnitInFile) if how.unit.is_some() => how.unit = None,
+                Err(NominalFileError::NoParts) if how.part.is_some() => how.part = None,
+                other => break other.map_err(|e| unreadable(&input.name, &e))?,
+            }
+        };
+        used.unit |= how.unit.is_some();
+        used.part |= how.part.is_some();
+        Ok(Taken { name: input.name, nominal, parts })
+    }
+}
+
+/// In the words of the command line, where core speaks of a plan.
+fn unreadable(name: &str, e: &NominalFileError) -> anyhow::Error {
+    let why = match e {
+        NominalFileError::UnitNeeded => {
+            "its format tells no length unit, and it is never guessed: add --unit".into()
+        }
+        NominalFileError::Nominal(NominalError::SideNeeded { open_edges, near }) => format!(
+            "it is an open sheet ({open_edges} open edges, the first near {near}): add --side (behind-normal or \
+             in-front-of-normal), or export a closed solid"
+        ),
+        NominalFileError::Nominal(NominalError::TooMany { limit }) => format!(
+            "its parts as they are placed have more than {limit} triangles: name the part that is meant with --part"
+        ),
+        other => other.to_string(),
+    };
+    Exit::Refused.because(format!("cannot read {name}: {why}"))
+}
+
+fn missing(nominal: &Nominal) -> Vec<MissingTold> {
+    let of = |(id, why): &(u64, String)| MissingTold { face: format!("#{id}"), why: why.clone() };
+    nominal.missing().iter().map(of).collect()
+}
+
+fn told(file: String, nominal: &Nominal, parts: &[NominalPart]) -> FacesTold {
+    let faces: Vec<FaceTold> = (0..nominal.faces().len()).map(|i| face(nominal, parts, i)).collect();
+    let keys = || nominal.faces().iter().filter_map(|f| f.key);
+    let part = |p: &NominalPart| PartTold {
+        part: p.name.clone(),
+        occurrence: p.occurrence.clone(),
+        faces: keys().filter(|&key| p.holds(key)).count(),
+    };
     FacesTold {
         file,
         closed: nominal.closed(),
         size_mm: nominal.mesh().bounds().size().into(),
-        faces: (0..nominal.faces().len()).map(|i| face(nominal, i)).collect(),
-        missing: nominal
-            .missing()
-            .iter()
-            .map(|(id, why)| MissingTold { face: format!("#{id}"), why: why.clone() })
-            .collect(),
+        parts: parts.iter().map(part).collect(),
+        faces,
+        missing: missing(nominal),
         notes: nominal.notes().to_vec(),
     }
 }
 
-fn face(nominal: &Nominal, index: usize) -> FaceTold {
+fn face(nominal: &Nominal, parts: &[NominalPart], index: usize) -> FaceTold {
     let all = nominal.faces();
     let own: &Face = &all[index];
+    let part = own.key.and_then(|key| parts.iter().find(|p| p.holds(key)));
     let print = Fingerprint::of(nominal, index as u32);
     let cone = print.kind == SurfaceKind::Cone;
     FaceTold {
@@ -212,13 +330,55 @@ fn face(nominal: &Nominal, index: usize) -> FaceTold {
         direction: print.direction.map(|d| d.vector().into()),
         distances: face_exactness(own),
         neighbours: own.neighbours.iter().map(|&n| face_name(n as usize, &all[n as usize])).collect(),
+        part: part.map(|p| p.name.clone()),
+        occurrence: part.map_or_else(Vec::new, |p| p.occurrence.clone()),
+        pick: if own.key.is_none() { pick(nominal, own) } else { None },
     }
 }
 
-fn difference(before: &Nominal, after: &Nominal) -> DiffTold {
+/// The middle of the largest triangle of a face, or of the axis of a hollow cylinder, which is as far from all of its wall;
+/// `None` where no triangle has area.
+fn pick(nominal: &Nominal, face: &Face) -> Option<PickTold> {
+    let mesh = nominal.mesh();
+    let mut largest: Option<(f64, u32)> = None;
+    for &t in &face.triangles {
+        let area = mesh.area(t);
+        if largest.is_none_or(|(most, _)| area > most) {
+            largest = Some((area, t));
+        }
+    }
+    let (_, t) = largest?;
+    let [a, b, c] = mesh.corners(t);
+    let facing = mesh.normal(t)?;
+    let middle = (a.coords + b.coords + c.coords) / 3.0;
+    let on_axis =
+        |point: Point, axis: Direction| point + axis.vector() * (face.centroid - point).dot(&axis.vector());
+    Some(match face.carrier {
+        // Of a wall that goes less than about three quarters round the middle lies far off the axis.
+        Some(Carrier::Cylinder { point, axis, radius_mm, hollow: true })
+            if (on_axis(point, axis) - face.centroid).norm() < 0.3 * radius_mm =>
+        {
+            PickTold { near_mm: on_axis(point, axis).coords.into(), facing: None }
+        }
+        Some(Carrier::Cylinder { .. }) => PickTold { near_mm: middle.into(), facing: None },
+        _ => PickTold { near_mm: middle.into(), facing: Some(facing.vector().into()) },
+    })
+}
+
+fn difference(before: &Taken, after: &Taken) -> DiffTold {
     let (mut names, mut faces) = (Vec::new(), Vec::new());
     let name = |nominal: &Nominal, i: u32| face_name(i as usize, &nominal.faces()[i as usize]);
-    let (old, new) = (|i: u32| Some(face(before, i as usize)), |j: u32| Some(face(after, j as usize)));
+    let of = |taken: &Taken, i: u32| Some(face(&taken.nominal, &taken.parts, i as usize));
+    let (old, new) = (|i: u32| of(before, i), |j: u32| of(after, j));
+    let side = |taken: &Taken| SideTold {
+        file: taken.name.clone(),
+        missing: missing(&taken.nominal),
+        notes: taken.nominal.notes().to_vec(),
+    };
+    let (told_before, told_after) = (side(before), side(after));
+    let gone = if told_after.missing.is_empty() { "gone" } else { "not found" };
+    let fresh = if told_before.missing.is_empty() { "new" } else { "not found before" };
+    let (before, after) = (&before.nominal, &after.nominal);
     for change in compare(before, after) {
         let (what, before, after, moved_mm) = match change {
             FaceChange::Same(i, j) => {
@@ -227,12 +387,20 @@ fn difference(before: &Nominal, after: &Nominal) -> DiffTold {
             }
             FaceChange::Moved(i, j, apart_mm) => ("moved", old(i), new(j), Some(apart_mm)),
             FaceChange::Altered(i, j) => ("altered", old(i), new(j), None),
-            FaceChange::Gone(i) => ("gone", old(i), None, None),
-            FaceChange::New(j) => ("new", None, new(j), None),
+            FaceChange::Gone(i) => (gone, old(i), None, None),
+            FaceChange::New(j) => (fresh, None, new(j), None),
         };
         faces.push(ChangeTold { what, before, after, moved_mm });
     }
-    DiffTold { same: names.len(), names, faces, features: None }
+    DiffTold {
+        before: told_before,
+        after: told_after,
+        same_within_mm: SAME_PLACE_MM,
+        same: names.len(),
+        names,
+        faces,
+        features: None,
+    }
 }
 
 /// What becomes of a plan's features when it is bound on the second nominal instead of the first.
@@ -247,13 +415,23 @@ fn features(plan: &Path, before: &Nominal, after: &Nominal) -> anyhow::Result<Ve
     };
     let (_, plan) = checked.map_err(|f| refused("the plan has faults", f))?;
     let old = bind(&plan, Some(before)).map_err(|f| refused("the plan does not fit the first nominal", f))?;
-    match bind(&plan, Some(after)) {
-        Ok(new) => {
-            let changed = changes(&old.lies(Some(before)), &new.lies(Some(after)));
-            let changed = changed.into_iter().map(|c| format!("{} {}", c.feature, c.what));
-            Ok(new.remarks.into_iter().chain(changed).collect())
+    let new = bind_each(&plan, Some(after));
+    let mut was = old.lies(Some(before));
+    let is = new.lies(Some(after));
+    // What is not found again is what is asked here, and no fault of the question.
+    let mut told: Vec<String> = new.faults.iter().map(|f| f.problem.clone()).collect();
+    for (i, (feature, found)) in plan.features.iter().zip(&new.features).enumerate() {
+        if found.is_some() {
+            continue;
         }
-        // What is not found again is what is asked here, and no fault of the question.
-        Err(faults) => Ok(faults.into_iter().map(|f| f.problem).collect()),
+        was.retain(|lies| lies.feature != feature.id);
+        // What is made of others has no fault of its own when one of them has.
+        let own = format!("feature[{i}].");
+        if !new.faults.iter().any(|f| f.place.starts_with(&own)) {
+            told.push(format!("{} is lost with a feature that it is made of", feature.id));
+        }
     }
+    told.extend(new.remarks);
+    told.extend(changes(&was, &is).into_iter().map(|c| format!("{} {}", c.feature, c.what)));
+    Ok(told)
 }

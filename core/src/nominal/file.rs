@@ -1,7 +1,7 @@
 //! A nominal from the bytes of a file, whatever its format.
 
-use super::{Nominal, NominalError, Side};
-use crate::read::step::{self, StepError, StepSettings};
+use super::{FaceKey, Nominal, NominalError, Side};
+use crate::read::step::{self, Placed, StepError, StepFile, StepSettings};
 use crate::read::{self as scans, ReadError};
 use crate::run::Run;
 use crate::scan::LengthUnit;
@@ -15,6 +15,26 @@ pub struct NominalFile {
     pub side: Option<Side>,
     /// The part that is meant, by name, of a STEP file that holds several; all of them, as they are placed, if not told.
     pub part: Option<String>,
+}
+
+/// A part of a STEP file in one of its places.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NominalPart {
+    /// As its product is called.
+    pub name: String,
+    /// The names of the occurrences on the way to it, the outermost first; empty for a part by itself.
+    pub occurrence: Vec<String>,
+    /// Which of the places of its part this is, from 0, as in [`FaceKey::instance`].
+    pub instance: u32,
+    /// `#id` of its faces, ascending, those too that could not be taken over.
+    pub faces: Vec<u64>,
+}
+
+impl NominalPart {
+    /// Whether a face is one of its own in this place.
+    pub fn holds(&self, key: FaceKey) -> bool {
+        self.instance == key.instance && self.faces.binary_search(&key.id).is_ok()
+    }
 }
 
 /// Why a file is no nominal.
@@ -64,6 +84,18 @@ impl NominalFileError {
 /// # Errors
 /// What the file is not, with what to do.
 pub fn read(bytes: &[u8], told: &NominalFile, run: &Run) -> Result<Nominal, NominalFileError> {
+    Ok(read_with_parts(bytes, told, run)?.0)
+}
+
+/// As [`read`], with the parts that a STEP file has, each in each of its places; none of a mesh.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_with_parts(
+    bytes: &[u8],
+    told: &NominalFile,
+    run: &Run,
+) -> Result<(Nominal, Vec<NominalPart>), NominalFileError> {
     let unpacked = scans::unpacked(bytes, run)?;
     let plain = unpacked.as_deref().unwrap_or(bytes);
     if step::is_step(plain) {
@@ -73,7 +105,8 @@ pub fn read(bytes: &[u8], told: &NominalFile, run: &Run) -> Result<Nominal, Nomi
         let settings = StepSettings { part: told.part.clone(), ..StepSettings::default() };
         let file = step::read(run, plain, &settings)?;
         drop(unpacked);
-        return Ok(Nominal::from_step(&file, settings.chord_mm, told.side, run)?);
+        let nominal = Nominal::from_step(&file, settings.chord_mm, told.side, run)?;
+        return Ok((nominal, parts(&file)));
     }
     if let Some(what) = something_else(plain) {
         return Err(NominalFileError::Unknown { what });
@@ -90,7 +123,21 @@ pub fn read(bytes: &[u8], told: &NominalFile, run: &Run) -> Result<Nominal, Nomi
     }
     let raw = scans::read(plain, run)?;
     drop(unpacked);
-    Ok(Nominal::from_mesh(raw, unit, told.side, run)?)
+    Ok((Nominal::from_mesh(raw, unit, told.side, run)?, Vec::new()))
+}
+
+/// The parts of a file in the order of their places.
+fn parts(file: &StepFile) -> Vec<NominalPart> {
+    let mut instances = vec![0u32; file.parts.len()];
+    let of = |placed: &Placed| {
+        let part = file.parts.get(placed.part)?;
+        let instance = instances[placed.part];
+        instances[placed.part] += 1;
+        let mut faces: Vec<u64> = part.faces.iter().map(|f| f.id).collect();
+        faces.sort_unstable();
+        Some(NominalPart { name: part.name.clone(), occurrence: placed.path.clone(), instance, faces })
+    };
+    file.placed.iter().filter_map(of).collect()
 }
 
 /// What a file is that is no nominal at all.

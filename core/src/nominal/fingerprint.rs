@@ -60,11 +60,15 @@ pub struct Fingerprint {
 /// A surface that faces less one way than this, as the mean length of its normals, has no direction of its own.
 const FACES: f64 = 0.3;
 
+/// What lies nearer to its old place than this, mm, has not moved: less is the error of triangles where two exports of one
+/// part are compared, and rounding of sums. Of faces and of the features on them.
+pub const SAME_PLACE_MM: f64 = 0.02;
+
 /// Areas of one face in two exports differ by less than this part, or by [`AREA_MM2`]: triangles leave their surface.
 const AREA_PART: f64 = 0.005;
 /// The same for small faces, mm2.
 const AREA_MM2: f64 = 0.15;
-/// Places of one face in two exports are this near, mm.
+/// A plan's fingerprint lies this near to its face, mm: its numbers are copied, and may be rounded.
 const PLACE_MM: f64 = 0.05;
 /// Sizes of one face in two exports are this near, mm or rad.
 const SIZE: f64 = 1e-3;
@@ -98,7 +102,18 @@ impl Fingerprint {
     /// How far they are apart, mm: their centroids, or their places where they are turned or bent otherwise.
     pub fn apart_mm(&self, other: &Self) -> f64 {
         let centroids = (self.centroid - other.centroid).norm();
-        let turned = match (self.direction, other.direction) {
+        let turned = self.turned_mm(other);
+        let spread = match (&self.spread, &other.spread) {
+            (Some(a), Some(b)) => a.apart_mm(b),
+            _ => 0.0,
+        };
+        // What is no number is not near.
+        [turned, spread].into_iter().fold(centroids, |most, x| if x <= most { most } else { x })
+    }
+
+    /// How far the rim of the one lies from that of the other because its direction is another, mm; 0 where one has none.
+    fn turned_mm(&self, other: &Self) -> f64 {
+        match (self.direction, other.direction) {
             (Some(a), Some(b)) => {
                 let either_way =
                     matches!(self.kind, SurfaceKind::Cylinder | SurfaceKind::Cone | SurfaceKind::Torus);
@@ -107,13 +122,14 @@ impl Fingerprint {
                 a.angle_to(b) * 0.5 * self.area_mm2.max(other.area_mm2).sqrt()
             }
             _ => 0.0,
-        };
-        let spread = match (&self.spread, &other.spread) {
-            (Some(a), Some(b)) => a.apart_mm(b),
-            _ => 0.0,
-        };
-        // What is no number is not near.
-        [turned, spread].into_iter().fold(centroids, |most, x| if x <= most { most } else { x })
+        }
+    }
+
+    /// Whether both lie on one plane, wherever on it.
+    fn in_one_plane(&self, other: &Self) -> bool {
+        let (SurfaceKind::Plane, Some(normal)) = (self.kind, self.direction) else { return false };
+        let off = (other.centroid - self.centroid).dot(&normal.vector()).abs();
+        other.kind == SurfaceKind::Plane && off <= SAME_PLACE_MM && self.turned_mm(other) <= SAME_PLACE_MM
     }
 
     /// Whether both are of equal kind, area and size, wherever they lie. Sizes that only one tells are not compared.
@@ -160,7 +176,7 @@ pub enum FaceChange {
     Same(u32, u32),
     /// Alike and elsewhere: by so much, mm.
     Moved(u32, u32, f64),
-    /// Of the same kind in about the same place, and of other area or size.
+    /// Of the same kind in about the same place, and of other area or size; or on the same plane and of another outline.
     Altered(u32, u32),
     /// Only in the first.
     Gone(u32),
@@ -168,7 +184,7 @@ pub enum FaceChange {
     New(u32),
 }
 
-/// Matches the faces of two nominals: first those that are the same, then those that are alike, the nearest first, then
+/// Matches the faces of two nominals: first those that are the same within [`SAME_PLACE_MM`], then those that are alike, the nearest first, then
 /// those of the same kind that lie nearer to each other than the root of their area; what is left is gone or new.
 /// Our own way. Ascending by the first's faces, then the new ones.
 pub fn compare(before: &Nominal, after: &Nominal) -> Vec<FaceChange> {
@@ -180,7 +196,8 @@ pub fn compare(before: &Nominal, after: &Nominal) -> Vec<FaceChange> {
     let about = |a: &Fingerprint, b: &Fingerprint| {
         a.kind == b.kind && a.apart_mm(b) <= a.area_mm2.min(b.area_mm2).sqrt()
     };
-    let rules: [Rule; 3] = [&Fingerprint::same, &Fingerprint::alike, &about];
+    let same = |a: &Fingerprint, b: &Fingerprint| a.alike(b) && a.apart_mm(b) <= SAME_PLACE_MM;
+    let rules: [Rule; 3] = [&same, &Fingerprint::alike, &about];
     for (step, rule) in rules.into_iter().enumerate() {
         let nearest = |i: u32, taken: &[bool]| {
             let a = &old[i as usize];
@@ -202,7 +219,8 @@ pub fn compare(before: &Nominal, after: &Nominal) -> Vec<FaceChange> {
             taken[j as usize] = true;
             of_old[i as usize] = Some(match step {
                 0 => FaceChange::Same(i, j),
-                1 => FaceChange::Moved(i, j, apart_mm),
+                // A hole that moves takes the centroid of the plane round it along, and the plane is where it was.
+                1 if !old[i as usize].in_one_plane(&new[j as usize]) => FaceChange::Moved(i, j, apart_mm),
                 _ => FaceChange::Altered(i, j),
             });
         }

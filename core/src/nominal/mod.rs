@@ -22,8 +22,8 @@ mod weld;
 
 pub use error::NominalError;
 pub use exact::{Exact, Exactness};
-pub use file::{NominalFile, NominalFileError, read};
-pub use fingerprint::{FaceChange, Fingerprint, SurfaceKind, compare};
+pub use file::{NominalFile, NominalFileError, NominalPart, read, read_with_parts};
+pub use fingerprint::{FaceChange, Fingerprint, SAME_PLACE_MM, SurfaceKind, compare};
 pub use joint::{FURTHEST_JOINT_MM, Joint, LinePlace, NeighbourEdges};
 pub use loops::BorderEdge;
 pub use spread::Spread;

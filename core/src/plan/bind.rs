@@ -107,6 +107,17 @@ pub(super) struct Pick {
     pub(super) faces: Vec<u32>,
 }
 
+/// What of a plan was found on a nominal, and what not.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Binding {
+    /// In the order of [`Plan::features`]; `None` for one that was not found, or that is made of such a one.
+    pub features: Vec<Option<BoundFeature>>,
+    /// As in [`FaceMap::remarks`].
+    pub remarks: Vec<String>,
+    /// Why [`bind`] refuses it; none where it does not.
+    pub faults: Vec<Fault>,
+}
+
 /// Finds every feature of a plan on its nominal; those that say their own place need none. Neighbours have nominals of their
 /// own: [`FaceMap::with_neighbours`].
 ///
@@ -114,6 +125,16 @@ pub(super) struct Pick {
 /// A fault for every pick that is near nothing of its kind or could mean two things, and for every datum
 /// system whose features cannot hold it.
 pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault>> {
+    let Binding { features, remarks, faults } = bind_each(plan, nominal);
+    match features.into_iter().collect() {
+        Some(features) if faults.is_empty() => Ok(FaceMap { features, neighbours: Vec::new(), remarks }),
+        _ => Err(faults),
+    }
+}
+
+/// As [`bind`], and keeps the features that were found beside the faults of the others: for telling what became of a plan on
+/// another nominal, never for measuring.
+pub fn bind_each(plan: &Plan, nominal: Option<&Nominal>) -> Binding {
     let mut faults = Vec::new();
     let mut remarks = Vec::new();
     let mut bound: Vec<Option<BoundFeature>> = plan
@@ -158,10 +179,7 @@ pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault
         datum_system(i, system, &bound, &mut faults);
     }
     faults.extend(lie::orientations(plan, &bound));
-    match bound.into_iter().collect() {
-        Some(features) if faults.is_empty() => Ok(FaceMap { features, neighbours: Vec::new(), remarks }),
-        _ => Err(faults),
-    }
+    Binding { features: bound, remarks, faults }
 }
 
 pub(super) fn bind_one(

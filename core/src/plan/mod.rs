@@ -37,7 +37,7 @@ mod thickness;
 mod tolerance;
 mod tree;
 
-pub use bind::{BoundFeature, FaceMap, bind};
+pub use bind::{Binding, BoundFeature, FaceMap, bind, bind_each};
 pub use check::MOST_NEIGHBOURS;
 pub use domain::{
     Association, Axis, BestFit, BestFitCriterion, Characteristic, Condition, Datum, DatumFrom, DatumSource,

@@ -1,10 +1,10 @@
 //! What became of a plan's features between two nominals, or between two versions of the program.
 
-use super::bind::{BoundFeature, FaceMap};
-use super::domain::Situation;
+use super::bind::{Binding, BoundFeature, FaceMap};
+use super::domain::{FeatureKind, Situation};
 use super::neighbour::BoundNeighbour;
-use crate::geometry::Point;
-use crate::nominal::{Carrier, Nominal, Spread};
+use crate::geometry::{Point, Vector};
+use crate::nominal::{Carrier, Nominal, SAME_PLACE_MM, Spread};
 
 /// What [`Lies::kind`] says of a neighbour's skin.
 pub const NEIGHBOUR: &str = "neighbour";
@@ -47,6 +47,20 @@ impl Lies {
     }
 }
 
+impl Lies {
+    /// Whether both are planes, and one plane: a hole that moves takes the centroid of the plane round it along.
+    fn in_one_plane(&self, other: &Self) -> bool {
+        let (Some(a), Some(b)) = (&self.spread, &other.spread) else { return false };
+        let planes = [self, other].iter().all(|l| l.kind == FeatureKind::Plane.word());
+        let normal = Vector::from(a.facing);
+        let off = (other.centroid - self.centroid).dot(&normal).abs();
+        // About how far its rim lies from its middle.
+        let size = 0.5 * self.area_mm2.max(other.area_mm2).sqrt();
+        let turned = (normal - Vector::from(b.facing)).norm() * size;
+        planes && off <= SAME_PLACE_MM && turned <= SAME_PLACE_MM
+    }
+}
+
 impl From<&BoundNeighbour> for Lies {
     fn from(neighbour: &BoundNeighbour) -> Self {
         Self {
@@ -68,6 +82,13 @@ impl FaceMap {
     }
 }
 
+impl Binding {
+    /// How each feature that was found lies on the nominal, in short.
+    pub fn lies(&self, nominal: Option<&Nominal>) -> Vec<Lies> {
+        self.features.iter().flatten().map(|f| Lies::of(f, nominal)).collect()
+    }
+}
+
 /// What became of one feature, in words that follow its name: `moved by 3.00 mm`.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct FeatureChange {
@@ -77,9 +98,7 @@ pub struct FeatureChange {
     pub what: String,
 }
 
-/// Less is the error of triangles where two exports of one part are compared, and rounding of sums.
-const PLACE_MM: f64 = 0.02;
-/// The same of an area, as a part of it.
+/// Areas that differ by less than this part are one: triangles leave their surface, and sums are rounded.
 const AREA_PART: f64 = 0.005;
 /// The same of a diameter, mm.
 const SIZE_MM: f64 = 0.002;
@@ -100,10 +119,12 @@ pub fn changes(before: &[Lies], after: &[Lies]) -> Vec<FeatureChange> {
         }
         let moved = (new.centroid - old.centroid).norm();
         // A place that is no number has moved.
-        if !(moved <= PLACE_MM) {
+        if !(moved <= SAME_PLACE_MM) && old.in_one_plane(new) {
+            what.push(format!("has another outline in its plane, with the middle {moved:.2} mm off"));
+        } else if !(moved <= SAME_PLACE_MM) {
             what.push(format!("moved by {moved:.2} mm"));
         } else if let (Some(a), Some(b)) = (&old.spread, &new.spread)
-            && !(a.apart_mm(b) <= PLACE_MM)
+            && !(a.apart_mm(b) <= SAME_PLACE_MM)
         {
             what.push(format!("turned or bent otherwise by {:.2} mm", a.apart_mm(b)));
         }
@@ -179,6 +200,21 @@ mod tests {
         assert_eq!(told.len(), 1);
         assert!(told[0].what.starts_with("turned or bent otherwise by 0.25"), "{told:?}");
         assert!(changes(&of(level), &of(level)).is_empty());
+        // A plane of which only the outline is another has not moved, and one that is lifted has.
+        let plane = |x: f64, z: f64, spread| {
+            let centroid = Point::new(x, 0.0, z);
+            [Lies {
+                kind: "plane".to_owned(),
+                centroid,
+                spread: Some(spread),
+                ..lies("A", 0.0, 1200.0, None)
+            }]
+        };
+        let told = |after: &[Lies]| changes(&plane(0.0, 0.0, level), after).remove(0).what;
+        let slid = plane(0.21, 0.0, level);
+        assert_eq!(told(&slid), "has another outline in its plane, with the middle 0.21 mm off");
+        assert_eq!(told(&plane(0.21, 0.03, level)), "moved by 0.21 mm");
+        assert_eq!(told(&plane(0.21, 0.0, tilted)), "moved by 0.21 mm");
         assert!(changes(&before[..1], &of(level)).is_empty(), "an older program kept none");
         assert_eq!(changes(&[lies("A", f64::NAN, 1.0, None)], &[lies("A", 0.0, 1.0, None)]).len(), 1);
     }

@@ -9,7 +9,8 @@
 //! rows, worst       the characteristics in words, their worst places
 //! curve             the offsets along a trimmed edge
 //! evidence          what they rest on, in words
-//! faces             beside it: the numbered faces of a nominal
+//! faces             beside it: the page of a nominal's faces
+//! face_views, labels  its pictures, and where the numbers stand in them
 //! ```
 //!
 //! The page needs no network and no script, and forbids itself both. Every word from outside goes through
@@ -17,7 +18,9 @@
 
 mod curve;
 mod evidence;
+mod face_views;
 mod faces;
+mod labels;
 mod marks;
 pub mod numbers;
 mod paint;
@@ -31,7 +34,8 @@ mod worst;
 #[cfg(test)]
 mod tests;
 
-pub use faces::{face_exactness, face_name, faces_page};
+pub use face_views::face_name;
+pub use faces::{face_exactness, faces_page, part_name};
 
 use askama::Template;
 use curve::Curve;

@@ -167,7 +167,7 @@ pub fn evaluate(
             size: SizeOperator::LeastSquares,
         } if short_wall(&subject) => {
             let tolerance = upper_deviation_mm - lower_deviation_mm;
-            round_hole::diameter(&subject, nominal_mm, tolerance, &mut evaluation);
+            round_hole::diameter(&subject, nominal_mm, tolerance, &mut evaluation)?;
         }
         Requirement::Position {
             zone: Zone::Round { diameter_mm },
@@ -175,7 +175,7 @@ pub fn evaluate(
             projected_length_mm: None,
             ..
         } if held(&subject) && short_wall(&subject) && iso(&subject) => {
-            round_hole::position(&subject, diameter_mm, &mut evaluation);
+            round_hole::position(&subject, diameter_mm, &mut evaluation)?;
         }
         _ => match rules::asked(&subject) {
             Ok(asked) => {

@@ -5,8 +5,10 @@
 
 mod coverage;
 mod gaps;
+mod local_skin;
 mod patch;
 mod rim;
+mod sound;
 mod things;
 
 use rayon::prelude::*;
@@ -21,8 +23,10 @@ use crate::search::{Facing, SurfaceTree, TOGETHER};
 pub use coverage::{Looked, Place, Seen, turn_seen};
 pub(crate) use coverage::{distances, feet, spread};
 pub use gaps::{Gap, Gaps, Lost, Why};
+pub use local_skin::{LocalSkin, NominalSkin, Ring, SkinError, beside};
 pub use patch::{Flattened, flattened};
 pub use rim::Rim;
+pub use sound::{OnWall, Tube, Wall, sound};
 
 /// How points are given to the nominal.
 #[derive(Clone, Debug, PartialEq)]

@@ -102,9 +102,10 @@ impl AssociatedHole {
             let [still, there] = [circle(&self.wall, self.axis).ok()?, circle(&moved, self.axis).ok()?];
             return Some(told(there.centre - still.centre, there.radius_mm - still.radius_mm));
         }
-        let rims: [Vec<RimPlace>; 2] = self.rims.each_ref().map(|rim| {
-            rim.iter().map(|place| RimPlace { point: there(&place.point), ..*place }).collect()
-        });
+        let rims: [Vec<RimPlace>; 2] = self
+            .rims
+            .each_ref()
+            .map(|rim| rim.iter().map(|place| RimPlace { point: there(&place.point), ..*place }).collect());
         let still = concentric(&self.wall, &self.rims, self.axis, self.noise_mm)?;
         let there = concentric(&moved, &rims, self.axis, self.noise_mm)?;
         Some(told(there.centre - still.centre, there.radius_mm - still.radius_mm))
@@ -160,8 +161,7 @@ pub(super) fn seen_wall(
     // A tenth of the depth at each end, but at least 0.3 mm (what scanners round) and at most a quarter.
     let margin = (0.1 * depth).max(0.3).min(0.25 * depth);
     let (wall, indices): (Vec<Point>, Vec<u32>) = partition
-        .placed(scan)
-        .filter(|p| member[p.triangle as usize])
+        .among(scan, &member)
         .filter(|p| (low + margin..=high - margin).contains(&along(&p.point)))
         .map(|p| (p.point, p.index))
         .unzip();
@@ -232,7 +232,8 @@ pub fn hole(
     let seen = turn_seen(&wall.points, fit.centre, axis, fit.radius_mm, wall.spacing_mm);
     // What the wall scatters beyond the noise is its form.
     let form = (fit.rms_mm * fit.rms_mm * n / (n - 3.0) - noise_mm * noise_mm).max(0.0);
-    let places = (2.0 * std::f64::consts::PI * wall.nominal_radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);
+    let places =
+        (2.0 * std::f64::consts::PI * wall.nominal_radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);
     // Moved along the axis to the middle of the nominal wall.
     let centre = fit.centre + axis.vector() * (wall.middle - fit.centre).dot(&axis.vector());
     let [u, v] = fit.across.map(Direction::vector);

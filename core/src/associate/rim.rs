@@ -50,7 +50,8 @@ pub fn rims(
         let ring = Ring { at, axis, inner_mm: 0.5 * diameter, outer_mm: 0.5 * diameter + SKIN_MM };
         let Ok(skin) = NominalSkin::grown(nominal, from, ring) else { continue };
         let borders = nominal.borders(&skin.triangles);
-        let of_wall = |e: &crate::nominal::BorderEdge| e.beyond.is_some_and(|t| wall.binary_search(&t).is_ok());
+        let of_wall =
+            |e: &crate::nominal::BorderEdge| e.beyond.is_some_and(|t| wall.binary_search(&t).is_ok());
         let Some(border) = borders.iter().find(|b| b.iter().any(of_wall)) else { continue };
         let lines: Vec<_> =
             nominal.trimmed(border).into_iter().filter(|(l, _)| l.iter().any(of_wall)).collect();

@@ -58,7 +58,8 @@ pub(super) fn concentric(
     let weight = |s: f64| 1.0 / (s.max(LEAST_MM) * s.max(LEAST_MM));
     let of_wall = wall.iter().map(|p| (*p, weight(noise_mm), 0usize));
     let of_rims = rims.iter().enumerate();
-    let of_rims = of_rims.flat_map(|(k, rim)| rim.iter().map(move |r| (r.point, weight(r.standard_mm), k + 1)));
+    let of_rims =
+        of_rims.flat_map(|(k, rim)| rim.iter().map(move |r| (r.point, weight(r.standard_mm), k + 1)));
     let all: Vec<(Point, f64, usize)> = of_wall.chain(of_rims).collect();
     let first = all.first()?.0;
     let flat: Vec<([f64; 2], f64, usize)> = all
@@ -77,10 +78,8 @@ pub(super) fn concentric(
         ((x * x + y * y).sqrt(), x, y)
     };
     let mut radii: [f64; 3] = std::array::from_fn(|k| {
-        let (n, sum) = flat
-            .iter()
-            .filter(|f| f.2 == k)
-            .fold((0.0, 0.0), |(n, s), f| (n + 1.0, s + away(centre, f.0).0));
+        let (n, sum) =
+            flat.iter().filter(|f| f.2 == k).fold((0.0, 0.0), |(n, s), f| (n + 1.0, s + away(centre, f.0).0));
         if n > 0.0 { sum / n } else { 0.0 }
     });
     let mut inverse = None;
@@ -159,30 +158,67 @@ fn start(points: impl Iterator<Item = [f64; 2]>) -> Option<[f64; 2]> {
     Some([x, y])
 }
 
+fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
+    let (x, y) = (a[0] - b[0], a[1] - b[1]);
+    (x * x + y * y).sqrt()
+}
+
+fn median(sizes: &[f64]) -> f64 {
+    let mut sizes = sizes.to_vec();
+    let half = sizes.len() / 2;
+    *sizes.select_nth_unstable_by(half, f64::total_cmp).1
+}
+
+/// The places that stand no further off than those in the middle of all, by their robust deviation and their own.
+fn kept(rim: &[RimPlace], rests: &[f64], median: f64) -> Vec<RimPlace> {
+    let scatter = 1.482_602_218_505_602 * median;
+    let near = |(place, rest): &(&RimPlace, &f64)| **rest <= OFF_RIM * scatter.max(place.standard_mm);
+    rim.iter().zip(rests).filter(near).map(|(place, _)| *place).collect()
+}
+
 /// Without places that stand far off the circle of their rim: breakout and burrs at a part of it.
 fn without_broken(mut rims: [Vec<RimPlace>; 2], axis: Direction) -> [Vec<RimPlace>; 2] {
-    for k in 0..2 {
+    for rim in &mut rims {
+        if rim.len() < LEAST_PLACES {
+            rim.clear();
+            continue;
+        }
+        // Circles through three places a third of the rim apart: the one that most places agree with is not drawn by what broke
+        // out at one part of it (least median, Rousseeuw 1984, from memory).
+        let (u, v) = axis.frame();
+        let flat: Vec<[f64; 2]> =
+            rim.iter().map(|r| [r.point.coords.dot(&u), r.point.coords.dot(&v)]).collect();
+        let n = flat.len();
+        let rests = |centre: [f64; 2], radius: f64| -> Vec<f64> {
+            flat.iter().map(|q| (distance(centre, *q) - radius).abs()).collect()
+        };
+        let mut best: Option<(f64, Vec<f64>)> = None;
+        for i in 0..n {
+            let three = [flat[i], flat[(i + n / 3) % n], flat[(i + 2 * n / 3) % n]];
+            let Some(centre) = start(three.into_iter()) else { continue };
+            let rests = rests(centre, distance(centre, three[0]));
+            let median = median(&rests);
+            if median.is_finite() && best.as_ref().is_none_or(|b| median < b.0) {
+                best = Some((median, rests));
+            }
+        }
+        let Some((scatter, rests)) = best else { continue };
+        *rim = kept(rim, &rests, scatter);
         for _ in 0..5 {
-            if rims[k].len() < LEAST_PLACES {
-                rims[k].clear();
+            if rim.len() < LEAST_PLACES {
+                rim.clear();
                 break;
             }
-            let alone = [std::mem::take(&mut rims[k]), Vec::new()];
+            let alone = [std::mem::take(rim), Vec::new()];
             let fit = concentric(&[], &alone, axis, LEAST_MM);
-            let [rim, _] = alone;
-            let Some(fit) = fit else { break };
-            let mut sizes: Vec<f64> = fit.of_rims[0].iter().map(|r| r.abs()).collect();
-            let half = sizes.len() / 2;
-            let scatter = 1.482_602_218_505_602 * *sizes.select_nth_unstable_by(half, f64::total_cmp).1;
-            let kept: Vec<RimPlace> = rim
-                .iter()
-                .zip(&fit.of_rims[0])
-                .filter(|(place, r)| r.abs() <= OFF_RIM * scatter.max(place.standard_mm))
-                .map(|(place, _)| *place)
-                .collect();
-            let same = kept.len() == rim.len();
-            rims[k] = kept;
-            if same {
+            let [all, _] = alone;
+            let Some(fit) = fit else {
+                *rim = all;
+                break;
+            };
+            let rests: Vec<f64> = fit.of_rims[0].iter().map(|r| r.abs()).collect();
+            *rim = kept(&all, &rests, median(&rests));
+            if rim.len() == all.len() {
                 break;
             }
         }
@@ -222,8 +258,7 @@ pub fn hole_with_rims(
     places.extend(rims.iter().flatten().map(|r| r.point));
     let seen = turn_seen(&places, fit.centre, axis, fit.radius_mm, wide);
     let count = places.len() as f64;
-    let patches =
-        (2.0 * std::f64::consts::PI * nominal_radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);
+    let patches = (2.0 * std::f64::consts::PI * nominal_radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);
     let form = (fit.ratio - 1.0).max(0.0) * (count / patches).max(1.0);
     let (u, v) = axis.frame();
     Ok(AssociatedHole {
@@ -251,7 +286,15 @@ mod tests {
     use super::*;
     use crate::geometry::{math, random::Random};
 
-    fn ring(centre: [f64; 2], radius: f64, from: f64, to: f64, n: usize, noise: f64, random: &mut Random) -> Vec<Point> {
+    fn ring(
+        centre: [f64; 2],
+        radius: f64,
+        from: f64,
+        to: f64,
+        n: usize,
+        noise: f64,
+        random: &mut Random,
+    ) -> Vec<Point> {
         (0..n)
             .map(|i| {
                 let a = from + (to - from) * (i as f64 + 0.5) / n as f64;

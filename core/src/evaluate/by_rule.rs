@@ -340,8 +340,10 @@ fn by_its_straight_wall(subject: &Subject) -> bool {
 /// Where the axis of a hole, pin or slot is from.
 fn axis_words(subject: &Subject) -> Option<&'static str> {
     let bound = subject.bound;
-    let walled =
-        matches!(bound.situation, Situation::Hole { .. } | Situation::Cylinder { .. } | Situation::Slot { .. });
+    let walled = matches!(
+        bound.situation,
+        Situation::Hole { .. } | Situation::Cylinder { .. } | Situation::Slot { .. }
+    );
     walled.then(|| {
         if rules::is_short(subject.context.nominal, bound) {
             "nominal direction: the wall is too short to tell it"

@@ -106,10 +106,8 @@ fn raw(
         let margin = end_mm(high - low);
         let member = members(nominal, &bound.triangles);
         let mut points: Vec<MeasuredPoint> = partition
-            .placed(scan)
-            .filter(|p| {
-                member[p.triangle as usize] && (low + margin..=high - margin).contains(&along(&p.point))
-            })
+            .among(scan, &member)
+            .filter(|p| (low + margin..=high - margin).contains(&along(&p.point)))
             .collect();
         let spacing_mm = scan.spacing_among(points.iter().map(|p| p.index));
         if let Some(tube) = Tube::of(&bound.situation).filter(|_| straight) {

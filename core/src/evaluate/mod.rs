@@ -9,6 +9,7 @@ mod effects;
 mod extract;
 mod ideal;
 mod location;
+mod on_skin;
 mod profile;
 mod rehearsal;
 mod round_hole;
@@ -26,8 +27,8 @@ use crate::geometry::Point;
 use crate::nominal::Nominal;
 use crate::partition::Partition;
 use crate::plan::{
-    BoundFeature, Characteristic, Condition, Decision, FaceMap, Plan, Requirement, ShortForm, Situation,
-    SizeOperator, StandardSystem, Zone,
+    BoundFeature, Characteristic, Condition, Decision, FaceMap, FeatureKind, Plan, Requirement, ShortForm,
+    Situation, SizeOperator, StandardSystem, Zone,
 };
 use crate::readings::Reading;
 use crate::record::{AngleResult, Contribution, Evaluation, Interval, Limits, Verdict};
@@ -156,6 +157,12 @@ pub fn evaluate(
     match characteristic.requirement {
         Requirement::Thickness(ref required) => {
             thickness::evaluate(&subject, required, &mut evaluation)?;
+        }
+        Requirement::Protrusion { .. } | Requirement::Depth { .. } => {
+            on_skin::evaluate(&subject, &mut evaluation)?;
+        }
+        Requirement::Diameter { .. } if bound.kind == FeatureKind::Countersink => {
+            on_skin::evaluate(&subject, &mut evaluation)?;
         }
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } if held(&subject) => {
             profile::evaluate(&subject, limit_outside_mm, limit_inside_mm, &mut evaluation)?;

@@ -84,7 +84,9 @@ pub enum SkinError {
         outer_mm: f64,
     },
     /// Too few points.
-    #[error("only {got} points lie on the skin between {inner_mm:.2} and {outer_mm:.2} mm about it; at least {need} are needed")]
+    #[error(
+        "only {got} points lie on the skin between {inner_mm:.2} and {outer_mm:.2} mm about it; at least {need} are needed"
+    )]
     TooFew {
         /// Points there.
         got: usize,
@@ -193,10 +195,8 @@ impl NominalSkin {
         for &t in &self.triangles {
             member[t as usize] = true;
         }
-        let points: Vec<MeasuredPoint> = partition
-            .placed(scan)
-            .filter(|p| member[p.triangle as usize] && self.ring.holds(&p.point))
-            .collect();
+        let points: Vec<MeasuredPoint> =
+            partition.among(scan, &member).filter(|p| self.ring.holds(&p.point)).collect();
         let few = SkinError::TooFew { got: points.len(), need: LEAST_POINTS, inner_mm, outer_mm };
         if points.len() < LEAST_POINTS {
             return Err(few);
@@ -286,11 +286,12 @@ fn prolonged(nominal: &Nominal, triangles: &[u32], ring: &Ring) -> Option<(Point
     if !(area > 0.0 && area.is_finite()) {
         return None;
     }
-    let within: Vec<Vector> = spread(nominal, triangles, (area / PLACES).sqrt().max(largest_pitch(nominal, triangles)))
-        .into_iter()
-        .filter(|p| ring.holds(&p.at))
-        .map(|p| p.at - ring.at)
-        .collect();
+    let within: Vec<Vector> =
+        spread(nominal, triangles, (area / PLACES).sqrt().max(largest_pitch(nominal, triangles)))
+            .into_iter()
+            .filter(|p| ring.holds(&p.at))
+            .map(|p| p.at - ring.at)
+            .collect();
     if within.len() < 12 {
         return None;
     }
@@ -314,4 +315,71 @@ fn prolonged(nominal: &Nominal, triangles: &[u32], ring: &Ring) -> Option<(Point
 /// The places of large triangles are not more than a hundred thousand in all.
 fn largest_pitch(nominal: &Nominal, triangles: &[u32]) -> f64 {
     (triangles.iter().map(|&t| nominal.mesh().area(t)).sum::<f64>() / 100_000.0).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::nominal::Side;
+    use crate::read::RawScan;
+    use crate::run::quiet;
+    use crate::scan::LengthUnit;
+
+    /// A sheet over a square of 30 mm, steps of a quarter millimetre, without what lies nearer than 4 mm to its middle.
+    fn sheet(height: impl Fn(f64, f64) -> f64) -> Nominal {
+        const N: u32 = 120;
+        let place = |i: u32| -15.0 + 0.25 * f64::from(i);
+        let mut points = Vec::new();
+        for j in 0..=N {
+            for i in 0..=N {
+                let (x, y) = (place(i), place(j));
+                points.push(Point::new(x, y, height(x, y)));
+            }
+        }
+        let mut triangles = Vec::new();
+        for j in 0..N {
+            for i in 0..N {
+                let (x, y) = (place(i) + 0.125, place(j) + 0.125);
+                if x * x + y * y > 16.0 {
+                    let a = j * (N + 1) + i;
+                    triangles.extend([[a, a + 1, a + N + 2], [a, a + N + 2, a + N + 1]]);
+                }
+            }
+        }
+        let raw = RawScan { points, triangles, ..RawScan::default() };
+        Nominal::from_mesh(raw, LengthUnit::Millimetre, Some(Side::BehindNormal), &quiet()).unwrap()
+    }
+
+    fn ring(outer_mm: f64) -> Ring {
+        Ring { at: Point::new(0.0, 0.0, 0.7), axis: Direction::Z, inner_mm: 5.0, outer_mm }
+    }
+
+    #[test]
+    fn a_bent_and_tilted_skin_is_prolonged_to_the_axis() {
+        // A sphere of 300 mm on a plane that rises by 0.03: 2.0 at the axis.
+        let nominal = sheet(|x, y| 2.0 + 0.03 * x + (300.0f64 * 300.0 - x * x - y * y).sqrt() - 300.0);
+        let all: Vec<u32> = (0..nominal.mesh().triangles().len() as u32).collect();
+        let skin = NominalSkin::of(&nominal, all.clone(), ring(10.0)).unwrap();
+        assert!((skin.ring.at - Point::new(0.0, 0.0, 2.0)).norm() < 2e-4, "{:?}", skin.ring.at);
+        let normal = Direction::new(Vector::new(-0.03, 0.0, 1.0)).unwrap();
+        assert!(skin.normal.angle_to(normal) < 1e-4, "{:?}", skin.normal);
+        // Grown from one triangle at the opening it is the same skin.
+        let near = |t: &u32| {
+            let [a, _, _] = nominal.mesh().corners(*t);
+            a.coords.xy().norm() < 4.5
+        };
+        let seed: Vec<u32> = all.into_iter().filter(near).take(1).collect();
+        assert_eq!(NominalSkin::grown(&nominal, &seed, ring(10.0)).unwrap(), skin);
+    }
+
+    #[test]
+    fn where_there_is_no_skin_there_is_none() {
+        let nominal = sheet(|_, _| 0.0);
+        let all: Vec<u32> = (0..nominal.mesh().triangles().len() as u32).collect();
+        assert!(NominalSkin::of(&nominal, Vec::new(), ring(10.0)).is_err());
+        let below = Ring { axis: Direction::Z.reversed(), ..ring(10.0) };
+        assert!(NominalSkin::of(&nominal, all.clone(), below).is_err(), "it faces the other way");
+        let within = Ring { inner_mm: 1.0, ..ring(3.0) };
+        assert!(NominalSkin::of(&nominal, all, within).is_err(), "the opening holds none");
+    }
 }

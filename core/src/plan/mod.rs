@@ -22,6 +22,7 @@ pub mod iso2768_2;
 pub mod iso286;
 mod lie;
 mod nearest;
+mod on_skin;
 mod place;
 mod reader;
 mod rebind;
@@ -40,12 +41,13 @@ pub use bind::{BoundFeature, FaceMap, bind};
 pub use domain::{
     Association, Axis, BestFit, BestFitCriterion, Characteristic, Condition, Datum, DatumFrom, DatumSource,
     DatumSystem, DatumTarget, Decision, EdgeAt, EdgeBorder, EdgePlace, Feature, FeatureKind, Filter, Fixture,
-    FixtureTarget, Lock, Material, Needs, OrientationKind, Place, Plan, PointOn, RunoutDirection, Situation,
-    SizeOperator, Standard, StandardSystem, StraightnessOf, Zone,
+    FixtureTarget, Lock, Material, Needs, OrientationKind, Place, Plan, PointOn, RunoutDirection, SinkPlace,
+    Situation, SizeOperator, Standard, StandardSystem, StraightnessOf, Zone,
 };
 pub use edge::BoundEdge;
 pub use fault::Fault;
 pub use file::PlanFile;
+pub use on_skin::AboveSkin;
 pub use rebind::{FeatureChange, Lies, changes};
 pub use required::{LineSection, Requirement};
 pub use short_form::ShortForm;

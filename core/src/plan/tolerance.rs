@@ -85,7 +85,7 @@ fn condition(
 }
 
 /// Upper and lower deviation in some unit.
-fn deviations(faults: &Faults, place: &str, unit: &str, upper: f64, lower: f64) -> bool {
+pub(super) fn deviations(faults: &Faults, place: &str, unit: &str, upper: f64, lower: f64) -> bool {
     let [u, l] = ["upper", "lower"].map(|side| format!("{place}.{side}_deviation_{unit}"));
     let finite = in_range(faults, &u, upper, |_| true, &format!("in {unit}"))
         & in_range(faults, &l, lower, |_| true, &format!("in {unit}"));

@@ -107,7 +107,13 @@ impl Opening {
             let count = if ends == 2 { AROUND / 2 + 1 } else { AROUND };
             for k in 0..count {
                 let a = FRAC_PI_2 + PI * f64::from(end) + TAU * k as f64 / AROUND as f64;
-                let x = if ends == 1 { 0.0 } else if end == 0 { -self.half } else { self.half };
+                let x = if ends == 1 {
+                    0.0
+                } else if end == 0 {
+                    -self.half
+                } else {
+                    self.half
+                };
                 all.push([x + self.radius * math::cos(a), self.radius * math::sin(a)]);
             }
         }
@@ -129,7 +135,8 @@ impl Opening {
             let s = HALF_MM / x.abs().max(y.abs());
             [x * s, y * s]
         };
-        let square = [[1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0], [1.0, -1.0]].map(|[x, y]: [f64; 2]| [x * HALF_MM, y * HALF_MM]);
+        let square = [[1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0], [1.0, -1.0]]
+            .map(|[x, y]: [f64; 2]| [x * HALF_MM, y * HALF_MM]);
         for (k, &a) in corners.iter().enumerate() {
             let b = corners[(k + 1) % corners.len()];
             quad([down(a), down(b), up(b), up(a)].map(|p| p));
@@ -157,11 +164,12 @@ impl Opening {
         let mut random = Random::seeded(seed);
         let mut raw = RawScan { normals: Some(Vec::new()), ..RawScan::default() };
         let mut wall = Vec::new();
-        let tilt = Motion::<scantling_core::geometry::PartFrame, scantling_core::geometry::PartFrame>::turn_about(
-            Point::new(0.0, 0.0, -0.5 * SKIN_MM),
-            Vector::x() * made.tilt,
-            Vector::zeros(),
-        );
+        let tilt =
+            Motion::<scantling_core::geometry::PartFrame, scantling_core::geometry::PartFrame>::turn_about(
+                Point::new(0.0, 0.0, -0.5 * SKIN_MM),
+                Vector::x() * made.tilt,
+                Vector::zeros(),
+            );
         let mut add = |one: Seen, random: &mut Random| {
             if sees(&one) {
                 let p = tilt.point(&one.p);
@@ -199,11 +207,13 @@ impl Opening {
                 }
             }
         }
-        // The wall from the top of the burr upwards; 45 degrees have more surface to a mm of depth.
+        // The wall from the top of the burr upwards, in rows with jitter.
         let deep = SKIN_MM + made.burr;
-        let all = (own.turn_mm() * deep * 2f64.sqrt() / (spacing * spacing)).round() as usize;
-        for _ in 0..all {
-            let (s, d, keep) = (own.turn_mm() * random.unit(), deep * random.unit(), random.unit());
+        let (rows, around) = ((deep / spacing).ceil(), (own.turn_mm() / spacing).ceil());
+        let all =
+            (0..rows as u32).flat_map(|j| (0..around as u32).map(move |i| (f64::from(i), f64::from(j))));
+        for (i, j) in all {
+            let (s, d) = (own.turn_mm() * (i + random.unit()) / around, deep * (j + random.unit()) / rows);
             let ([x, y], turn) = own.along(s);
             let e = Vector::new(math::cos(turn), math::sin(turn), 0.0);
             let at_top = made.chamfer - d;
@@ -215,10 +225,7 @@ impl Opening {
             } else {
                 (0.0, -e, if d > SKIN_MM { Of::Other } else { Of::Wall })
             };
-            if off == 0.0 && keep > 0.5f64.sqrt() {
-                continue;
-            }
-            let p = Point::new(x + made.shift[0], y + made.shift[1], -d) + e * (radius - self.radius + self.radius + off);
+            let p = Point::new(x + made.shift[0], y + made.shift[1], -d) + e * (radius + off);
             add(Seen { p, normal, turn, of }, &mut random);
         }
         // The outer side of the burr.
@@ -251,7 +258,11 @@ pub(crate) struct Asked {
 
 impl Asked {
     pub(crate) fn new(nominal: Nominal, more: &str) -> Self {
-        let (_, plan) = plan::check_toml(&format!("{HEAD}{more}")).unwrap_or_else(|f| panic!("{f:#?}"));
+        Self::of(nominal, &format!("{HEAD}{more}"))
+    }
+
+    pub(crate) fn of(nominal: Nominal, text: &str) -> Self {
+        let (_, plan) = plan::check_toml(text).unwrap_or_else(|f| panic!("{f:#?}"));
         let faces = plan::bind(&plan, Some(&nominal)).unwrap_or_else(|f| panic!("{f:#?}"));
         Self { tree: SurfaceTree::new(nominal.mesh()), nominal, plan, faces }
     }

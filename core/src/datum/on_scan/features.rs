@@ -11,7 +11,7 @@ use crate::filter::{FilterError, Gaussian};
 use crate::geometry::random::Random;
 use crate::geometry::{Cholesky, Direction, Motion, PartFrame, Point, Vector, symmetric_eigen};
 use crate::partition::{MeasuredPoint, Partition, Rim, Seen, Tube, normals_under, turn_seen};
-use crate::plan::Association;
+use crate::plan::{Association, Situation};
 use crate::run::Run;
 use crate::search::PointGrid;
 
@@ -430,17 +430,24 @@ fn flanks(
         // Within 18 degrees: round ends turn away quickly.
         (facing.abs() > 0.95).then_some(usize::from(facing > 0.0))
     };
+    // Only as far as the flanks run straight: where the round ends begin they turn away slowly.
+    let half = match face.bound.situation {
+        Situation::Slot { length_mm: Some(length), width_mm: Some(width), .. } if length > width => {
+            0.5 * (length - width)
+        }
+        _ => f64::INFINITY,
+    };
     let mut ends = [(f64::INFINITY, f64::NEG_INFINITY); 2];
     let mut area_mm2 = 0.0;
     for &t in &face.bound.triangles {
         let Some(s) = side(t) else { continue };
         area_mm2 += mesh.area(t);
         for corner in mesh.corners(t) {
-            let x = (corner - at).dot(&along);
+            let x = (corner - at).dot(&along).clamp(-half, half);
             ends[s] = (ends[s].0.min(x), ends[s].1.max(x));
         }
     }
-    points.retain(|p| side(p.triangle).is_some());
+    points.retain(|p| side(p.triangle).is_some() && (p.point - at).dot(&along).abs() <= half);
     let bin = (2.0 * input.scan.spacing_mm()).max(1e-3);
     let mut least: f64 = 1.0;
     for (s, (low, high)) in ends.into_iter().enumerate() {

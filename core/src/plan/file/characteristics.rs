@@ -2,7 +2,7 @@
 
 use super::thickness::Thickness;
 use super::tolerances::{
-    Angle, Coaxiality, Distance, Form, Length, LineProfile, Orientation, Position, Runout, Size,
+    Angle, Coaxiality, Distance, Form, Length, LineProfile, Orientation, Position, Protrusion, Runout, Size,
     Straightness, SurfaceProfile, Symmetry,
 };
 use super::{Filter, Standard};
@@ -90,6 +90,12 @@ pub struct Characteristic {
     /// Local thickness of a wall.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub thickness: Option<Thickness>,
+    /// How far a face stands out of the skin about it: an insert's face, the top of a stud.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub protrusion: Option<Protrusion>,
+    /// Depth of a countersink, from the skin to the wall of its hole.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub depth: Option<Length>,
     /// A value that a hand instrument reads.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<ReadingLimits>,

@@ -214,7 +214,7 @@ pub(super) fn size_of_sink(faults: &Faults, place: &str, requirement: &Requireme
     {
         faults.add(
             format!("{place}.diameter.size"),
-            "is none of a countersink, whose diameter is where its cone meets the skin; write \"least_squares\" or leave it out",
+            "is none of a countersink, whose diameter is where its cone meets the skin; write \"least_squares\"",
         );
     }
 }

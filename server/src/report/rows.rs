@@ -66,6 +66,8 @@ pub(super) fn requirement_words(requirement: &str) -> String {
         "circular_runout" => "circular run-out".into(),
         "total_runout" => "total run-out".into(),
         "thickness" => "thickness of the wall".into(),
+        "protrusion" => "protrusion over the skin".into(),
+        "depth" => "depth of the countersink".into(),
         "gauge" => "gauge, pass or fail".into(),
         other => other.replace('_', " "),
     }

@@ -92,20 +92,23 @@ pub struct AssociatedHole {
 
 impl AssociatedHole {
     /// The same circle on the wall as it would be displaced: how far its centre moves along the first direction across, along
-    /// the second, and by how much its radius grows, mm. `by` is asked with a place of the wall and the unit normal out of the
-    /// material there. `None` where the displaced wall determines no circle.
-    pub fn displaced(&self, by: &mut dyn FnMut(&Point, &Vector) -> Vector) -> Option<[f64; 3]> {
-        let mut there = |p: &Point| p + by(p, &inward(p, &self.centre, self.axis));
-        let moved: Vec<Point> = self.wall.iter().map(&mut there).collect();
+    /// the second, and by how much its radius grows, mm. `by` is asked with a place of the wall or of a rim, the unit normal of
+    /// the surface that tells it (of the wall, or of the skin that ends there), and the direction across the axis out of the
+    /// material, in which alone it counts. `None` where the displaced places determine no circle.
+    pub fn displaced(&self, by: &mut dyn FnMut(&Point, &Vector, &Vector) -> Vector) -> Option<[f64; 3]> {
+        let mut there = |p: &Point, facing: Option<Direction>| {
+            let across = inward(p, &self.centre, self.axis);
+            p + by(p, &facing.map_or(across, Direction::vector), &across)
+        };
+        let moved: Vec<Point> = self.wall.iter().map(|p| there(p, None)).collect();
         let told = |off: Vector, grown: f64| [off.dot(&self.across.0), off.dot(&self.across.1), grown];
         if self.by == ToldBy::Wall {
             let [still, there] = [circle(&self.wall, self.axis).ok()?, circle(&moved, self.axis).ok()?];
             return Some(told(there.centre - still.centre, there.radius_mm - still.radius_mm));
         }
-        let rims: [Vec<RimPlace>; 2] = self
-            .rims
-            .each_ref()
-            .map(|rim| rim.iter().map(|place| RimPlace { point: there(&place.point), ..*place }).collect());
+        let rims: [Vec<RimPlace>; 2] = self.rims.each_ref().map(|rim| {
+            rim.iter().map(|r| RimPlace { point: there(&r.point, Some(r.facing)), ..*r }).collect()
+        });
         let still = concentric(&self.wall, &self.rims, self.axis, self.noise_mm)?;
         let there = concentric(&moved, &rims, self.axis, self.noise_mm)?;
         Some(told(there.centre - still.centre, there.radius_mm - still.radius_mm))

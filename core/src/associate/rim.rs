@@ -4,7 +4,7 @@
 //! measured as a trimmed edge is (`edge`), at stations round the rim.
 
 use crate::edge::{By, EdgeInput, measure};
-use crate::geometry::Point;
+use crate::geometry::{Direction, Point};
 use crate::nominal::Nominal;
 use crate::partition::{NominalSkin, Partition, Ring, beside};
 use crate::plan::{BoundEdge, BoundFeature, EdgeAt, Situation};
@@ -16,6 +16,8 @@ use crate::scan::Scan;
 pub struct RimPlace {
     /// Where, mm, in the part's axes.
     pub point: Point,
+    /// Normal of the nominal skin that ends there, out of the material.
+    pub facing: Direction,
     /// Standard uncertainty across the edge as if every station stood alone, mm.
     pub standard_mm: f64,
     /// Length of rim that it stands for, mm.
@@ -75,6 +77,7 @@ pub fn rims(
             let shared = (end.common_mm / station.length_mm.max(1e-9)).max(1.0);
             rim.push(RimPlace {
                 point: station.place + station.outward.vector() * end.offset_mm,
+                facing: station.up,
                 standard_mm: end.standard_mm * shared.sqrt(),
                 length_mm: station.length_mm,
             });

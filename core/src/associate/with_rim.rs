@@ -305,7 +305,8 @@ mod tests {
     }
 
     fn rim(points: Vec<Point>, standard_mm: f64) -> Vec<RimPlace> {
-        points.into_iter().map(|point| RimPlace { point, standard_mm, length_mm: 1.0 }).collect()
+        let place = |point| RimPlace { point, facing: Direction::Z, standard_mm, length_mm: 1.0 };
+        points.into_iter().map(place).collect()
     }
 
     #[test]

@@ -143,7 +143,7 @@ fn of_slopes(told: &Told) -> [[f64; 2]; 2] {
     told.slopes.map(|row| row.map(|c| c * lever * lever))
 }
 
-/// Covariance of centre (across) and radius from noise that neighbouring points share, by seeded draws of it on the wall; on
+/// Covariance of centre (across) and radius from noise that neighbouring points share, by seeded draws of it on wall and rims; on
 /// `datums`, which each draw moves too, where the place counts.
 fn of_shared_noise(
     subject: &Subject,
@@ -155,16 +155,16 @@ fn of_shared_noise(
     if noise.is_none() {
         return covariance;
     }
-    let mut drawn: Vec<Draws> = Vec::with_capacity(found.wall.len());
-    // Asks for every place of the wall without moving it.
-    found.displaced(&mut |p, n| {
-        drawn.push(noise.at(p, n));
+    let mut drawn: Vec<Draws> = Vec::with_capacity(found.points);
+    // Asks for every place of wall and rims without moving it.
+    found.displaced(&mut |p, n, across| {
+        drawn.push(noise.along(p, n, across));
         Vector::zeros()
     });
     for draw in 0..REHEARSALS {
         let mut next = drawn.iter();
-        let by = &mut |p: &Point, n: &Vector| {
-            let own = next.next().map_or_else(Vector::zeros, |v| n * f64::from(v[draw]));
+        let by = &mut |p: &Point, _: &Vector, across: &Vector| {
+            let own = next.next().map_or_else(Vector::zeros, |v| across * f64::from(v[draw]));
             own + datums.map_or_else(Vector::zeros, |d| d.shift_by_shared(draw, p))
         };
         let off = found.displaced(by).unwrap_or([f64::INFINITY; 3]);
@@ -179,7 +179,8 @@ fn of_shared_noise(
 
 /// How far each input that displaces the whole scan moves the centre across and grows the radius, mm.
 fn of_effects(subject: &Subject, found: &AssociatedHole) -> Vec<[f64; 3]> {
-    let one = |ways: &[Step; 2]| found.displaced(&mut |p, n| ways[0].at(p, n)).unwrap_or([f64::INFINITY; 3]);
+    let one =
+        |ways: &[Step; 2]| found.displaced(&mut |p, n, _| ways[0].at(p, n)).unwrap_or([f64::INFINITY; 3]);
     effects::steps(subject).iter().map(one).collect()
 }
 

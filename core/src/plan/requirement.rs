@@ -392,7 +392,7 @@ fn requirement(
     };
     let sized = |key: &str, s: Option<&file::Size>| s.map(|s| size(faults, &at(key), s, kind));
     // Each is `None` where it is not written, and holds `None` where it is and has faults.
-    let written: [Option<Option<Requirement>>; 24] = [
+    let written: [Option<Option<Requirement>>; 26] = [
         c.surface_profile.map(|s| tolerance::surface_profile(faults, &at("surface_profile"), s, system)),
         c.line_profile.as_ref().map(|l| tolerance::line_profile(faults, &at("line_profile"), l, kind)),
         sized("diameter", c.diameter.as_ref()).map(|s| {

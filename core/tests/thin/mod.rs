@@ -282,6 +282,7 @@ impl Asked {
             datums: Vec::new(),
             rounds: 1,
             answers: Vec::new(),
+            shared: Vec::new(),
         };
         let context = Context {
             run: &run,

@@ -87,12 +87,12 @@ pub(super) fn known_limits(limits: &Limits) -> Vec<f64> {
 
 /// Whether values go to both sides, so that their sign is always shown.
 pub(super) fn signed(evaluation: &Evaluation) -> bool {
-    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile" | "step")
+    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile" | "step" | "protrusion")
 }
 
 /// Whether it is told by its extremes.
-fn by_extremes(evaluation: &Evaluation) -> bool {
-    signed(evaluation) || evaluation.requirement == "gap"
+pub(super) fn by_extremes(evaluation: &Evaluation) -> bool {
+    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile" | "step" | "gap")
 }
 
 /// Limits in the order lower, upper.

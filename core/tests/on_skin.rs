@@ -184,6 +184,14 @@ fn a_plan_says_what_is_wrong_with_a_countersink() {
     let plain = thin::Opening::hole(6.0).nominal();
     let told = plan::bind(&plan, Some(&plain)).unwrap_err();
     assert!(told.iter().any(|f| f.problem.contains("has no cone about the axis of H")), "{told:?}");
+    // One that is placed by numbers, without a nominal.
+    let text = format!("{HEAD}{SINK}")
+        .replace("pick = { near_mm = [0, 0, -2.2] }", "hole = { at_mm = [0, 0, 0], axis = [0, 0, 1] }");
+    let (_, plan) = plan::check_toml(&text).unwrap();
+    for nominal in [Some(&plain), None] {
+        let told = plan::bind(&plan, nominal).unwrap_err();
+        assert!(told.iter().any(|f| f.problem.contains("H is not picked on the nominal")), "{told:?}");
+    }
 }
 
 const INSERT: &str = "[[feature]]\nid = \"F\"\nkind = \"plane\"\npick = { near_mm = [4.5, 0, 0.2], facing = [0, 0, 1] }\n\

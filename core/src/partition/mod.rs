@@ -75,6 +75,14 @@ pub struct MeasuredPoint {
     pub deviation_mm: f64,
 }
 
+impl MeasuredPoint {
+    /// Where on the nominal it stands, mm.
+    pub fn foot(&self, nominal: &Nominal) -> Point {
+        let normal = nominal.mesh().normal(self.triangle);
+        normal.map_or(self.point, |n| self.point - n.vector() * self.deviation_mm)
+    }
+}
+
 /// A feature as it was seen.
 #[derive(Clone, Debug, Default)]
 pub struct MeasuredFeature {

@@ -166,7 +166,7 @@ pub fn bind(plan: &Plan, nominal: Option<&Nominal>) -> Result<FaceMap, Vec<Fault
         let Place::Countersink(place) = &feature.place else { continue };
         // A hole that is bound to nothing has its own fault.
         let hole = bound[place.of].as_ref();
-        bound[i] = hole.zip(nominal).and_then(|(hole, nominal)| {
+        bound[i] = hole.and_then(|hole| {
             on_skin::bind_sink(feature, place, hole, nominal)
                 .map_err(|problem| {
                     let problem = format!("feature {}: {problem}", short(&feature.id));

@@ -73,9 +73,11 @@ pub(super) fn bind_sink(
     feature: &Feature,
     place: &SinkPlace,
     hole: &BoundFeature,
-    nominal: &Nominal,
+    nominal: Option<&Nominal>,
 ) -> Result<BoundFeature, String> {
-    let Situation::Hole { at, axis, diameter_mm: Some(diameter) } = hole.situation else {
+    let picked = nominal.filter(|_| !hole.triangles.is_empty());
+    let (Situation::Hole { at, axis, diameter_mm: Some(diameter) }, Some(nominal)) = (hole.situation, picked)
+    else {
         return Err(format!(
             "{} is not picked on the nominal, so it has no countersink there",
             short(&hole.id)

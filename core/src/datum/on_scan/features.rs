@@ -375,10 +375,10 @@ fn wall(
     }
     let depth = high - low;
     let margin = (0.1 * depth).max(0.3).min(0.25 * depth);
+    // By where they stand on the nominal: noise moves the points of a cone along its axis too.
     let mut points: Vec<MeasuredPoint> = partition
-        .placed(input.scan)
-        .filter(|p| member[p.triangle as usize])
-        .filter(|p| (low + margin..=high - margin).contains(&along(&p.point)))
+        .among(input.scan, &member)
+        .filter(|p| (low + margin..=high - margin).contains(&along(&p.foot(input.nominal))))
         .collect();
     let few = |got: usize| {
         let problem = format!(

@@ -330,7 +330,7 @@ async fn a_plan_with_a_neighbour_needs_its_nominal_and_keeps_it() {
     server.parts().release_revision(ReleaseRevisionRequest { name: made.name }).await.unwrap();
     let next = with("c", vec![one("PANE", &near)]).await.unwrap();
     assert!(
-        next.remarks.iter().any(|r| r.starts_with("since revision a: feature PANE")),
+        next.remarks.iter().any(|r| r.starts_with("since revision a: neighbour PANE moved by 1.50 mm")),
         "{:?}",
         next.remarks
     );

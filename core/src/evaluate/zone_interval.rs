@@ -135,8 +135,9 @@ mod tests {
             let of_length = coverage(truth, 2, false, &length);
             let of_range = coverage(truth, 60, true, &range);
             println!("at {truth}: length {of_length}, range {of_range}");
-            // 400 trials of 95 % are right to 1.1 %: three times that below the bar of 92 %.
-            assert!(of_length >= 0.89 && of_range >= 0.92, "at {truth}: {of_length} {of_range}");
+            assert!(of_length >= 0.92 && of_range >= 0.92, "at {truth}: {of_length} {of_range}");
+            // Where noise can no longer turn the value about, no wider than said: 400 trials are right to 1.1 %.
+            assert!(truth < 1.5 || of_length < 0.97, "at {truth}: {of_length}");
         }
     }
 

@@ -10,6 +10,7 @@ mod patch;
 mod rim;
 mod sound;
 mod things;
+mod tube;
 
 use rayon::prelude::*;
 
@@ -26,7 +27,8 @@ pub use gaps::{Gap, Gaps, Lost, Why};
 pub use local_skin::{LocalSkin, NominalSkin, Ring, SkinError, beside};
 pub use patch::{Flattened, flattened};
 pub use rim::Rim;
-pub use sound::{OnWall, Tube, Wall, sound};
+pub use sound::{OnWall, Wall, sound};
+pub use tube::Tube;
 
 /// How points are given to the nominal.
 #[derive(Clone, Debug, PartialEq)]

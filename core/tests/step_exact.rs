@@ -14,7 +14,7 @@ use scantling_core::read::step::{Carrier, FaceSurface, StepPart, StepSettings, r
 use scantling_core::run::quiet;
 use scantling_core::search::SurfaceTree;
 use step_text::StepText;
-use step_text::faces::{self, CONE, freeform, round};
+use step_text::faces::{self, CONE, Patch, freeform, round};
 
 const Z: Vector = Vector::new(0.0, 0.0, 1.0);
 const X: Vector = Vector::new(1.0, 0.0, 0.0);
@@ -278,6 +278,46 @@ fn distances_from_freeform_surfaces_are_those_of_a_slow_projection() {
         }
         assert!(worst < 1e-6, "{kind}: {worst:e} mm");
         println!("{kind}: within {worst:e} mm");
+    }
+}
+
+/// Near a centre of curvature the distance hardly rises aside of the foot, and not at all at it: there Newton's steps go far
+/// and the curvature of the distance may be the other way where a search begins.
+#[test]
+fn distances_near_the_centre_of_curvature_of_a_bowl_are_those_of_a_slow_projection() {
+    for radii in [[3.0, 3.1], [3.0, 8.0], [5.0, 3.0]] {
+        let mut text = StepText::new();
+        (text.turn, text.shift) = attitude();
+        let bowl = Patch::bowl(radii);
+        let face = bowl.write(&mut text);
+        let body = text.sheet(&[face]);
+        text.product("bowl", &[body]);
+        let part = read_part(&text, 0.01);
+        let surface = part.faces[0].surface.as_ref().unwrap();
+        let at = |u: f64, v: f64| bowl.at(u, v);
+        let slow = Slow::new(&at);
+        let mesh = TriangleMesh::new(part.vertices.clone(), part.triangles.clone()).unwrap();
+        let tree = SurfaceTree::new(&mesh);
+        let mut random = Random::seeded(47);
+        let (mut worst, mut unknown) = (0.0_f64, 0);
+        for n in 0..300 {
+            // Half of them about the bottom.
+            let wide = if n % 2 == 0 { 0.1 } else { 0.9 };
+            let [u, v] = [0, 1].map(|_| 0.5 + wide * (random.unit() - 0.5));
+            let on = at(u, v);
+            let inwards = Vector::new(-on.x / radii[0], -on.y / radii[1], 1.0).normalize();
+            let height = (0.5 + 0.499 * random.unit()) * radii[0].min(radii[1]);
+            let local = on + inwards * height;
+            let p = text.place(local);
+            let near = tree.nearest(&p, 20.0).unwrap().point;
+            let Some(foot) = surface.foot(&p, &near) else {
+                unknown += 1;
+                continue;
+            };
+            worst = worst.max(((foot.point - p).norm() - slow.distance(&local)).abs());
+        }
+        println!("{radii:?}: within {worst:e} mm, {unknown} not told");
+        assert!(worst < 1e-6 && unknown == 0, "{radii:?}: {worst:e} mm, {unknown} not told");
     }
 }
 

@@ -129,7 +129,8 @@ fn faults(name: &str, bytes: &[u8], reference: &Value) -> Vec<String> {
     let box_off = box_off.fold(0.0, f64::max);
     hold(box_off <= 0.02, format!("box off by {box_off} mm"));
     let open_there = reference["mesh_open_edges"].as_u64().unwrap() as usize;
-    hold(open_there > 0 || open == 0, format!("{open} open edges"));
+    // How many pieces a border has depends on how it is cut.
+    hold(open <= 2 * open_there, format!("{open} open edges, {open_there} of the reference"));
     let mut random = Random::seeded(77);
     let mut far = (0.0_f64, 0);
     for _ in 0..PLACES {
@@ -160,7 +161,7 @@ fn faults(name: &str, bytes: &[u8], reference: &Value) -> Vec<String> {
 #[test]
 fn published_files_have_the_faces_areas_and_volumes_of_the_reference() {
     let all = files();
-    assert!(all.len() >= 5, "{} files", all.len());
+    assert!(all.len() >= 6, "{} files", all.len());
     let faults: Vec<String> =
         all.par_iter().flat_map(|(name, bytes, reference)| faults(name, bytes, reference)).collect();
     assert!(faults.is_empty(), "{faults:#?}");
@@ -180,5 +181,5 @@ fn published_files_are_nominals_that_know_their_surfaces() {
         assert!(nominal.faces().iter().all(|f| f.exact.is_some() && f.key.is_some()), "{name}");
         checked += 1;
     }
-    assert!(checked >= 5, "{checked} files");
+    assert!(checked >= 6, "{checked} files");
 }

@@ -240,6 +240,84 @@ fn features_that_are_found_are_kept_beside_the_fault_of_one_that_is_not() {
     assert!(found.len() == 1 && changes(&map.lies(Some(&block))[..1], &found).is_empty(), "{found:?}");
 }
 
+/// The block whose hole has a wall of two halves, #1107 at the greater y and #1108, as some programs write every round face.
+fn halved() -> String {
+    let more = "#3001=CARTESIAN_POINT('',(10.0,12.0,0.0));\n#3002=VERTEX_POINT('',#3001);\n\
+        #3003=CARTESIAN_POINT('',(10.0,12.0,20.0));\n#3004=VERTEX_POINT('',#3003);\n#3005=VECTOR('',#2077,1.0);\n\
+        #3006=LINE('',#2082,#3005);\n#3007=LINE('',#3001,#3005);\n#3008=EDGE_CURVE('',#2083,#2089,#3006,.T.);\n\
+        #3009=EDGE_CURVE('',#3002,#3004,#3007,.T.);\n#3010=EDGE_CURVE('',#3002,#2083,#2081,.T.);\n\
+        #3011=EDGE_CURVE('',#3004,#2089,#2087,.T.);\n#3012=ORIENTED_EDGE('',*,*,#3010,.T.);\n\
+        #3013=ORIENTED_EDGE('',*,*,#3011,.F.);\n\
+        #3020=ORIENTED_EDGE('',*,*,#2084,.F.);\n#3021=ORIENTED_EDGE('',*,*,#3008,.T.);\n\
+        #3022=ORIENTED_EDGE('',*,*,#2090,.T.);\n#3023=ORIENTED_EDGE('',*,*,#3009,.F.);\n\
+        #3024=EDGE_LOOP('',(#3020,#3021,#3022,#3023));\n#3025=FACE_BOUND('',#3024,.T.);\n\
+        #1107=ADVANCED_FACE('',(#3025),#2163,.F.);\n\
+        #3030=ORIENTED_EDGE('',*,*,#3010,.F.);\n#3031=ORIENTED_EDGE('',*,*,#3009,.T.);\n\
+        #3032=ORIENTED_EDGE('',*,*,#3011,.T.);\n#3033=ORIENTED_EDGE('',*,*,#3008,.F.);\n\
+        #3034=EDGE_LOOP('',(#3030,#3031,#3032,#3033));\n#3035=FACE_BOUND('',#3034,.T.);\n\
+        #1108=ADVANCED_FACE('',(#3035),#2163,.F.);\n#1000=";
+    let text = BLOCK
+        .replace("#2083,#2083,#2081", "#2083,#3002,#2081")
+        .replace("#2089,#2089,#2087", "#2089,#3004,#2087")
+        .replace("('',(#2097))", "('',(#2097,#3012))")
+        .replace("('',(#2110))", "('',(#2110,#3013))")
+        .replace(",#1106));", ",#1107,#1108));")
+        .replace("#1000=", more);
+    text.lines().filter(|l| !l.starts_with("#1106=")).map(|l| format!("{l}\n")).collect()
+}
+
+#[test]
+fn a_round_face_in_halves_is_the_whole_one_and_the_other_way_round() {
+    let (whole, halves) = (nominal(BLOCK), nominal(&halved()));
+    assert!(halves.closed() && halves.missing().is_empty() && halves.faces().len() == 8);
+    let print = |n: &Nominal, id: u64| {
+        let p = Fingerprint::of(n, n.faces_of(id)[0]);
+        let c = p.centroid;
+        format!(
+            "{{ surface = \"cylinder\", area_mm2 = {:.2}, centroid_mm = [{:.4}, {:.4}, {:.4}], diameter_mm = 10.0 }}",
+            p.area_mm2, c.x, c.y, c.z
+        )
+    };
+    let hole = |faces: &str, prints: &[String]| {
+        format!(
+            "[[feature]]\nid = \"H\"\nkind = \"hole\"\nface = \"{faces}\"\nfingerprint = [{}]",
+            prints.join(", ")
+        )
+    };
+    let of_whole = hole("#1106", &[print(&whole, 1106)]);
+    let of_halves = hole("#1107 #1108", &[print(&halves, 1107), print(&halves, 1108)]);
+    for (feature, there, elsewhere, says) in [
+        (&of_whole, &whole, &halves, "#1106 is now #1107 and #1108"),
+        (&of_halves, &halves, &whole, "#1107 and #1108 are now #1106 together"),
+    ] {
+        assert!(bound(feature, there).unwrap().remarks.is_empty());
+        let map = bound(feature, elsewhere).unwrap();
+        assert!(matches!(map.remarks.as_slice(), [r] if r.contains(says)), "{:?}", map.remarks);
+        assert!((map.features[0].area_mm2 / (std::f64::consts::TAU * 100.0) - 1.0).abs() < 3e-3);
+    }
+    // A hole of another diameter in halves is another hole.
+    let wider = halved().replace("#2080,5.0)", "#2080,5.5)").replace("#2086,5.0)", "#2086,5.5)");
+    let wider = wider.replace("(20.0,12.0,", "(20.5,12.0,").replace("(10.0,12.0,", "(9.5,12.0,");
+    let faults = bound(&of_whole, &nominal(&wider)).unwrap_err();
+    assert!(faults[0].problem.contains("no face of the nominal is a cylinder"), "{}", faults[0].problem);
+    // One that cannot be taken from the file is not gone.
+    let broken = BLOCK.replace("CYLINDRICAL_SURFACE('',", "CYLINDRICAL_SURFACE('x',$,");
+    let faults = bound(&of_whole, &nominal(&broken)).unwrap_err();
+    assert!(faults[0].problem.contains("could not be taken from the file"), "{}", faults[0].problem);
+}
+
+/// Edges that lie off the surface that they bound: the file contradicts itself, and that is told.
+#[test]
+fn a_boundary_that_lies_off_its_surface_is_told() {
+    assert!(nominal(BLOCK).notes().is_empty());
+    let off = nominal(&BLOCK.replace("#2080,5.0);\n#1106", "#2080,4.85);\n#1106"));
+    assert!(
+        matches!(off.notes(), [n] if n.contains("up to 0.150 mm off") && n.ends_with("#1106")),
+        "{:?}",
+        off.notes()
+    );
+}
+
 #[test]
 fn two_revisions_are_compared_face_by_face() {
     let (old, new) = (nominal(BLOCK), nominal(&again(3.0)));

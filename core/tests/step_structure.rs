@@ -198,7 +198,111 @@ fn triangles_beside_an_exact_solid_are_left_out_and_that_is_told() {
     s.product("both", &[block, solid]);
     let file = read_text(&s.file()).unwrap();
     assert_eq!(file.parts[0].faces.len(), 6);
-    assert_eq!(file.notes, ["1 tessellated bodies beside exact ones are left out"]);
+    assert_eq!(file.notes, ["1 tessellated body of `both` beside exact ones left out"]);
+}
+
+#[test]
+fn a_product_of_triangles_stays_beside_an_exact_one() {
+    let mut s = StepText::new();
+    let block = s.block(Vector::new(1.0, 2.0, 3.0));
+    s.product("block", &[block]);
+    let pyramid = s.pyramid();
+    s.product("pyramid", &[pyramid]);
+    let file = read_text(&s.file()).unwrap();
+    assert_eq!(file.notes, Vec::<String>::new());
+    let faces: Vec<(&str, usize)> = file.parts.iter().map(|p| (p.name.as_str(), p.faces.len())).collect();
+    assert_eq!(faces, [("block", 6), ("pyramid", 3)]);
+}
+
+/// Two blocks in a frame, their occurrences as they are to stand in the file.
+fn two_in_a_frame() -> String {
+    let mut s = StepText::new();
+    let block = s.block(Vector::new(1.0, 2.0, 3.0));
+    let block = s.product("block", &[block]);
+    let frame = s.product("frame", &[]);
+    s.occurrence("a", frame, block, (Point::origin(), Z, X));
+    s.occurrence("b", frame, block, (Point::new(9.0, 0.0, 0.0), Z, X));
+    s.file()
+}
+
+#[test]
+fn what_is_somewhere_without_its_place_is_left_out_and_told() {
+    let whole = two_in_a_frame();
+    assert_eq!(read_text(&whole).unwrap().placed.len(), 2);
+    let places: Vec<&str> =
+        whole.lines().filter(|l| l.contains("CONTEXT_DEPENDENT_SHAPE_REPRESENTATION")).collect();
+    let without = |n: usize| {
+        let mut text = whole.clone();
+        places.iter().take(n).for_each(|line| text = text.replace(&format!("{line}\n"), ""));
+        read_text(&text)
+    };
+    let one = without(1).unwrap();
+    assert_eq!((one.placed.len(), one.placed[0].path.as_slice()), (1, &["b".to_owned()][..]));
+    assert!(
+        matches!(one.notes.as_slice(), [n] if n.ends_with("the file tells no place of it")),
+        "{:?}",
+        one.notes
+    );
+    // Where no place is known at all there is nothing to measure against.
+    let error = without(2).unwrap_err();
+    assert!(matches!(error, StepError::Entity(EntityFault::Nowhere { .. })), "{error}");
+    // An occurrence of another kind: its part does not lie at the origin.
+    let other = whole.replace("NEXT_ASSEMBLY_USAGE_OCCURRENCE", "SPECIFIED_HIGHER_USAGE_OCCURRENCE");
+    assert!(matches!(read_text(&other), Err(StepError::Entity(EntityFault::OtherKind { .. }))));
+    // A plain property in the place of a shape's says the same.
+    let usages: Vec<&str> = whole.lines().filter(|l| l.contains("NEXT_ASSEMBLY")).collect();
+    let mut plain = whole.clone();
+    for usage in usages {
+        let id = usage.split('=').next().unwrap();
+        plain = plain.replace(
+            &format!("PRODUCT_DEFINITION_SHAPE('','',{id})"),
+            &format!("PROPERTY_DEFINITION('','',{id})"),
+        );
+    }
+    assert_ne!(plain, whole);
+    assert_eq!(read_text(&plain).unwrap().placed.len(), 2);
+}
+
+#[test]
+fn a_part_under_one_product_without_a_place_keeps_its_own_axes() {
+    let mut s = StepText::new();
+    let block = s.block(Vector::new(1.0, 2.0, 3.0));
+    let block = s.product("block", &[block]);
+    let frame = s.product("frame", &[]);
+    s.occurrence("a", frame, block, (Point::origin(), Z, X));
+    let text = s.file();
+    let place = text.lines().find(|l| l.contains("CONTEXT_DEPENDENT_SHAPE_REPRESENTATION")).unwrap();
+    let file = read_text(&text.replace(&format!("{place}\n"), "")).unwrap();
+    assert_eq!(file.placed.len(), 1);
+    assert_eq!((file.placed[0].rotation, file.placed[0].shift), (Matrix3::identity(), Vector::zeros()));
+    assert!(matches!(file.notes.as_slice(), [n] if n.ends_with("taken in its own axes")), "{:?}", file.notes);
+}
+
+#[test]
+fn a_part_placed_in_itself_has_no_place() {
+    let mut s = StepText::new();
+    let block = s.block(Vector::new(1.0, 2.0, 3.0));
+    let block = s.product("block", &[block]);
+    s.occurrence("a", block, block, (Point::origin(), Z, X));
+    assert_eq!(read_text(&s.file()).unwrap_err(), StepError::Circle);
+}
+
+#[test]
+fn an_occurrence_told_both_ways_is_one() {
+    let mut s = StepText::new();
+    let block = s.block(Vector::new(1.0, 2.0, 3.0));
+    let block = s.product("block", &[block]);
+    let targets = [0.0, 9.0].map(|x| s.axes(Point::new(x, 0.0, 0.0), Z, X));
+    let frame = s.mapped("frame", block, &targets);
+    assert_eq!(read_text(&s.file()).unwrap().placed.len(), 2);
+    // The same two places by occurrences, and a third that only these tell.
+    for x in [0.0, 9.0, 20.0] {
+        s.occurrence("again", frame, block, (Point::new(x, 0.0, 0.0), Z, X));
+    }
+    let file = read_text(&s.file()).unwrap();
+    let mut shifts: Vec<f64> = file.placed.iter().map(|p| p.shift.x).collect();
+    shifts.sort_by(f64::total_cmp);
+    assert_eq!((shifts.as_slice(), file.notes.len()), (&[0.0, 9.0, 20.0][..], 0));
 }
 
 #[test]

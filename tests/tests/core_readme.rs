@@ -21,6 +21,8 @@ mod rows;
 mod size_rows;
 #[path = "core_readme/sizes.rs"]
 mod sizes;
+#[path = "core_readme/skins.rs"]
+mod skins;
 #[path = "core_readme/tolerance_rows.rs"]
 mod tolerance_rows;
 #[path = "core_readme/tolerances.rs"]

@@ -2,26 +2,22 @@
 //! the nominals of revisions only.
 
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-use anyhow::Context as _;
 use scantling_core::geometry::{Direction, Point};
 use scantling_core::nominal::{
-    Carrier, Face, FaceChange, Fingerprint, Nominal, NominalError, NominalFile, NominalFileError,
-    NominalPart, SAME_PLACE_MM, Side, SurfaceKind, compare, read_with_parts,
+    Carrier, Face, FaceChange, Fingerprint, Nominal, NominalPart, SAME_PLACE_MM, SurfaceKind, compare,
 };
 use scantling_core::plan::{bind, bind_each, changes, check_json, check_toml};
-use scantling_core::run::{Limits, quiet};
 use scantling_server::report::{face_exactness, face_name, faces_page};
 use serde::Serialize;
 
 use super::Context;
-use super::nominal::of_revision;
-use crate::args::{MaterialSide, NominalArgs, NominalPlace, PartDiff, PartFaces};
+use super::face_sources::{Source, Taken, Used, source};
+use crate::args::{PartDiff, PartFaces};
 use crate::download::{Output as File, unwritable};
 use crate::exit::Exit;
 use crate::input::Input;
-use crate::names::short_revision;
 use crate::output::Output;
 use crate::report;
 
@@ -186,107 +182,6 @@ pub(crate) async fn diff(context: Option<&Context>, output: Output, args: PartDi
     .await??;
     output.fields(&told, report::faces::diff)?;
     Ok(Exit::Success)
-}
-
-/// What a nominal is read from.
-enum Source {
-    File(PathBuf),
-    Revision { name: String, bytes: Vec<u8>, how: NominalFile },
-}
-
-async fn source(context: Option<&Context>, place: NominalPlace) -> anyhow::Result<Source> {
-    Ok(match place {
-        NominalPlace::File(path) => Source::File(path),
-        NominalPlace::Revision(name) => {
-            let context = context.context("a revision is asked for without a service")?;
-            let (bytes, how) = of_revision(context, &name).await?;
-            Source::Revision { name: short_revision(&name), bytes, how }
-        }
-    })
-}
-
-/// A nominal that was read, and what it is called.
-struct Taken {
-    name: String,
-    nominal: Nominal,
-    /// Of a STEP file.
-    parts: Vec<NominalPart>,
-}
-
-/// Which of the options about reading some file had a use for.
-#[derive(Default)]
-struct Used {
-    unit: bool,
-    part: bool,
-}
-
-impl Used {
-    /// # Errors
-    /// An option that none of the files named has a use for.
-    fn check(&self, args: &NominalArgs, names: &[&str]) -> anyhow::Result<()> {
-        let names = names.join(" and ");
-        if args.unit.is_some() && !self.unit {
-            return Err(Exit::Refused.because(format!(
-                "cannot read {names}: a STEP file tells its own length units, and a revision knows its own: leave --unit out"
-            )));
-        }
-        if args.part.is_some() && !self.part {
-            return Err(Exit::Refused.because(format!(
-                "cannot read {names}: only a STEP file holds parts by name, and a revision knows its own: leave --part out"
-            )));
-        }
-        Ok(())
-    }
-}
-
-impl Source {
-    /// The nominal by what of the options its file has a use for. Blocks.
-    fn nominal(&self, args: &NominalArgs, used: &mut Used) -> anyhow::Result<Taken> {
-        let path = match self {
-            Self::File(path) => path,
-            Self::Revision { name, bytes, how } => {
-                let (nominal, parts) =
-                    read_with_parts(bytes, how, &quiet()).map_err(|e| unreadable(name, &e))?;
-                return Ok(Taken { name: name.clone(), nominal, parts });
-            }
-        };
-        let mut input = Input::open(path)?;
-        let bytes = input.bytes(Limits::default().file_bytes)?;
-        let side = args.side.map(|side| match side {
-            MaterialSide::BehindNormal => Side::BehindNormal,
-            MaterialSide::InFrontOfNormal => Side::InFrontOfNormal,
-        });
-        let mut how = NominalFile { unit: args.unit.map(Into::into), side, part: args.part.clone() };
-        let (nominal, parts) = loop {
-            match read_with_parts(&bytes, &how, &quiet()) {
-                // For the other file, if any; what none had a use for is refused when all are read.
-                Err(NominalFileError::UnitInFile) if how.unit.is_some() => how.unit = None,
-                Err(NominalFileError::NoParts) if how.part.is_some() => how.part = None,
-                other => break other.map_err(|e| unreadable(&input.name, &e))?,
-            }
-        };
-        used.unit |= how.unit.is_some();
-        used.part |= how.part.is_some();
-        Ok(Taken { name: input.name, nominal, parts })
-    }
-}
-
-/// In the words of the command line, where core speaks of a plan.
-fn unreadable(name: &str, e: &NominalFileError) -> anyhow::Error {
-    let why = match e {
-        NominalFileError::UnitNeeded => {
-            "its format tells no length unit, and it is never guessed: add --unit".into()
-        }
-        NominalFileError::Nominal(NominalError::SideNeeded { open_edges, near }) => format!(
-            "it is an open sheet ({open_edges} open edges, the first near {near}): add --side (behind-normal or \
-             in-front-of-normal), or export a closed solid"
-        ),
-        NominalFileError::Nominal(NominalError::TooMany { limit }) => format!(
-            "its parts as they are placed have more than {limit} triangles: name the part that is meant with --part"
-        ),
-        other => other.to_string(),
-    };
-    Exit::Refused.because(format!("cannot read {name}: {why}"))
 }
 
 fn missing(nominal: &Nominal) -> Vec<MissingTold> {

@@ -8,6 +8,8 @@ pub(crate) mod calls;
 pub(crate) mod demo;
 mod export;
 #[cfg(feature = "embedded")]
+mod face_sources;
+#[cfg(feature = "embedded")]
 pub(crate) mod faces;
 mod instances;
 pub(crate) mod instrument;

@@ -179,6 +179,7 @@ fn kind(kind: FeatureKind) -> &'static str {
         FeatureKind::Width => "width",
         FeatureKind::Group => "group",
         FeatureKind::Edge => "edge",
+        FeatureKind::Countersink => "countersink",
         FeatureKind::Unspecified => "unknown",
     }
 }

@@ -73,6 +73,17 @@ pub(crate) fn requirement(c: &Characteristic) -> String {
             return format!("{word} to {}, {} {limits}", j.to, shown(j.nominal_mm));
         }
     }
+    if let Some(r) = &c.protrusion {
+        let limits = deviations(r.upper_deviation_mm, r.lower_deviation_mm);
+        return format!("protrusion above {}, {} {limits}", r.above, shown(r.nominal_mm));
+    }
+    if let Some(r) = &c.depth {
+        return format!(
+            "depth {} {}",
+            shown(r.nominal_mm),
+            deviations(r.upper_deviation_mm, r.lower_deviation_mm)
+        );
+    }
     if let Some(r) = &c.reading {
         let limit = |word: &str, v: Option<f64>| v.map(|v| format!(" {word} {v}")).unwrap_or_default();
         let (least, most) = (limit("at least", r.lower_limit), limit("at most", r.upper_limit));
@@ -200,6 +211,7 @@ fn thickness(t: &Thickness) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use scantling_proto::v1::{Length, Protrusion};
 
     #[test]
     fn a_size_shows_its_limits_as_they_were_written() {
@@ -248,5 +260,18 @@ mod tests {
         };
         let c = Characteristic { thickness: Some(wall), ..Characteristic::default() };
         assert_eq!(requirement(&c), "thickness to BACK 3 at least -0.2");
+        let step = Protrusion {
+            above: "SKIN".into(),
+            nominal_mm: Some(0.0),
+            upper_deviation_mm: Some(0.1),
+            lower_deviation_mm: Some(-0.2),
+            ..Protrusion::default()
+        };
+        let c = Characteristic { protrusion: Some(step), ..Characteristic::default() };
+        assert_eq!(requirement(&c), "protrusion above SKIN, 0 +0.1 -0.2");
+        let depth =
+            Length { nominal_mm: Some(1.5), upper_deviation_mm: Some(0.2), lower_deviation_mm: Some(0.0) };
+        let c = Characteristic { depth: Some(depth), ..Characteristic::default() };
+        assert_eq!(requirement(&c), "depth 1.5 +0.2 0");
     }
 }

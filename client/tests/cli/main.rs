@@ -7,4 +7,5 @@ mod nominals;
 mod neighbours;
 mod instruments;
 mod scene;
+mod sunk;
 mod ways;

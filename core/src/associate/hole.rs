@@ -1,11 +1,13 @@
-//! A round hole from the points of its wall.
+//! A round hole from the points of its wall; with its rims in `with_rim`.
 
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::{Carrier, Nominal};
-use crate::partition::{Partition, Seen, turn_seen};
+use crate::partition::{Partition, Seen, Tube, turn_seen};
 use crate::plan::BoundFeature;
 use crate::scan::Scan;
 
+use super::rim::RimPlace;
+use super::with_rim::{concentric, inward};
 use super::{FitError, circle};
 
 /// Why a hole could not be associated.
@@ -29,7 +31,29 @@ pub enum HoleError {
     Fit(#[from] FitError),
 }
 
-/// A hole associated with the points of its wall.
+/// What told where a hole lies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ToldBy {
+    /// Its wall alone.
+    Wall,
+    /// Its wall, and where that was not seen the ends of the skins.
+    WallAndRim,
+    /// The ends of the skins alone.
+    Rim,
+}
+
+impl ToldBy {
+    /// As records say it.
+    pub fn word(self) -> &'static str {
+        match self {
+            ToldBy::Wall => "wall",
+            ToldBy::WallAndRim => "wall and rim",
+            ToldBy::Rim => "rim",
+        }
+    }
+}
+
+/// A hole associated with the points of its wall, with its rims, or with both.
 #[derive(Clone, Debug, PartialEq)]
 pub struct AssociatedHole {
     /// Centre, at the middle of the nominal wall's depth, mm.
@@ -38,7 +62,7 @@ pub struct AssociatedHole {
     pub axis: Direction,
     /// Directions across the axis in which `covariance` is told.
     pub across: (Vector, Vector),
-    /// Radius, mm.
+    /// Radius, mm: of the wall, or where none was seen of the rim, which a chamfer or a rounded arris makes larger.
     pub radius_mm: f64,
     /// Covariance of (centre along the first direction across, along the second, radius), mm2, from noise.
     pub covariance: [[f64; 3]; 3],
@@ -50,58 +74,79 @@ pub struct AssociatedHole {
     pub points: usize,
     /// Points left out because they stand off the wall.
     pub left_out: usize,
+    /// Points left out because the wall turns away there: chamfers, rounded arrises, burrs, breakout.
+    pub not_straight: usize,
+    /// What told it.
+    pub by: ToldBy,
     /// How much of the turn was seen.
     pub seen: Seen,
     /// Nominal depth of the wall, mm.
     pub depth_mm: f64,
     /// The points of the wall that were used, mm.
     pub wall: Vec<Point>,
+    /// The places of both rims that were used; none where the wall told it alone.
+    pub rims: [Vec<RimPlace>; 2],
+    /// Standard deviation of the noise by which wall and rims were weighed, mm.
+    pub noise_mm: f64,
 }
 
 impl AssociatedHole {
     /// The same circle on the wall as it would be displaced: how far its centre moves along the first direction across, along
-    /// the second, and by how much its radius grows, mm. `by` is asked with a place of the wall and the unit normal out of the
-    /// material there. `None` where the displaced wall determines no circle.
-    pub fn displaced(&self, by: &mut dyn FnMut(&Point, &Vector) -> Vector) -> Option<[f64; 3]> {
-        let moved: Vec<Point> = self
-            .wall
-            .iter()
-            .map(|p| {
-                let off = p - self.centre;
-                let inward = -(off - self.axis.vector() * off.dot(&self.axis.vector()));
-                p + by(p, &inward.try_normalize(0.0).unwrap_or_else(Vector::zeros))
-            })
-            .collect();
-        let [still, there] = [circle(&self.wall, self.axis).ok()?, circle(&moved, self.axis).ok()?];
-        let off = there.centre - still.centre;
-        Some([off.dot(&self.across.0), off.dot(&self.across.1), there.radius_mm - still.radius_mm])
+    /// the second, and by how much its radius grows, mm. `by` is asked with a place of the wall or of a rim, the unit normal of
+    /// the surface that tells it (of the wall, or of the skin that ends there), and the direction across the axis out of the
+    /// material, in which alone it counts. `None` where the displaced places determine no circle.
+    pub fn displaced(&self, by: &mut dyn FnMut(&Point, &Vector, &Vector) -> Vector) -> Option<[f64; 3]> {
+        let mut there = |p: &Point, facing: Option<Direction>| {
+            let across = inward(p, &self.centre, self.axis);
+            p + by(p, &facing.map_or(across, Direction::vector), &across)
+        };
+        let moved: Vec<Point> = self.wall.iter().map(|p| there(p, None)).collect();
+        let told = |off: Vector, grown: f64| [off.dot(&self.across.0), off.dot(&self.across.1), grown];
+        if self.by == ToldBy::Wall {
+            let [still, there] = [circle(&self.wall, self.axis).ok()?, circle(&moved, self.axis).ok()?];
+            return Some(told(there.centre - still.centre, there.radius_mm - still.radius_mm));
+        }
+        let rims: [Vec<RimPlace>; 2] = self.rims.each_ref().map(|rim| {
+            rim.iter().map(|r| RimPlace { point: there(&r.point, Some(r.facing)), ..*r }).collect()
+        });
+        let still = concentric(&self.wall, &self.rims, self.axis, self.noise_mm)?;
+        let there = concentric(&moved, &rims, self.axis, self.noise_mm)?;
+        Some(told(there.centre - still.centre, there.radius_mm - still.radius_mm))
     }
 }
 
 /// Fewer points on a wall do not tell noise from form.
-const MIN_POINTS: usize = 12;
+pub(super) const MIN_POINTS: usize = 12;
 
 /// Points this many robust standard deviations off the wall are burrs, threads of fibre or neighbours.
 const OFF_WALL: f64 = 6.0;
 
 /// Form repeats within about this length along the wall, so places closer together are no new evidence,
 /// mm: the nesting index in common use on moulded surfaces (common practice, no source).
-const FORM_LENGTH_MM: f64 = 2.5;
+pub(super) const FORM_LENGTH_MM: f64 = 2.5;
 
-/// Associates a hole with the wall points of a partition: projected along `axis` (for a wall shorter than its
-/// diameter the wall itself cannot tell its axis), then a least-squares circle. The ends of the wall are
-/// left out, where scanners round the arris.
-///
-/// # Errors
-/// Too few points, or points that do not determine a circle.
-pub fn hole(
+/// The wall of a hole as it was seen.
+pub(super) struct SeenWall {
+    /// Points that stand on it.
+    pub(super) points: Vec<Point>,
+    pub(super) left_out: usize,
+    pub(super) not_straight: usize,
+    pub(super) spacing_mm: f64,
+    /// Middle of the nominal wall on its axis, mm.
+    pub(super) middle: Point,
+    pub(super) nominal_radius_mm: f64,
+    pub(super) depth_mm: f64,
+}
+
+/// The points of a wall without its ends, where scanners round the arris, and without what stands off it or turns away.
+pub(super) fn seen_wall(
     partition: &Partition,
     scan: &Scan,
     nominal: &Nominal,
     bound: &BoundFeature,
     axis: Direction,
     noise_mm: f64,
-) -> Result<AssociatedHole, HoleError> {
+) -> Result<SeenWall, HoleError> {
     let Some(Carrier::Cylinder { point, axis: nominal_axis, radius_mm, .. }) = bound.carrier else {
         return Err(HoleError::NoCylinder);
     };
@@ -119,41 +164,82 @@ pub fn hole(
     // A tenth of the depth at each end, but at least 0.3 mm (what scanners round) and at most a quarter.
     let margin = (0.1 * depth).max(0.3).min(0.25 * depth);
     let (wall, indices): (Vec<Point>, Vec<u32>) = partition
-        .placed(scan)
-        .filter(|p| member[p.triangle as usize])
+        .among(scan, &member)
         .filter(|p| (low + margin..=high - margin).contains(&along(&p.point)))
         .map(|p| (p.point, p.index))
         .unzip();
-    if wall.len() < MIN_POINTS {
-        return Err(HoleError::TooFewPoints { need: MIN_POINTS, got: wall.len() });
-    }
-    let first = circle(&wall, axis)?;
-    let [u, v] = first.across.map(Direction::vector);
-    let off = |p: &Point, centre: &Point, radius: f64| {
-        let d = p - centre;
-        let (x, y) = (d.dot(&u), d.dot(&v));
-        (x * x + y * y).sqrt() - radius
+    let spacing_mm = scan.spacing_among(indices.into_iter());
+    let middle = point + nominal_axis.vector() * (0.5 * (low + high));
+    let mut seen = SeenWall {
+        points: wall,
+        left_out: 0,
+        not_straight: 0,
+        spacing_mm,
+        middle,
+        nominal_radius_mm: radius_mm,
+        depth_mm: depth,
     };
-    let mut sizes: Vec<f64> = wall.iter().map(|p| off(p, &first.centre, first.radius_mm).abs()).collect();
+    if seen.points.len() < MIN_POINTS {
+        return Ok(seen);
+    }
+    if let Some(first) = Direction::new(nominal_axis.frame().0) {
+        let tube = Tube { at: middle, axis: nominal_axis, along: first, half_mm: 0.0, radius_mm };
+        let deep = [margin - 0.5 * depth, 0.5 * depth - margin];
+        let sound = tube.sound(&seen.points, deep, spacing_mm, noise_mm);
+        let before = seen.points.len();
+        let mut next = sound.iter();
+        seen.points.retain(|_| next.next().is_none_or(|s| *s));
+        seen.not_straight = before - seen.points.len();
+    }
+    if seen.points.len() < MIN_POINTS {
+        return Ok(seen);
+    }
+    let first = circle(&seen.points, axis)?;
+    let [u, v] = first.across.map(Direction::vector);
+    let off = |p: &Point| {
+        let d = p - first.centre;
+        let (x, y) = (d.dot(&u), d.dot(&v));
+        ((x * x + y * y).sqrt() - first.radius_mm).abs()
+    };
+    let mut sizes: Vec<f64> = seen.points.iter().map(&off).collect();
     let half = sizes.len() / 2;
     let scatter = 1.482_602_218_505_602 * *sizes.select_nth_unstable_by(half, f64::total_cmp).1;
     let limit = OFF_WALL * scatter.max(noise_mm).max(1e-6);
-    let kept: Vec<Point> =
-        wall.iter().copied().filter(|p| off(p, &first.centre, first.radius_mm).abs() <= limit).collect();
-    let left_out = wall.len() - kept.len();
-    if kept.len() < MIN_POINTS {
-        return Err(HoleError::TooFewPoints { need: MIN_POINTS, got: kept.len() });
+    let before = seen.points.len();
+    seen.points.retain(|p| off(p) <= limit);
+    seen.left_out = before - seen.points.len();
+    Ok(seen)
+}
+
+/// Associates a hole with the wall points of a partition: projected along `axis` (for a wall shorter than its
+/// diameter the wall itself cannot tell its axis), then a least-squares circle. Left out are the ends of the wall, where
+/// scanners round the arris, and what turns away from it (`partition::sound`).
+///
+/// # Errors
+/// Too few points, or points that do not determine a circle.
+pub fn hole(
+    partition: &Partition,
+    scan: &Scan,
+    nominal: &Nominal,
+    bound: &BoundFeature,
+    axis: Direction,
+    noise_mm: f64,
+) -> Result<AssociatedHole, HoleError> {
+    let wall = seen_wall(partition, scan, nominal, bound, axis, noise_mm)?;
+    if wall.points.len() < MIN_POINTS {
+        return Err(HoleError::TooFewPoints { need: MIN_POINTS, got: wall.points.len() });
     }
-    let fit = if left_out > 0 { circle(&kept, axis)? } else { first };
-    let n = kept.len() as f64;
+    let fit = circle(&wall.points, axis)?;
+    let n = wall.points.len() as f64;
     let covariance = fit.unit_covariance.map(|row| row.map(|c| c * noise_mm * noise_mm));
-    let seen = turn_seen(&kept, fit.centre, axis, fit.radius_mm, scan.spacing_among(indices.into_iter()));
+    let seen = turn_seen(&wall.points, fit.centre, axis, fit.radius_mm, wall.spacing_mm);
     // What the wall scatters beyond the noise is its form.
     let form = (fit.rms_mm * fit.rms_mm * n / (n - 3.0) - noise_mm * noise_mm).max(0.0);
-    let places = (2.0 * std::f64::consts::PI * radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);
+    let places =
+        (2.0 * std::f64::consts::PI * wall.nominal_radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);
     // Moved along the axis to the middle of the nominal wall.
-    let middle = point + nominal_axis.vector() * (0.5 * (low + high));
-    let centre = fit.centre + axis.vector() * (middle - fit.centre).dot(&axis.vector());
+    let centre = fit.centre + axis.vector() * (wall.middle - fit.centre).dot(&axis.vector());
+    let [u, v] = fit.across.map(Direction::vector);
     Ok(AssociatedHole {
         centre,
         axis,
@@ -162,10 +248,14 @@ pub fn hole(
         covariance,
         sampling: fit.unit_covariance.map(|row| row.map(|c| c * form * n / places)),
         rms_mm: fit.rms_mm,
-        points: kept.len(),
-        left_out,
+        points: wall.points.len(),
+        left_out: wall.left_out,
+        not_straight: wall.not_straight,
+        by: ToldBy::Wall,
         seen,
-        depth_mm: depth,
-        wall: kept,
+        depth_mm: wall.depth_mm,
+        wall: wall.points,
+        rims: [Vec::new(), Vec::new()],
+        noise_mm,
     })
 }

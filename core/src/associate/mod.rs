@@ -41,6 +41,7 @@ mod other_by_criterion;
 mod outside;
 mod plane;
 mod plane_by_criterion;
+mod rim;
 mod round_by_criterion;
 mod slot;
 mod sphere;
@@ -48,6 +49,7 @@ mod strip;
 mod together;
 mod together_extremal;
 mod torus;
+mod with_rim;
 mod zone;
 mod zone_proof;
 
@@ -58,12 +60,13 @@ pub use cone::{ConeFit, cone};
 pub use criterion::{Contact, Criterion, Material, Proof, Reach};
 pub use cylinder::{CylinderFit, cylinder};
 pub use face::{AssociatedPlane, plane_of_face};
-pub use hole::{AssociatedHole, HoleError, hole};
+pub use hole::{AssociatedHole, HoleError, ToldBy, hole};
 pub use line::{LineFit, line};
 pub use linear_by_criterion::{Cone, Cylinder, Line, cone_by, cylinder_by, line_by};
 pub use other_by_criterion::{Slot, Torus, slot_by, torus_by};
 pub use plane::{PlaneFit, plane};
 pub use plane_by_criterion::{Plane, plane_by};
+pub use rim::{RimPlace, rims};
 pub use round_by_criterion::{Circle, Sphere, circle_by, sphere_by};
 pub use slot::{SlotFit, slot};
 pub use sphere::{BallFit, SphereFit, sphere, sphere_of_radius};
@@ -74,6 +77,7 @@ pub use together::{
 };
 pub use together_extremal::MOST_SIZES;
 pub use torus::{TorusFit, torus};
+pub use with_rim::hole_with_rims;
 pub use zone::{ZoneFit, minimum_zone_plane};
 
 use crate::geometry::{Direction, Point, Vector, sum::chunked};

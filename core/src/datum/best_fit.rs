@@ -107,7 +107,7 @@ impl<'a> Fitting<'a> {
         let (mut seen, mut area): (f64, f64) = (1.0, 0.0);
         for (face, rim, weight) in &self.faces {
             let who = (BEST_FIT, face.bound.id.as_str());
-            let shown = shown(run, input, who, face, rim.as_ref(), partition)?;
+            let shown = shown(run, input, who, face, rim.as_ref(), partition, false)?;
             if !(shown.seen >= HOLE_COVERAGE) {
                 return Err(too_little(who, shown.seen, HOLE_COVERAGE));
             }

@@ -105,7 +105,8 @@ fn associated(kind: FeatureKind, association: Association) -> bool {
         | FeatureKind::Point
         | FeatureKind::Torus
         | FeatureKind::Group
-        | FeatureKind::Edge => return false,
+        | FeatureKind::Edge
+        | FeatureKind::Countersink => return false,
     };
     match association {
         Association::MaximumInscribed | Association::MinimumCircumscribed => by_size,

@@ -13,8 +13,8 @@ use crate::geometry::{
 };
 use crate::nominal::Nominal;
 use crate::plan::{
-    Association, BoundFeature, Characteristic, Condition, Decision, PointOn, Requirement, Situation,
-    SizeOperator, Zone,
+    Association, BoundFeature, Characteristic, Condition, Decision, FeatureKind, PointOn, Requirement,
+    Situation, SizeOperator, Zone,
 };
 use crate::points::{Role, TakenPoint};
 use crate::record::{Components, Evaluation, Extreme, Interval, Limits, Verdict};
@@ -162,7 +162,9 @@ fn by(
         .collect();
     let subject = Subject { rule, characteristic, bound, pose, points, nominal, displaced };
     let found = match characteristic.requirement {
-        _ if !served(characteristic) => Err("it is not evaluated by points in this version".into()),
+        _ if !served(characteristic) || sunk(characteristic, bound) => {
+            Err("it is not evaluated by points in this version".into())
+        }
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } => match bound.situation {
             Situation::Point { at, direction, on, patch_radius_mm } => {
                 let reach = patch_radius_mm.map_or(ASIDE_MM, |radius| radius.min(ASIDE_MM));
@@ -209,6 +211,12 @@ fn served(characteristic: &Characteristic) -> bool {
         }
         _ => false,
     }
+}
+
+/// The diameter of a countersink is where its cone meets the skin, which points of one feature do not show.
+fn sunk(characteristic: &Characteristic, bound: &BoundFeature) -> bool {
+    bound.kind == FeatureKind::Countersink
+        && matches!(characteristic.requirement, Requirement::Diameter { .. })
 }
 
 struct Subject<'a> {

@@ -5,7 +5,7 @@
 
 use crate::conformity::{Decided, Known, Question, Unit, decide_on};
 use crate::geometry::Point;
-use crate::plan::Filter;
+use crate::plan::{Condition, Filter, Requirement, Situation, SizeOperator};
 use crate::record::{
     AngleContribution, Components, Evaluation, Extreme, InstanceResult, Interval, Limits, Verdict,
 };
@@ -19,7 +19,7 @@ use super::joint;
 use super::rehearsal::{SEED, alignment, mean_and_spread, numbers, perfect_values, rehearse, sampling};
 use super::sight::coverage_of;
 use super::zone_interval::{Readings, interval};
-use super::{Outcome, Subject, effects, filter_words, place, settle};
+use super::{Outcome, Subject, effects, filter_words, place, rules, settle};
 
 /// A requirement as a rule asks for it.
 pub(super) struct Asked {
@@ -276,6 +276,7 @@ fn extract(
     } else {
         None
     };
+    let straight = by_its_straight_wall(subject);
     let mut surfaces = Vec::with_capacity(asked.features.len());
     for (i, &feature) in asked.features.iter().enumerate() {
         let Some(bound) = context.faces.features.get(feature) else {
@@ -299,7 +300,7 @@ fn extract(
             }
             continue;
         }
-        match Extracted::new(context, bound, subject.partition, filter, seed)? {
+        match Extracted::new(context, bound, subject.partition, filter, seed, i < asked.own && straight)? {
             Ok(surface) => surfaces.push(surface),
             Err(reason) => return Ok(Err(reason)),
         }
@@ -312,7 +313,50 @@ fn extract(
     evaluation.operators.insert("edge_strip_left_out_mm".into(), format!("{strip}"));
     let spikes: usize = own.iter().map(|s| s.spikes).sum();
     evaluation.operators.insert("spikes_left_out".into(), spikes.to_string());
+    if let Some(left) = own.iter().filter_map(|s| s.not_straight).reduce(|a, b| a + b) {
+        evaluation.operators.insert("points_where_the_wall_turns_away".into(), left.to_string());
+    }
+    if let Some(words) = axis_words(subject) {
+        evaluation.operators.insert("axis".into(), words.into());
+    }
     Ok(Ok(surfaces))
+}
+
+/// Whether chamfers, rounded arrises, burrs and breakout at the ends of a wall are none of it: of what is fitted to the whole
+/// wall. A form, an inscribed or local size and a boundary at a material condition hold all that there is.
+fn by_its_straight_wall(subject: &Subject) -> bool {
+    let regardless = |c: Condition| c == Condition::Regardless;
+    super::iso(subject)
+        && match subject.characteristic.requirement {
+            Requirement::Diameter { size, .. } | Requirement::Width { size, .. } => {
+                size == SizeOperator::LeastSquares
+            }
+            Requirement::Position { condition, .. } | Requirement::Orientation { condition, .. } => {
+                regardless(condition)
+            }
+            Requirement::Coaxiality { .. }
+            | Requirement::Symmetry { .. }
+            | Requirement::Distance { .. }
+            | Requirement::Angle { .. }
+            | Requirement::Radius { .. } => true,
+            _ => false,
+        }
+}
+
+/// Where the axis of a hole, pin or slot is from.
+fn axis_words(subject: &Subject) -> Option<&'static str> {
+    let bound = subject.bound;
+    let walled = matches!(
+        bound.situation,
+        Situation::Hole { .. } | Situation::Cylinder { .. } | Situation::Slot { .. }
+    );
+    walled.then(|| {
+        if rules::is_short(subject.context.nominal, bound) {
+            "nominal direction: the wall is too short to tell it"
+        } else {
+            "that of the wall itself"
+        }
+    })
 }
 
 /// Notes what the rule says beside its numbers.

@@ -64,6 +64,7 @@ pub(super) fn extracted(
         far: missing(subject, &edge, bound.at),
         margin_mm: edge.strips_mm[0],
         tiled: true,
+        not_straight: None,
     };
     Ok(Ok((extracted, told)))
 }

@@ -129,6 +129,7 @@ fn beside(
         far: nowhere.or_else(|| missing(subject, &edge, bound.at)),
         margin_mm: edge.strips_mm[0],
         tiled: true,
+        not_straight: None,
     };
     Ok(Ok((extracted, Told { result, operators })))
 }

@@ -10,6 +10,7 @@ mod extract;
 mod ideal;
 mod joint;
 mod location;
+mod on_skin;
 mod profile;
 mod rehearsal;
 mod round_hole;
@@ -27,8 +28,8 @@ use crate::geometry::Point;
 use crate::nominal::{Exact, Exactness, Nominal};
 use crate::partition::Partition;
 use crate::plan::{
-    BoundFeature, Characteristic, Condition, Decision, FaceMap, Plan, Requirement, ShortForm, Situation,
-    SizeOperator, StandardSystem, Zone,
+    BoundFeature, Characteristic, Condition, Decision, FaceMap, FeatureKind, Plan, Requirement, ShortForm,
+    Situation, SizeOperator, StandardSystem, Zone,
 };
 use crate::readings::Reading;
 use crate::record::{AngleResult, Contribution, Evaluation, Interval, Limits, Verdict};
@@ -161,6 +162,12 @@ pub fn evaluate(
         Requirement::Thickness(ref required) => {
             thickness::evaluate(&subject, required, &mut evaluation)?;
         }
+        Requirement::Protrusion { .. } | Requirement::Depth { .. } => {
+            on_skin::evaluate(&subject, &mut evaluation)?;
+        }
+        Requirement::Diameter { .. } if bound.kind == FeatureKind::Countersink => {
+            on_skin::evaluate(&subject, &mut evaluation)?;
+        }
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } if held(&subject) => {
             profile::evaluate(&subject, limit_outside_mm, limit_inside_mm, &mut evaluation)?;
         }
@@ -171,7 +178,7 @@ pub fn evaluate(
             size: SizeOperator::LeastSquares,
         } if short_wall(&subject) => {
             let tolerance = upper_deviation_mm - lower_deviation_mm;
-            round_hole::diameter(&subject, nominal_mm, tolerance, &mut evaluation);
+            round_hole::diameter(&subject, nominal_mm, tolerance, &mut evaluation)?;
         }
         Requirement::Position {
             zone: Zone::Round { diameter_mm },
@@ -179,7 +186,7 @@ pub fn evaluate(
             projected_length_mm: None,
             ..
         } if held(&subject) && short_wall(&subject) && iso(&subject) => {
-            round_hole::position(&subject, diameter_mm, &mut evaluation);
+            round_hole::position(&subject, diameter_mm, &mut evaluation)?;
         }
         _ => match rules::asked(&subject) {
             Ok(asked) => {

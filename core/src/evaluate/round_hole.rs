@@ -1,12 +1,17 @@
-//! Size and position of a round hole.
+//! Size and position of a round hole whose wall is too short to tell its own axis.
+//!
+//! The axis is that of the nominal as it is turned with the skin about the hole, where that skin was seen; the wall tells size
+//! and place, and where it was not seen all round the rims help.
 
-use crate::associate::{AssociatedHole, hole};
+use crate::associate::{AssociatedHole, ToldBy, hole, hole_with_rims, rims};
 use crate::conformity::{Known, Question, Unit, decide, decide_on, tell_known};
 use crate::datum::DatumAlignment;
 use crate::filter::{Draws, REHEARSALS, SharedNoise};
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Carrier;
+use crate::partition::{LocalSkin, NominalSkin, Ring, beside};
 use crate::record::{Components, Evaluation, Interval};
+use crate::run::Stopped;
 use crate::uncertainty::{Budget, Offset, Source, across_of_motion};
 
 use super::effects::{self, Step};
@@ -14,31 +19,131 @@ use super::ideal::under;
 use super::sight::Sight;
 use super::{Outcome, Subject, own_datum, settle};
 
-/// Associates the hole along its nominal axis and notes coverage and operators.
-fn associated(
-    subject: &Subject,
-    evaluation: &mut Evaluation,
-) -> Result<(AssociatedHole, Option<String>), String> {
-    let Some(Carrier::Cylinder { axis, .. }) = subject.bound.carrier else {
-        return Err("the face bound to the feature is not a cylinder".into());
+/// A wall of which less than this of the turn was seen is helped by its rims: points in no order leave gaps of a tenth by chance.
+const WHOLE_TURN: f64 = 0.9;
+
+/// Skin of less than this of the turn does not tell how it is tilted.
+const SKIN_TURN: f64 = 0.75;
+
+/// Skin that tells the tilt, mm beyond the strip along the rim: at least this, or the hole's radius.
+const SKIN_MM: f64 = 5.0;
+
+/// A hole, what is missing of it, and how well its axis is known.
+struct Told {
+    hole: AssociatedHole,
+    missing: Option<String>,
+    /// Covariance of the axis's slopes along the two directions across, rad2; zero where the nominal tells them.
+    slopes: [[f64; 2]; 2],
+}
+
+/// The axis of a hole whose wall does not tell it, where it is from, and the covariance of its slopes: that of the nominal,
+/// turned as the skin about the hole is turned, of both skins by that of which more was seen.
+fn axis(subject: &Subject, nominal_axis: Direction) -> (Direction, String, [[f64; 2]; 2]) {
+    let context = subject.context;
+    let none = |why: &str| (nominal_axis, format!("nominal direction: {why}"), [[0.0; 2]; 2]);
+    let Some(Carrier::Cylinder { point, radius_mm, .. }) = subject.bound.carrier else {
+        return none("the wall alone does not tell it");
+    };
+    let mut wall = subject.bound.triangles.clone();
+    wall.sort_unstable();
+    let sides = beside(context.nominal, &wall, nominal_axis);
+    let inner_mm = radius_mm + 1f64.max(1.5 * context.scan.spacing_mm());
+    let outer_mm = inner_mm + radius_mm.max(SKIN_MM);
+    let mut best: Option<(LocalSkin, NominalSkin)> = None;
+    for (from, axis) in sides.iter().zip([nominal_axis, nominal_axis.reversed()]) {
+        let ring = Ring { at: point, axis, inner_mm, outer_mm };
+        let Ok(skin) = NominalSkin::grown(context.nominal, from, ring) else { continue };
+        let Ok(local) = skin.measured(context.nominal, subject.partition, context.scan, context.noise_mm)
+        else {
+            continue;
+        };
+        let more = |b: &(LocalSkin, NominalSkin)| {
+            (local.seen.fraction, local.points) > (b.0.seen.fraction, b.0.points)
+        };
+        if best.as_ref().is_none_or(more) {
+            best = Some((local, skin));
+        }
+    }
+    let Some((local, skin)) = best.filter(|(l, _)| l.seen.fraction >= SKIN_TURN) else {
+        return none("the wall alone does not tell it, and too little of the skin about it was seen");
+    };
+    let axis = local.turned(&skin, nominal_axis);
+    let words = format!(
+        "normal of the skin between {inner_mm:.1} and {outer_mm:.1} mm about it, {:.3} degrees from nominal: the wall alone \
+         does not tell it",
+        axis.angle_to(nominal_axis).to_degrees()
+    );
+    let of = |i: usize, j: usize| local.covariance[i + 1][j + 1] + local.sampling[i + 1][j + 1];
+    (axis, words, [[of(0, 0), of(0, 1)], [of(1, 0), of(1, 1)]])
+}
+
+/// Associates the hole and notes coverage and operators. The outer error is a stop by the caller, the inner one why there is
+/// none.
+fn associated(subject: &Subject, evaluation: &mut Evaluation) -> Result<Result<Told, String>, Stopped> {
+    let Some(Carrier::Cylinder { axis: nominal_axis, .. }) = subject.bound.carrier else {
+        return Ok(Err("the face bound to the feature is not a cylinder".into()));
     };
     let context = subject.context;
-    let found = hole(subject.partition, context.scan, context.nominal, subject.bound, axis, context.noise_mm)
-        .map_err(|e| e.to_string())?;
-    let facing = found.seen.unseen_at.and_then(|p| under(&subject.bound.situation, &p, axis));
+    context.run.check()?;
+    let (partition, scan, nominal, noise_mm) =
+        (subject.partition, context.scan, context.nominal, context.noise_mm);
+    let (axis, from, slopes) = axis(subject, nominal_axis);
+    evaluation.operators.insert("axis".into(), from);
+    let by_wall = hole(partition, scan, nominal, subject.bound, axis, noise_mm);
+    let whole = by_wall.as_ref().is_ok_and(|h| h.seen.fraction >= WHOLE_TURN);
+    let found = if whole {
+        by_wall
+    } else {
+        let rims = rims(context.run, nominal, scan, partition, subject.bound, noise_mm)?;
+        let with = hole_with_rims(partition, scan, nominal, subject.bound, axis, noise_mm, rims);
+        // More is known with the rims, or nothing is.
+        match (by_wall, with) {
+            (Ok(alone), Ok(with)) if with.seen.fraction >= alone.seen.fraction => Ok(with),
+            (Err(_), Ok(with)) => Ok(with),
+            (alone, _) => alone,
+        }
+    };
+    let found = match found {
+        Ok(found) => found,
+        Err(error) => return Ok(Err(error.to_string())),
+    };
+    let facing = found.seen.unseen_at.and_then(|p| under(&subject.bound.situation, &p, nominal_axis));
     let facing = facing.map(|on| on.normal);
     let sight = Sight::of_turn(found.seen, facing, subject.bound.area_mm2, found.points);
     evaluation.coverage = Some(sight.coverage());
-    evaluation
-        .operators
-        .insert("association".into(), "least-squares circle of the wall, seen along the axis".into());
-    evaluation.operators.insert("axis".into(), "nominal direction: the wall alone does not tell it".into());
-    evaluation.operators.insert("points_left_out".into(), found.left_out.to_string());
+    let association = match found.by {
+        ToldBy::Wall => "least-squares circle of the wall, seen along the axis",
+        ToldBy::WallAndRim => "least-squares circles of wall and rims about one centre, seen along the axis",
+        ToldBy::Rim => "least-squares circles of the rims about one centre, seen along the axis",
+    };
+    let of_rims: usize = found.rims.iter().map(Vec::len).sum();
+    for (name, words) in [
+        ("association", association.to_owned()),
+        ("evidence", found.by.word().to_owned()),
+        ("wall_points", found.wall.len().to_string()),
+        ("rim_places", of_rims.to_string()),
+        ("points_left_out", found.left_out.to_string()),
+        ("points_where_the_wall_turns_away", found.not_straight.to_string()),
+    ] {
+        evaluation.operators.insert(name.into(), words);
+    }
     let missing = sight.missing(subject.characteristic);
-    Ok((found, missing))
+    Ok(Ok(Told { hole: found, missing, slopes }))
 }
 
-/// Covariance of centre (across) and radius from noise that neighbouring points share, by seeded draws of it on the wall; on
+/// What a wrong slope of the axis does to the centre, mm2: points that lie above or below the middle of the wall are seen aside
+/// of it by their height.
+fn of_slopes(told: &Told) -> [[f64; 2]; 2] {
+    let hole = &told.hole;
+    let rims = hole.rims.iter().flatten().map(|r| r.point);
+    let heights = hole.wall.iter().copied().chain(rims);
+    let (n, sum) =
+        heights.fold((0.0, 0.0), |(n, s), p| (n + 1.0, s + (p - hole.centre).dot(&hole.axis.vector())));
+    let lever = if n > 0.0 { sum / n } else { 0.0 };
+    told.slopes.map(|row| row.map(|c| c * lever * lever))
+}
+
+/// Covariance of centre (across) and radius from noise that neighbouring points share, by seeded draws of it on wall and rims; on
 /// `datums`, which each draw moves too, where the place counts.
 fn of_shared_noise(
     subject: &Subject,
@@ -50,16 +155,16 @@ fn of_shared_noise(
     if noise.is_none() {
         return covariance;
     }
-    let mut drawn: Vec<Draws> = Vec::with_capacity(found.wall.len());
-    // Asks for every place of the wall without moving it.
-    found.displaced(&mut |p, n| {
-        drawn.push(noise.at(p, n));
+    let mut drawn: Vec<Draws> = Vec::with_capacity(found.points);
+    // Asks for every place of wall and rims without moving it.
+    found.displaced(&mut |p, n, across| {
+        drawn.push(noise.along(p, n, across));
         Vector::zeros()
     });
     for draw in 0..REHEARSALS {
         let mut next = drawn.iter();
-        let by = &mut |p: &Point, n: &Vector| {
-            let own = next.next().map_or_else(Vector::zeros, |v| n * f64::from(v[draw]));
+        let by = &mut |p: &Point, _: &Vector, across: &Vector| {
+            let own = next.next().map_or_else(Vector::zeros, |v| across * f64::from(v[draw]));
             own + datums.map_or_else(Vector::zeros, |d| d.shift_by_shared(draw, p))
         };
         let off = found.displaced(by).unwrap_or([f64::INFINITY; 3]);
@@ -74,7 +179,8 @@ fn of_shared_noise(
 
 /// How far each input that displaces the whole scan moves the centre across and grows the radius, mm.
 fn of_effects(subject: &Subject, found: &AssociatedHole) -> Vec<[f64; 3]> {
-    let one = |ways: &[Step; 2]| found.displaced(&mut |p, n| ways[0].at(p, n)).unwrap_or([f64::INFINITY; 3]);
+    let one =
+        |ways: &[Step; 2]| found.displaced(&mut |p, n, _| ways[0].at(p, n)).unwrap_or([f64::INFINITY; 3]);
     effects::steps(subject).iter().map(one).collect()
 }
 
@@ -83,14 +189,27 @@ fn sum(a: &[[f64; 3]; 3], b: &[[f64; 3]; 3]) -> [[f64; 3]; 3] {
 }
 
 /// The least-squares diameter.
-pub(super) fn diameter(subject: &Subject, nominal_mm: f64, tolerance_mm: f64, evaluation: &mut Evaluation) {
-    let (found, missing) = match associated(subject, evaluation) {
+pub(super) fn diameter(
+    subject: &Subject,
+    nominal_mm: f64,
+    tolerance_mm: f64,
+    evaluation: &mut Evaluation,
+) -> Result<(), Stopped> {
+    let Told { hole: found, missing, .. } = match associated(subject, evaluation)? {
         Ok(found) => found,
         Err(reason) => {
             evaluation.reason = reason;
-            return;
+            return Ok(());
         }
     };
+    if found.by == ToldBy::Rim {
+        evaluation.reason = format!(
+            "only the rims of the hole were seen, whose diameter is {:.3} mm; a chamfer or a rounded arris makes a rim wider than the \
+             hole, so its size is not known: scan the wall from a slant",
+            2.0 * found.radius_mm
+        );
+        return Ok(());
+    }
     let value = 2.0 * found.radius_mm;
     let noise = sum(&found.covariance, &of_shared_noise(subject, &found, None));
     let changes: Vec<f64> = of_effects(subject, &found).iter().map(|off| 2.0 * off[2].abs()).collect();
@@ -103,34 +222,41 @@ pub(super) fn diameter(subject: &Subject, nominal_mm: f64, tolerance_mm: f64, ev
     let decided = decide(&subject.context.plan.decision, value, u, &evaluation.limits, tolerance_mm, None);
     let interval = Interval { low_mm: value - 1.96 * u, high_mm: value + 1.96 * u };
     settle(evaluation, Outcome { value_mm: value, budget, interval, decided, missing, part_proves: false });
+    Ok(())
 }
 
 /// Position regardless of size (ISO 1101:2017, position tolerance): twice the distance of the axis from its true place,
 /// square to the nominal axis, at the middle of the wall's depth.
-pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mut Evaluation) {
+pub(super) fn position(
+    subject: &Subject,
+    zone_diameter_mm: f64,
+    evaluation: &mut Evaluation,
+) -> Result<(), Stopped> {
     let Some(datums) = subject.datums else {
         evaluation.reason = "a position needs a datum system".into();
-        return;
+        return Ok(());
     };
     if let Some(reason) = own_datum(subject.context.plan, subject.characteristic) {
         evaluation.reason = reason;
-        return;
+        return Ok(());
     }
-    let (found, missing) = match associated(subject, evaluation) {
-        Ok(found) => found,
+    let told = match associated(subject, evaluation)? {
+        Ok(told) => told,
         Err(reason) => {
             evaluation.reason = reason;
-            return;
+            return Ok(());
         }
     };
+    let of_slopes = of_slopes(&told);
+    let Told { hole: found, missing, .. } = told;
     // A wall shorter than its diameter can lean by little before its size shows it; a longer one must be
     // followed along its depth, which this version does not do.
     if found.depth_mm > 2.0 * found.radius_mm {
         evaluation.reason =
             "the hole is deeper than wide; its axis over the depth is not evaluated in this version".into();
-        return;
+        return Ok(());
     }
-    let Some(Carrier::Cylinder { point, axis, .. }) = subject.bound.carrier else { return };
+    let Some(Carrier::Cylinder { point, axis, .. }) = subject.bound.carrier else { return Ok(()) };
     let across = |d: Vector| d - axis.vector() * d.dot(&axis.vector());
     let off = across(found.centre - point);
     let distance = off.norm();
@@ -138,7 +264,12 @@ pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mu
     let (u, v) = found.across;
     let of_alignment = across_of_motion(&datums.covariance, datums.centre, found.centre, [u, v]);
     let two = |c: &[[f64; 3]; 3]| [[c[0][0], c[0][1]], [c[1][0], c[1][1]]];
-    let of_noise = two(&sum(&found.covariance, &of_shared_noise(subject, &found, Some(datums))));
+    let mut of_noise = two(&sum(&found.covariance, &of_shared_noise(subject, &found, Some(datums))));
+    for (row, more) in of_noise.iter_mut().zip(&of_slopes) {
+        for (entry, c) in row.iter_mut().zip(more) {
+            *entry += c;
+        }
+    }
     let of_sampling = two(&found.sampling);
     let moved = of_effects(subject, &found);
     let total: [[f64; 2]; 2] = std::array::from_fn(|i| {
@@ -149,7 +280,7 @@ pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mu
     });
     let Some(offset) = Offset::new([off.dot(&u), off.dot(&v)], total) else {
         evaluation.reason = "its uncertainty could not be found".into();
-        return;
+        return Ok(());
     };
     // Along the way it is off; where it is hardly off any way will do, so the worst is taken.
     let sure = distance > 3.0 * offset.standard();
@@ -181,4 +312,5 @@ pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mu
     let value_mm = 2.0 * distance;
     settle(evaluation, Outcome { value_mm, budget, interval, decided, missing, part_proves: false });
     tell_known(rule, &known, evaluation);
+    Ok(())
 }

@@ -69,8 +69,9 @@ impl CorrelatedField {
         })
     }
 
-    /// The displacement of a place in every draw, mm: signed along `normal`, a unit vector.
-    pub fn along(&mut self, place: &Point, normal: &Vector, out: &mut [f64]) {
+    /// The displacement of a place in every draw, mm: signed along `way`, a unit vector; `normal` is that of the surface which
+    /// tells it, and so which pass took it.
+    pub fn along(&mut self, place: &Point, normal: &Vector, way: &Vector, out: &mut [f64]) {
         out.fill(0.0);
         // What a node holds comes from its place alone, so that it can be forgotten and found again.
         if self.nodes.len() > MOST_NODES {
@@ -79,15 +80,15 @@ impl CorrelatedField {
         if self.of.shifts {
             for (field, (looks, share)) in LOOKS.into_iter().enumerate() {
                 let moved = place + normal * (looks * self.of.length_mm);
-                self.add(field, &moved, normal, share.sqrt(), out);
+                self.add(field, &moved, way, share.sqrt(), out);
             }
         } else {
-            self.add(0, place, normal, 1.0, out);
+            self.add(0, place, way, 1.0, out);
         }
     }
 
-    /// Adds one field, so many `times` as large.
-    fn add(&mut self, field: usize, place: &Point, normal: &Vector, times: f64, out: &mut [f64]) {
+    /// Adds one field along `way`, so many `times` as large.
+    fn add(&mut self, field: usize, place: &Point, way: &Vector, times: f64, out: &mut [f64]) {
         let h = NODES_APART * self.of.length_mm;
         let axes = if self.of.shifts { 3 } else { 1 };
         let at = self.turn * place.coords / h;
@@ -107,7 +108,7 @@ impl CorrelatedField {
             for (d, sum) in out.iter_mut().enumerate().take(draws) {
                 *sum += w * match axes {
                     1 => f64::from(deviates[d]),
-                    _ => (0..3).map(|k| normal[k] * f64::from(deviates[3 * d + k])).sum::<f64>(),
+                    _ => (0..3).map(|k| way[k] * f64::from(deviates[3 * d + k])).sum::<f64>(),
                 };
             }
         }
@@ -133,10 +134,16 @@ impl SharedNoise {
 
     /// The displacement of a place in every draw, mm: signed along `normal`, a unit vector.
     pub fn at(&mut self, place: &Point, normal: &Vector) -> Draws {
+        self.along(place, normal, normal)
+    }
+
+    /// The displacement in every draw of a place that a surface with this `normal` tells, mm: signed along `way`, a unit vector. The
+    /// end of a skin lies across it, but the pass that took it is that of the skin.
+    pub fn along(&mut self, place: &Point, normal: &Vector, way: &Vector) -> Draws {
         let mut sum = [0.0f32; REHEARSALS];
         let mut values = [0.0; REHEARSALS];
         for field in &mut self.fields {
-            field.along(place, normal, &mut values);
+            field.along(place, normal, way, &mut values);
             sum.iter_mut().zip(&values).for_each(|(s, v)| *s += *v as f32);
         }
         sum
@@ -162,13 +169,13 @@ fn deviates(node: [i64; 3], count: usize, seed: u64) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geometry::Direction;
+    use crate::geometry::{Direction, math};
 
     const DRAWS: usize = 400;
 
     fn draws(field: &mut CorrelatedField, place: Point, normal: Vector) -> Vec<f64> {
         let mut out = vec![0.0; DRAWS];
-        field.along(&place, &normal, &mut out);
+        field.along(&place, &normal, &normal, &mut out);
         out
     }
 
@@ -196,6 +203,32 @@ mod tests {
         // exp(-1/18) = 0.946 at a third of the length, nothing at seven lengths.
         assert!((near / n - 0.946).abs() < 0.04, "{}", near / n);
         assert!((far / n).abs() < 0.03, "{}", far / n);
+    }
+
+    #[test]
+    fn the_end_of_a_skin_moves_as_a_whole_with_the_pass_that_took_the_skin() {
+        // Round a hole of 8 mm: its centre goes with the shift of one pass, while its wall was taken by passes from all sides.
+        let of = Correlated { standard_mm: 0.03, length_mm: 40.0, shifts: true };
+        let mut field = CorrelatedField::new(&of, DRAWS, 9).unwrap();
+        let around = 48;
+        let mut told = [0.0; 2];
+        for (k, of_skin) in [true, false].into_iter().enumerate() {
+            let mut centre = vec![0.0; DRAWS];
+            for i in 0..around {
+                let turn = std::f64::consts::TAU * f64::from(i) / f64::from(around);
+                let e = Vector::new(math::cos(turn), math::sin(turn), 0.0);
+                let mut out = vec![0.0; DRAWS];
+                let normal = if of_skin { Vector::z() } else { -e };
+                field.along(&Point::from(e * 4.0), &normal, &e, &mut out);
+                // The first harmonic of the radial distances is the shift of the centre.
+                let share = 2.0 * e.x / f64::from(around);
+                centre.iter_mut().zip(&out).for_each(|(c, v)| *c += v * share);
+            }
+            told[k] = covariance(&centre, &centre) / (of.standard_mm * of.standard_mm);
+        }
+        // 400 draws tell a variance to 7 %.
+        assert!((told[0] - 1.0).abs() < 0.25, "{told:?}");
+        assert!(told[1] < 0.4, "{told:?}");
     }
 
     #[test]

@@ -77,12 +77,48 @@ impl Fingerprint {
     /// Of a face of a nominal; it must be one of them.
     pub fn of(nominal: &Nominal, face: u32) -> Self {
         let own = &nominal.faces()[face as usize];
-        let spread = Spread::of(nominal.mesh(), &own.triangles, &own.centroid);
+        Self::of_surface(nominal, own.carrier, &own.triangles, own.area_mm2, own.centroid)
+    }
+
+    /// Of faces of a nominal, one at least, as if they were one, on the surface of the first.
+    pub fn of_faces(nominal: &Nominal, faces: &[u32]) -> Self {
+        let own = || faces.iter().map(|f| &nominal.faces()[*f as usize]);
+        let area: f64 = own().map(|f| f.area_mm2).sum();
+        let moment: Vector = own().map(|f| f.centroid.coords * f.area_mm2).sum();
+        let triangles: Vec<u32> = own().flat_map(|f| f.triangles.iter().copied()).collect();
+        let carrier = nominal.faces()[faces[0] as usize].carrier;
+        Self::of_surface(nominal, carrier, &triangles, area, Point::from(moment / area))
+    }
+
+    /// What several faces of one surface would be known by as one; `None` of none, and where their kinds or sizes differ.
+    pub fn together(prints: &[Self]) -> Option<Self> {
+        let first = prints.first()?;
+        let like = |p: &Self| {
+            let sizes = match (p.size, first.size) {
+                (Some(a), Some(b)) => (a - b).abs() <= SIZE,
+                (a, b) => a == b,
+            };
+            p.kind == first.kind && sizes
+        };
+        let area_mm2: f64 = prints.iter().map(|p| p.area_mm2).sum();
+        let moment: Vector = prints.iter().map(|p| p.centroid.coords * p.area_mm2).sum();
+        let whole = Self { area_mm2, centroid: Point::from(moment / area_mm2), spread: None, ..*first };
+        prints.iter().all(like).then_some(whole)
+    }
+
+    fn of_surface(
+        nominal: &Nominal,
+        carrier: Option<Carrier>,
+        triangles: &[u32],
+        area_mm2: f64,
+        centroid: Point,
+    ) -> Self {
+        let spread = Spread::of(nominal.mesh(), triangles, &centroid);
         let mean = || {
             let facing = Vector::from(spread?.facing);
             Direction::new(facing).filter(|_| facing.norm() > FACES)
         };
-        let (kind, size, direction) = match own.carrier {
+        let (kind, size, direction) = match carrier {
             Some(Carrier::Plane { normal, .. }) => (SurfaceKind::Plane, None, Some(normal)),
             Some(Carrier::Cylinder { radius_mm, axis, .. }) => {
                 (SurfaceKind::Cylinder, Some(2.0 * radius_mm), Some(axis))
@@ -96,7 +132,7 @@ impl Fingerprint {
             }
             None => (SurfaceKind::Freeform, None, mean()),
         };
-        Self { kind, area_mm2: own.area_mm2, centroid: own.centroid, size, direction, spread }
+        Self { kind, area_mm2, centroid, size, direction, spread }
     }
 
     /// How far they are apart, mm: their centroids, or their places where they are turned or bent otherwise.

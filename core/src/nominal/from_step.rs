@@ -33,6 +33,8 @@ struct Whole<'a> {
     face: Vec<u32>,
     sources: Vec<Source<'a>>,
     missing: Vec<(u64, String)>,
+    /// Faces whose edges lie off their surface in the file, by more than triangles do: `#id`, mm.
+    off: Vec<(u64, f64)>,
     /// Of each triangle, among the bodies that were added.
     body: Vec<u32>,
     /// `#id` of each of those, and whether it is a solid.
@@ -93,6 +95,14 @@ impl Nominal {
         if let Some(vertex) = whole.vertices.iter().position(|p| !within_reach(p)) {
             return Err(NominalError::TooFar { vertex, limit_mm: FURTHEST_MM });
         }
+        if !whole.off.is_empty() {
+            let ids: Vec<u64> = whole.off.iter().map(|o| o.0).collect();
+            let most = whole.off.iter().fold(0.0_f64, |most, o| most.max(o.1));
+            notes.push(format!(
+                "edges lie up to {most:.3} mm off the surfaces that they bound in the file; distances are those from the surfaces of the faces {}",
+                some_of(&ids)
+            ));
+        }
         whole.nominal(side, notes, run)
     }
 }
@@ -141,6 +151,9 @@ impl<'a> Whole<'a> {
                 }
             };
             let slack_mm = SLACK * (chord_mm + of.left_mm);
+            if instance == 0 && of.gap_mm > SLACK * chord_mm {
+                self.off.push((of.id, of.gap_mm));
+            }
             let exact = of.surface.clone().map(|surface| Exact::new(surface, place, false, slack_mm));
             face.extend(std::iter::repeat_n(self.sources.len() as u32, range.len()));
             self.sources.push(Source { key: FaceKey { id: of.id, instance }, label: &of.label, exact });
@@ -173,6 +186,7 @@ impl<'a> Whole<'a> {
         let tolerance_mm = weld::tolerance_mm(&Aabb::of(&points)).max(WELD_MM);
         let mut welded = weld::weld(&points, &triangles, tolerance_mm, true, run)?;
         let Welded { source, triangles, .. } = &mut welded;
+        weld::drop_folded(triangles, source, &face);
         weld::drop_repeated(triangles, source);
         let first = self.vertices.len() as u32;
         self.body.extend(std::iter::repeat_n(self.bodies.len() as u32, welded.triangles.len()));
@@ -185,7 +199,8 @@ impl<'a> Whole<'a> {
     }
 
     fn nominal(self, side: Option<Side>, mut notes: Vec<String>, run: &Run) -> Result<Nominal, NominalError> {
-        let Whole { vertices, mut triangles, face, mut sources, mut missing, body, bodies, solid } = self;
+        let Whole { vertices, mut triangles, face, mut sources, mut missing, body, bodies, solid, off: _ } =
+            self;
         let mut edges = edges::edges(vertices.len(), &triangles, run)?;
         let before = triangles.clone();
         let of_bodies = Bodies { of_triangle: &body, solid: &solid };

@@ -81,6 +81,38 @@ pub(super) fn weld(
     Ok(Welded { vertices, triangles, source, tolerance_mm })
 }
 
+/// Triangles of one face that lie on each other back to back go both: slivers whose other vertices became one, folded. One
+/// of them alone would stand out of its face as a flap. `face` of each triangle as it was given, by `source`.
+pub(super) fn drop_folded(triangles: &mut Vec<[u32; 3]>, source: &mut Vec<u32>, face: &[u32]) {
+    let mut keyed: Vec<([u32; 3], u32, bool, u32)> = triangles
+        .iter()
+        .zip(source.iter())
+        .zip(0u32..)
+        .map(|((t, s), i)| {
+            let mut key = *t;
+            key.sort_unstable();
+            // Turned about, three corners are still the same way round.
+            let turned = [[key[0], key[1], key[2]], [key[1], key[2], key[0]], [key[2], key[0], key[1]]];
+            (key, face[*s as usize], turned.contains(t), i)
+        })
+        .collect();
+    keyed.sort_unstable();
+    let mut folded = vec![false; triangles.len()];
+    for one in keyed.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)).filter(|c| c.len() > 1) {
+        let first_turned = one.partition_point(|k| !k.2);
+        for (a, b) in one[..first_turned].iter().zip(&one[first_turned..]) {
+            folded[a.3 as usize] = true;
+            folded[b.3 as usize] = true;
+        }
+    }
+    if folded.contains(&true) {
+        let mut left = folded.iter().map(|f| !f);
+        triangles.retain(|_| left.next().unwrap_or(true));
+        let mut left = folded.iter().map(|f| !f);
+        source.retain(|_| left.next().unwrap_or(true));
+    }
+}
+
 /// Of triangles with the same three corners, in any order, the first stays. A sheet of no thickness,
 /// given once for each side, becomes one sheet by this.
 /// `source` loses the same ones, unless it is empty.
@@ -104,5 +136,24 @@ pub(super) fn drop_repeated(triangles: &mut Vec<[u32; 3]>, source: &mut Vec<u32>
         triangles.retain(|_| left.next().unwrap_or(true));
         let mut left = repeated.iter().map(|r| !r);
         source.retain(|_| left.next().unwrap_or(true));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_folds_onto_itself_within_a_face_goes_and_what_lies_on_another_face_stays() {
+        // A fold of face 0, a pair the same way round of it, and a pair back to back of faces 1 and 2.
+        let given = [[0, 1, 2], [2, 1, 0], [3, 4, 5], [4, 5, 3], [6, 7, 8], [8, 7, 6]];
+        let face = [0, 0, 0, 0, 1, 2];
+        let (mut triangles, mut source) = (given.to_vec(), (0..6).collect::<Vec<u32>>());
+        drop_folded(&mut triangles, &mut source, &face);
+        assert_eq!((triangles.as_slice(), source.as_slice()), (&given[2..], &[2, 3, 4, 5][..]));
+        // Of three, one is left.
+        let (mut triangles, mut source) = (vec![[0, 1, 2], [2, 1, 0], [1, 2, 0]], vec![0, 1, 2]);
+        drop_folded(&mut triangles, &mut source, &face);
+        assert_eq!((triangles.len(), source.len()), (1, 1));
     }
 }

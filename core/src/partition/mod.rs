@@ -5,9 +5,12 @@
 
 mod coverage;
 mod gaps;
+mod local_skin;
 mod patch;
 mod rim;
+mod sound;
 mod things;
+mod tube;
 
 use rayon::prelude::*;
 
@@ -21,8 +24,11 @@ use crate::search::{Facing, SurfaceTree, TOGETHER};
 pub use coverage::{Looked, Place, Seen, turn_seen};
 pub(crate) use coverage::{distances, feet, spread};
 pub use gaps::{Gap, Gaps, Lost, Why};
+pub use local_skin::{LocalSkin, NominalSkin, Ring, SkinError, beside};
 pub use patch::{Flattened, flattened};
 pub use rim::Rim;
+pub use sound::{OnWall, Wall, sound};
+pub use tube::Tube;
 
 /// How points are given to the nominal.
 #[derive(Clone, Debug, PartialEq)]
@@ -69,6 +75,14 @@ pub struct MeasuredPoint {
     pub triangle: u32,
     /// Signed distance along the nominal's normal, mm, positive outside the material.
     pub deviation_mm: f64,
+}
+
+impl MeasuredPoint {
+    /// Where on the nominal it stands, mm.
+    pub fn foot(&self, nominal: &Nominal) -> Point {
+        let normal = nominal.mesh().normal(self.triangle);
+        normal.map_or(self.point, |n| self.point - n.vector() * self.deviation_mm)
+    }
 }
 
 /// A feature as it was seen.
@@ -201,6 +215,21 @@ impl Partition {
         })
     }
 
+    /// Every point on the triangles that are marked, in the scan's order: as [`Self::placed`], but only these are moved to the part.
+    pub fn among<'a>(
+        &'a self,
+        scan: &'a Scan,
+        marked: &'a [bool],
+    ) -> impl Iterator<Item = MeasuredPoint> + 'a {
+        let on = |t: u32| t != NOTHING && marked.get(t as usize).is_some_and(|m| *m);
+        self.triangle.iter().enumerate().filter(move |(_, t)| on(**t)).map(|(i, &triangle)| MeasuredPoint {
+            index: i as u32,
+            point: self.part_from_scan.point(&scan.points().at(i)),
+            triangle,
+            deviation_mm: self.deviation_mm[i],
+        })
+    }
+
     /// The points on the triangles of a feature, but for a strip along its rim: what scanners round and where
     /// neighbouring points mix (1 mm is common practice, no source), and never less than a spacing and a half.
     pub fn feature(&self, scan: &Scan, nominal: &Nominal, triangles: &[u32], rim: &Rim) -> MeasuredFeature {
@@ -208,7 +237,7 @@ impl Partition {
         for &t in triangles {
             member[t as usize] = true;
         }
-        let points: Vec<MeasuredPoint> = self.placed(scan).filter(|p| member[p.triangle as usize]).collect();
+        let points: Vec<MeasuredPoint> = self.among(scan, &member).collect();
         let spacing_mm = scan.spacing_among(points.iter().map(|p| p.index));
         let margin_mm = 1f64.max(1.5 * spacing_mm);
         let all = points.len();

@@ -8,6 +8,7 @@ use super::fault::Fault;
 use super::hole;
 use super::lie;
 use super::neighbour::BoundNeighbour;
+use super::on_skin;
 use super::round_face;
 use super::slot;
 use super::tree::short;
@@ -107,6 +108,13 @@ pub(super) struct Pick {
     pub(super) faces: Vec<u32>,
 }
 
+impl Pick {
+    /// What lies near a place, facing roughly so.
+    pub(super) fn at(kind: FeatureKind, near: Point, facing: Option<Direction>) -> Self {
+        Self { kind, near, facing, grow_to_angle_rad: None, faces: Vec::new() }
+    }
+}
+
 /// What of a plan was found on a nominal, and what not.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Binding {
@@ -175,6 +183,19 @@ pub fn bind_each(plan: &Plan, nominal: Option<&Nominal>) -> Binding {
                 .ok()
         });
     }
+    for (i, feature) in plan.features.iter().enumerate() {
+        let Place::Countersink(place) = &feature.place else { continue };
+        // A hole that is bound to nothing has its own fault.
+        let hole = bound[place.of].as_ref();
+        bound[i] = hole.and_then(|hole| {
+            on_skin::bind_sink(feature, place, hole, nominal)
+                .map_err(|problem| {
+                    let problem = format!("feature {}: {problem}", short(&feature.id));
+                    faults.push(Fault { place: format!("feature[{i}].countersink.of"), problem });
+                })
+                .ok()
+        });
+    }
     for (i, system) in plan.datum_systems.iter().enumerate() {
         datum_system(i, system, &bound, &mut faults);
     }
@@ -206,6 +227,7 @@ pub(super) fn bind_one(
         Place::Stated(situation) => return Ok(BoundFeature::stated(feature, *situation)),
         Place::Of(_) => return Ok(BoundFeature::stated(feature, Situation::Group)),
         Place::Edge(_) => return Ok(BoundFeature::stated(feature, Situation::Edge)),
+        Place::Countersink(_) => return Ok(BoundFeature::stated(feature, Situation::Surface)),
     };
     found(&pick, nominal).and_then(|(found, mesh)| found.bound(feature, mesh))
 }
@@ -241,9 +263,11 @@ fn found<'a>(pick: &Pick, nominal: Option<&'a Nominal>) -> Result<(Found, &'a Tr
         }
         FeatureKind::Torus => by_faces::round(pick, nominal)
             .unwrap_or_else(|| Err("a torus is found on a nominal from STEP only".to_owned())),
-        FeatureKind::Point | FeatureKind::Width | FeatureKind::Group | FeatureKind::Edge => {
-            Err(format!("a {} is not picked", pick.kind.word()))
-        }
+        FeatureKind::Point
+        | FeatureKind::Width
+        | FeatureKind::Group
+        | FeatureKind::Edge
+        | FeatureKind::Countersink => Err(format!("a {} is not picked", pick.kind.word())),
     };
     Ok((found?, nominal.mesh()))
 }
@@ -256,7 +280,7 @@ pub(super) struct Found {
 }
 
 impl Found {
-    fn bound(mut self, feature: &Feature, mesh: &TriangleMesh) -> Result<BoundFeature, String> {
+    pub(super) fn bound(mut self, feature: &Feature, mesh: &TriangleMesh) -> Result<BoundFeature, String> {
         self.triangles.sort_unstable();
         let (mut area, mut moment) = (0.0, crate::geometry::Vector::zeros());
         for &t in &self.triangles {

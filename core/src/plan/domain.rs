@@ -175,6 +175,19 @@ pub enum Place {
     Of(Vec<usize>),
     /// Where a skin ends.
     Edge(EdgePlace),
+    /// At an end of a hole.
+    Countersink(SinkPlace),
+}
+
+/// Where a countersink is.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SinkPlace {
+    /// Index of its hole in [`Plan::features`].
+    pub of: usize,
+    /// Included angle, rad, where it is stated.
+    pub included_angle_rad: Option<f64>,
+    /// A place near it, mm, where the hole has one at both ends.
+    pub near: Option<Point>,
 }
 
 /// Where a trimmed edge runs.

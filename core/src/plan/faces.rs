@@ -121,13 +121,39 @@ pub(super) fn found(
         );
     }
     let (mut faces, mut remarks) = (Vec::new(), Vec::new());
+    let mut lost: Vec<(usize, String)> = Vec::new();
     for i in 0..keys.len().max(prints.len()) {
-        let (face, remark) = one(keys.get(i), prints.get(i), nominal)?;
+        match one(keys.get(i), prints.get(i), nominal) {
+            Ok((found, remark)) => {
+                for face in found {
+                    if faces.contains(&face) {
+                        let face = told(nominal, face);
+                        return Err(format!("two of its faces turn out to be {face}; name each once"));
+                    }
+                    faces.push(face);
+                }
+                remarks.extend(remark);
+            }
+            Err(words) => lost.push((i, words)),
+        }
+    }
+    if let Some((_, words)) = lost.first() {
+        // What were several faces of one surface may be one now.
+        let those: Vec<Fingerprint> = lost.iter().filter_map(|(i, _)| prints.get(*i).copied()).collect();
+        let whole = if those.len() == lost.len() { Fingerprint::together(&those) } else { None };
+        let same = |f: &u32| whole.is_some_and(|w| Fingerprint::of(nominal, *f).same(&w));
+        let fit: Vec<u32> = (0..nominal.faces().len() as u32).filter(same).collect();
+        let &[face] = fit.as_slice() else { return Err(words.clone()) };
         if faces.contains(&face) {
-            return Err(format!("two of its faces turn out to be {}; name each once", told(nominal, face)));
+            return Err(words.clone());
         }
         faces.push(face);
-        remarks.extend(remark);
+        let were: Vec<String> = lost.iter().filter_map(|(i, _)| Some(keys.get(*i)?.to_string())).collect();
+        let were = if were.is_empty() { format!("{} faces", lost.len()) } else { were.join(" and ") };
+        remarks.push(format!(
+            "{were} are now {} together: it was found by their fingerprints",
+            told(nominal, face)
+        ));
     }
     Ok((faces, remarks))
 }
@@ -140,16 +166,16 @@ fn one(
     key: Option<&FaceKey>,
     print: Option<&Fingerprint>,
     nominal: &Nominal,
-) -> Result<(u32, Option<String>), String> {
+) -> Result<(Vec<u32>, Option<String>), String> {
     let by_number =
         key.and_then(|k| (0u32..).zip(nominal.faces()).find(|(_, f)| f.key == Some(*k)).map(|(i, _)| i));
     let Some(print) = print else {
         let key = key.expect("a face is named by its number or its fingerprint");
-        return by_number.map(|face| (face, None)).ok_or_else(|| absent(key, nominal));
+        return by_number.map(|face| (vec![face], None)).ok_or_else(|| absent(key, nominal));
     };
     let of = |face: u32| Fingerprint::of(nominal, face);
     if let Some(face) = by_number.filter(|&f| of(f).same(print)) {
-        return Ok((face, None));
+        return Ok((vec![face], None));
     }
     let all = 0..nominal.faces().len() as u32;
     let same: Vec<u32> = all.clone().filter(|&f| of(f).same(print)).collect();
@@ -158,9 +184,24 @@ fn one(
         [face] => {
             let remark =
                 key.map(|k| format!("{k} is now {}: it was found by its fingerprint", told(nominal, *face)));
-            Ok((*face, remark))
+            Ok((vec![*face], remark))
         }
         [] => {
+            // It may have been told before in one piece what stands in several now.
+            let pieces: Vec<Vec<u32>> = of_one_surface(nominal, |_| true)
+                .into_iter()
+                .filter(|s| s.len() > 1 && Fingerprint::of_faces(nominal, s).same(print))
+                .collect();
+            if let [pieces] = pieces.as_slice() {
+                let list: Vec<String> = pieces.iter().map(|f| told(nominal, *f)).collect();
+                let remark =
+                    format!("{named} is now {}: they were found by its fingerprint", list.join(" and "));
+                return Ok((pieces.clone(), Some(remark)));
+            }
+            // Where it could not be taken from this file it is not gone.
+            if let Some((_, why)) = key.and_then(|k| nominal.missing().iter().find(|m| m.0 == k.id)) {
+                return Err(format!("face {named} could not be taken from the file: {why}"));
+            }
             // What is most like it.
             let rank = |f: &u32| (!of(*f).alike(print), of(*f).kind != print.kind, of(*f).apart_mm(print));
             let nearest = all.min_by(|a, b| {
@@ -276,6 +317,17 @@ fn one_surface(a: &Carrier, b: &Carrier) -> bool {
     let along = |d: Direction, e: Direction| d.angle_to(e).min(d.reversed().angle_to(e)) <= ONE_SURFACE;
     let like = |x: f64, y: f64| (x - y).abs() <= ONE_SURFACE;
     match (a, b) {
+        (Carrier::Plane { point: p, normal: d }, Carrier::Plane { point: q, normal: e }) => {
+            d.angle_to(*e) <= ONE_SURFACE && (q - p).dot(&d.vector()).abs() <= ONE_SURFACE
+        }
+        (
+            Carrier::Cylinder { point: p, axis: d, radius_mm: x, hollow: h },
+            Carrier::Cylinder { point: q, axis: e, radius_mm: y, hollow: k },
+        ) => {
+            let between = q - p;
+            let off = between - d.vector() * between.dot(&d.vector());
+            h == k && along(*d, *e) && off.norm() <= ONE_SURFACE && like(*x, *y)
+        }
         (
             Carrier::Cone { apex: p, axis: d, half_angle_rad: x, hollow: h },
             Carrier::Cone { apex: q, axis: e, half_angle_rad: y, hollow: k },
@@ -292,36 +344,49 @@ fn one_surface(a: &Carrier, b: &Carrier) -> bool {
     }
 }
 
-/// The cone, sphere or torus that is picked or named, by the surface that the file tells; faces that share an edge and
-/// the surface are one. `None` where no face of the nominal lies on such a surface.
-pub(super) fn round(pick: &Pick, nominal: &Nominal) -> Option<Result<Found, String>> {
-    let wanted = |f: u32| {
-        nominal.faces()[f as usize].carrier.filter(|c| {
-            matches!(
-                (pick.kind, c),
-                (FeatureKind::Cone, Carrier::Cone { .. })
-                    | (FeatureKind::Sphere, Carrier::Sphere { .. })
-                    | (FeatureKind::Torus, Carrier::Torus { .. })
-            )
-        })
-    };
-    let mut taken = vec![false; nominal.faces().len()];
-    let mut shapes: Vec<(Carrier, Vec<u32>)> = Vec::new();
-    for start in 0..nominal.faces().len() as u32 {
-        let Some(carrier) = wanted(start).filter(|_| !taken[start as usize]) else { continue };
+/// Faces with a carrier that is wanted, put together where they share an edge and lie on one surface.
+fn of_one_surface(nominal: &Nominal, wanted: impl Fn(&Carrier) -> bool) -> Vec<Vec<u32>> {
+    let faces = nominal.faces();
+    let of = |f: u32| faces[f as usize].carrier.filter(&wanted);
+    let mut taken = vec![false; faces.len()];
+    let mut found = Vec::new();
+    for start in 0..faces.len() as u32 {
+        let Some(carrier) = of(start).filter(|_| !taken[start as usize]) else { continue };
         taken[start as usize] = true;
-        let (mut triangles, mut open) = (Vec::new(), vec![start]);
+        let (mut together, mut open) = (Vec::new(), vec![start]);
         while let Some(face) = open.pop() {
-            triangles.extend_from_slice(&nominal.faces()[face as usize].triangles);
-            for &next in &nominal.faces()[face as usize].neighbours {
-                if !taken[next as usize] && wanted(next).is_some_and(|c| one_surface(&carrier, &c)) {
+            together.push(face);
+            for &next in &faces[face as usize].neighbours {
+                if !taken[next as usize] && of(next).is_some_and(|c| one_surface(&carrier, &c)) {
                     taken[next as usize] = true;
                     open.push(next);
                 }
             }
         }
-        shapes.push((carrier, triangles));
+        found.push(together);
     }
+    found
+}
+
+fn is_wanted(kind: FeatureKind, carrier: &Carrier) -> bool {
+    matches!(
+        (kind, carrier),
+        (FeatureKind::Cone, Carrier::Cone { .. })
+            | (FeatureKind::Sphere, Carrier::Sphere { .. })
+            | (FeatureKind::Torus, Carrier::Torus { .. })
+    )
+}
+
+/// The cone, sphere or torus that is picked or named, by the surface that the file tells; faces that share an edge and
+/// the surface are one. `None` where no face of the nominal lies on such a surface.
+pub(super) fn round(pick: &Pick, nominal: &Nominal) -> Option<Result<Found, String>> {
+    let mut shapes: Vec<(Carrier, Vec<u32>)> = of_one_surface(nominal, |c| is_wanted(pick.kind, c))
+        .into_iter()
+        .filter_map(|faces| {
+            let triangles = |f: &u32| nominal.faces()[*f as usize].triangles.iter().copied();
+            Some((nominal.faces()[faces[0] as usize].carrier?, faces.iter().flat_map(triangles).collect()))
+        })
+        .collect();
     if shapes.is_empty() {
         return None;
     }

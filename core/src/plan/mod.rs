@@ -23,6 +23,7 @@ pub mod iso286;
 mod lie;
 mod nearest;
 mod neighbour;
+mod on_skin;
 mod place;
 mod reader;
 mod rebind;
@@ -43,12 +44,13 @@ pub use domain::{
     Association, Axis, BestFit, BestFitCriterion, Characteristic, Condition, Datum, DatumFrom, DatumSource,
     DatumSystem, DatumTarget, Decision, EdgeAt, EdgeBorder, EdgePlace, Feature, FeatureKind, Filter, Fixture,
     FixtureTarget, Lock, Material, Needs, Neighbour, OrientationKind, Place, Plan, PointOn, RunoutDirection,
-    Situation, SizeOperator, Standard, StandardSystem, StraightnessOf, Zone,
+    SinkPlace, Situation, SizeOperator, Standard, StandardSystem, StraightnessOf, Zone,
 };
 pub use edge::BoundEdge;
 pub use fault::Fault;
 pub use file::PlanFile;
 pub use neighbour::{BoundNeighbour, NeighbourNominal};
+pub use on_skin::AboveSkin;
 pub use rebind::{FeatureChange, Lies, NEIGHBOUR, changes};
 pub use required::{LineSection, Requirement};
 pub use short_form::ShortForm;

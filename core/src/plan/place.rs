@@ -5,6 +5,7 @@ use super::domain::{Feature, Place, PointOn, Situation};
 use super::edge;
 use super::fault::Faults;
 use super::file::{self, FeatureKind, PlanFile};
+use super::on_skin;
 use crate::geometry::{Direction, Point, Vector};
 use std::collections::BTreeSet;
 
@@ -22,6 +23,7 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
         ("width", f.width.is_some(), Some(FeatureKind::Width)),
         ("group", f.group.is_some(), Some(FeatureKind::Group)),
         ("edge", f.edge.is_some(), Some(FeatureKind::Edge)),
+        ("countersink", f.countersink.is_some(), Some(FeatureKind::Countersink)),
     ]
     .into_iter()
     .filter(|(_, given, _)| *given)
@@ -30,8 +32,19 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
     let kind_known = faults.sound(&format!("{place}.kind"));
     match given.as_slice() {
         [] => {
-            let words =
-                ["pick", "face", "fingerprint", "point", "hole", "plane", "slot", "width", "group", "edge"];
+            let words = [
+                "pick",
+                "face",
+                "fingerprint",
+                "point",
+                "hole",
+                "plane",
+                "slot",
+                "width",
+                "group",
+                "edge",
+                "countersink",
+            ];
             if kind_known && words.iter().all(|w| faults.sound(&format!("{place}.{w}"))) {
                 faults.add(&place, format!("says no place; write {}", places_of(f.kind)));
             }
@@ -40,7 +53,11 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
             let wrong = match kind {
                 None => matches!(
                     f.kind,
-                    FeatureKind::Point | FeatureKind::Width | FeatureKind::Group | FeatureKind::Edge
+                    FeatureKind::Point
+                        | FeatureKind::Width
+                        | FeatureKind::Group
+                        | FeatureKind::Edge
+                        | FeatureKind::Countersink
                 ),
                 Some(kind) => *kind != f.kind,
             };
@@ -82,6 +99,8 @@ pub(super) fn feature(faults: &Faults, names: &Names<'_>, file: &PlanFile, index
         members(faults, names, file, &place, &group.of, IN_A_GROUP).map(Place::Of)
     } else if let Some(line) = &f.edge {
         edge::check(faults, names, file, &format!("{place}.edge"), line).map(Place::Edge)
+    } else if let Some(sink) = &f.countersink {
+        on_skin::sink(faults, names, file, &format!("{place}.countersink"), sink).map(Place::Countersink)
     } else {
         stated(faults, &place, f).map(Place::Stated)
     };
@@ -147,6 +166,7 @@ fn places_of(kind: FeatureKind) -> &'static str {
         | FeatureKind::Torus => "`pick = { near_mm = [x, y, z] }`",
         FeatureKind::Width => "`width = { of = [\"P1\", \"P2\"] }` with the ids of two planes",
         FeatureKind::Group => "`group = { of = [\"H1\", \"H2\"] }` with the ids of its features",
+        FeatureKind::Countersink => "`countersink = { of = \"H1\" }` with the id of its hole",
         FeatureKind::Edge => {
             "`edge = { of = \"SKIN\", loop = \"outer\", at = \"visible_arris\" }` with the id of the skin that ends there"
         }

@@ -3,6 +3,7 @@
 use super::domain::{
     Association, Condition, OrientationKind, RunoutDirection, SizeOperator, StraightnessOf, Zone,
 };
+use super::on_skin::AboveSkin;
 use super::thickness::Thickness;
 use crate::geometry::{Direction, Point};
 
@@ -189,6 +190,26 @@ pub enum Requirement {
         /// Lower limit deviation, mm, signed, below the upper one.
         lower_deviation_mm: f64,
     },
+    /// How far a face stands out of the skin about it (common practice, no source).
+    Protrusion {
+        /// The skin.
+        skin: AboveSkin,
+        /// Nominal value, mm, signed.
+        nominal_mm: f64,
+        /// Upper limit deviation, mm, signed.
+        upper_deviation_mm: f64,
+        /// Lower limit deviation, mm, signed, below the upper one.
+        lower_deviation_mm: f64,
+    },
+    /// Depth of a countersink, from the skin to the wall of its hole.
+    Depth {
+        /// Nominal depth, mm.
+        nominal_mm: f64,
+        /// Upper limit deviation, mm, signed.
+        upper_deviation_mm: f64,
+        /// Lower limit deviation, mm, signed, below the upper one.
+        lower_deviation_mm: f64,
+    },
     /// A value that a hand instrument reads, between its limits.
     Reading {
         /// What is read, such as mass.
@@ -237,7 +258,9 @@ impl Requirement {
             | Requirement::Radius { nominal_mm, upper_deviation_mm, lower_deviation_mm }
             | Requirement::Distance { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. }
             | Requirement::Gap { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. }
-            | Requirement::Step { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. } => {
+            | Requirement::Step { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. }
+            | Requirement::Protrusion { nominal_mm, upper_deviation_mm, lower_deviation_mm, .. }
+            | Requirement::Depth { nominal_mm, upper_deviation_mm, lower_deviation_mm } => {
                 (Some(nominal_mm + lower_deviation_mm), Some(nominal_mm + upper_deviation_mm))
             }
             Requirement::Straightness { zone, .. }
@@ -264,7 +287,9 @@ impl Requirement {
             | Requirement::Radius { upper_deviation_mm, lower_deviation_mm, .. }
             | Requirement::Distance { upper_deviation_mm, lower_deviation_mm, .. }
             | Requirement::Gap { upper_deviation_mm, lower_deviation_mm, .. }
-            | Requirement::Step { upper_deviation_mm, lower_deviation_mm, .. } => {
+            | Requirement::Step { upper_deviation_mm, lower_deviation_mm, .. }
+            | Requirement::Protrusion { upper_deviation_mm, lower_deviation_mm, .. }
+            | Requirement::Depth { upper_deviation_mm, lower_deviation_mm, .. } => {
                 upper_deviation_mm.abs().max(lower_deviation_mm.abs())
             }
             _ => {
@@ -306,6 +331,8 @@ impl Requirement {
             Requirement::Thickness(_) => "thickness",
             Requirement::Gap { .. } => "gap",
             Requirement::Step { .. } => "step",
+            Requirement::Protrusion { .. } => "protrusion",
+            Requirement::Depth { .. } => "depth",
             Requirement::Reading { .. } => "reading",
             Requirement::Gauge { .. } => "gauge",
         }

@@ -9,6 +9,7 @@ use super::fault::Faults;
 use super::file::{self, FeatureKind, PlanFile, When};
 use super::nearest::list;
 use super::neighbour;
+use super::on_skin;
 use super::required::Requirement;
 use super::short_form::ShortForm;
 use super::size::{Sized, size};
@@ -24,7 +25,7 @@ const COVERAGE_OF_AREA: f64 = 0.9;
 /// diameter are held on every side; scanners seldom see more. Common practice, no source.
 const COVERAGE_OF_TURN: f64 = 0.75;
 
-const REQUIREMENTS: [&str; 24] = [
+const REQUIREMENTS: [&str; 26] = [
     "surface_profile",
     "line_profile",
     "diameter",
@@ -47,6 +48,8 @@ const REQUIREMENTS: [&str; 24] = [
     "thickness",
     "gap",
     "step",
+    "protrusion",
+    "depth",
     "reading",
     "gauge",
 ];
@@ -105,6 +108,7 @@ pub(super) fn characteristic(
         }
         size_of(faults, file, &place, index, requirement, kind);
         neighbour::at_the_skin(faults, file, &place, index, requirement);
+        on_skin::size_of_sink(faults, &place, requirement, kind);
     }
 
     let datum_system = c.datum_system.as_deref().map(|id| names.system(faults, &at("datum_system"), id));
@@ -214,6 +218,8 @@ fn takes_extremes(requirement: &Requirement) -> bool {
         | Requirement::Angle { .. }
         | Requirement::Coaxiality { .. }
         | Requirement::Thickness(_)
+        | Requirement::Protrusion { .. }
+        | Requirement::Depth { .. }
         | Requirement::Reading { .. }
         | Requirement::Gauge { .. } => false,
     }
@@ -252,30 +258,34 @@ fn may_have_datums(requirement: &Requirement) -> bool {
 
 /// The kinds of features of which it can be required; `kind` where any will do.
 fn features_of(requirement: &Requirement, kind: FeatureKind) -> Vec<FeatureKind> {
-    use FeatureKind::{Cone, Cylinder, Edge, Group, Hole, Plane, Point, Slot, Sphere, Surface, Torus, Width};
+    use FeatureKind::{
+        Cone, Countersink, Cylinder, Edge, Group, Hole, Plane, Point, Slot, Sphere, Surface, Torus, Width,
+    };
     match requirement {
         Requirement::Reading { .. } | Requirement::Gauge { .. } => vec![kind],
         Requirement::Thickness(_) => thickness::FACES.to_vec(),
         Requirement::SurfaceProfile { .. } => {
-            vec![Surface, Plane, Point, Cylinder, Cone, Sphere, Torus, Group]
+            vec![Surface, Plane, Point, Cylinder, Cone, Sphere, Torus, Group, Countersink]
         }
         Requirement::LineProfile { .. } => vec![Surface, Plane, Cylinder, Cone, Sphere, Torus, Edge],
         Requirement::Gap { .. } | Requirement::Step { .. } => vec![Edge],
-        Requirement::Diameter { .. } => vec![Hole, Cylinder, Sphere],
+        Requirement::Protrusion { .. } => vec![Plane],
+        Requirement::Depth { .. } => vec![Countersink],
+        Requirement::Diameter { .. } => vec![Hole, Cylinder, Sphere, Countersink],
         Requirement::Width { .. } => vec![Slot, Width],
         Requirement::Radius { .. } => vec![Cylinder, Sphere, Torus],
         Requirement::Distance { .. } => vec![Plane, Hole, Slot, Cylinder, Cone, Sphere, Torus, Width],
-        Requirement::Angle { to: None, .. } => vec![Cone],
+        Requirement::Angle { to: None, .. } => vec![Cone, Countersink],
         Requirement::Angle { .. } => vec![Plane, Hole, Slot, Cylinder, Cone, Torus, Width],
         Requirement::Straightness { of: StraightnessOf::Axis, .. } => vec![Hole, Cylinder],
         Requirement::Straightness { of: StraightnessOf::Lines, .. } => vec![Cylinder, Cone],
         Requirement::Flatness { .. } => vec![Plane],
-        Requirement::Roundness { .. } => vec![Hole, Cylinder, Cone, Sphere],
+        Requirement::Roundness { .. } => vec![Hole, Cylinder, Cone, Sphere, Countersink],
         Requirement::Cylindricity { .. } => vec![Hole, Cylinder],
         Requirement::Orientation { tangent_plane: true, .. } => vec![Plane],
         Requirement::Orientation { .. } => vec![Plane, Hole, Cylinder, Width],
         Requirement::Position { .. } => vec![Hole, Cylinder, Sphere, Slot, Width, Plane, Group],
-        Requirement::Coaxiality { .. } => vec![Hole, Cylinder, Cone, Sphere],
+        Requirement::Coaxiality { .. } => vec![Hole, Cylinder, Cone, Sphere, Countersink],
         Requirement::Symmetry { .. } => vec![Slot, Width],
         Requirement::Runout { total: false, direction: RunoutDirection::Radial, .. } => {
             vec![Hole, Cylinder, Cone, Sphere]
@@ -382,7 +392,7 @@ fn requirement(
     };
     let sized = |key: &str, s: Option<&file::Size>| s.map(|s| size(faults, &at(key), s, kind));
     // Each is `None` where it is not written, and holds `None` where it is and has faults.
-    let written: [Option<Option<Requirement>>; 24] = [
+    let written: [Option<Option<Requirement>>; 26] = [
         c.surface_profile.map(|s| tolerance::surface_profile(faults, &at("surface_profile"), s, system)),
         c.line_profile.as_ref().map(|l| tolerance::line_profile(faults, &at("line_profile"), l, kind)),
         sized("diameter", c.diameter.as_ref()).map(|s| {
@@ -417,6 +427,10 @@ fn requirement(
             .map(|t| thickness::thickness(faults, names, file, &at("thickness"), t, c.feature.as_deref())),
         c.gap.as_ref().map(|j| neighbour::joint(faults, names, &at("gap"), j, false)),
         c.step.as_ref().map(|j| neighbour::joint(faults, names, &at("step"), j, true)),
+        c.protrusion
+            .as_ref()
+            .map(|p| on_skin::protrusion(faults, names, file, &at("protrusion"), p, c.feature.as_deref())),
+        c.depth.map(|d| Some(on_skin::depth(faults, &at("depth"), d))),
         c.reading.as_ref().map(|r| Some(reading(faults, &at("reading"), r))),
         c.gauge.as_ref().map(|g| {
             filled(faults, &at("gauge.procedure"), &g.procedure);
@@ -506,7 +520,13 @@ fn needs(faults: &Faults, place: &str, n: Option<file::Needs>, kind: Option<Feat
     }
     let usual = if matches!(
         kind,
-        Some(FeatureKind::Hole | FeatureKind::Slot | FeatureKind::Point | FeatureKind::Cylinder)
+        Some(
+            FeatureKind::Hole
+                | FeatureKind::Slot
+                | FeatureKind::Point
+                | FeatureKind::Cylinder
+                | FeatureKind::Countersink
+        )
     ) {
         COVERAGE_OF_TURN
     } else {

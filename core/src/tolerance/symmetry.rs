@@ -99,10 +99,23 @@ pub(super) fn middles(
     if !(cell_mm.is_finite() && cell_mm > 1e-3) {
         return Err(RuleError::Missing(format!("cells of {cell_mm} mm; choose them above 0.001 mm")));
     }
+    // The round ends of a slot begin where its flanks end, though they turn away slowly at first: in a cell there the one side's
+    // points do not lie opposite to the other's.
+    let straight = |p: &Point| match *situation {
+        Situation::Slot { at, along, length_mm: Some(length), width_mm: Some(width), .. }
+            if length > width =>
+        {
+            (p - at).dot(&along.vector()).abs() <= 0.5 * (length - width)
+        }
+        _ => true,
+    };
     let mut sided: Vec<(Point, usize)> = Vec::new();
     for i in 0..surface.points.len() {
         if i % CHECK_EVERY == 0 {
             run.check()?;
+        }
+        if !straight(&surface.points[i]) {
+            continue;
         }
         if let Some(side) = flank(surface, i, &across, hollow) {
             sided.push((surface.points[i], usize::from(side > 0.0)));

@@ -103,14 +103,13 @@ fn curve_at(degree: usize, points: &[Point], knots: &[f64], weights: &[f64], t: 
 
 /// A net of control points over 60 by 50 mm with waves of some mm, its knots uneven.
 pub(crate) struct Patch {
+    degrees: [usize; 2],
     rows: Vec<Vec<Point>>,
     knots: [Vec<f64>; 2],
     weights: Vec<Vec<f64>>,
 }
 
 impl Patch {
-    const DEGREES: [usize; 2] = [3, 2];
-
     pub(crate) fn new(rational: bool) -> Self {
         let mut random = Random::seeded(7);
         let row = |i: usize, random: &mut Random| -> Vec<Point> {
@@ -136,20 +135,41 @@ impl Patch {
         } else {
             Vec::new()
         };
-        Self { rows, knots, weights }
+        Self { degrees: [3, 2], rows, knots, weights }
+    }
+
+    /// The bowl z = x^2 / (2 r) + y^2 / (2 s) over x and y within 2 mm, exact as a patch of degree two: its control values of
+    /// x^2 are the products of both ends.
+    pub(crate) fn bowl([r, s]: [f64; 2]) -> Self {
+        let place = [-2.0, 0.0, 2.0];
+        let square = [4.0, -4.0, 4.0];
+        let row = |i: usize| -> Vec<Point> {
+            (0..3)
+                .map(|j| Point::new(place[i], place[j], square[i] / (2.0 * r) + square[j] / (2.0 * s)))
+                .collect()
+        };
+        let knots = || vec![0.0, 0.0, 0.0, 1.0, 1.0, 1.0];
+        Self {
+            degrees: [2, 2],
+            rows: (0..3).map(row).collect(),
+            knots: [knots(), knots()],
+            weights: Vec::new(),
+        }
     }
 
     pub(crate) fn at(&self, u: f64, v: f64) -> Point {
-        let v = -1.0 + 4.0 * v;
+        let ends = |k: &[f64]| (k[0], k[k.len() - 1]);
+        let ((u0, u1), (v0, v1)) = (ends(&self.knots[0]), ends(&self.knots[1]));
+        let (u, v) = (u0 + (u1 - u0) * u, v0 + (v1 - v0) * v);
         let (mut sum, mut whole) = (Vector::zeros(), 0.0);
         for (i, row) in self.rows.iter().enumerate() {
-            let bu = basis(i, Self::DEGREES[0], u, &self.knots[0]);
+            let bu = basis(i, self.degrees[0], u, &self.knots[0]);
             if bu == 0.0 {
                 continue;
             }
             for (j, p) in row.iter().enumerate() {
                 let w = self.weights.get(i).map_or(1.0, |r| r[j]);
-                let b = bu * basis(j, Self::DEGREES[1], v, &self.knots[1]) * w;
+                let b = bu * basis(j, self.degrees[1], v, &self.knots[1]) * w;
                 sum += p.coords * b;
                 whole += b;
             }
@@ -166,7 +186,7 @@ impl Patch {
         let places = [(0, 0), (last_i, 0), (last_i, last_j), (0, last_j)].map(|(i, j)| self.rows[i][j]);
         let v = places.map(|p| s.vertex(p));
         let side = |s: &mut StepText, along: usize, points: Vec<Point>, w: Vec<f64>, from: u64, to: u64| {
-            let curve = s.spline(Self::DEGREES[along], &points, &self.knots[along], &w);
+            let curve = s.spline(self.degrees[along], &points, &self.knots[along], &w);
             s.edge(from, to, curve)
         };
         let bottom = side(s, 0, column(0), weights_of_column(0), v[0], v[1]);
@@ -174,7 +194,7 @@ impl Patch {
         let top = side(s, 0, column(last_j), weights_of_column(last_j), v[3], v[2]);
         let left = side(s, 1, self.rows[0].clone(), weights_of_row(0), v[0], v[3]);
         let knots = [self.knots[0].as_slice(), self.knots[1].as_slice()];
-        let surface = s.spline_surface(Self::DEGREES, &self.rows, knots, &self.weights);
+        let surface = s.spline_surface(self.degrees, &self.rows, knots, &self.weights);
         s.face("patch", surface, &[vec![(bottom, true), (right, true), (top, false), (left, false)]], true)
     }
 }

@@ -66,6 +66,8 @@ pub(super) fn requirement_words(requirement: &str) -> String {
         "circular_runout" => "circular run-out".into(),
         "total_runout" => "total run-out".into(),
         "thickness" => "thickness of the wall".into(),
+        "protrusion" => "protrusion over the skin".into(),
+        "depth" => "depth of the countersink".into(),
         "gauge" => "gauge, pass or fail".into(),
         other => other.replace('_', " "),
     }
@@ -85,12 +87,12 @@ pub(super) fn known_limits(limits: &Limits) -> Vec<f64> {
 
 /// Whether values go to both sides, so that their sign is always shown.
 pub(super) fn signed(evaluation: &Evaluation) -> bool {
-    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile" | "step")
+    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile" | "step" | "protrusion")
 }
 
 /// Whether it is told by its extremes.
-fn by_extremes(evaluation: &Evaluation) -> bool {
-    signed(evaluation) || evaluation.requirement == "gap"
+pub(super) fn by_extremes(evaluation: &Evaluation) -> bool {
+    matches!(evaluation.requirement.as_str(), "surface_profile" | "line_profile" | "step" | "gap")
 }
 
 /// Limits in the order lower, upper.

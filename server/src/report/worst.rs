@@ -2,7 +2,7 @@
 
 use super::marks::Mark;
 use super::numbers;
-use super::rows::{known_limits, of_words, signed, verdict_words};
+use super::rows::{by_extremes, known_limits, of_words, signed, verdict_words};
 use scantling_core::geometry::Point;
 use scantling_core::record::{Evaluation, Extreme, Limits, Record, Verdict};
 use std::collections::BTreeMap;
@@ -64,7 +64,7 @@ fn place(e: &Evaluation, places: &BTreeMap<String, Point>) -> Result<(f64, Point
         _ => "no place recorded",
     };
     let extremes = [e.minimum, e.maximum].into_iter().flatten().filter(|x| x.value_mm.is_finite());
-    if signed(e) {
+    if by_extremes(e) {
         let most =
             |a: &Extreme, b: &Extreme| used(a.value_mm, &e.limits).total_cmp(&used(b.value_mm, &e.limits));
         return extremes.max_by(most).map(|x| (x.value_mm, Point::from(x.at_mm))).ok_or(without);

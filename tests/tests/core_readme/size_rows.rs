@@ -3,7 +3,7 @@
 use scantling_core::plan::SizeOperator;
 
 use super::rows::{Row, row};
-use super::{figures, sizes, walls};
+use super::{figures, sizes, skins, walls};
 
 const SIZES: &str = "Sizes, distances, angles";
 const FORMS: &str = "Form";
@@ -165,6 +165,41 @@ fn of_size() -> Vec<Row> {
                 "core/src/plan/thickness_tests.rs::a_ply_is_as_thick_as_its_fibres_need",
             ],
             walls::laminate,
+        ),
+        row(
+            SIZES,
+            [
+                "diameter of a countersink",
+                "terms by ISO 15065:2005 (from memory); where it is told: common practice, no source",
+                "twice the radius of the least-squares cone where its axis meets the least-squares plane of the skin in a ring about it; of a cone too \
+                 short to tell its included angle with the stated one, or that of the nominal, about the nominal axis",
+                "the same",
+                "core/tests/on_skin.rs::a_countersink_is_told_at_the_skin_as_well_as_its_points_can",
+            ],
+            skins::sink_diameter,
+        ),
+        row(
+            SIZES,
+            [
+                "depth of a countersink",
+                "common practice, no source",
+                "along the axis from there to where the cone is as wide as the least-squares circle of the hole",
+                "the same",
+                "core/tests/on_skin.rs::a_countersink_is_told_at_the_skin_as_well_as_its_points_can",
+            ],
+            skins::sink_depth,
+        ),
+        row(
+            SIZES,
+            [
+                "protrusion of a face over its skin",
+                "common practice, no source",
+                "at the middle of the face, along its normal, the least-squares plane of the face over that of the skin in a ring about it; the skin \
+                 prolonged with the nominal's own bend",
+                "neither standard on tolerances defines it",
+                "core/tests/on_skin.rs::the_step_of_an_insert_is_told_on_a_flat_and_on_a_bent_skin",
+            ],
+            skins::protrusion,
         ),
     ]
 }

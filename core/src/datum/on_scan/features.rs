@@ -10,8 +10,8 @@ use crate::associate::{
 use crate::filter::{FilterError, Gaussian};
 use crate::geometry::random::Random;
 use crate::geometry::{Cholesky, Direction, Motion, PartFrame, Point, Vector, symmetric_eigen};
-use crate::partition::{MeasuredPoint, Partition, Rim, Seen, normals_under, turn_seen};
-use crate::plan::Association;
+use crate::partition::{MeasuredPoint, Partition, Rim, Seen, Tube, normals_under, turn_seen};
+use crate::plan::{Association, Situation};
 use crate::run::Run;
 use crate::search::PointGrid;
 
@@ -64,7 +64,7 @@ pub(super) fn on_features(
     for (i, part) in features.parts.iter().enumerate() {
         for face in &part.faces {
             let rim = rims.next().and_then(Option::as_ref);
-            let shown = shown(run, input, who, face, rim, partition)?;
+            let shown = shown(run, input, who, face, rim, partition, !contacts)?;
             let need = if matches!(part.ideal, Ideal::Plane { .. }) || part.faces.len() > 1 {
                 PLANE_COVERAGE
             } else {
@@ -317,6 +317,7 @@ pub(in crate::datum) fn shown(
     face: &PartFace,
     rim: Option<&Rim>,
     partition: &Partition,
+    straight: bool,
 ) -> Result<Shown, DatumError> {
     picked_of(who, face.bound)?;
     match (face.kind, rim) {
@@ -337,14 +338,14 @@ pub(in crate::datum) fn shown(
         }
         (FaceKind::Open, None) => Err(lacking(who, "its rim is not known".into())),
         (FaceKind::Wall { at, axis, radius_mm }, _) => {
-            let points = wall(input, who, face, axis, partition)?;
+            let points = wall(input, who, face, axis, partition, straight)?;
             let places: Vec<Point> = points.iter().map(|p| p.point).collect();
             let spacing = input.scan.spacing_among(points.iter().map(|p| p.index));
             let seen = turn_seen(&places, at, axis, radius_mm, spacing).fraction;
             Ok(Shown { area_mm2: face.bound.area_mm2 * seen, points, seen })
         }
         (FaceKind::Flanks { at, axis, along }, _) => {
-            let points = wall(input, who, face, axis, partition)?;
+            let points = wall(input, who, face, axis, partition, straight)?;
             let across = axis.vector().cross(&along.vector());
             flanks(input, who, face, points, (at, along.vector(), across))
         }
@@ -352,13 +353,15 @@ pub(in crate::datum) fn shown(
 }
 
 /// The points of a wall along an axis, without its ends, where scanners round the arris (a tenth of the depth, at least
-/// 0.3 mm, at most a quarter: as for a hole), and without what stands off it.
+/// 0.3 mm, at most a quarter: as for a hole), and without what stands off it; with `straight`, without what turns away at its
+/// ends either: contacts hold all that there is.
 fn wall(
     input: &DatumInput,
     who: Who,
     face: &PartFace,
     axis: Direction,
     partition: &Partition,
+    straight: bool,
 ) -> Result<Vec<MeasuredPoint>, DatumError> {
     let mesh = input.nominal.mesh();
     let along = |p: &Point| p.coords.dot(&axis.vector());
@@ -372,10 +375,10 @@ fn wall(
     }
     let depth = high - low;
     let margin = (0.1 * depth).max(0.3).min(0.25 * depth);
+    // By where they stand on the nominal: noise moves the points of a cone along its axis too.
     let mut points: Vec<MeasuredPoint> = partition
-        .placed(input.scan)
-        .filter(|p| member[p.triangle as usize])
-        .filter(|p| (low + margin..=high - margin).contains(&along(&p.point)))
+        .among(input.scan, &member)
+        .filter(|p| (low + margin..=high - margin).contains(&along(&p.foot(input.nominal))))
         .collect();
     let few = |got: usize| {
         let problem = format!(
@@ -386,6 +389,20 @@ fn wall(
     };
     if points.len() < MIN_POINTS {
         return Err(few(points.len()));
+    }
+    if let Some(tube) = Tube::of(&face.bound.situation).filter(|_| straight) {
+        let places: Vec<Point> = points.iter().map(|p| p.point).collect();
+        let middle = along(&tube.at);
+        // The axis of its situation is that of the wall, or runs the other way.
+        let way = tube.axis.dot(axis).signum();
+        let (from, to) = (way * (low + margin - middle), way * (high - margin - middle));
+        let spacing = input.scan.spacing_among(points.iter().map(|p| p.index));
+        let sound = tube.sound(&places, [from.min(to), from.max(to)], spacing, input.noise_mm);
+        let mut next = sound.iter();
+        points.retain(|_| next.next().is_none_or(|s| *s));
+        if points.len() < MIN_POINTS {
+            return Err(few(points.len()));
+        }
     }
     let mut sizes: Vec<f64> = points.iter().map(|p| p.deviation_mm).collect();
     let half = sizes.len() / 2;
@@ -413,17 +430,24 @@ fn flanks(
         // Within 18 degrees: round ends turn away quickly.
         (facing.abs() > 0.95).then_some(usize::from(facing > 0.0))
     };
+    // Only as far as the flanks run straight: where the round ends begin they turn away slowly.
+    let half = match face.bound.situation {
+        Situation::Slot { length_mm: Some(length), width_mm: Some(width), .. } if length > width => {
+            0.5 * (length - width)
+        }
+        _ => f64::INFINITY,
+    };
     let mut ends = [(f64::INFINITY, f64::NEG_INFINITY); 2];
     let mut area_mm2 = 0.0;
     for &t in &face.bound.triangles {
         let Some(s) = side(t) else { continue };
         area_mm2 += mesh.area(t);
         for corner in mesh.corners(t) {
-            let x = (corner - at).dot(&along);
+            let x = (corner - at).dot(&along).clamp(-half, half);
             ends[s] = (ends[s].0.min(x), ends[s].1.max(x));
         }
     }
-    points.retain(|p| side(p.triangle).is_some());
+    points.retain(|p| side(p.triangle).is_some() && (p.point - at).dot(&along).abs() <= half);
     let bin = (2.0 * input.scan.spacing_mm()).max(1e-3);
     let mut least: f64 = 1.0;
     for (s, (low, high)) in ends.into_iter().enumerate() {

@@ -230,6 +230,7 @@ fn of_zone(
             far: missing,
             margin_mm: found.margin_mm,
             tiled: false,
+            not_straight: None,
         };
         let mean_nominal = mean(&mut valued.iter().map(|v| nominal_mm(v.0)), valued.len());
         let asked = Asked {

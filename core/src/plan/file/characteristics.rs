@@ -3,7 +3,7 @@
 use super::neighbours::Joint;
 use super::thickness::Thickness;
 use super::tolerances::{
-    Angle, Coaxiality, Distance, Form, Length, LineProfile, Orientation, Position, Runout, Size,
+    Angle, Coaxiality, Distance, Form, Length, LineProfile, Orientation, Position, Protrusion, Runout, Size,
     Straightness, SurfaceProfile, Symmetry,
 };
 use super::{Filter, Standard};
@@ -97,6 +97,12 @@ pub struct Characteristic {
     /// Step between a trimmed edge and a neighbour's: how far the part stands proud of it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub step: Option<Joint>,
+    /// How far a face stands out of the skin about it: an insert's face, the top of a stud.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub protrusion: Option<Protrusion>,
+    /// Depth of a countersink, from the skin to the wall of its hole.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub depth: Option<Length>,
     /// A value that a hand instrument reads.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<ReadingLimits>,

@@ -31,6 +31,8 @@ pub enum FeatureKind {
     Group,
     /// A trimmed edge: the line in which a skin ends.
     Edge,
+    /// A countersink: the cone at an end of a hole.
+    Countersink,
 }
 
 impl FeatureKind {
@@ -49,6 +51,7 @@ impl FeatureKind {
             FeatureKind::Width => "width",
             FeatureKind::Group => "group",
             FeatureKind::Edge => "edge",
+            FeatureKind::Countersink => "countersink",
         }
     }
 }
@@ -93,6 +96,23 @@ pub struct Feature {
     /// Where a trimmed edge runs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub edge: Option<EdgeLine>,
+    /// The hole of a countersink.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub countersink: Option<Countersink>,
+}
+
+/// A countersink: the cone at an end of a hole (terms by ISO 15065:2005, from memory).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Countersink {
+    /// Id of the hole.
+    pub of: String,
+    /// Included angle, degrees, that is taken where the cone is too short to tell it; that of the nominal if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub included_angle_deg: Option<f64>,
+    /// x, y, z of a place near it, mm, where the hole has one at both ends; empty where it has one.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub near_mm: Vec<f64>,
 }
 
 /// Which border of a skin.

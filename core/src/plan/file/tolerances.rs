@@ -158,6 +158,26 @@ pub struct Distance {
     pub along: Vec<f64>,
 }
 
+/// How far a face stands out of the skin about it, with its limits (common practice, no source).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Protrusion {
+    /// Id of the skin.
+    pub above: String,
+    /// Nominal value, mm; negative where the face lies below the skin.
+    pub nominal_mm: f64,
+    /// Upper limit deviation, mm, signed.
+    pub upper_deviation_mm: f64,
+    /// Lower limit deviation, mm, signed.
+    pub lower_deviation_mm: f64,
+    /// Inner radius of the ring of skin about the middle of the face, mm; that of the face and a strip if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub inner_radius_mm: Option<f64>,
+    /// Outer radius of the ring, mm; 5 mm more than the inner one if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub outer_radius_mm: Option<f64>,
+}
+
 /// An angle with its limits.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -60,6 +60,8 @@ struct Link {
     child: u64,
     name: String,
     place: Place,
+    /// By a mapped item.
+    mapped: bool,
 }
 
 /// Something whose place in something could not be understood.
@@ -162,15 +164,17 @@ impl Structure {
                 shapes.insert(instance.id, (entity.text(0), Shape { context, bodies }));
             }
         }
-        out.prefer_exact(&mut shapes);
         if shapes.is_empty() {
             return Err(StepError::NoShape { tessellated: triangles_only });
         }
         out.join_same(graph, contexts.keys().copied());
+        let shape_of = shapes_of_definitions(graph);
         let names = out.product_names(graph);
+        out.prefer_exact(&mut shapes, &shape_of, &names);
         out.products = names.keys().copied().collect();
-        out.link_occurrences(graph, &contexts);
+        let placed = out.link_occurrences(graph, &contexts, &shape_of);
         out.link_mapped(graph, &contexts);
+        out.without_place(graph, &placed, &shape_of);
         let mut by_shape: BTreeMap<u64, usize> = BTreeMap::new();
         // A body that several representations hold belongs to the first of them that is a product's.
         let mut order: Vec<(bool, u64)> =
@@ -194,21 +198,42 @@ impl Structure {
         Ok(out)
     }
 
-    /// Triangles beside exact bodies say the same less well; they are taken where there is nothing else.
-    fn prefer_exact(&mut self, shapes: &mut BTreeMap<u64, (String, Shape)>) {
+    /// Triangles beside exact bodies of one product say the same less well; they are taken where it has nothing else.
+    fn prefer_exact(
+        &mut self,
+        shapes: &mut BTreeMap<u64, (String, Shape)>,
+        shape_of: &BTreeMap<u64, Vec<u64>>,
+        names: &BTreeMap<u64, String>,
+    ) {
         let exact = |b: &Body| b.triangulated.is_empty();
-        if !shapes.values().any(|(_, shape)| shape.bodies.iter().any(exact)) {
-            return;
+        // The first shape of a product stands for all of them; what belongs to none stands together.
+        let mut product: BTreeMap<u64, u64> = BTreeMap::new();
+        for of_one in shape_of.values() {
+            if let Some(first) = of_one.first() {
+                of_one.iter().for_each(|id| _ = product.entry(self.root(*id)).or_insert(self.root(*first)));
+            }
         }
-        let mut aside = 0;
-        for (_, shape) in shapes.values_mut() {
-            let before = shape.bodies.len();
-            shape.bodies.retain(exact);
-            aside += before - shape.bodies.len();
+        let of = |id: &u64| product.get(&self.root(*id)).copied();
+        let with_exact: BTreeSet<Option<u64>> =
+            shapes.iter().filter(|(_, (_, s))| s.bodies.iter().any(exact)).map(|(id, _)| of(id)).collect();
+        let mut aside: BTreeMap<String, usize> = BTreeMap::new();
+        for (id, (label, shape)) in shapes.iter_mut() {
+            let own = of(id);
+            if with_exact.contains(&own) || (own.is_none() && !with_exact.is_empty()) {
+                let before = shape.bodies.len();
+                shape.bodies.retain(exact);
+                let left_out = before - shape.bodies.len();
+                if left_out > 0 {
+                    let name = own.and_then(|p| names.get(&p)).unwrap_or(label).clone();
+                    *aside.entry(name).or_default() += left_out;
+                }
+            }
         }
         shapes.retain(|_, (_, shape)| !shape.bodies.is_empty());
-        if aside > 0 {
-            self.notes.push(format!("{aside} tessellated bodies beside exact ones are left out"));
+        for (name, count) in aside {
+            let bodies =
+                if count == 1 { "1 tessellated body".into() } else { format!("{count} tessellated bodies") };
+            self.notes.push(format!("{bodies} of `{name}` beside exact ones left out"));
         }
     }
 
@@ -266,29 +291,29 @@ impl Structure {
         names
     }
 
-    fn link_occurrences(&mut self, graph: &Graph, contexts: &BTreeMap<u64, (u64, Vec<u64>)>) {
-        // The shape of each product definition.
-        let mut shape_of: BTreeMap<u64, u64> = BTreeMap::new();
-        for e in graph.all("SHAPE_DEFINITION_REPRESENTATION") {
-            let (Ok(shape), Ok(representation)) = (e.instance(0), e.instance(1)) else { continue };
-            if let Ok(Some(shape)) = graph.part(shape, "PRODUCT_DEFINITION_SHAPE")
-                && let Some(definition) = shape.maybe_instance(2)
-            {
-                shape_of.entry(definition).or_insert(representation);
-            }
-        }
+    /// The occurrences (ids) whose place is told, or told to be unknown.
+    fn link_occurrences(
+        &mut self,
+        graph: &Graph,
+        contexts: &BTreeMap<u64, (u64, Vec<u64>)>,
+        shape_of: &BTreeMap<u64, Vec<u64>>,
+    ) -> BTreeSet<u64> {
+        let mut told = BTreeSet::new();
         for e in graph.all("CONTEXT_DEPENDENT_SHAPE_REPRESENTATION") {
             // Which products it is about is told even where their place is not.
-            let usage = e.instance(1).and_then(|id| graph.must(id, "PRODUCT_DEFINITION_SHAPE"));
-            let usage =
-                usage.and_then(|shape| graph.must(shape.instance(2)?, "NEXT_ASSEMBLY_USAGE_OCCURRENCE"));
+            let about = e.instance(1).and_then(|id| occurrence_of(graph, id));
+            told.extend(about.as_ref().ok().map(|usage| usage.id));
             let product = |at: usize| {
-                let definition = usage.as_ref().ok()?.maybe_instance(at)?;
-                shape_of.get(&definition).map(|id| self.root(*id))
+                let definition = about.as_ref().ok()?.maybe_instance(at)?;
+                shape_of.get(&definition)?.first().map(|id| self.root(*id))
             };
             let (parent, child) = (product(3), product(4));
-            let link =
-                usage.clone().and_then(|usage| self.occurrence(graph, &e, usage.text(1), child, contexts));
+            let link = about.clone().and_then(|usage| match usage.name {
+                "NEXT_ASSEMBLY_USAGE_OCCURRENCE" => {
+                    self.occurrence(graph, &e, usage.text(1), child, contexts)
+                }
+                _ => Err(graph.other_kind(usage.id, "NEXT_ASSEMBLY_USAGE_OCCURRENCE")),
+            });
             match link {
                 Ok(Some(link)) => self.links.push(link),
                 Ok(None) => {}
@@ -297,6 +322,40 @@ impl Structure {
                     self.unplaced.extend(child.map(|child| Unplaced { parent, child, fault }));
                 }
             }
+        }
+        told
+    }
+
+    /// Occurrences of which no place is told: what lies somewhere unknown does not lie at the origin. One alone, where
+    /// nothing else is placed, is a part with its product above it, and keeps its own axes. `told` are those whose place is.
+    fn without_place(&mut self, graph: &Graph, told: &BTreeSet<u64>, shape_of: &BTreeMap<u64, Vec<u64>>) {
+        let root = |definition: Option<u64>| {
+            shape_of.get(&definition?).and_then(|s| s.first()).map(|id| self.root(*id))
+        };
+        // Those that mapped items place, one each.
+        let mut mapped: BTreeMap<(u64, u64), usize> = BTreeMap::new();
+        for link in self.links.iter().filter(|l| l.mapped) {
+            *mapped.entry((link.parent, link.child)).or_default() += 1;
+        }
+        let mut nowhere = Vec::new();
+        for e in graph.all("NEXT_ASSEMBLY_USAGE_OCCURRENCE").filter(|e| !told.contains(&e.id)) {
+            let (parent, child) = (root(e.maybe_instance(3)), root(e.maybe_instance(4)));
+            // Without a shape of its own there is nothing to place; with its parent's it lies as that does.
+            let Some(child) = child.filter(|_| parent != child) else { continue };
+            if let Some(left) = parent.and_then(|p| mapped.get_mut(&(p, child))).filter(|n| **n > 0) {
+                *left -= 1;
+                continue;
+            }
+            nowhere.push((e.id, Unplaced { parent, child, fault: EntityFault::Nowhere { id: e.id } }));
+        }
+        if let ([(id, _)], true) = (nowhere.as_slice(), self.links.is_empty() && self.unplaced.is_empty()) {
+            self.notes
+                .push(format!("the occurrence #{id} has no place: what it places is taken in its own axes"));
+            return;
+        }
+        for (id, unplaced) in nowhere {
+            self.notes.push(format!("the occurrence #{id} is left out: the file tells no place of it"));
+            self.unplaced.push(unplaced);
         }
     }
 
@@ -333,10 +392,11 @@ impl Structure {
         } else {
             (second, first, Place::between(&from, &to))
         };
-        Ok(Some(Link { parent: self.root(parent), child: self.root(child), name, place }))
+        Ok(Some(Link { parent: self.root(parent), child: self.root(child), name, place, mapped: false }))
     }
 
     fn link_mapped(&mut self, graph: &Graph, contexts: &BTreeMap<u64, (u64, Vec<u64>)>) {
+        let mut told_twice = BTreeSet::new();
         for (id, (context, items)) in contexts {
             let parent = self.root(*id);
             // Views and the like map whole products too and are no assemblies.
@@ -358,7 +418,20 @@ impl Structure {
                     Ok(Place::between(&from, &to))
                 });
                 match place {
-                    Ok(place) => self.links.push(Link { parent, child, name: mapped.text(0), place }),
+                    Ok(place) => {
+                        let link = Link { parent, child, name: mapped.text(0), place, mapped: true };
+                        // An occurrence may be told both ways.
+                        let again = |(n, l): (usize, &Link)| {
+                            !l.mapped
+                                && (l.parent, l.child) == (parent, child)
+                                && l.place.near(&link.place)
+                                && !told_twice.contains(&n)
+                        };
+                        match self.links.iter().enumerate().position(again) {
+                            Some(n) => _ = told_twice.insert(n),
+                            None => self.links.push(link),
+                        }
+                    }
                     Err(fault) => {
                         self.notes.push(format!("the mapped item #{item} is left out: {fault}"));
                         self.unplaced.push(Unplaced { parent: Some(parent), child, fault });
@@ -449,8 +522,37 @@ impl Structure {
         }
         match unplaced().next() {
             Some(first) if out.is_empty() => Err(StepError::Entity(first.fault.clone())),
+            None if out.is_empty() && !chosen.is_empty() => Err(StepError::Circle),
             _ => Ok(out),
         }
+    }
+}
+
+/// The representations that are the shape of each product definition, as the file has them.
+fn shapes_of_definitions(graph: &Graph) -> BTreeMap<u64, Vec<u64>> {
+    let mut shapes: BTreeMap<u64, Vec<u64>> = BTreeMap::new();
+    for e in graph.all("SHAPE_DEFINITION_REPRESENTATION") {
+        let (Ok(shape), Ok(representation)) = (e.instance(0), e.instance(1)) else { continue };
+        if let Ok(Some(shape)) = graph.part(shape, "PRODUCT_DEFINITION_SHAPE")
+            && let Some(definition) = shape.maybe_instance(2)
+        {
+            shapes.entry(definition).or_default().push(representation);
+        }
+    }
+    shapes
+}
+
+/// The occurrence that a placed shape is about; some files write a plain property of it.
+fn occurrence_of<'a>(graph: &Graph<'a>, shape: u64) -> Result<Entity<'a>, EntityFault> {
+    let property = match graph.part(shape, "PROPERTY_DEFINITION")? {
+        Some(property) => property,
+        None => graph.must(shape, "PRODUCT_DEFINITION_SHAPE")?,
+    };
+    let usage = property.instance(2)?;
+    let records = &graph.instance(usage)?.records;
+    match records.iter().find(|r| r.name.ends_with("USAGE_OCCURRENCE")) {
+        Some(record) => graph.part(usage, record.name)?.ok_or(EntityFault::NotThere { id: usage }),
+        None => Err(graph.other_kind(usage, "NEXT_ASSEMBLY_USAGE_OCCURRENCE")),
     }
 }
 

@@ -107,7 +107,7 @@ impl FaceSurface {
 
     /// The foot of a point. `near` is a place close to it, such as the foot on the face's triangles; B-splines
     /// are searched from there first, so that the other side of a thin part is not taken. `None` where
-    /// the surface has no normal there (a tip) or no foot was found.
+    /// the surface has no normal there (a tip) or no foot was found to rounding.
     pub fn foot(&self, p: &Point, near: &Point) -> Option<SurfaceFoot> {
         let (u, v) = match &*self.surface {
             Surface::Spline(spline) => {
@@ -119,11 +119,18 @@ impl FaceSurface {
                 let local = spline.descend(p, start).1;
                 // One that runs away from where it began has left the face for another valley.
                 let reach = 2.0 * (p - near).norm() + NEAR_MM;
-                if (self.surface.jet(local.0, local.1).p - near).norm() <= reach { local } else { start }
+                if (self.surface.jet(local.0, local.1).p - near).norm() > reach {
+                    start
+                } else if spline.settled(p, local) {
+                    local
+                } else {
+                    return None;
+                }
             }
             other => other.parameters_of(p, None)?,
         };
-        let point = self.surface.jet(u, v).p;
+        let jet = self.surface.jet(u, v);
+        let point = jet.p;
         let own = self.surface.normal(u, v)?;
         let normal = if self.turned { own.reversed() } else { own };
         Some(SurfaceFoot { point, normal, distance_mm: (p - point).dot(&normal.vector()) })

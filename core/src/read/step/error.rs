@@ -63,6 +63,11 @@ pub enum StepError {
         /// Whether it holds triangles instead.
         tessellated: bool,
     },
+    /// Parts that are placed in themselves only.
+    #[error(
+        "the STEP file's assembly places every part in itself, so none has a place: name the part that is meant"
+    )]
+    Circle,
     /// No part of that name.
     #[error("the STEP file has no part `{wanted}`; it has {}", names.join(", "))]
     NoPart {

@@ -44,6 +44,9 @@ pub enum FaceFault {
     /// Its loops cannot be filled.
     #[error(transparent)]
     Fill(FillFault),
+    /// A whole torus that meets itself.
+    #[error("it is a whole torus that meets itself, which is not read: export it in faces with edges")]
+    MeetsItself,
     /// No loops, on a surface that has no end.
     #[error("it has no boundary, and its surface no end")]
     Endless,

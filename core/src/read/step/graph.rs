@@ -53,6 +53,14 @@ pub enum EntityFault {
         /// By how much it scales.
         scale: f64,
     },
+    /// Something that is part of something, without its place there.
+    #[error(
+        "#{id} places a part nowhere: name the part that is meant, or export the assembly with its places"
+    )]
+    Nowhere {
+        /// The occurrence.
+        id: u64,
+    },
     /// A shape that this reader does not know.
     #[error("#{id} is {kind}, which is not read")]
     NotServed {

@@ -190,6 +190,9 @@ impl<'a> Lexer<'a> {
                     return Err(Syntax { line: begin, problem: "a text is not closed by a quote".into() });
                 }
                 Some(b'\'') if self.peek(1) == Some(b'\'') => self.at += 2,
+                // What follows `\S\` is half a character, also where it is a quote; two strokes are one.
+                Some(b'\\') if self.bytes[self.at..].starts_with(b"\\S\\'") => self.at += 4,
+                Some(b'\\') if self.peek(1) == Some(b'\\') => self.at += 2,
                 Some(b'\'') => {
                     self.at += 1;
                     return Ok(Token::Text(&self.bytes[start..self.at - 1]));
@@ -272,6 +275,17 @@ mod tests {
                 }
             };
             assert_eq!(fault.line, line, "{text:?}: {}", fault.problem);
+        }
+    }
+
+    #[test]
+    fn a_quote_is_half_a_character_where_an_escape_says_so() {
+        let texts =
+            [(&b"'\\S\\'5'"[..], &b"\\S\\'5"[..]), (b"'C:\\\\'", b"C:\\\\"), (b"'x\\\\S\\'", b"x\\\\S\\")];
+        for (written, meant) in texts {
+            let mut lexer = Lexer::new(written);
+            assert_eq!(lexer.next().unwrap(), Some(Token::Text(meant)));
+            assert_eq!(lexer.next().unwrap(), None);
         }
     }
 

@@ -18,10 +18,10 @@
 //! | --- | --- | --- |
 //! | file | ISO 10303-21 clear text, editions 1 to 3, several DATA sections, all escapes of texts | XML and other encodings; what stands in other files |
 //! | units | SI units with prefix and units by conversion, each representation's own | a representation without a length unit |
-//! | structure | PRODUCT, NEXT_ASSEMBLY_USAGE_OCCURRENCE, MAPPED_ITEM; places by axes or by CARTESIAN_TRANSFORMATION_OPERATOR_3D, mirrors with them | places that scale |
-//! | bodies | MANIFOLD_SOLID_BREP, BREP_WITH_VOIDS, FACETED_BREP, SHELL_BASED_ and FACE_BASED_SURFACE_MODEL; TESSELLATED_SOLID and TESSELLATED_SHELL where the file has no other | swept, revolved, boolean and primitive solids; sets of points, curves and surfaces, which are not named |
+//! | structure | PRODUCT, NEXT_ASSEMBLY_USAGE_OCCURRENCE, MAPPED_ITEM; places by axes or by CARTESIAN_TRANSFORMATION_OPERATOR_3D, mirrors with them | places that scale; SPECIFIED_HIGHER_USAGE_OCCURRENCE in the place of an occurrence |
+//! | bodies | MANIFOLD_SOLID_BREP, BREP_WITH_VOIDS, FACETED_BREP, SHELL_BASED_ and FACE_BASED_SURFACE_MODEL; TESSELLATED_SOLID and TESSELLATED_SHELL where their product has no other | swept, revolved, boolean and primitive solids; sets of points, curves and surfaces, which are not named |
 //! | faces | ADVANCED_FACE, FACE_SURFACE, ORIENTED_FACE; loops of edges, of points, of one vertex; TRIANGULATED_FACE and COMPLEX_TRIANGULATED_FACE | SUBFACE; CUBIC_BEZIER_TRIANGULATED_FACE |
-//! | surfaces | PLANE, CYLINDRICAL_, CONICAL_, SPHERICAL_ and TOROIDAL_SURFACE, B-splines (BEZIER, UNIFORM, QUASI_UNIFORM, with knots; rational), SURFACE_OF_LINEAR_EXTRUSION, SURFACE_OF_REVOLUTION; the basis of RECTANGULAR_TRIMMED_ and CURVE_BOUNDED_SURFACE | OFFSET_SURFACE, RECTANGULAR_COMPOSITE_SURFACE, SURFACE_REPLICA, the inner side of a DEGENERATE_TOROIDAL_SURFACE |
+//! | surfaces | PLANE, CYLINDRICAL_, CONICAL_, SPHERICAL_ and TOROIDAL_SURFACE, B-splines (BEZIER, UNIFORM, QUASI_UNIFORM, with knots; rational), SURFACE_OF_LINEAR_EXTRUSION, SURFACE_OF_REVOLUTION; the basis of RECTANGULAR_TRIMMED_ and CURVE_BOUNDED_SURFACE | OFFSET_SURFACE, RECTANGULAR_COMPOSITE_SURFACE, SURFACE_REPLICA, the inner side of a DEGENERATE_TOROIDAL_SURFACE, a whole torus that meets itself |
 //! | curves of edges | LINE, CIRCLE, ELLIPSE, PARABOLA, HYPERBOLA, POLYLINE, B-splines as above; of SURFACE_CURVE, SEAM_CURVE and INTERSECTION_CURVE the one in space; the basis of a TRIMMED_CURVE | COMPOSITE_CURVE, OFFSET_CURVE_3D, CURVE_REPLICA, PCURVE alone |
 //!
 //! Sizes, tolerances, datums and other annotations are not looked at here.

@@ -1,5 +1,6 @@
 //! The nearest parameter on a curve, from seeds and by bounded Newton steps.
 
+use super::spline::FLATTEST;
 use crate::geometry::Vector;
 
 /// Difference to the place asked for, first and second derivative, at a parameter.
@@ -47,8 +48,8 @@ pub(super) fn nearest_from(
 }
 
 /// Newton's method on the slope of the squared distance, kept inside `within`; where the second derivative is
-/// not positive, or a step does not go down, Gauss-Newton and halved steps instead. Common practice, no
-/// source.
+/// not positive its size counts (Nocedal and Wright, Numerical Optimization, 2nd edition, 2006, section 3.4, from
+/// memory), and a step that does not go down is halved.
 pub(super) fn descend(within: (f64, f64), start: f64, at: &dyn Fn(f64) -> Offset) -> f64 {
     let mut t = start;
     let (mut d, mut d1, mut d2) = at(t);
@@ -57,7 +58,7 @@ pub(super) fn descend(within: (f64, f64), start: f64, at: &dyn Fn(f64) -> Offset
         let slope = d.dot(&d1);
         let full = d1.norm_squared() + d.dot(&d2);
         let gauss = d1.norm_squared();
-        let bend = if full > 0.1 * gauss { full } else { gauss };
+        let bend = if full > 0.1 * gauss { full } else { full.abs().max(FLATTEST * gauss) };
         if !(bend > 0.0) {
             break;
         }

@@ -25,11 +25,20 @@ impl Place {
         Self { rotation, shift: to.origin.coords - rotation * from.origin.coords }
     }
 
+    /// Whether both are one but for digits of a file.
+    pub(super) fn near(&self, other: &Self) -> bool {
+        (self.rotation - other.rotation).amax() <= SAME_PLACE
+            && (self.shift - other.shift).amax() <= SAME_PLACE
+    }
+
     /// First the other, then this.
     pub(super) fn after(&self, inner: &Self) -> Self {
         Self { rotation: self.rotation * inner.rotation, shift: self.rotation * inner.shift + self.shift }
     }
 }
+
+/// Places that differ by less, in mm and in the cosines of their turns, are one.
+const SAME_PLACE: f64 = 1e-6;
 
 /// The axes of the whole.
 pub(super) fn still() -> Axes {

@@ -3,7 +3,7 @@
 use super::bspline::BSplineSurface;
 use super::curves::CLOSED_MM;
 use super::surfaces::ON_MM;
-use crate::geometry::Point;
+use crate::geometry::{Point, Vector};
 
 /// A B-spline surface with what is asked of it often.
 #[derive(Clone, Debug, PartialEq)]
@@ -58,6 +58,32 @@ pub(super) fn wrapped(t: f64, (a, b): (f64, f64), closed: bool) -> f64 {
     (t - ((t - a) / (b - a)).floor() * (b - a)).clamp(a, b)
 }
 
+/// A foot is found where the way to it runs aside by less, mm. Where the distance hardly rises aside of the foot, by a
+/// thousandth of what it does on a plane, this is an error of 1e-7 mm of a distance of 1 mm.
+const SETTLED_MM: f64 = 1e-5;
+
+/// Smallest eigenvalue that is left to a matrix that was made positive, to the squares of the lengths of its tangents.
+pub(super) const FLATTEST: f64 = 1e-3;
+
+/// The symmetric matrix (a, b, c) with its eigenvalues made positive, in parameters that are scaled so that tangents have
+/// length one: a step by it goes down also where the distance has a saddle or its curvature is the other way, as near a
+/// centre of curvature (Nocedal and Wright, Numerical Optimization, 2nd edition, 2006, section 3.4, from memory). A
+/// direction without length has its own entry only.
+fn made_positive((a, b, c): (f64, f64, f64), euu: f64, evv: f64) -> (f64, f64, f64) {
+    let both = (euu * evv).sqrt();
+    if !(both > 0.0) {
+        return (a.abs().max(FLATTEST * euu), 0.0, c.abs().max(FLATTEST * evv));
+    }
+    let (m, n, k) = (a / euu, c / evv, b / both);
+    let (mean, reach) = (0.5 * (m + n), (0.25 * (m - n) * (m - n) + k * k).sqrt());
+    let of = |eigenvalue: f64| eigenvalue.abs().max(FLATTEST);
+    let (high, low) = (of(mean + reach), of(mean - reach));
+    // The same axes: a multiple of the matrix and of unity.
+    let times = if reach > 1e-12 { 0.5 * (high - low) / reach } else { 0.0 };
+    let plus = high - times * (mean + reach);
+    ((plus + times * m) * euu, times * k * both, (plus + times * n) * evv)
+}
+
 impl Spline {
     /// The parameters of the place nearest to `p`; with `near` of that to which a search from there leads, if that is a
     /// good one.
@@ -105,9 +131,23 @@ impl Spline {
         best.1
     }
 
-    /// Newton's method on the squared distance in two parameters, Gauss-Newton where its matrix is not
-    /// positive, halved steps, a parameter at its bound held there while it pushes outwards. Common practice,
-    /// no source. Answers the distance and the parameters.
+    /// Whether the surface's place at `at` is a foot of `p`: the way there is square to the surface, or leads out over a
+    /// bound of its parameters.
+    pub(super) fn settled(&self, p: &Point, at: (f64, f64)) -> bool {
+        let jet = self.surface.at(at.0, at.1);
+        let way = p - jet.p;
+        let one = |t: f64, (low, high): (f64, f64), closed: bool, along: &Vector| {
+            let aside = way.dot(along);
+            aside.abs() <= SETTLED_MM * along.norm()
+                || (!closed && ((t <= low && aside < 0.0) || (t >= high && aside > 0.0)))
+        };
+        let domains = self.domains();
+        one(at.0, domains[0], self.closed[0], &jet.u) && one(at.1, domains[1], self.closed[1], &jet.v)
+    }
+
+    /// Newton's method on the squared distance in two parameters, its matrix made positive where it is not
+    /// ([`made_positive`]), halved steps, a parameter at its bound held there while it pushes outwards. Common
+    /// practice, no source. Answers the distance and the parameters.
     pub(super) fn descend(&self, p: &Point, start: (f64, f64)) -> (f64, (f64, f64)) {
         let domains = self.domains();
         let bring = |u: f64, v: f64| {
@@ -120,11 +160,11 @@ impl Spline {
         for _ in 0..50 {
             let d = jet.p - p;
             let (gu, gv) = (d.dot(&jet.u), d.dot(&jet.v));
-            let (euu, euv, evv) = (jet.u.norm_squared(), jet.u.dot(&jet.v), jet.v.norm_squared());
-            let full = (euu + d.dot(&jet.uu), euv + d.dot(&jet.uv), evv + d.dot(&jet.vv));
+            let (euu, evv) = (jet.u.norm_squared(), jet.v.norm_squared());
+            let full = (euu + d.dot(&jet.uu), jet.u.dot(&jet.v) + d.dot(&jet.uv), evv + d.dot(&jet.vv));
             let positive =
                 full.0 > 0.1 * euu && full.2 > 0.1 * evv && full.0 * full.2 - full.1 * full.1 > 0.0;
-            let (a, b, c) = if positive { full } else { (euu, euv, evv) };
+            let (a, b, c) = if positive { full } else { made_positive(full, euu, evv) };
             let held = |t: f64, (low, high): (f64, f64), closed: bool, slope: f64| {
                 !closed && ((t <= low && slope > 0.0) || (t >= high && slope < 0.0))
             };

@@ -1,5 +1,7 @@
 //! The escapes of text in a STEP file: ISO 10303-21:2016 clause 6.4.3 (from memory).
 
+use encoding_rs::Encoding;
+
 /// What stands between the quotes, as people read it. Breaks of line inside a text are those of the file
 /// and left out. An escape that makes no sense stays as it is: a name is a label and stops no measurement.
 pub(super) fn decoded(raw: &[u8]) -> String {
@@ -49,9 +51,9 @@ fn escape(rest: &[u8], page: &mut u8) -> Option<(String, usize)> {
     match rest.get(1)? {
         b'S' if rest.get(2) == Some(&b'\\') => {
             let byte = rest.get(3).filter(|b| (0x20..0x7f).contains(*b))? | 0x80;
-            // Pages other than Latin 1 would each need its own table: told as unknown.
-            let c = if *page == b'A' { char::from(byte) } else { char::REPLACEMENT_CHARACTER };
-            Some((c.to_string(), 4))
+            let half = [byte];
+            let (text, _) = paged(*page).decode_without_bom_handling(&half);
+            Some((text.into_owned(), 4))
         }
         b'P' if rest.get(3) == Some(&b'\\') => {
             *page = *rest.get(2).filter(|b| (b'A'..=b'I').contains(*b))?;
@@ -81,6 +83,22 @@ fn escape(rest: &[u8], page: &mut u8) -> Option<(String, usize)> {
     }
 }
 
+/// The page of ISO 8859 by its letter. Of Latin 1 and 5 the two supersets that differ from them in control characters only,
+/// which `\S\` does not draw.
+fn paged(letter: u8) -> &'static Encoding {
+    match letter {
+        b'B' => encoding_rs::ISO_8859_2,
+        b'C' => encoding_rs::ISO_8859_3,
+        b'D' => encoding_rs::ISO_8859_4,
+        b'E' => encoding_rs::ISO_8859_5,
+        b'F' => encoding_rs::ISO_8859_6,
+        b'G' => encoding_rs::ISO_8859_7,
+        b'H' => encoding_rs::ISO_8859_8,
+        b'I' => encoding_rs::WINDOWS_1254,
+        _ => encoding_rs::WINDOWS_1252,
+    }
+}
+
 /// The digits after `\X2\` up to `\X0\`, without breaks of line, and the length of the whole.
 fn until_end(rest: &[u8]) -> Option<(Vec<u8>, usize)> {
     let end = rest[4..].windows(4).position(|w| w == b"\\X0\\")?;
@@ -106,7 +124,13 @@ mod tests {
         assert_eq!(decoded(b"\\X2\\00E403B1\\X0\\!"), "\u{e4}\u{3b1}!");
         assert_eq!(decoded(b"\\X4\\0001F600\\X0\\"), "\u{1f600}");
         assert_eq!(decoded(b"\\PA\\\\S\\d"), "\u{e4}");
-        assert_eq!(decoded(b"\\PC\\\\S\\d"), "\u{fffd}");
+        // Latin 2, Cyrillic, Greek and Latin 5, by the tables of ISO 8859 (from memory); a page holds to the end of its text.
+        assert_eq!(decoded(b"\\PB\\\\S\\1\\S\\#"), "\u{105}\u{141}");
+        assert_eq!(decoded(b"\\PE\\\\S\\>"), "\u{41e}");
+        assert_eq!(decoded(b"\\PG\\\\S\\a"), "\u{3b1}");
+        assert_eq!(decoded(b"\\PI\\\\S\\p"), "\u{11f}");
+        // A quote after `\S\` is half a character.
+        assert_eq!(decoded(b"\\S\\' 5"), "\u{a7} 5");
         assert_eq!(decoded(b"two\r\nlines"), "twolines");
     }
 

@@ -53,6 +53,7 @@ pub(super) fn whole(
                 }
             }
         }
+        Surface::Torus { major, minor, .. } if major < minor => return Err(FaceFault::MeetsItself),
         Surface::Torus { major, minor, .. } => {
             let (round, up) = (steps(major + minor), steps(*minor));
             fits(round, up)?;
@@ -113,6 +114,8 @@ mod tests {
             assert!(worst < 0.0105, "{worst}");
         }
         assert_eq!(whole(&Surface::Plane { axes }, 0.01, 400_000), Err(FaceFault::Endless));
+        let spindle = Surface::Torus { axes, major: 3.0, minor: 5.0 };
+        assert_eq!(whole(&spindle, 0.01, 400_000), Err(FaceFault::MeetsItself));
         // A ball of 100 m would take a thousand million corners.
         let ball = Surface::Sphere { axes, radius: 1e5 };
         let limit = FaceFault::Fill(FillFault::TooFine { limit: 400_000 });

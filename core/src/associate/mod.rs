@@ -42,6 +42,7 @@ mod outside;
 mod plane;
 mod plane_by_criterion;
 mod round_by_criterion;
+mod scatter;
 mod slot;
 mod sphere;
 mod strip;

@@ -3,7 +3,7 @@
 use crate::associate::{AssociatedHole, hole};
 use crate::conformity::{Known, Question, Unit, decide, decide_on, tell_known};
 use crate::datum::DatumAlignment;
-use crate::filter::{Draws, REHEARSALS, SharedNoise};
+use crate::filter::{Draws, REHEARSALS, SharedNoise, averaged_over_mm2};
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Carrier;
 use crate::record::{Components, Evaluation, Interval};
@@ -25,6 +25,7 @@ fn associated(
     let context = subject.context;
     let found = hole(subject.partition, context.scan, context.nominal, subject.bound, axis, context.noise_mm)
         .map_err(|e| e.to_string())?;
+    let found = found.without_shared(&context.inputs.correlated);
     let facing = found.seen.unseen_at.and_then(|p| under(&subject.bound.situation, &p, axis));
     let facing = facing.map(|on| on.normal);
     let sight = Sight::of_turn(found.seen, facing, subject.bound.area_mm2, found.points);
@@ -38,13 +39,9 @@ fn associated(
     Ok((found, missing))
 }
 
-/// Covariance of centre (across) and radius from noise that neighbouring points share, by seeded draws of it on the wall; on
-/// `datums`, which each draw moves too, where the place counts.
-fn of_shared_noise(
-    subject: &Subject,
-    found: &AssociatedHole,
-    datums: Option<&DatumAlignment>,
-) -> [[f64; 3]; 3] {
+/// Covariance of centre (across) and radius from noise that neighbouring points share, by seeded draws of it on the wall, on
+/// datums that each draw moves too.
+fn of_shared_noise(subject: &Subject, found: &AssociatedHole, datums: &DatumAlignment) -> [[f64; 3]; 3] {
     let mut covariance = [[0.0; 3]; 3];
     let mut noise = SharedNoise::new(&subject.context.inputs.correlated);
     if noise.is_none() {
@@ -60,7 +57,7 @@ fn of_shared_noise(
         let mut next = drawn.iter();
         let by = &mut |p: &Point, n: &Vector| {
             let own = next.next().map_or_else(Vector::zeros, |v| n * f64::from(v[draw]));
-            own + datums.map_or_else(Vector::zeros, |d| d.shift_by_shared(draw, p))
+            own + datums.shift_by_shared(draw, p)
         };
         let off = found.displaced(by).unwrap_or([f64::INFINITY; 3]);
         for (i, row) in covariance.iter_mut().enumerate() {
@@ -78,6 +75,22 @@ fn of_effects(subject: &Subject, found: &AssociatedHole) -> Vec<[f64; 3]> {
     effects::steps(subject).iter().map(one).collect()
 }
 
+/// How much smaller the diameter may read because points were smoothed, mm; `None` where they were not, or where the noise they
+/// show and the instrument's do not tell how far. Neighbours round a hollow wall lie nearer to its axis by d^2 / (2 R); of a mean
+/// square distance over which they were averaged half is along the turn. It is not taken out of the value, since it is known no
+/// better than by half.
+fn of_smoothing(subject: &Subject, found: &AssociatedHole) -> Option<f64> {
+    let Subject { context, .. } = subject;
+    let axis = found.axis.vector();
+    let heights = || found.wall.iter().map(|p| (p - found.centre).dot(&axis));
+    let (low, high) = heights().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)));
+    let seen_mm2 = std::f64::consts::TAU * found.radius_mm * found.seen.fraction * (high - low);
+    let point_area_mm2 = seen_mm2 / found.wall.len() as f64;
+    let stated_mm = context.inputs.point_noise_mm;
+    let far_mm2 = averaged_over_mm2(context.shown_noise_mm, stated_mm, point_area_mm2);
+    far_mm2.filter(|_| context.inputs.smoothed).map(|far| 2.0 * 0.5 * far / (2.0 * found.radius_mm))
+}
+
 fn sum(a: &[[f64; 3]; 3], b: &[[f64; 3]; 3]) -> [[f64; 3]; 3] {
     std::array::from_fn(|i| std::array::from_fn(|j| a[i][j] + b[i][j]))
 }
@@ -92,12 +105,24 @@ pub(super) fn diameter(subject: &Subject, nominal_mm: f64, tolerance_mm: f64, ev
         }
     };
     let value = 2.0 * found.radius_mm;
-    let noise = sum(&found.covariance, &of_shared_noise(subject, &found, None));
+    let shared = found.of_shared(&subject.context.inputs.correlated).unwrap_or([[f64::INFINITY; 3]; 3]);
+    let noise = sum(&found.covariance, &shared);
     let changes: Vec<f64> = of_effects(subject, &found).iter().map(|off| 2.0 * off[2].abs()).collect();
     let budget = Budget::new()
         .with(Source::Noise, 2.0 * noise[2][2].max(0.0).sqrt())
         .with(Source::Sampling, 2.0 * found.sampling[2][2].max(0.0).sqrt())
         .with_all(&effects::lines(subject, &changes));
+    let budget = match of_smoothing(subject, &found) {
+        Some(smaller_mm) => {
+            let words = format!(
+                "the points were smoothed, which draws the wall inwards: by the noise that is left the diameter reads smaller by about \
+                 {smaller_mm:.4} mm, which is not taken out of the value; scan or export without smoothing"
+            );
+            evaluation.operators.insert("smoothing".into(), words);
+            budget.with(Source::Smoothing, smaller_mm)
+        }
+        None => budget,
+    };
     let u = budget.combined_mm();
     evaluation.operators.insert("nominal_mm".into(), format!("{nominal_mm}"));
     let decided = decide(&subject.context.plan.decision, value, u, &evaluation.limits, tolerance_mm, None);
@@ -138,7 +163,7 @@ pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mu
     let (u, v) = found.across;
     let of_alignment = across_of_motion(&datums.covariance, datums.centre, found.centre, [u, v]);
     let two = |c: &[[f64; 3]; 3]| [[c[0][0], c[0][1]], [c[1][0], c[1][1]]];
-    let of_noise = two(&sum(&found.covariance, &of_shared_noise(subject, &found, Some(datums))));
+    let of_noise = two(&sum(&found.covariance, &of_shared_noise(subject, &found, datums)));
     let of_sampling = two(&found.sampling);
     let moved = of_effects(subject, &found);
     let total: [[f64; 2]; 2] = std::array::from_fn(|i| {
@@ -151,18 +176,15 @@ pub(super) fn position(subject: &Subject, zone_diameter_mm: f64, evaluation: &mu
         evaluation.reason = "its uncertainty could not be found".into();
         return;
     };
-    // Along the way it is off; where it is hardly off any way will do, so the worst is taken.
+    // Along the way it is off; where it is hardly off any way will do, so the mean over all of them is taken.
     let sure = distance > 3.0 * offset.standard();
-    let way = Direction::new(off).filter(|_| sure);
+    let way = Direction::new(off).filter(|_| sure).map(|d| [d.vector().dot(&u), d.vector().dot(&v)]);
     let line = |c: &[[f64; 2]; 2]| {
-        let along = |d: Vector| {
-            let (x, y) = (d.dot(&u), d.dot(&v));
-            (c[0][0] * x * x + 2.0 * c[0][1] * x * y + c[1][1] * y * y).max(0.0).sqrt()
+        let square = match way {
+            Some([x, y]) => c[0][0] * x * x + 2.0 * c[0][1] * x * y + c[1][1] * y * y,
+            None => 0.5 * (c[0][0] + c[1][1]),
         };
-        let worst = || {
-            [u, v, (u + v) / 2f64.sqrt(), (u - v) / 2f64.sqrt()].map(along).into_iter().fold(0.0, f64::max)
-        };
-        2.0 * way.map_or_else(worst, |d| along(d.vector()))
+        2.0 * square.max(0.0).sqrt()
     };
     let outer = |off: &[f64; 3]| std::array::from_fn(|i| std::array::from_fn(|j| off[i] * off[j]));
     let changes: Vec<f64> = moved.iter().map(|off| line(&outer(off))).collect();

@@ -41,6 +41,14 @@ pub struct Correlated {
     pub shifts: bool,
 }
 
+impl Correlated {
+    /// Whether it is any noise, of a length that means something.
+    fn is_sound(&self) -> bool {
+        let sound = |v: f64| v.is_finite() && v > 0.0;
+        sound(self.standard_mm) && sound(self.length_mm)
+    }
+}
+
 /// A drawn field: the same seed and the same draw give the same one.
 pub struct CorrelatedField {
     of: Correlated,
@@ -58,15 +66,8 @@ const ASKEW: [f64; 3] = [0.531, 1.037, 0.719];
 impl CorrelatedField {
     /// Some draws of a field; `None` where it is nothing or makes no sense.
     pub fn new(of: &Correlated, draws: usize, seed: u64) -> Option<Self> {
-        let sound = |v: f64| v.is_finite() && v > 0.0;
         let seed = seed ^ of.length_mm.to_bits().rotate_left(17);
-        (sound(of.standard_mm) && sound(of.length_mm)).then(|| Self {
-            of: *of,
-            seed,
-            draws,
-            turn: askew(),
-            nodes: BTreeMap::new(),
-        })
+        of.is_sound().then(|| Self { of: *of, seed, draws, turn: askew(), nodes: BTreeMap::new() })
     }
 
     /// The displacement of a place in every draw, mm: signed along `normal`, a unit vector.
@@ -76,41 +77,68 @@ impl CorrelatedField {
         if self.nodes.len() > MOST_NODES {
             self.nodes.clear();
         }
-        if self.of.shifts {
-            for (field, (looks, share)) in LOOKS.into_iter().enumerate() {
-                let moved = place + normal * (looks * self.of.length_mm);
-                self.add(field, &moved, normal, share.sqrt(), out);
-            }
-        } else {
-            self.add(0, place, normal, 1.0, out);
-        }
-    }
-
-    /// Adds one field, so many `times` as large.
-    fn add(&mut self, field: usize, place: &Point, normal: &Vector, times: f64, out: &mut [f64]) {
-        let h = NODES_APART * self.of.length_mm;
-        let axes = if self.of.shifts { 3 } else { 1 };
-        let at = self.turn * place.coords / h;
-        let base: [i64; 3] = std::array::from_fn(|k| at[k].floor() as i64);
-        let part: [f64; 3] = std::array::from_fn(|k| at[k] - base[k] as f64);
-        let weight = |corner: usize| -> f64 {
-            (0..3).map(|k| if corner >> k & 1 == 1 { part[k] } else { 1.0 - part[k] }).product()
-        };
-        let square: f64 = (0..8).map(|c| weight(c) * weight(c)).sum();
-        let scale = times * self.of.standard_mm / square.sqrt();
-        for corner in 0..8 {
-            let node = std::array::from_fn(|k| base[k] + (corner >> k & 1) as i64);
-            let (seed, draws) = (self.seed ^ (field as u64).wrapping_mul(0x9E37_79B9), self.draws);
-            let deviates =
-                self.nodes.entry((field, node)).or_insert_with(|| deviates(node, axes * draws, seed));
-            let w = scale * weight(corner);
-            for (d, sum) in out.iter_mut().enumerate().take(draws) {
-                *sum += w * match axes {
-                    1 => f64::from(deviates[d]),
-                    _ => (0..3).map(|k| normal[k] * f64::from(deviates[3 * d + k])).sum::<f64>(),
+        let Self { of, seed, draws, turn, nodes } = self;
+        let axes = if of.shifts { 3 } else { 1 };
+        weights_turned(of, turn, place, normal, &mut |(field, node), along| {
+            let seed = *seed ^ (field as u64).wrapping_mul(0x9E37_79B9);
+            let deviates = nodes.entry((field, node)).or_insert_with(|| deviates(node, axes * *draws, seed));
+            for (d, sum) in out.iter_mut().enumerate().take(*draws) {
+                *sum += match axes {
+                    1 => along[0] * f64::from(deviates[d]),
+                    _ => (0..3).map(|k| along[k] * f64::from(deviates[3 * d + k])).sum::<f64>(),
                 };
             }
-        }
+        });
+    }
+}
+
+/// What each independent deviate of a field adds to the displacement of a place along its normal, mm: told with the node (and which
+/// of several fields it is of), one weight for each of its deviates. Nothing of what is no noise or makes no sense.
+pub(super) fn weights(
+    of: &Correlated,
+    place: &Point,
+    normal: &Vector,
+    tell: &mut dyn FnMut((usize, [i64; 3]), [f64; 3]),
+) {
+    if of.is_sound() {
+        weights_turned(of, &askew(), place, normal, tell);
+    }
+}
+
+fn weights_turned(
+    of: &Correlated,
+    turn: &Matrix3,
+    place: &Point,
+    normal: &Vector,
+    tell: &mut dyn FnMut((usize, [i64; 3]), [f64; 3]),
+) {
+    if !of.shifts {
+        return corners(of, turn, place, &mut |node, w| tell((0, node), [w, 0.0, 0.0]));
+    }
+    for (field, (looks, share)) in LOOKS.into_iter().enumerate() {
+        let moved = place + normal * (looks * of.length_mm);
+        let times = share.sqrt();
+        corners(of, turn, &moved, &mut |node, w| {
+            let w = times * w;
+            tell((field, node), [w * normal.x, w * normal.y, w * normal.z]);
+        });
+    }
+}
+
+/// The nodes about a place with their weights, mm: linear along each axis of the lattice, of the stated deviation together.
+fn corners(of: &Correlated, turn: &Matrix3, place: &Point, tell: &mut dyn FnMut([i64; 3], f64)) {
+    let h = NODES_APART * of.length_mm;
+    let at = turn * place.coords / h;
+    let base: [i64; 3] = std::array::from_fn(|k| at[k].floor() as i64);
+    let part: [f64; 3] = std::array::from_fn(|k| at[k] - base[k] as f64);
+    let weight = |corner: usize| -> f64 {
+        (0..3).map(|k| if corner >> k & 1 == 1 { part[k] } else { 1.0 - part[k] }).product()
+    };
+    let square: f64 = (0..8).map(|c| weight(c) * weight(c)).sum();
+    let scale = of.standard_mm / square.sqrt();
+    for corner in 0..8 {
+        let node = std::array::from_fn(|k| base[k] + (corner >> k & 1) as i64);
+        tell(node, scale * weight(corner));
     }
 }
 

@@ -75,10 +75,9 @@ fn of_effects(subject: &Subject, found: &AssociatedHole) -> Vec<[f64; 3]> {
     effects::steps(subject).iter().map(one).collect()
 }
 
-/// How much smaller the diameter may read because points were smoothed, mm; `None` where they were not, or where the noise they
-/// show and the instrument's do not tell how far. Neighbours round a hollow wall lie nearer to its axis by d^2 / (2 R); of a mean
-/// square distance over which they were averaged half is along the turn. It is not taken out of the value, since it is known no
-/// better than by half.
+/// How much smaller the diameter reads because points were smoothed, mm; `None` where they were not, or where the noise they show
+/// and the instrument's do not tell how far. Neighbours round a hollow wall lie nearer to its axis by d^2 / (2 R); of a mean square
+/// distance over which they were averaged half is along the turn.
 fn of_smoothing(subject: &Subject, found: &AssociatedHole) -> Option<f64> {
     let Subject { context, .. } = subject;
     let axis = found.axis.vector();
@@ -114,12 +113,15 @@ pub(super) fn diameter(subject: &Subject, nominal_mm: f64, tolerance_mm: f64, ev
         .with_all(&effects::lines(subject, &changes));
     let budget = match of_smoothing(subject, &found) {
         Some(smaller_mm) => {
+            // Known no better than by a factor of two, since noise grows on slanted walls and points are missing: taken as anywhere
+            // between none and twice that (JCGM 100:2008, 4.3.7), and not taken out of the value.
+            let standard_mm = smaller_mm * 2.0 / 3f64.sqrt();
             let words = format!(
                 "the points were smoothed, which draws the wall inwards: by the noise that is left the diameter reads smaller by about \
                  {smaller_mm:.4} mm, which is not taken out of the value; scan or export without smoothing"
             );
             evaluation.operators.insert("smoothing".into(), words);
-            budget.with(Source::Smoothing, smaller_mm)
+            budget.with(Source::Smoothing, standard_mm)
         }
         None => budget,
     };

@@ -27,6 +27,31 @@ const NODES_APART: f64 = 1.64;
 /// (`tests/src/validation`).
 const LOOKS: [(f64, f64); 2] = [(8.0, 0.7), (1.5, 0.3)];
 
+/// Directions from which passes look, where each has its own noise: to the faces and the corners of a cube, 45 to 55 degrees apart,
+/// about as many as it takes to see all of a part. They are turned askew as the lattice is.
+const VIEWS: [[f64; 3]; 14] = {
+    const C: f64 = 0.577_350_269_189_625_8;
+    [
+        [1.0, 0.0, 0.0],
+        [-1.0, 0.0, 0.0],
+        [0.0, 1.0, 0.0],
+        [0.0, -1.0, 0.0],
+        [0.0, 0.0, 1.0],
+        [0.0, 0.0, -1.0],
+        [C, C, C],
+        [C, C, -C],
+        [C, -C, C],
+        [C, -C, -C],
+        [-C, C, C],
+        [-C, C, -C],
+        [-C, -C, C],
+        [-C, -C, -C],
+    ]
+};
+
+/// A view has a part in what faces it by less than 60 degrees: where passes meet is not known.
+const LEAST_FACING: f64 = 0.5;
+
 /// Seed of fields that neighbouring points share: any constant, and the same for all features and datums, which share them too.
 const SEED: u64 = 0xC0_44E1_A7ED;
 
@@ -39,6 +64,8 @@ pub struct Correlated {
     pub length_mm: f64,
     /// Whether it shifts places in any direction, as passes that do not quite fit do; otherwise it lies along the normals.
     pub shifts: bool,
+    /// Whether each of several passes has its own, where it does not shift: what faces elsewhere then shares nothing of it.
+    pub each_pass: bool,
 }
 
 impl Correlated {
@@ -112,6 +139,23 @@ fn weights_turned(
     normal: &Vector,
     tell: &mut dyn FnMut((usize, [i64; 3]), [f64; 3]),
 ) {
+    if !of.shifts && of.each_pass {
+        let facing = turn * normal;
+        let share = |view: &[f64; 3]| {
+            let more = facing.dot(&Vector::from(*view)) - LEAST_FACING;
+            if more > 0.0 { more * more } else { 0.0 }
+        };
+        let all: f64 = VIEWS.iter().map(share).sum();
+        // No direction is further than 55 degrees from a view; a normal that is none is nobody's.
+        for (field, view) in VIEWS.iter().enumerate() {
+            let share = share(view);
+            if share > 0.0 {
+                let times = (share / all).sqrt();
+                corners(of, turn, place, &mut |node, w| tell((field, node), [times * w, 0.0, 0.0]));
+            }
+        }
+        return;
+    }
     if !of.shifts {
         return corners(of, turn, place, &mut |node, w| tell((0, node), [w, 0.0, 0.0]));
     }
@@ -206,7 +250,7 @@ mod tests {
 
     #[test]
     fn each_place_has_the_stated_deviation_and_neighbours_share_it() {
-        let of = Correlated { standard_mm: 0.02, length_mm: 3.0, shifts: false };
+        let of = Correlated { standard_mm: 0.02, length_mm: 3.0, shifts: false, each_pass: false };
         let mut field = CorrelatedField::new(&of, DRAWS, 4).unwrap();
         let mut random = Random::seeded(8);
         let (mut own, mut near, mut far, n) = (0.0, 0.0, 0.0, 60);
@@ -230,7 +274,7 @@ mod tests {
     fn a_mean_over_a_face_scatters_as_the_correlation_says() {
         // Of a Gaussian field on a square of edge L much larger than the length: variance s^2 2 pi l^2 / L^2, less the rim's
         // share.
-        let of = Correlated { standard_mm: 1.0, length_mm: 2.0, shifts: false };
+        let of = Correlated { standard_mm: 1.0, length_mm: 2.0, shifts: false, each_pass: false };
         let mut ratios = Vec::new();
         for (k, normal) in
             [Vector::z(), Vector::x(), Vector::new(0.3, -0.5, 0.8), Vector::new(-1.0, 1.0, 0.0)]
@@ -255,8 +299,34 @@ mod tests {
     }
 
     #[test]
+    fn passes_that_have_their_own_share_nothing_of_it_between_faces_that_look_apart() {
+        let of = Correlated { standard_mm: 0.02, length_mm: 3.0, shifts: false, each_pass: true };
+        let mut field = CorrelatedField::new(&of, DRAWS, 4).unwrap();
+        let mut random = Random::seeded(9);
+        let (mut own, mut near, mut turned, mut apart, n) = (0.0, 0.0, 0.0, 0.0, 60);
+        for _ in 0..n {
+            let mut at = || 300.0 * random.unit() - 150.0;
+            let p = Point::new(at(), at(), at());
+            let normal = random.direction();
+            let (u, _) = normal.frame();
+            let here = draws(&mut field, p, normal.vector());
+            let lean = |tangent: f64| (normal.vector() + u * tangent).normalize();
+            own += covariance(&here, &here) / 4e-4;
+            near += covariance(&here, &draws(&mut field, p + u, normal.vector())) / 4e-4;
+            turned += covariance(&here, &draws(&mut field, p, lean(0.18))) / 4e-4;
+            apart += covariance(&here, &draws(&mut field, p, -normal.vector())) / 4e-4;
+        }
+        let n = f64::from(n);
+        assert!((own / n - 1.0).abs() < 0.03, "{}", own / n);
+        assert!((near / n - 0.946).abs() < 0.04, "{}", near / n);
+        // By 10 degrees most is the same pass, on the other side of a skin nothing is.
+        assert!((0.8..1.0).contains(&(turned / n)), "{}", turned / n);
+        assert!((apart / n).abs() < 0.03, "{}", apart / n);
+    }
+
+    #[test]
     fn a_shift_is_seen_along_the_normal_and_nothing_makes_no_field() {
-        let of = Correlated { standard_mm: 0.05, length_mm: 40.0, shifts: true };
+        let of = Correlated { standard_mm: 0.05, length_mm: 40.0, shifts: true, each_pass: false };
         let mut field = CorrelatedField::new(&of, DRAWS, 6).unwrap();
         let p = Point::new(3.0, -8.0, 1.0);
         let up = draws(&mut field, p, Vector::z());
@@ -273,7 +343,12 @@ mod tests {
         assert!(beside > 0.8 && beside < 1.2, "{beside}");
         for (standard_mm, length_mm) in [(0.0, 1.0), (0.1, 0.0), (f64::NAN, 1.0), (0.1, f64::INFINITY)] {
             assert!(
-                CorrelatedField::new(&Correlated { standard_mm, length_mm, shifts: false }, 1, 1).is_none()
+                CorrelatedField::new(
+                    &Correlated { standard_mm, length_mm, shifts: false, each_pass: false },
+                    1,
+                    1
+                )
+                .is_none()
             );
         }
     }

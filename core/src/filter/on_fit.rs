@@ -92,7 +92,7 @@ mod tests {
     }
 
     fn of(standard_mm: f64, length_mm: f64, shifts: bool) -> Correlated {
-        Correlated { standard_mm, length_mm, shifts }
+        Correlated { standard_mm, length_mm, shifts, each_pass: false }
     }
 
     /// About a circle: of noise that a whole wall shares nothing is left over, of noise that only near points share nearly all

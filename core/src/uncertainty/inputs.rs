@@ -53,9 +53,11 @@ impl Inputs {
             let bends = Displacement::bends(volume, standard_mm).into_iter();
             effects.extend(bends.map(|displacement| Effect { displacement, shares: shares() }));
         }
+        // Where passes are stated there are several, and noise that neighbours share is that of one of them.
+        let passes = errors.pass_seam_mm.is_some_and(|u| u > 0.0);
         let noise = |standard: Option<f64>, length: Option<f64>, shifts| {
             let (standard_mm, length_mm) = (standard.filter(|u| *u > 0.0)?, length?);
-            Some(Correlated { standard_mm, length_mm, shifts })
+            Some(Correlated { standard_mm, length_mm, shifts, each_pass: passes && !shifts })
         };
         let correlated = [
             noise(errors.correlated_noise_mm, errors.correlation_length_mm, false),

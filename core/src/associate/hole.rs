@@ -1,5 +1,6 @@
 //! A round hole from the points of its wall; with its rims in `with_rim`.
 
+use crate::filter::{Correlated, left_over, on_fit};
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::{Carrier, Nominal};
 use crate::partition::{Partition, Seen, Tube, turn_seen};
@@ -7,6 +8,7 @@ use crate::plan::BoundFeature;
 use crate::scan::Scan;
 
 use super::rim::RimPlace;
+use super::scatter::Scatter;
 use super::with_rim::{concentric, inward};
 use super::{FitError, circle};
 
@@ -68,6 +70,8 @@ pub struct AssociatedHole {
     pub covariance: [[f64; 3]; 3],
     /// The same from form, which is seen at as many independent places as the wall is long.
     pub sampling: [[f64; 3]; 3],
+    /// Variance of that form, mm2.
+    pub form_mm2: f64,
     /// Root mean square distance of the points from the circle, mm.
     pub rms_mm: f64,
     /// Points used.
@@ -91,6 +95,35 @@ pub struct AssociatedHole {
 }
 
 impl AssociatedHole {
+    /// A point of the wall with the unit normal out of the material, and how much each freedom of the circle (centre along the
+    /// first direction across, along the second, radius) moves the wall along that normal there.
+    fn row(&self, i: usize) -> (Point, Vector, [f64; 3]) {
+        let (u, v) = self.across;
+        let inward = inward(&self.wall[i], &self.centre, self.axis);
+        (self.wall[i], inward, [inward.dot(&u), inward.dot(&v), -1.0])
+    }
+
+    /// Covariance as `covariance`, from noise that neighbouring points share. `None` where the wall determines no circle.
+    pub fn of_shared(&self, shared: &[Correlated]) -> Option<[[f64; 3]; 3]> {
+        if shared.is_empty() {
+            return Some([[0.0; 3]; 3]);
+        }
+        on_fit(shared, self.wall.len(), |i| self.row(i)).map(|f| f.covariance)
+    }
+
+    /// The same with so much less form as noise that neighbouring points share leaves over about a circle: what is stated of an
+    /// instrument is in the noise, and what is seen of it on the wall is no form besides. With rims it stays as it is.
+    #[must_use]
+    pub fn without_shared(mut self, shared: &[Correlated]) -> Self {
+        if self.by == ToldBy::Wall && self.form_mm2 > 0.0 {
+            let left = (self.form_mm2 - left_over(shared, self.wall.len(), |i| self.row(i))).max(0.0);
+            let share = left / self.form_mm2;
+            self.sampling = self.sampling.map(|row| row.map(|c| c * share));
+            self.form_mm2 = left;
+        }
+        self
+    }
+
     /// The same circle on the wall as it would be displaced: how far its centre moves along the first direction across, along
     /// the second, and by how much its radius grows, mm. `by` is asked with a place of the wall or of a rim, the unit normal of
     /// the surface that tells it (of the wall, or of the skin that ends there), and the direction across the axis out of the
@@ -231,10 +264,9 @@ pub fn hole(
     }
     let fit = circle(&wall.points, axis)?;
     let n = wall.points.len() as f64;
-    let covariance = fit.unit_covariance.map(|row| row.map(|c| c * noise_mm * noise_mm));
     let seen = turn_seen(&wall.points, fit.centre, axis, fit.radius_mm, wall.spacing_mm);
     // What the wall scatters beyond the noise is its form.
-    let form = (fit.rms_mm * fit.rms_mm * n / (n - 3.0) - noise_mm * noise_mm).max(0.0);
+    let Scatter { noise_mm2, form_mm2 } = Scatter::of_wall(&wall.points, &fit, seen.fraction, noise_mm);
     let places =
         (2.0 * std::f64::consts::PI * wall.nominal_radius_mm * seen.fraction / FORM_LENGTH_MM).max(1.0);
     // Moved along the axis to the middle of the nominal wall.
@@ -245,8 +277,9 @@ pub fn hole(
         axis,
         across: (u, v),
         radius_mm: fit.radius_mm,
-        covariance,
-        sampling: fit.unit_covariance.map(|row| row.map(|c| c * form * n / places)),
+        covariance: fit.unit_covariance.map(|row| row.map(|c| c * noise_mm2)),
+        sampling: fit.unit_covariance.map(|row| row.map(|c| c * form_mm2 * n / places)),
+        form_mm2,
         rms_mm: fit.rms_mm,
         points: wall.points.len(),
         left_out: wall.left_out,

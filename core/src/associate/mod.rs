@@ -43,6 +43,7 @@ mod plane;
 mod plane_by_criterion;
 mod rim;
 mod round_by_criterion;
+mod scatter;
 mod slot;
 mod sphere;
 mod strip;

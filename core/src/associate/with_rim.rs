@@ -268,6 +268,7 @@ pub fn hole_with_rims(
         radius_mm: fit.radius_mm,
         covariance: fit.covariance,
         sampling: fit.covariance.map(|row| row.map(|c| c * form)),
+        form_mm2: (fit.ratio - 1.0).max(0.0) * noise_mm * noise_mm,
         rms_mm: fit.rms_mm,
         points: places.len(),
         left_out,

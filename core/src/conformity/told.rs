@@ -7,8 +7,9 @@ use crate::record::{ConformityResult, Evaluation, Limits, Verdict};
 /// Sources of uncertainty that more points of a scan make smaller.
 const BY_POINTS: [&str; 2] = ["noise", "alignment"];
 
-/// Sources that are the instrument's or the temperature's.
-const BY_INSTRUMENT: [&str; 5] = ["instrument", "length_scale", "distortion", "probing", "temperature"];
+/// Sources that are the instrument's, its export's or the temperature's.
+const BY_INSTRUMENT: [&str; 6] =
+    ["instrument", "length_scale", "distortion", "probing", "temperature", "smoothing"];
 
 /// Tells of an evaluation how likely it conforms, as far as it has a value with an uncertainty. Does nothing where it was told
 /// before, as it is of what is not known by a normal distribution.

@@ -25,6 +25,7 @@ pub use displaced::Displaceable;
 pub use error::DatumError;
 pub use leeway::Loose;
 
+use crate::filter::Correlated;
 use crate::geometry::{Motion, PartFrame, Point, ScanFrame, Twist, Vector};
 use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings};
@@ -121,6 +122,8 @@ pub struct DatumInput<'a> {
     pub settings: &'a PartitionSettings,
     /// Standard deviation of the points' noise, mm.
     pub noise_mm: f64,
+    /// Noise that neighbouring points share.
+    pub correlated: &'a [Correlated],
     /// Edge of the cells by which a plane is fair to its area, mm.
     pub cell_mm: f64,
 }
@@ -200,13 +203,17 @@ pub fn establish(
         let step = fitted.as_ref().map_or(moved, |f| f.step * moved);
         moved_mm = corners.iter().map(|c| (step.point(c) - c).norm()).fold(0.0, f64::max);
         if moved_mm < still_mm {
-            // At rest: the pose at which the points were given to the features is the datum alignment.
-            if holds.all.iter().any(|h| matches!(h.kind, HoldKind::Features(_))) {
+            // At rest: the pose at which the points were given to the features is the datum alignment. Measured and solved once
+            // more where all of the uncertainty takes longer: the answer is the same.
+            let features = holds.all.iter().any(|h| matches!(h.kind, HoldKind::Features(_)));
+            let mut rested = solved;
+            if features || !input.correlated.is_empty() {
                 measured = extracts.measure(run, input, &holds.all, &partition, true)?;
+                rested = self::solved(system, &holds, &nominal, &measured, pose)?;
             }
             let fitted: Option<Fitted> = fit(true)?;
-            let mut datums = taken(&solved, &holds.all, &measured);
-            let mut covariance = covariance(&solved, &holds.all, &measured);
+            let mut datums = taken(&rested, &holds.all, &measured);
+            let mut covariance = covariance(&rested, &holds.all, &measured);
             let mut free = free.clone();
             if let Some(fitted) = fitted {
                 covariance = fitted.covariance(&covariance);
@@ -219,7 +226,7 @@ pub fn establish(
                 centre,
                 covariance,
                 free,
-                loose: loose(&solved, &holds.loose, lever_mm),
+                loose: loose(&rested, &holds.loose, lever_mm),
                 datums,
                 rounds: round,
                 answers: Vec::new(),

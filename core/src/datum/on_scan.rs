@@ -76,16 +76,16 @@ impl Extracts {
                 }
                 (HoldKind::Hole { bound, axis }, _) => {
                     // Square to the first datum, as the second and third datum of a system must be.
-                    on_hole(input, hold, bound, normal.unwrap_or(*axis), partition)?
+                    on_hole(input, hold, bound, normal.unwrap_or(*axis), (partition, sure))?
                 }
                 (HoldKind::Slot { bound, at, axis, along }, _) => {
-                    on_slot(input, hold, bound, (*at, *axis, *along), partition)?
+                    on_slot(input, hold, bound, (*at, *axis, *along), (partition, sure))?
                 }
                 (HoldKind::Features(features), _) => {
                     on_features(run, input, hold, (features, rims), partition, sure)?
                 }
                 (HoldKind::Pad(pad), _) if pad.line_to.is_some() => on_line(input, hold, pad, &placed)?,
-                (HoldKind::Pad(pad), _) => on_pad(input, hold, pad, &placed)?,
+                (HoldKind::Pad(pad), _) => on_pad(input, hold, pad, (&placed, sure))?,
                 (HoldKind::Ball { at, diameter_mm, standard_mm }, _) => {
                     on_ball(run, input, hold, *at, *diameter_mm, *standard_mm, partition)?
                 }
@@ -194,14 +194,18 @@ fn on_hole(
     hold: &Hold,
     bound: &BoundFeature,
     axis: Direction,
-    partition: &Partition,
+    (partition, sure): (&Partition, bool),
 ) -> Result<Measured, DatumError> {
     picked(hold, bound)?;
-    let found = hole(partition, input.scan, input.nominal, bound, axis, input.noise_mm).map_err(|cause| {
-        DatumError::Hole { letter: hold.letter.to_owned(), feature: hold.name.to_owned(), cause }
-    })?;
+    let mut found =
+        hole(partition, input.scan, input.nominal, bound, axis, input.noise_mm).map_err(|cause| {
+            DatumError::Hole { letter: hold.letter.to_owned(), feature: hold.name.to_owned(), cause }
+        })?;
     if !(found.seen.fraction >= HOLE_COVERAGE) {
         return Err(unseen(hold, found.seen.fraction, HOLE_COVERAGE));
+    }
+    if sure {
+        found = found.without_shared(input.correlated);
     }
     let covariance: [[f64; 3]; 3] =
         std::array::from_fn(|i| std::array::from_fn(|j| found.covariance[i][j] + found.sampling[i][j]));

@@ -3,7 +3,7 @@
 
 use crate::associate::plane;
 use crate::conformity::decide;
-use crate::filter::{Draws, REHEARSALS, SharedNoise};
+use crate::filter::{Draws, REHEARSALS, SharedNoise, left_over};
 use crate::geometry::{Direction, Point};
 use crate::partition::{MeasuredPoint, flattened, turn_seen};
 use crate::plan::PointOn;
@@ -104,7 +104,14 @@ pub(super) fn evaluate(
     (evaluation.minimum, evaluation.maximum) = (Some(extreme), Some(extreme));
     let unit = fit.unit_variance_at(&point).max(0.0).sqrt() / cosine;
     let noise_mm = context.noise_mm * flat.steepness;
-    let form = (fit.rms_mm * fit.rms_mm - noise_mm * noise_mm).max(0.0);
+    // Noise that neighbours share is in the noise: what it leaves over about the plane is no form besides.
+    let along = direction.frame();
+    let row = |i: usize| {
+        let off = flat.points[i] - at;
+        (flat.points[i], d, [1.0, off.dot(&along.0), off.dot(&along.1)])
+    };
+    let of_shared = left_over(&context.inputs.correlated, flat.points.len(), row);
+    let form = (fit.rms_mm * fit.rms_mm - noise_mm * noise_mm - of_shared).max(0.0);
     let places = (radius * radius / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
     let shared = of_shared_noise(subject, &flat.points, (at, direction), value);
     let noise = ((noise_mm * unit) * (noise_mm * unit) + shared * shared).sqrt();

@@ -56,6 +56,8 @@ pub struct Context<'a> {
     pub scan: &'a Scan,
     /// Standard deviation of the points' noise, mm: what the scan shows, or what is stated where that is more.
     pub noise_mm: f64,
+    /// What the scan itself shows of it, mm: less than the instrument has where an export smoothed.
+    pub shown_noise_mm: f64,
     /// What else is known of the scan's errors.
     pub inputs: &'a Inputs,
     /// Edge of the cells by which a plane is fair to its area, mm.

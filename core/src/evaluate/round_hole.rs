@@ -6,7 +6,7 @@
 use crate::associate::{AssociatedHole, ToldBy, hole, hole_with_rims, rims};
 use crate::conformity::{Known, Question, Unit, decide, decide_on, tell_known};
 use crate::datum::DatumAlignment;
-use crate::filter::{Draws, REHEARSALS, SharedNoise};
+use crate::filter::{Draws, REHEARSALS, SharedNoise, averaged_over_mm2};
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Carrier;
 use crate::partition::{LocalSkin, NominalSkin, Ring, beside};
@@ -104,7 +104,7 @@ fn associated(subject: &Subject, evaluation: &mut Evaluation) -> Result<Result<T
         }
     };
     let found = match found {
-        Ok(found) => found,
+        Ok(found) => found.without_shared(&context.inputs.correlated),
         Err(error) => return Ok(Err(error.to_string())),
     };
     let facing = found.seen.unseen_at.and_then(|p| under(&subject.bound.situation, &p, nominal_axis));
@@ -184,6 +184,21 @@ fn of_effects(subject: &Subject, found: &AssociatedHole) -> Vec<[f64; 3]> {
     effects::steps(subject).iter().map(one).collect()
 }
 
+/// How much smaller the diameter reads because points were smoothed, mm; `None` where they were not, or where the noise they show
+/// and the instrument's do not tell how far. Neighbours round a hollow wall lie nearer to its axis by d^2 / (2 R); of a mean square
+/// distance over which they were averaged half is along the turn.
+fn of_smoothing(subject: &Subject, found: &AssociatedHole) -> Option<f64> {
+    let Subject { context, .. } = subject;
+    let axis = found.axis.vector();
+    let heights = || found.wall.iter().map(|p| (p - found.centre).dot(&axis));
+    let (low, high) = heights().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)));
+    let seen_mm2 = std::f64::consts::TAU * found.radius_mm * found.seen.fraction * (high - low);
+    let point_area_mm2 = seen_mm2 / found.wall.len() as f64;
+    let stated_mm = context.inputs.point_noise_mm;
+    let far_mm2 = averaged_over_mm2(context.shown_noise_mm, stated_mm, point_area_mm2);
+    far_mm2.filter(|_| context.inputs.smoothed).map(|far| 2.0 * 0.5 * far / (2.0 * found.radius_mm))
+}
+
 fn sum(a: &[[f64; 3]; 3], b: &[[f64; 3]; 3]) -> [[f64; 3]; 3] {
     std::array::from_fn(|i| std::array::from_fn(|j| a[i][j] + b[i][j]))
 }
@@ -211,12 +226,33 @@ pub(super) fn diameter(
         return Ok(());
     }
     let value = 2.0 * found.radius_mm;
-    let noise = sum(&found.covariance, &of_shared_noise(subject, &found, None));
+    // Rims hold their own radius besides: then the noise is drawn.
+    let shared = match found.by {
+        ToldBy::Wall => {
+            found.of_shared(&subject.context.inputs.correlated).unwrap_or([[f64::INFINITY; 3]; 3])
+        }
+        _ => of_shared_noise(subject, &found, None),
+    };
+    let noise = sum(&found.covariance, &shared);
     let changes: Vec<f64> = of_effects(subject, &found).iter().map(|off| 2.0 * off[2].abs()).collect();
     let budget = Budget::new()
         .with(Source::Noise, 2.0 * noise[2][2].max(0.0).sqrt())
         .with(Source::Sampling, 2.0 * found.sampling[2][2].max(0.0).sqrt())
         .with_all(&effects::lines(subject, &changes));
+    let budget = match of_smoothing(subject, &found) {
+        Some(smaller_mm) => {
+            // Known no better than by a factor of two, since noise grows on slanted walls and points are missing: taken as anywhere
+            // between none and twice that (JCGM 100:2008, 4.3.7), and not taken out of the value.
+            let standard_mm = smaller_mm * 2.0 / 3f64.sqrt();
+            let words = format!(
+                "the points were smoothed, which draws the wall inwards: by the noise that is left the diameter reads smaller by about \
+                 {smaller_mm:.4} mm, which is not taken out of the value; scan or export without smoothing"
+            );
+            evaluation.operators.insert("smoothing".into(), words);
+            budget.with(Source::Smoothing, standard_mm)
+        }
+        None => budget,
+    };
     let u = budget.combined_mm();
     evaluation.operators.insert("nominal_mm".into(), format!("{nominal_mm}"));
     let decided = decide(&subject.context.plan.decision, value, u, &evaluation.limits, tolerance_mm, None);
@@ -282,18 +318,15 @@ pub(super) fn position(
         evaluation.reason = "its uncertainty could not be found".into();
         return Ok(());
     };
-    // Along the way it is off; where it is hardly off any way will do, so the worst is taken.
+    // Along the way it is off; where it is hardly off any way will do, so the mean over all of them is taken.
     let sure = distance > 3.0 * offset.standard();
-    let way = Direction::new(off).filter(|_| sure);
+    let way = Direction::new(off).filter(|_| sure).map(|d| [d.vector().dot(&u), d.vector().dot(&v)]);
     let line = |c: &[[f64; 2]; 2]| {
-        let along = |d: Vector| {
-            let (x, y) = (d.dot(&u), d.dot(&v));
-            (c[0][0] * x * x + 2.0 * c[0][1] * x * y + c[1][1] * y * y).max(0.0).sqrt()
+        let square = match way {
+            Some([x, y]) => c[0][0] * x * x + 2.0 * c[0][1] * x * y + c[1][1] * y * y,
+            None => 0.5 * (c[0][0] + c[1][1]),
         };
-        let worst = || {
-            [u, v, (u + v) / 2f64.sqrt(), (u - v) / 2f64.sqrt()].map(along).into_iter().fold(0.0, f64::max)
-        };
-        2.0 * way.map_or_else(worst, |d| along(d.vector()))
+        2.0 * square.max(0.0).sqrt()
     };
     let outer = |off: &[f64; 3]| std::array::from_fn(|i| std::array::from_fn(|j| off[i] * off[j]));
     let changes: Vec<f64> = moved.iter().map(|off| line(&outer(off))).collect();

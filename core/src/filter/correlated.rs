@@ -27,6 +27,31 @@ const NODES_APART: f64 = 1.64;
 /// (`tests/src/validation`).
 const LOOKS: [(f64, f64); 2] = [(8.0, 0.7), (1.5, 0.3)];
 
+/// Directions from which passes look, where each has its own noise: to the faces and the corners of a cube, 45 to 55 degrees apart,
+/// about as many as it takes to see all of a part. They are turned askew as the lattice is.
+const VIEWS: [[f64; 3]; 14] = {
+    const C: f64 = 0.577_350_269_189_625_8;
+    [
+        [1.0, 0.0, 0.0],
+        [-1.0, 0.0, 0.0],
+        [0.0, 1.0, 0.0],
+        [0.0, -1.0, 0.0],
+        [0.0, 0.0, 1.0],
+        [0.0, 0.0, -1.0],
+        [C, C, C],
+        [C, C, -C],
+        [C, -C, C],
+        [C, -C, -C],
+        [-C, C, C],
+        [-C, C, -C],
+        [-C, -C, C],
+        [-C, -C, -C],
+    ]
+};
+
+/// A view has a part in what faces it by less than 60 degrees: where passes meet is not known.
+const LEAST_FACING: f64 = 0.5;
+
 /// Seed of fields that neighbouring points share: any constant, and the same for all features and datums, which share them too.
 const SEED: u64 = 0xC0_44E1_A7ED;
 
@@ -39,6 +64,16 @@ pub struct Correlated {
     pub length_mm: f64,
     /// Whether it shifts places in any direction, as passes that do not quite fit do; otherwise it lies along the normals.
     pub shifts: bool,
+    /// Whether each of several passes has its own, where it does not shift: what faces elsewhere then shares nothing of it.
+    pub each_pass: bool,
+}
+
+impl Correlated {
+    /// Whether it is any noise, of a length that means something.
+    fn is_sound(&self) -> bool {
+        let sound = |v: f64| v.is_finite() && v > 0.0;
+        sound(self.standard_mm) && sound(self.length_mm)
+    }
 }
 
 /// A drawn field: the same seed and the same draw give the same one.
@@ -58,15 +93,8 @@ const ASKEW: [f64; 3] = [0.531, 1.037, 0.719];
 impl CorrelatedField {
     /// Some draws of a field; `None` where it is nothing or makes no sense.
     pub fn new(of: &Correlated, draws: usize, seed: u64) -> Option<Self> {
-        let sound = |v: f64| v.is_finite() && v > 0.0;
         let seed = seed ^ of.length_mm.to_bits().rotate_left(17);
-        (sound(of.standard_mm) && sound(of.length_mm)).then(|| Self {
-            of: *of,
-            seed,
-            draws,
-            turn: askew(),
-            nodes: BTreeMap::new(),
-        })
+        of.is_sound().then(|| Self { of: *of, seed, draws, turn: askew(), nodes: BTreeMap::new() })
     }
 
     /// The displacement of a place in every draw, mm: signed along `way`, a unit vector; `normal` is that of the surface which
@@ -77,41 +105,87 @@ impl CorrelatedField {
         if self.nodes.len() > MOST_NODES {
             self.nodes.clear();
         }
-        if self.of.shifts {
-            for (field, (looks, share)) in LOOKS.into_iter().enumerate() {
-                let moved = place + normal * (looks * self.of.length_mm);
-                self.add(field, &moved, way, share.sqrt(), out);
-            }
-        } else {
-            self.add(0, place, way, 1.0, out);
-        }
-    }
-
-    /// Adds one field along `way`, so many `times` as large.
-    fn add(&mut self, field: usize, place: &Point, way: &Vector, times: f64, out: &mut [f64]) {
-        let h = NODES_APART * self.of.length_mm;
-        let axes = if self.of.shifts { 3 } else { 1 };
-        let at = self.turn * place.coords / h;
-        let base: [i64; 3] = std::array::from_fn(|k| at[k].floor() as i64);
-        let part: [f64; 3] = std::array::from_fn(|k| at[k] - base[k] as f64);
-        let weight = |corner: usize| -> f64 {
-            (0..3).map(|k| if corner >> k & 1 == 1 { part[k] } else { 1.0 - part[k] }).product()
-        };
-        let square: f64 = (0..8).map(|c| weight(c) * weight(c)).sum();
-        let scale = times * self.of.standard_mm / square.sqrt();
-        for corner in 0..8 {
-            let node = std::array::from_fn(|k| base[k] + (corner >> k & 1) as i64);
-            let (seed, draws) = (self.seed ^ (field as u64).wrapping_mul(0x9E37_79B9), self.draws);
-            let deviates =
-                self.nodes.entry((field, node)).or_insert_with(|| deviates(node, axes * draws, seed));
-            let w = scale * weight(corner);
-            for (d, sum) in out.iter_mut().enumerate().take(draws) {
-                *sum += w * match axes {
-                    1 => f64::from(deviates[d]),
-                    _ => (0..3).map(|k| way[k] * f64::from(deviates[3 * d + k])).sum::<f64>(),
+        let Self { of, seed, draws, turn, nodes } = self;
+        let axes = if of.shifts { 3 } else { 1 };
+        weights_turned(of, turn, place, [normal, way], &mut |(field, node), along| {
+            let seed = *seed ^ (field as u64).wrapping_mul(0x9E37_79B9);
+            let deviates = nodes.entry((field, node)).or_insert_with(|| deviates(node, axes * *draws, seed));
+            for (d, sum) in out.iter_mut().enumerate().take(*draws) {
+                *sum += match axes {
+                    1 => along[0] * f64::from(deviates[d]),
+                    _ => (0..3).map(|k| along[k] * f64::from(deviates[3 * d + k])).sum::<f64>(),
                 };
             }
+        });
+    }
+}
+
+/// What each independent deviate of a field adds to the displacement of a place along its normal, mm: told with the node (and which
+/// of several fields it is of), one weight for each of its deviates. Nothing of what is no noise or makes no sense.
+pub(super) fn weights(
+    of: &Correlated,
+    place: &Point,
+    normal: &Vector,
+    tell: &mut dyn FnMut((usize, [i64; 3]), [f64; 3]),
+) {
+    if of.is_sound() {
+        weights_turned(of, &askew(), place, [normal, normal], tell);
+    }
+}
+
+/// The same in axes that are turned already: `normal` is that of the surface which tells the place, and so which pass took it,
+/// `way` the direction along which it counts.
+fn weights_turned(
+    of: &Correlated,
+    turn: &Matrix3,
+    place: &Point,
+    [normal, way]: [&Vector; 2],
+    tell: &mut dyn FnMut((usize, [i64; 3]), [f64; 3]),
+) {
+    if !of.shifts && of.each_pass {
+        let facing = turn * normal;
+        let share = |view: &[f64; 3]| {
+            let more = facing.dot(&Vector::from(*view)) - LEAST_FACING;
+            if more > 0.0 { more * more } else { 0.0 }
+        };
+        let all: f64 = VIEWS.iter().map(share).sum();
+        // No direction is further than 55 degrees from a view; a normal that is none is nobody's.
+        for (field, view) in VIEWS.iter().enumerate() {
+            let share = share(view);
+            if share > 0.0 {
+                let times = (share / all).sqrt();
+                corners(of, turn, place, &mut |node, w| tell((field, node), [times * w, 0.0, 0.0]));
+            }
         }
+        return;
+    }
+    if !of.shifts {
+        return corners(of, turn, place, &mut |node, w| tell((0, node), [w, 0.0, 0.0]));
+    }
+    for (field, (looks, share)) in LOOKS.into_iter().enumerate() {
+        let moved = place + normal * (looks * of.length_mm);
+        let times = share.sqrt();
+        corners(of, turn, &moved, &mut |node, w| {
+            let w = times * w;
+            tell((field, node), [w * way.x, w * way.y, w * way.z]);
+        });
+    }
+}
+
+/// The nodes about a place with their weights, mm: linear along each axis of the lattice, of the stated deviation together.
+fn corners(of: &Correlated, turn: &Matrix3, place: &Point, tell: &mut dyn FnMut([i64; 3], f64)) {
+    let h = NODES_APART * of.length_mm;
+    let at = turn * place.coords / h;
+    let base: [i64; 3] = std::array::from_fn(|k| at[k].floor() as i64);
+    let part: [f64; 3] = std::array::from_fn(|k| at[k] - base[k] as f64);
+    let weight = |corner: usize| -> f64 {
+        (0..3).map(|k| if corner >> k & 1 == 1 { part[k] } else { 1.0 - part[k] }).product()
+    };
+    let square: f64 = (0..8).map(|c| weight(c) * weight(c)).sum();
+    let scale = of.standard_mm / square.sqrt();
+    for corner in 0..8 {
+        let node = std::array::from_fn(|k| base[k] + (corner >> k & 1) as i64);
+        tell(node, scale * weight(corner));
     }
 }
 
@@ -185,7 +259,7 @@ mod tests {
 
     #[test]
     fn each_place_has_the_stated_deviation_and_neighbours_share_it() {
-        let of = Correlated { standard_mm: 0.02, length_mm: 3.0, shifts: false };
+        let of = Correlated { standard_mm: 0.02, length_mm: 3.0, shifts: false, each_pass: false };
         let mut field = CorrelatedField::new(&of, DRAWS, 4).unwrap();
         let mut random = Random::seeded(8);
         let (mut own, mut near, mut far, n) = (0.0, 0.0, 0.0, 60);
@@ -208,7 +282,7 @@ mod tests {
     #[test]
     fn the_end_of_a_skin_moves_as_a_whole_with_the_pass_that_took_the_skin() {
         // Round a hole of 8 mm: its centre goes with the shift of one pass, while its wall was taken by passes from all sides.
-        let of = Correlated { standard_mm: 0.03, length_mm: 40.0, shifts: true };
+        let of = Correlated { standard_mm: 0.03, length_mm: 40.0, shifts: true, each_pass: false };
         let mut field = CorrelatedField::new(&of, DRAWS, 9).unwrap();
         let around = 48;
         let mut told = [0.0; 2];
@@ -235,7 +309,7 @@ mod tests {
     fn a_mean_over_a_face_scatters_as_the_correlation_says() {
         // Of a Gaussian field on a square of edge L much larger than the length: variance s^2 2 pi l^2 / L^2, less the rim's
         // share.
-        let of = Correlated { standard_mm: 1.0, length_mm: 2.0, shifts: false };
+        let of = Correlated { standard_mm: 1.0, length_mm: 2.0, shifts: false, each_pass: false };
         let mut ratios = Vec::new();
         for (k, normal) in
             [Vector::z(), Vector::x(), Vector::new(0.3, -0.5, 0.8), Vector::new(-1.0, 1.0, 0.0)]
@@ -260,8 +334,34 @@ mod tests {
     }
 
     #[test]
+    fn passes_that_have_their_own_share_nothing_of_it_between_faces_that_look_apart() {
+        let of = Correlated { standard_mm: 0.02, length_mm: 3.0, shifts: false, each_pass: true };
+        let mut field = CorrelatedField::new(&of, DRAWS, 4).unwrap();
+        let mut random = Random::seeded(9);
+        let (mut own, mut near, mut turned, mut apart, n) = (0.0, 0.0, 0.0, 0.0, 60);
+        for _ in 0..n {
+            let mut at = || 300.0 * random.unit() - 150.0;
+            let p = Point::new(at(), at(), at());
+            let normal = random.direction();
+            let (u, _) = normal.frame();
+            let here = draws(&mut field, p, normal.vector());
+            let lean = |tangent: f64| (normal.vector() + u * tangent).normalize();
+            own += covariance(&here, &here) / 4e-4;
+            near += covariance(&here, &draws(&mut field, p + u, normal.vector())) / 4e-4;
+            turned += covariance(&here, &draws(&mut field, p, lean(0.18))) / 4e-4;
+            apart += covariance(&here, &draws(&mut field, p, -normal.vector())) / 4e-4;
+        }
+        let n = f64::from(n);
+        assert!((own / n - 1.0).abs() < 0.03, "{}", own / n);
+        assert!((near / n - 0.946).abs() < 0.04, "{}", near / n);
+        // By 10 degrees most is the same pass, on the other side of a skin nothing is.
+        assert!((0.8..1.0).contains(&(turned / n)), "{}", turned / n);
+        assert!((apart / n).abs() < 0.03, "{}", apart / n);
+    }
+
+    #[test]
     fn a_shift_is_seen_along_the_normal_and_nothing_makes_no_field() {
-        let of = Correlated { standard_mm: 0.05, length_mm: 40.0, shifts: true };
+        let of = Correlated { standard_mm: 0.05, length_mm: 40.0, shifts: true, each_pass: false };
         let mut field = CorrelatedField::new(&of, DRAWS, 6).unwrap();
         let p = Point::new(3.0, -8.0, 1.0);
         let up = draws(&mut field, p, Vector::z());
@@ -278,7 +378,12 @@ mod tests {
         assert!(beside > 0.8 && beside < 1.2, "{beside}");
         for (standard_mm, length_mm) in [(0.0, 1.0), (0.1, 0.0), (f64::NAN, 1.0), (0.1, f64::INFINITY)] {
             assert!(
-                CorrelatedField::new(&Correlated { standard_mm, length_mm, shifts: false }, 1, 1).is_none()
+                CorrelatedField::new(
+                    &Correlated { standard_mm, length_mm, shifts: false, each_pass: false },
+                    1,
+                    1
+                )
+                .is_none()
             );
         }
     }

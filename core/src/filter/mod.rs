@@ -6,8 +6,12 @@
 mod correlated;
 mod gaussian;
 mod neighbourhood;
+mod on_fit;
+mod smoothing;
 
 pub use correlated::{Correlated, CorrelatedField, SharedNoise};
 pub use gaussian::{
     Draws, Extremes, FilterError, Filtered, Gaussian, REHEARSALS, Rehearsal, add_correlated, drawn_noise,
 };
+pub use on_fit::{OnFit, left_over, on_fit};
+pub use smoothing::averaged_over_mm2;

@@ -197,7 +197,9 @@ impl AtReference {
         }
         if let Some(of) = which(&|_, c| c.mesh_history == Some(MeshHistory::Smoothed)) {
             cautions.push(format!(
-                "The points{of} were smoothed before they came here: they show less noise than the instrument has, and rounder edges than the part."
+                "The points{of} were smoothed before they came here: they show less noise than the instrument has, rounder edges than the \
+                 part, and small holes too small: that is in the uncertainty of least-squares sizes of round holes where the noise of a \
+                 point is stated, and in no other."
             ));
         }
         if let Some(of) = which(&|_, c| c.mesh_history == Some(MeshHistory::HolesFilled)) {

@@ -119,6 +119,7 @@ impl<'a> Scanned<'a> {
             faces: job.faces,
             scan: &on.scan,
             noise_mm: on.noise_mm.max(inputs.point_noise_mm),
+            shown_noise_mm: on.noise_mm,
             inputs,
             cell_mm: on.cell_mm,
         };
@@ -233,6 +234,7 @@ impl<'a> On<'a> {
             faces: job.faces,
             settings: &settings,
             noise_mm: noise_mm.max(inputs.point_noise_mm),
+            correlated: &inputs.correlated,
             cell_mm,
         };
         let mut systems = Vec::new();

@@ -21,6 +21,8 @@ pub enum Source {
     Probing,
     /// Temperature and expansion of the part.
     Temperature,
+    /// What smoothing before the scan came here has drawn aside.
+    Smoothing,
 }
 
 impl Source {
@@ -35,6 +37,7 @@ impl Source {
             Source::Distortion => "distortion",
             Source::Probing => "probing",
             Source::Temperature => "temperature",
+            Source::Smoothing => "smoothing",
         }
     }
 }

@@ -1,6 +1,6 @@
 //! The input vector of an inspection: everything that displaces what was measured, once for all of its characteristics.
 
-use super::{Conditions, Expansion, InstrumentErrors, Source};
+use super::{Conditions, Expansion, InstrumentErrors, MeshHistory, Source};
 use crate::filter::Correlated;
 use crate::geometry::{Aabb, Displacement};
 
@@ -18,6 +18,8 @@ pub struct Effect {
 pub struct Inputs {
     /// The noise of a point is at least this, mm, whatever the scan shows.
     pub point_noise_mm: f64,
+    /// Whether any of the points were smoothed before they came here.
+    pub smoothed: bool,
     /// Noise that neighbouring points share.
     pub correlated: Vec<Correlated>,
     /// What displaces all of it.
@@ -51,9 +53,11 @@ impl Inputs {
             let bends = Displacement::bends(volume, standard_mm).into_iter();
             effects.extend(bends.map(|displacement| Effect { displacement, shares: shares() }));
         }
+        // Where passes are stated there are several, and noise that neighbours share is that of one of them.
+        let passes = errors.pass_seam_mm.is_some_and(|u| u > 0.0);
         let noise = |standard: Option<f64>, length: Option<f64>, shifts| {
             let (standard_mm, length_mm) = (standard.filter(|u| *u > 0.0)?, length?);
-            Some(Correlated { standard_mm, length_mm, shifts })
+            Some(Correlated { standard_mm, length_mm, shifts, each_pass: passes && !shifts })
         };
         let correlated = [
             noise(errors.correlated_noise_mm, errors.correlation_length_mm, false),
@@ -61,6 +65,7 @@ impl Inputs {
         ];
         Self {
             point_noise_mm: errors.point_noise_mm.unwrap_or(0.0),
+            smoothed: conditions.iter().any(|c| c.mesh_history == Some(MeshHistory::Smoothed)),
             correlated: correlated.into_iter().flatten().collect(),
             effects,
         }
@@ -71,7 +76,7 @@ impl Inputs {
     #[must_use]
     pub fn of_points(mut self) -> Self {
         self.effects.retain(|e| !matches!(e.displacement, Displacement::Outward { .. }));
-        Self { point_noise_mm: 0.0, correlated: Vec::new(), effects: self.effects }
+        Self { point_noise_mm: 0.0, smoothed: false, correlated: Vec::new(), effects: self.effects }
     }
 }
 

@@ -189,6 +189,7 @@ impl Case {
             faces,
             settings: &settings,
             noise_mm: 0.01,
+            correlated: &[],
             cell_mm: 2.5,
         };
         // A best fit is about so far off.

@@ -292,6 +292,7 @@ impl Asked {
             faces: &self.faces,
             scan,
             noise_mm,
+            shown_noise_mm: noise_mm,
             inputs: &Inputs::default(),
             cell_mm: 2.5,
         };

@@ -4,6 +4,7 @@ use super::{FORM_LENGTH_MM, MIN_POINTS, missing, unseen};
 use crate::associate::{FitError, plane};
 use crate::datum::targets::TargetMeasured;
 use crate::datum::{DatumError, DatumInput, Hold, Measured};
+use crate::filter::left_over;
 use crate::geometry::{Direction, Point};
 use crate::partition::{Flattened, MeasuredPoint, flattened, turn_seen};
 use crate::plan::DatumTarget;
@@ -18,7 +19,7 @@ pub(super) fn on_pad(
     input: &DatumInput,
     hold: &Hold,
     pad: &DatumTarget,
-    placed: &[MeasuredPoint],
+    (placed, sure): (&[MeasuredPoint], bool),
 ) -> Result<Measured, DatumError> {
     let Some(radius) = pad.patch_radius_mm else {
         return Err(missing(hold, "it has no `patch_radius_mm`, which a scan needs; write one".into()));
@@ -51,20 +52,27 @@ pub(super) fn on_pad(
     let Some(flat) = flattened(input.nominal, pad.at, pad.direction, reach_mm, &over) else {
         return Err(missing(hold, "the nominal does not lie under its pad".into()));
     };
-    let one = under(&flat, pad.at, pad.direction, radius, input.noise_mm).map_err(|cause| {
+    let across = pad.direction.frame();
+    let at = |i: usize| {
+        let off = flat.points[i] - pad.at;
+        (flat.points[i], flat.normal.vector(), [1.0, off.dot(&across.0), off.dot(&across.1)])
+    };
+    let shared = if sure { left_over(input.correlated, flat.points.len(), at) } else { 0.0 };
+    let one = under(&flat, pad.at, pad.direction, radius, (input.noise_mm, shared)).map_err(|cause| {
         DatumError::Fit { letter: hold.letter.to_owned(), feature: hold.name.to_owned(), cause }
     })?;
     Ok(Measured::of(vec![one; hold.targets.len()]))
 }
 
 /// The plane of the points over a pad, four or more, under its middle `at`: a scan of a pad at a rim may have its
-/// middle aside, and is as much less certain there as the plane is extrapolated.
+/// middle aside, and is as much less certain there as the plane is extrapolated. `shared` is the variance that noise of
+/// neighbouring points leaves over about the plane, which is no form.
 fn under(
     over: &Flattened,
     at: Point,
     direction: Direction,
     radius_mm: f64,
-    noise_mm: f64,
+    (noise_mm, shared): (f64, f64),
 ) -> Result<TargetMeasured, FitError> {
     let noise_mm = noise_mm * over.steepness;
     let fit = plane(&over.points)?.facing(direction);
@@ -77,7 +85,7 @@ fn under(
     let count = over.points.len() as f64;
     // Form within the pad is seen at as many places as 2.5 mm apart, and is extrapolated as noise is.
     let seen = fit.noise_mm().unwrap_or(fit.rms_mm);
-    let form = (seen * seen - noise_mm * noise_mm).max(0.0);
+    let form = (seen * seen - noise_mm * noise_mm - shared).max(0.0);
     let apart = (radius_mm * radius_mm / (FORM_LENGTH_MM * FORM_LENGTH_MM)).clamp(1.0, count);
     let standard_mm = (unit * (noise_mm * noise_mm + form * count / apart)).sqrt();
     Ok(TargetMeasured { point, normal: Some(over.normal), standard_mm })
@@ -102,7 +110,7 @@ mod tests {
                     })
                     .collect();
                 let over = Flattened { points: over, steepness: 1.0, normal: Direction::Z };
-                let one = under(&over, Point::origin(), Direction::Z, 5.0, 0.02).unwrap();
+                let one = under(&over, Point::origin(), Direction::Z, 5.0, (0.02, 0.0)).unwrap();
                 square += one.point.z * one.point.z;
                 told += one.standard_mm * one.standard_mm;
             }

@@ -3,19 +3,20 @@
 use super::{FORM_LENGTH_MM, HOLE_COVERAGE, MIN_POINTS, missing, picked, unseen};
 use crate::datum::targets::TargetMeasured;
 use crate::datum::{DatumError, DatumInput, Hold, Measured};
-use crate::geometry::{Direction, Point};
+use crate::filter::left_over;
+use crate::geometry::{Direction, Point, Vector};
 use crate::partition::Partition;
 use crate::plan::BoundFeature;
 
 /// The middle between the flanks of a slot: the mean of the mean places of both, each fair to its length by equal
 /// bins. What a flank's points scatter beyond the noise is its form, which is seen at as many places as its seen
-/// length has.
+/// length has; less what noise that neighbouring points share leaves over, where the uncertainty is wanted (`sure`).
 pub(super) fn on_slot(
     input: &DatumInput,
     hold: &Hold,
     bound: &BoundFeature,
     (at, axis, along): (Point, Direction, Direction),
-    partition: &Partition,
+    (partition, sure): (&Partition, bool),
 ) -> Result<Measured, DatumError> {
     picked(hold, bound)?;
     let across = axis.vector().cross(&along.vector());
@@ -25,6 +26,7 @@ pub(super) fn on_slot(
     }
     // Flanks face each other; ends face along the slot.
     let mut flanks: [Vec<(f64, f64)>; 2] = Default::default();
+    let mut places: [Vec<(Point, Vector)>; 2] = Default::default();
     let mut lengths: [(f64, f64); 2] = [(f64::INFINITY, f64::NEG_INFINITY); 2];
     let side = |n: Direction| {
         let facing = n.vector().dot(&across);
@@ -43,11 +45,12 @@ pub(super) fn on_slot(
         if let Some(s) = input.nominal.mesh().normal(p.triangle).and_then(side) {
             let d = p.point - at;
             flanks[s].push((d.dot(&along.vector()), d.dot(&across)));
+            places[s].push((p.point, across * if s == 1 { 1.0 } else { -1.0 }));
         }
     }
     let mut middle = 0.0;
     let mut variance = 0.0;
-    for (points, (low, high)) in flanks.iter().zip(lengths) {
+    for ((points, places), (low, high)) in flanks.iter().zip(&places).zip(lengths) {
         if points.len() < MIN_POINTS {
             let problem = format!(
                 "only {} points lie on a flank of the slot, at least {MIN_POINTS} are needed: scan it from a slant",
@@ -56,7 +59,9 @@ pub(super) fn on_slot(
             return Err(missing(hold, problem));
         }
         let bin = (2.0 * input.scan.spacing_mm()).max(1e-3);
-        let flank = Flank::new(points, (low, high), bin, input.noise_mm);
+        let at = |i: usize| (places[i].0, places[i].1, [1.0]);
+        let shared = if sure { left_over(input.correlated, places.len(), at) } else { 0.0 };
+        let flank = Flank::new(points, (low, high), bin, (input.noise_mm, shared));
         if !(flank.seen >= HOLE_COVERAGE) {
             return Err(unseen(hold, flank.seen, HOLE_COVERAGE));
         }
@@ -79,8 +84,14 @@ struct Flank {
 }
 
 impl Flank {
-    /// Of points (along, across), at least two, on a flank from `low` to `high`.
-    fn new(points: &[(f64, f64)], (low, high): (f64, f64), bin_mm: f64, noise_mm: f64) -> Self {
+    /// Of points (along, across), at least two, on a flank from `low` to `high`; `shared` is the variance that noise of
+    /// neighbouring points leaves over about its mean.
+    fn new(
+        points: &[(f64, f64)],
+        (low, high): (f64, f64),
+        bin_mm: f64,
+        (noise_mm, shared): (f64, f64),
+    ) -> Self {
         let count = (((high - low) / bin_mm).ceil() as usize).clamp(1, 10_000);
         let mut bins = vec![(0.0, 0usize); count];
         for (x, y) in points {
@@ -96,7 +107,7 @@ impl Flank {
         let all = points.len() as f64;
         let mean = points.iter().map(|p| p.1).sum::<f64>() / all;
         let square: f64 = points.iter().map(|p| (p.1 - mean) * (p.1 - mean)).sum();
-        let form = (square / (all - 1.0) - noise_mm * noise_mm).max(0.0);
+        let form = (square / (all - 1.0) - noise_mm * noise_mm - shared).max(0.0);
         let places = (seen * (high - low) / FORM_LENGTH_MM).clamp(1.0, all);
         Self { seen, place_mm, variance: noise_mm * noise_mm * noise + form / places }
     }
@@ -121,7 +132,7 @@ mod tests {
                 .map(|i| 0.05 * f64::from(i))
                 .map(|x| (x, 0.05 * math::sin(0.9 * x + phase) + 0.002 * random.normal()))
                 .collect();
-            let flank = Flank::new(&points, (0.0, 20.0), 0.5, 0.002);
+            let flank = Flank::new(&points, (0.0, 20.0), 0.5, (0.002, 0.0));
             assert!((flank.seen - 0.5).abs() < 0.03);
             square += flank.place_mm * flank.place_mm;
             told += flank.variance;
@@ -131,7 +142,7 @@ mod tests {
         assert!((told / f64::from(runs)).sqrt() > 0.01, "noise alone would say 0.0002 mm");
         let straight: Vec<(f64, f64)> =
             (0..400).map(|i| (0.05 * f64::from(i), 0.01 * random.normal())).collect();
-        let flank = Flank::new(&straight, (0.0, 20.0), 0.5, 0.01);
+        let flank = Flank::new(&straight, (0.0, 20.0), 0.5, (0.01, 0.0));
         assert!(flank.variance.sqrt() < 2.5 * 0.01 / 20.0, "{}", flank.variance.sqrt());
     }
 }

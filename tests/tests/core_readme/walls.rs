@@ -72,6 +72,7 @@ fn at_the_middle(definition: &str) -> (f64, f64) {
         faces: &faces,
         scan: &scan,
         noise_mm: 0.0,
+        shown_noise_mm: 0.0,
         inputs: &Inputs::default(),
         cell_mm: 2.5,
     };

@@ -130,7 +130,7 @@ impl Counts {
         Self { width, sums }
     }
 
-    /// Whether none is marked in a part of a rectangle; beyond the picture there are none.
+    /// Whether none is marked in a rectangle; beyond the picture there are none.
     fn none_in(&self, rect: &Rect) -> bool {
         let height = self.sums.len() / (self.width + 1) - 1;
         let within = |v: i32, most: usize| (v.max(0) as usize).min(most);

@@ -1,5 +1,7 @@
 //! The way from a plan to a report for what is sunk into a skin and what stands in it: a countersink and a bonded insert.
 
+#![allow(clippy::disallowed_methods, reason = "the plate need not have the same bits everywhere")]
+
 use std::f64::consts::TAU;
 
 use scantling_core::geometry::math;

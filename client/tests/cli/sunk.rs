@@ -4,8 +4,6 @@
 
 use std::f64::consts::TAU;
 
-use scantling_core::geometry::math;
-
 use crate::scene::{Scene, said};
 
 type Corner = [f64; 3];
@@ -18,7 +16,7 @@ const AROUND: usize = 96;
 /// Triangles between an outline and a round within it, as seen from above. Each corner of the round goes with the corner of the
 /// outline that is nearest by its turn.
 fn between(outline: &[[f64; 2]], middle: [f64; 2], radius: f64, z: f64, out: &mut Vec<[Corner; 3]>) {
-    let turn = |p: [f64; 2]| math::atan2(p[1] - middle[1], p[0] - middle[0]).rem_euclid(TAU);
+    let turn = |p: [f64; 2]| (p[1] - middle[1]).atan2(p[0] - middle[0]).rem_euclid(TAU);
     let mut outer: Vec<(f64, [f64; 2])> = outline.iter().map(|p| (turn(*p), *p)).collect();
     outer.sort_by(|a, b| a.0.total_cmp(&b.0));
     let (inner, n) = (round(middle, radius), outer.len());
@@ -40,9 +38,7 @@ fn between(outline: &[[f64; 2]], middle: [f64; 2], radius: f64, z: f64, out: &mu
 
 fn round(middle: [f64; 2], radius: f64) -> Vec<[f64; 2]> {
     let turn = |k: usize| TAU * k as f64 / AROUND as f64;
-    (0..AROUND)
-        .map(|k| [middle[0] + radius * math::cos(turn(k)), middle[1] + radius * math::sin(turn(k))])
-        .collect()
+    (0..AROUND).map(|k| [middle[0] + radius * turn(k).cos(), middle[1] + radius * turn(k).sin()]).collect()
 }
 
 /// The wall of an opening from one radius and height down to another, seen from its middle.

@@ -127,8 +127,8 @@ mod tests {
         for draw in 0..REHEARSALS {
             let mean = drawn.iter().map(|d| -f64::from(d[draw])).sum::<f64>() / 720.0;
             size += mean * mean / REHEARSALS as f64;
-            total +=
-                drawn.iter().map(|d| f64::from(d[draw]).powi(2)).sum::<f64>() / 720.0 / REHEARSALS as f64;
+            let square = |d: &[f32; REHEARSALS]| f64::from(d[draw]) * f64::from(d[draw]);
+            total += drawn.iter().map(square).sum::<f64>() / 720.0 / REHEARSALS as f64;
         }
         assert!((size / exact.covariance[2][2] - 1.0).abs() < 0.6, "{size} {:?}", exact.covariance);
         let normal = [360.0, 360.0, 720.0];

@@ -23,8 +23,9 @@ mod tests {
     /// distance of the weights (sums over the lattice).
     #[test]
     fn what_is_left_of_noise_tells_how_far_was_averaged() {
+        type Weight = fn(f64) -> f64;
         let spacing = 0.5;
-        let weights: [(f64, fn(f64) -> f64); 2] = [
+        let weights: [(f64, Weight); 2] = [
             (2.0, |d2| (1.0 - d2).max(0.0) * (1.0 - d2).max(0.0)),
             (2.0, |d2| f64::from(u8::from(d2 < 1.0))),
         ];

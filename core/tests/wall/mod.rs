@@ -170,6 +170,7 @@ pub(crate) fn told(nominal: &Nominal, plan_text: &str, scan: &Scan, moved: Motio
         faces: &faces,
         scan,
         noise_mm: 0.0,
+        shown_noise_mm: 0.0,
         inputs: &Inputs::default(),
         cell_mm: 2.5,
     };

@@ -24,6 +24,9 @@ pub(crate) struct Turned {
     pub(crate) bend: f64,
 }
 
+/// A piece of an outline: its name, and (radius, z) of both ends.
+type Piece = (&'static str, (f64, f64), (f64, f64));
+
 /// How a point of a piece is made: from its nominal place and normal.
 pub(crate) type Made<'a> = &'a dyn Fn(&str, &Point, &Vector) -> Point;
 
@@ -76,8 +79,8 @@ impl Turned {
         Point::new(r * math::cos(turn), r * math::sin(turn), z - self.fall(name, r))
     }
 
-    /// Pieces: name, both ends.
-    fn pieces(&self) -> Vec<(&'static str, (f64, f64), (f64, f64))> {
+    /// Its pieces that are named.
+    fn pieces(&self) -> Vec<Piece> {
         let n = self.outline.len();
         let piece = |k: usize| {
             let (name, r, z) = self.outline[k];

@@ -3,6 +3,8 @@
 //! The STEP file is core's block of 40 x 30 x 20 mm with a hole of radius 5 mm along z through (15, 12): the bottom is #1100,
 //! the top #1101, the sides #1102 to #1105, the wall of the hole #1106.
 
+use scantling_core::geometry::math;
+
 use crate::scene::{Scene, said};
 
 const BLOCK: &str = include_str!("../../../core/tests/data/step/block.step");
@@ -350,7 +352,8 @@ fn faces_of_a_mesh_are_printed_by_a_place_on_them() {
 fn a_hole_of_a_mesh_is_printed_by_a_place_on_its_axis() {
     let scene = scene();
     let corner = |i: u32, radius: f64, z: f64| {
-        let (y, x) = (f64::from(i) * std::f64::consts::TAU / 64.0).sin_cos();
+        let angle = f64::from(i) * std::f64::consts::TAU / 64.0;
+        let (x, y) = (math::cos(angle), math::sin(angle));
         format!("vertex {} {} {z}", 50.0 + radius * x, 20.0 + radius * y)
     };
     let mut text = "solid ring\n".to_owned();

@@ -50,6 +50,15 @@ This file is written by `tests/tests/core_readme.rs` and compared with it in eve
 `UPDATE=1 cargo test -p scantling-tests --test core_readme`. \"From memory\" marks what was not read in the standard itself.
 ";
 
+const VALIDATED: &str = "
+## How well it holds
+
+Many scans of three simulated parts, a folded bracket, a doubly curved panel and a window surround, by a scanner with white noise only and by one that is
+not kind, held against the truth: the same operator on a dense scan of the made surface. `tests/run validation` makes them and writes the table and the
+pictures; what was found last is kept in `core/validation`, with all parts apart in `table.md`. U is the expanded uncertainty (k = 2), s the standard
+deviation of the errors; intervals are those of 95 %. Simulated scans show how well the evaluation holds, not how good a real scanner is.
+";
+
 fn written() -> String {
     let mut text = HEAD.to_owned();
     let mut part = "";
@@ -64,6 +73,24 @@ fn written() -> String {
         let cells =
             [name, rule, value, iso_and_asme, &format!("`{test}`"), &figure].map(|c| c.replace('|', "\\|"));
         writeln!(text, "| {} |", cells.join(" | ")).expect("a string grows");
+    }
+    text + &validated()
+}
+
+/// What `tests/run validation` found last: its table and a picture of each kind, kept as they were written.
+fn validated() -> String {
+    let kept = root().join("core/validation");
+    let table = fs::read_to_string(kept.join("kinds.md")).expect("core/validation/kinds.md");
+    let mut pictures: Vec<String> = fs::read_dir(&kept)
+        .expect("core/validation")
+        .map(|f| f.expect("a file").file_name().to_string_lossy().into_owned())
+        .filter(|name| name.ends_with(".svg"))
+        .collect();
+    pictures.sort();
+    let mut text = format!("{VALIDATED}\n{table}\n");
+    for name in pictures {
+        let told = name.trim_end_matches(".svg").replace('_', " ");
+        writeln!(text, "![{told}](validation/{name})").expect("a string grows");
     }
     text
 }

@@ -15,14 +15,25 @@ struct Known {
     why: &'static str,
 }
 
-const KNOWN: &[Known] = &[Known {
-    scanner: Scanner::Unkind,
-    kind: Kind::HolePosition,
-    part: "panel",
-    bar: Bar::Ratio,
-    most_ratio: 2.0,
-    why: "form that passes and shared noise do not explain by their means is kept, and 48 draws of what they do are right to a tenth",
-}];
+const KNOWN: &[Known] = &[
+    Known {
+        scanner: Scanner::Unkind,
+        kind: Kind::HolePosition,
+        part: "panel",
+        bar: Bar::Ratio,
+        most_ratio: 2.0,
+        why: "form that passes and shared noise do not explain by their means is kept, and 48 draws of what they do are right to a tenth",
+    },
+    Known {
+        scanner: Scanner::White,
+        kind: Kind::CheckPoint,
+        part: "surround",
+        bar: Bar::TooFew,
+        most_ratio: 2.0,
+        why: "with 1.7 mm between points the value is 0.006 mm nearer to nothing than with 1.2 or 0.9 mm, whatever the noise: more is left out along \
+              the edges of the datum plane, which is bowed by 0.2 mm, and no budget knows of it",
+    },
+];
 
 /// Fewer scans may well not show what more do.
 const MANY: u64 = 500;

@@ -30,8 +30,8 @@ const KNOWN: &[Known] = &[
         part: "surround",
         bar: Bar::TooFew,
         most_ratio: 2.0,
-        why: "with 1.7 mm between points the value is 0.006 mm nearer to nothing than with 1.2 or 0.9 mm, whatever the noise: more is left out along \
-              the edges of the datum plane, which is bowed by 0.2 mm, and no budget knows of it",
+        why: "with 1.7 mm between points the value is 0.006 mm nearer to nothing than with 1.2 or 0.9 mm, whatever the noise, and no budget knows of it; \
+              probably since more is left out along the edges of the datum plane, which is bowed by 0.2 mm",
     },
 ];
 

@@ -44,9 +44,7 @@ fn axis(subject: &Subject, nominal_axis: Direction) -> (Direction, String, [[f64
     let Some(Carrier::Cylinder { point, radius_mm, .. }) = subject.bound.carrier else {
         return none("the wall alone does not tell it");
     };
-    let mut wall = subject.bound.triangles.clone();
-    wall.sort_unstable();
-    let sides = beside(context.nominal, &wall, nominal_axis);
+    let sides = beside(context.nominal, &subject.bound.triangles, nominal_axis);
     let inner_mm = radius_mm + 1f64.max(1.5 * context.scan.spacing_mm());
     let outer_mm = inner_mm + radius_mm.max(SKIN_MM);
     let mut best: Option<(LocalSkin, NominalSkin)> = None;

@@ -50,22 +50,12 @@ pub struct NominalSkin {
 /// The skin in a ring as a scan shows it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LocalSkin {
-    /// Where it meets the axis, prolonged, mm.
-    pub at: Point,
-    /// Its normal there, out of the material.
+    /// Its normal where it meets the axis, prolonged, out of the material.
     pub normal: Direction,
-    /// How far it lies out of the nominal skin there, mm, positive outside the material.
-    pub height_mm: f64,
-    /// Directions across the axis along which its slopes are told.
-    pub across: (Vector, Vector),
-    /// Its slopes against the nominal skin, mm for each mm.
-    pub slopes: [f64; 2],
-    /// Covariance of (height, mm; slopes) from noise.
+    /// Covariance from noise of (its height over the nominal skin there, mm; its slopes along the axis's two directions across).
     pub covariance: [[f64; 3]; 3],
     /// The same from form.
     pub sampling: [[f64; 3]; 3],
-    /// Root mean square distance of its points, mm.
-    pub rms_mm: f64,
     /// Points used.
     pub points: usize,
     /// How much of the turn was seen.
@@ -113,10 +103,12 @@ const FORM_LENGTH_MM: f64 = 2.5;
 /// Places of the nominal through which the paraboloid is put, about so many.
 const PLACES: f64 = 600.0;
 
-/// The triangles beside a wall whose normals run along `axis`, and those that run against it.
+/// The triangles beside a wall, given in any order, whose normals run along `axis`, and those that run against it.
 pub fn beside(nominal: &Nominal, wall: &[u32], axis: Direction) -> [Vec<u32>; 2] {
+    let mut wall = wall.to_vec();
+    wall.sort_unstable();
     let mut sides = [Vec::new(), Vec::new()];
-    for &t in wall {
+    for &t in &wall {
         for &other in nominal.across()[t as usize].iter().flatten() {
             let Some(n) = nominal.mesh().normal(other).filter(|_| wall.binary_search(&other).is_err()) else {
                 continue;
@@ -228,7 +220,6 @@ impl NominalSkin {
             p.deviation_mm - r[0] * found[0] - r[1] * found[1] - r[2] * found[2]
         };
         let square = points.iter().map(|p| rest(p) * rest(p)).sum::<f64>();
-        let rms_mm = (square / n).sqrt();
         let scale = [1.0, 1.0 / size, 1.0 / size];
         let unit = solver.inverse();
         let unit: [[f64; 3]; 3] =
@@ -240,17 +231,11 @@ impl NominalSkin {
         let area = std::f64::consts::PI * (outer_mm * outer_mm - inner_mm * inner_mm) * seen.fraction;
         let patches = (area / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
         let slopes = [found[1] / size, found[2] / size];
-        let steep = self.normal.dot(axis).max(0.5);
         let tilted = self.normal.vector() - u * slopes[0] - v * slopes[1];
         Ok(LocalSkin {
-            at: self.ring.at + axis.vector() * (found[0] / steep),
             normal: Direction::new(tilted).unwrap_or(self.normal),
-            height_mm: found[0],
-            across: (u, v),
-            slopes,
             covariance: unit.map(|row| row.map(|c| c * noise)),
             sampling: unit.map(|row| row.map(|c| c * form * (n / patches).max(1.0))),
-            rms_mm,
             points: points.len(),
             seen,
         })

@@ -6,6 +6,7 @@ use super::domain::{EdgeAt, EdgeBorder, EdgePlace, Feature, FeatureKind, Situati
 use super::fault::Faults;
 use super::file::{self, EdgeLoop, PlanFile};
 use super::place::triple;
+use super::thickness::FACES;
 use crate::geometry::Point;
 use crate::nominal::{BorderEdge, Nominal, TrimmedEdge};
 
@@ -23,16 +24,6 @@ pub struct BoundEdge {
     pub station_mm: Option<f64>,
 }
 
-/// Of what an edge may be the end.
-const SKINS: [FeatureKind; 6] = [
-    FeatureKind::Surface,
-    FeatureKind::Plane,
-    FeatureKind::Cylinder,
-    FeatureKind::Cone,
-    FeatureKind::Sphere,
-    FeatureKind::Torus,
-];
-
 /// What the file says of an edge, or `None` and its faults.
 pub(super) fn check(
     faults: &Faults,
@@ -45,8 +36,8 @@ pub(super) fn check(
     let of = names.feature(faults, &at("of"), &line.of);
     if let Some(f) = of {
         let kind = file.feature[f].kind;
-        if !SKINS.contains(&kind) && faults.sound(&format!("feature[{f}].kind")) {
-            let words = SKINS.iter().map(|k| k.word()).collect::<Vec<_>>().join(" or ");
+        if !FACES.contains(&kind) && faults.sound(&format!("feature[{f}].kind")) {
+            let words = FACES.map(FeatureKind::word).join(" or ");
             faults.add(at("of"), format!("is a {}; name the {words} that ends there", kind.word()));
         }
     }

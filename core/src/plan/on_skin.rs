@@ -11,20 +11,11 @@ use super::nearest::list;
 use super::place::{length, triple};
 use super::required::Requirement;
 use super::round_face;
-use super::tolerance::deviations;
+use super::thickness::FACES;
+use super::tolerance::{deviations, one_length};
 use super::tree::short;
 use crate::geometry::Point;
 use crate::nominal::Nominal;
-
-/// The faces over which a face may stand out.
-const SKINS: [FeatureKind; 6] = [
-    FeatureKind::Surface,
-    FeatureKind::Plane,
-    FeatureKind::Cylinder,
-    FeatureKind::Cone,
-    FeatureKind::Sphere,
-    FeatureKind::Torus,
-];
 
 /// What the file says of a countersink, or `None` and its faults.
 pub(super) fn sink(
@@ -178,8 +169,8 @@ pub(super) fn protrusion(
             at("above"),
             format!("\"{}\" is the feature itself; name the skin about it", short(&p.above)),
         );
-    } else if !SKINS.contains(&kind) && faults.sound(&format!("feature[{above}].kind")) {
-        let words = SKINS.map(FeatureKind::word);
+    } else if !FACES.contains(&kind) && faults.sound(&format!("feature[{above}].kind")) {
+        let words = FACES.map(FeatureKind::word);
         faults.add(
             at("above"),
             format!("\"{}\" is a {}; name one of {}", short(&p.above), kind.word(), list(&words)),
@@ -195,12 +186,7 @@ pub(super) fn protrusion(
 
 /// The depth of a countersink.
 pub(super) fn depth(faults: &Faults, place: &str, d: file::Length) -> Requirement {
-    in_range(faults, &format!("{place}.nominal_mm"), d.nominal_mm, |n| n > 0.0, "above 0, the depth in mm");
-    if deviations(faults, place, "mm", d.upper_deviation_mm, d.lower_deviation_mm)
-        && d.nominal_mm + d.lower_deviation_mm <= 0.0
-    {
-        faults.add(format!("{place}.lower_deviation_mm"), "leaves no depth; write limits that one can have");
-    }
+    one_length(faults, place, d, "depth");
     Requirement::Depth {
         nominal_mm: d.nominal_mm,
         upper_deviation_mm: d.upper_deviation_mm,

@@ -99,13 +99,20 @@ pub(super) fn deviations(faults: &Faults, place: &str, unit: &str, upper: f64, l
     finite && sound
 }
 
-pub(super) fn radius(faults: &Faults, place: &str, r: file::Length) -> Requirement {
-    in_range(faults, &format!("{place}.nominal_mm"), r.nominal_mm, |n| n > 0.0, "above 0, the radius in mm");
-    if deviations(faults, place, "mm", r.upper_deviation_mm, r.lower_deviation_mm)
-        && r.nominal_mm + r.lower_deviation_mm <= 0.0
+/// A length above zero with its limits: a radius, a depth.
+pub(super) fn one_length(faults: &Faults, place: &str, length: file::Length, word: &str) {
+    let wanted = format!("above 0, the {word} in mm");
+    in_range(faults, &format!("{place}.nominal_mm"), length.nominal_mm, |n| n > 0.0, &wanted);
+    if deviations(faults, place, "mm", length.upper_deviation_mm, length.lower_deviation_mm)
+        && length.nominal_mm + length.lower_deviation_mm <= 0.0
     {
-        faults.add(format!("{place}.lower_deviation_mm"), "leaves no radius; write limits that one can have");
+        let words = format!("leaves no {word}; write limits that one can have");
+        faults.add(format!("{place}.lower_deviation_mm"), words);
     }
+}
+
+pub(super) fn radius(faults: &Faults, place: &str, r: file::Length) -> Requirement {
+    one_length(faults, place, r, "radius");
     Requirement::Radius {
         nominal_mm: r.nominal_mm,
         upper_deviation_mm: r.upper_deviation_mm,

@@ -213,7 +213,6 @@ mod tests {
         assert!(rule(Some(0.7)).measure(&quiet(), &few).is_err());
         let mut line = surfaces();
         line[0].points = (0..20).map(|i| Point::new(1.0, f64::from(i), 0.0)).collect();
-        let told = rule(Some(0.7)).measure(&quiet(), &line);
-        assert!(told.is_err() || told.unwrap().numbers[0].value.is_finite());
+        assert!(rule(Some(0.7)).measure(&quiet(), &line).is_err());
     }
 }

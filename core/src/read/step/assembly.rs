@@ -173,7 +173,7 @@ impl Structure {
         out.prefer_exact(&mut shapes, &shape_of, &names);
         out.products = names.keys().copied().collect();
         let placed = out.link_occurrences(graph, &contexts, &shape_of);
-        out.link_mapped(graph, &contexts);
+        out.link_mapped(graph, &contexts, run)?;
         out.without_place(graph, &placed, &shape_of);
         let mut by_shape: BTreeMap<u64, usize> = BTreeMap::new();
         // A body that several representations hold belongs to the first of them that is a product's.
@@ -395,8 +395,17 @@ impl Structure {
         Ok(Some(Link { parent: self.root(parent), child: self.root(child), name, place, mapped: false }))
     }
 
-    fn link_mapped(&mut self, graph: &Graph, contexts: &BTreeMap<u64, (u64, Vec<u64>)>) {
-        let mut told_twice = BTreeSet::new();
+    fn link_mapped(
+        &mut self,
+        graph: &Graph,
+        contexts: &BTreeMap<u64, (u64, Vec<u64>)>,
+        run: &Run,
+    ) -> Result<(), StepError> {
+        // Occurrences, of which each may be told by one mapped item too.
+        let mut told: BTreeMap<(u64, u64), Vec<Place>> = BTreeMap::new();
+        for link in &self.links {
+            told.entry((link.parent, link.child)).or_default().push(link.place);
+        }
         for (id, (context, items)) in contexts {
             let parent = self.root(*id);
             // Views and the like map whole products too and are no assemblies.
@@ -404,6 +413,7 @@ impl Structure {
                 continue;
             }
             for item in items {
+                run.check()?;
                 let Ok(Some(mapped)) = graph.part(*item, "MAPPED_ITEM") else { continue };
                 let map = mapped.instance(1).and_then(|map| graph.must(map, "REPRESENTATION_MAP"));
                 let Some(child) = map.as_ref().ok().and_then(|map| map.maybe_instance(1)) else { continue };
@@ -419,17 +429,19 @@ impl Structure {
                 });
                 match place {
                     Ok(place) => {
-                        let link = Link { parent, child, name: mapped.text(0), place, mapped: true };
-                        // An occurrence may be told both ways.
-                        let again = |(n, l): (usize, &Link)| {
-                            !l.mapped
-                                && (l.parent, l.child) == (parent, child)
-                                && l.place.near(&link.place)
-                                && !told_twice.contains(&n)
-                        };
-                        match self.links.iter().enumerate().position(again) {
-                            Some(n) => _ = told_twice.insert(n),
-                            None => self.links.push(link),
+                        let of_both = told.get_mut(&(parent, child));
+                        let again = of_both.and_then(|places| {
+                            let at = places.iter().position(|p| p.near(&place))?;
+                            Some(places.swap_remove(at))
+                        });
+                        if again.is_none() {
+                            self.links.push(Link {
+                                parent,
+                                child,
+                                name: mapped.text(0),
+                                place,
+                                mapped: true,
+                            });
                         }
                     }
                     Err(fault) => {
@@ -439,6 +451,7 @@ impl Structure {
                 }
             }
         }
+        Ok(())
     }
 
     /// Whether a representation is a product's, where the file has products.

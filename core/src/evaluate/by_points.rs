@@ -10,7 +10,7 @@
 use crate::associate::{minimum_zone_plane, plane};
 use crate::conformity::{Known, Question, Unit, decide, decide_on, tell_known};
 use crate::geometry::{
-    Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector, closest_point_on_triangle,
+    Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Twist, Vector, closest_point_on_triangle,
 };
 use crate::nominal::Nominal;
 use crate::plan::{
@@ -42,6 +42,8 @@ pub struct PointPose {
     pub covariance: Option<[[f64; 6]; 6]>,
     /// Point about which it turns, mm.
     pub centre: Point,
+    /// Motions about it that no datum locks; along them the points lie as they were first laid on the part.
+    pub free: Vec<Twist>,
 }
 
 /// The points of a characteristic's features, and what is needed to judge them.
@@ -159,9 +161,12 @@ fn by(
     evaluation: &mut Evaluation,
 ) {
     let Wanted { plan, characteristic, bound, faces } = *wanted;
-    let by_itself = by_itself(characteristic, bound);
-    let wants_place = !(by_itself
-        && matches!(characteristic.requirement, Requirement::Diameter { .. } | Requirement::Flatness { .. }));
+    let anywhere =
+        matches!(characteristic.requirement, Requirement::Diameter { .. } | Requirement::Flatness { .. });
+    // What is free is used to the best of the tolerance, which the short rules do not.
+    let held = pose.as_ref().is_ok_and(|p| p.free.is_empty());
+    let by_itself = by_itself(characteristic, bound) && (held || anywhere);
+    let wants_place = !(by_itself && anywhere);
     let pose = match pose {
         Ok(pose) => Some(pose),
         Err(reason) if wants_place => {
@@ -186,6 +191,10 @@ fn by(
     let subject = Subject { rule, plan, faces, characteristic, bound, pose, points, all, nominal, displaced };
     let found = match characteristic.requirement {
         _ if !by_itself && rule::served(characteristic, bound) => subject.by_rule(evaluation),
+        _ if !by_itself && !held => {
+            Err("its datums leave the part free, by which a single place has no deviation; let them hold it"
+                .into())
+        }
         _ if !by_itself => Err("it is not evaluated by points in this version".into()),
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } => match bound.situation {
             Situation::Point { at, direction, on, patch_radius_mm } => {

@@ -183,11 +183,12 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
         }
         Requirement::Runout { total, zone_width_mm, direction } => {
             let (leeway, loose) = with_leeway(false)?;
-            if !loose.is_empty() || leeway.free.iter().any(|t| !runs_round(t, subject)) {
+            let (at, datum_axis) = datum_axis(subject.context.plan, subject.context.faces, characteristic)?;
+            let round = |t: &Twist| runs_round(t, leeway.centre, at, datum_axis);
+            if !loose.is_empty() || !leeway.free.iter().all(round) {
                 // About the axis and along it the part may lie anyhow; nothing else is a run-out.
                 return Err("its datums leave the axis free, so nothing runs about it; lock the axis".into());
             }
-            let (at, datum_axis) = datum_axis(subject.context.plan, subject.context.faces, characteristic)?;
             let (direction, total) = (*direction, *total);
             let rule = Runout { situation, at, datum_axis, direction, total, section_mm: cell_mm };
             Ok(new(Box::new(rule), (false, Vec::new()), true, true, *zone_width_mm))
@@ -255,7 +256,7 @@ pub(super) fn leeway(
 }
 
 /// Motions of a list that are not sums of those before them, square to these.
-fn independent(twists: &[Twist]) -> Vec<Twist> {
+pub(super) fn independent(twists: &[Twist]) -> Vec<Twist> {
     let mut basis: Vec<(Vector, Vector)> = Vec::new();
     let dot = |a: &(Vector, Vector), b: &(Vector, Vector)| a.0.dot(&b.0) + a.1.dot(&b.1);
     for twist in twists {
@@ -402,14 +403,11 @@ pub(super) fn datum_axis(
 const COAXIAL_MM: f64 = 0.05;
 const COAXIAL_RAD: f64 = 0.005;
 
-/// Whether a motion leaves the datum axis where it is: a turn about it, or a shift along it.
-fn runs_round(twist: &Twist, subject: &Subject) -> bool {
-    let context = subject.context;
-    let axis = datum_axis(context.plan, context.faces, subject.characteristic);
-    let (Ok((at, axis)), Some(datums)) = (axis, subject.datums) else { return false };
+/// Whether a motion about a centre leaves a datum axis where it is: a turn about it, or a shift along it.
+pub(super) fn runs_round(twist: &Twist, centre: Point, at: Point, axis: Direction) -> bool {
     let a = axis.vector();
     [at, at + a * LEVER_MM].iter().all(|p| {
-        let moved = twist.at(datums.centre, p);
+        let moved = twist.at(centre, p);
         (moved - a * moved.dot(&a)).norm() <= 1e-6
     })
 }

@@ -205,6 +205,7 @@ fn on_trust() -> Posed {
         part_from_points: Motion::identity(),
         covariance: Some([[0.0; 6]; 6]),
         centre: Point::origin(),
+        free: Vec::new(),
     };
     Posed { pose, record: None }
 }
@@ -227,18 +228,11 @@ fn posed(
     told: impl Fn(&Motion<PartFrame, ScanFrame>) -> Motion<PartFrame, ScanFrame>,
 ) -> Result<Posed, String> {
     let found = establish_by_points(set, system, job.plan, job.faces).map_err(|e| e.to_string())?;
-    if !found.free.is_empty() {
-        return Err(format!(
-            "datum system {} leaves {} of the part's six freedoms free; by points the part must be held, on a scan what is \
-             free is used to the best of the tolerance",
-            system.id,
-            found.free.len()
-        ));
-    }
     let pose = PointPose {
         part_from_points: found.part_from_points,
         covariance: found.covariance,
         centre: found.centre,
+        free: found.free,
     };
     let motion = told(&found.part_from_points);
     let record = datum_record(&system.id, "points", &motion, &found.datums, found.rounds);

@@ -124,7 +124,7 @@ pub(super) fn one(
         let problem = format!(
             "is for positions and profiles, which one movement can serve, and not for {of}; leave it out"
         );
-        faults.add(at.clone(), problem);
+        faults.add_unusable(at, problem);
         return;
     };
     match (system, separate_given) {
@@ -135,8 +135,8 @@ pub(super) fn one(
         (StandardSystem::Asme, true) if only_oriented => {
             faults.add(separate, "says nothing of a lower segment, which is separate anyway; leave it out");
         }
-        (StandardSystem::Asme, false) if !only_oriented => faults.add(
-            named,
+        (StandardSystem::Asme, false) if !only_oriented => faults.add_unusable(
+            &named,
             "is for lower segments: by ASME positions and profiles at the same datums are simultaneous anyway; leave it out, or \
              write `separate = true` at those that are not",
         ),

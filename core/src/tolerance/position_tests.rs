@@ -430,7 +430,7 @@ fn where_a_loose_datum_only_orients_its_boundary_holds_no_shift_of_the_zone() {
         assert!((found.numbers[0].value - 0.06).abs() < 1e-4, "{found:?}");
         // Placed by the datum it has what the tongue leaves of either, and no more.
         let placed = value(&Position { leeway: loose(false), ..lower }, &surfaces);
-        assert!(placed >= found.numbers[0].value + 1.5 * common.norm(), "{placed} {found:?}");
+        assert!(placed >= found.numbers[0].value + 1.5 * common.norm() - 1e-8, "{placed} {found:?}");
     }
     // The width of the zone's offset is told apart from the shift: a plane that only orients is as good as it is flat.
     let profile = crate::tolerance::SurfaceProfile {

@@ -4,7 +4,7 @@ use scantling_core::geometry::{Direction, Motion, PartFrame, Point, Twist, Vecto
 use scantling_core::plan::{Condition, Requirement, RunoutDirection, Situation, StandardSystem, Zone};
 use scantling_core::tolerance::{
     Bound, Boundary, Coaxiality, Leeway, LineProfile, MaterialCondition, Orientation, Position,
-    PositionMember, Projected, Rule, Runout, Surface, SurfaceProfile, Symmetry,
+    PositionMember, Projected, Rule, Runout, Surface, SurfaceProfile, Symmetry, Together, TogetherMember,
 };
 
 use super::asked::{found, told, value};
@@ -297,6 +297,28 @@ pub(super) fn loose_datum() -> String {
         "a pin of 9.9 in a boundary of 10.0, holes 0.12 off: {}; held {}",
         told(0.14, loose, 1e-4),
         told(0.24, alone, 1e-7)
+    )
+}
+
+/// The same pin and two holes 0.12 off to opposite sides.
+pub(super) fn simultaneous() -> String {
+    let at = Point::new(30.0, 20.0, 0.0);
+    let places = [Point::origin(), Point::new(60.0, 0.0, 0.0)];
+    let off = [0.12, -0.12];
+    let mut surfaces: Vec<Surface> =
+        (0..2).map(|k| bore(places[k] + Vector::x() * off[k], Vector::z(), 8.0, [0.0, 10.0])).collect();
+    surfaces.push(shaft(at, Vector::z(), 9.9, [0.0, 10.0]));
+    let boundary = Boundary::Cylinder { at, axis: Direction::Z, diameter_mm: 10.0, outside: false };
+    let leeway = |surface| Leeway { bounds: vec![Bound { surface, boundary }], ..shifts() };
+    let rule = |k: usize| Position { leeway: leeway(1), ..position(hole_at(places[k]), ROUND) };
+    let alone = found(&rule(0), &[surfaces[0].clone(), surfaces[2].clone()]).numbers[0].value;
+    let member = |k: usize| TogetherMember { rule: Box::new(rule(k)), surfaces: k..k + 1 };
+    let both = Together { members: (0..2).map(member).collect(), leeway: leeway(2) };
+    let together = found(&both, &surfaces).numbers[1].value;
+    format!(
+        "holes 0.12 off to opposite sides, the same pin: each alone {}; together {}",
+        told(0.14, alone, 1e-4),
+        told(0.24, together, 1e-6)
     )
 }
 

@@ -3,7 +3,7 @@
 //! Points are few and not filtered, so what is not seen between them the plan must say (`needs.points`). Locations are those of
 //! centres, as the instrument told them or by least squares along the nominal axis.
 
-use crate::geometry::{Direction, Twist};
+use crate::geometry::{Direction, Point, Twist};
 use crate::plan::{
     BoundFeature, Characteristic, Condition, FeatureKind, Requirement, Situation, SizeOperator,
     StandardSystem, Zone,
@@ -15,7 +15,7 @@ use crate::tolerance::{
 };
 
 use super::Subject;
-use crate::evaluate::location::datum_axis;
+use crate::evaluate::location::{datum_axis, independent, runs_round};
 
 /// Points taken in one ring or along one line lie within this of it, mm, and cells in which two flanks are brought together are
 /// this wide (common practice, no source).
@@ -156,8 +156,7 @@ impl Subject<'_> {
                 form(Box::new(Cylindricity { reference: reference(association)? }), zone_width_mm)
             }
             Requirement::Orientation { zone, tangent_plane, .. } => {
-                let leeway = Leeway::none();
-                let (condition, cell_mm) = (None, CELL_MM);
+                let (condition, cell_mm, leeway) = (None, CELL_MM, self.leeway(false));
                 let rule =
                     Orientation { situation, zone, condition, tangent_plane, standard, leeway, cell_mm };
                 let fitted = has_centre(&situation);
@@ -165,13 +164,15 @@ impl Subject<'_> {
             }
             Requirement::Coaxiality { zone_diameter_mm } => {
                 let (at, datum_axis) = datum_axis(self.plan, self.faces, self.characteristic)?;
-                let (axis, leeway, standard) = (of.axis, Leeway::none(), StandardSystem::Iso);
+                let leeway = self.axis_held(at, datum_axis)?;
+                let (axis, standard) = (of.axis, StandardSystem::Iso);
                 let rule = Coaxiality { situation, axis, at, datum_axis, standard, leeway };
                 Wanted { fitted: true, ..placed(Box::new(rule), zone_diameter_mm) }
             }
             Requirement::Symmetry { zone_width_mm } => self.symmetry(zone_width_mm, placed)?,
             Requirement::Runout { total, zone_width_mm, direction } => {
                 let (at, datum_axis) = datum_axis(self.plan, self.faces, self.characteristic)?;
+                self.axis_held(at, datum_axis)?;
                 let rule = Runout { situation, at, datum_axis, direction, total, section_mm: RING_MM };
                 placed(Box::new(rule), zone_width_mm)
             }
@@ -230,15 +231,26 @@ impl Subject<'_> {
         if let Situation::Group = self.bound.situation { self.bound.of.clone() } else { vec![own] }
     }
 
-    /// Points lie on datums that hold the part; without any it may lie as it will.
+    /// What the datums leave free; without any the part may lie as it will.
     fn leeway(&self, orientation_only: bool) -> Leeway {
-        let free = match self.characteristic.datum_system {
+        let mut free = match self.characteristic.datum_system {
             None => Twist::all(LEVER_MM),
-            Some(_) if orientation_only => Twist::all(LEVER_MM)[..3].to_vec(),
-            Some(_) => Vec::new(),
+            Some(_) => self.pose.map_or_else(Vec::new, |p| p.free.clone()),
         };
+        if orientation_only {
+            free.extend(Twist::all(LEVER_MM).into_iter().take(3));
+        }
         let centre = self.pose.map_or(self.bound.centroid, |p| p.centre);
-        Leeway { centre, free, ..Leeway::none() }
+        Leeway { centre, free: independent(&free), ..Leeway::none() }
+    }
+
+    /// What the datums leave free, none of which may move a datum axis otherwise than along itself or about itself.
+    fn axis_held(&self, at: Point, axis: Direction) -> Result<Leeway, String> {
+        let leeway = self.leeway(false);
+        if leeway.free.iter().all(|t| runs_round(t, leeway.centre, at, axis)) {
+            return Ok(leeway);
+        }
+        Err("its datums leave the datum axis free; lock the axis".into())
     }
 
     fn located(
@@ -282,15 +294,27 @@ impl Subject<'_> {
         placed: impl Fn(Box<dyn Rule>, f64) -> Wanted,
     ) -> Result<Wanted, String> {
         let situation = self.bound.situation;
+        let leeway = self.leeway(false);
+        let held = |at: Point, across: Direction| {
+            let moves = |t: &Twist| t.at(leeway.centre, &at).dot(&across.vector()).abs() > 1e-6;
+            if leeway.free.iter().any(moves) {
+                return Err("its datums leave the feature free across its middle plane, so it is symmetric to nothing; name a \
+                            datum system that holds the middle plane"
+                    .to_owned());
+            }
+            Ok(leeway.clone())
+        };
         match situation {
-            Situation::Slot { axis, along, .. } => {
-                let across = Direction::new(axis.vector().cross(&along.vector()));
-                let zone = Zone::Slab { width_mm: zone_mm, across };
-                let rule = CentrePosition { members: vec![situation], zone, leeway: Leeway::none() };
+            Situation::Slot { at, axis, along, .. } => {
+                let across = Direction::new(axis.vector().cross(&along.vector()))
+                    .ok_or("the slot has no direction across")?;
+                let leeway = held(at, across)?;
+                let zone = Zone::Slab { width_mm: zone_mm, across: Some(across) };
+                let rule = CentrePosition { members: vec![situation], zone, leeway };
                 Ok(Wanted { centres: true, fitted: true, ..placed(Box::new(rule), zone_mm) })
             }
             Situation::Width { at, across, .. } => {
-                let (axis, cell_mm, leeway) = (None, CELL_MM, Leeway::none());
+                let (axis, cell_mm, leeway) = (None, CELL_MM, held(at, across)?);
                 let standard = self.characteristic.standard.system;
                 let rule = Symmetry { situation, axis, at, across, cell_mm, standard, leeway };
                 Ok(placed(Box::new(rule), zone_mm))

@@ -378,3 +378,27 @@ fn too_few_points_or_none_of_the_other_feature_are_not_measured() {
         found[0].reason
     );
 }
+
+/// Each of two holes may be moved to its true place by itself, on a datum that leaves three freedoms; points show nothing of both at
+/// once, so by ASME neither conforms by them, and by ISO both do.
+#[test]
+fn what_one_movement_must_serve_together_is_not_proven_one_by_one() {
+    let case = Case::new();
+    let set = case.points(6, 2.0, 0.0, known);
+    let own = |feature: &str, system: &str| {
+        format!(
+            "feature = \"{feature}\"\nposition = {{ zone_diameter_mm = 0.2 }}\ndatum_system = \"A\"\nstandard = {{ system = \"{system}\", edition = \"x\" }}"
+        )
+    };
+    let of = |system: &str| {
+        let bodies = [own("H00", system), own("H11", system)];
+        case.measure(&set, &[("1", &bodies[0]), ("2", &bodies[1])])
+    };
+    for e in of("iso") {
+        assert!(e.verdict == Verdict::Conforms && e.value_mm.unwrap() < 1e-3, "{e:?}");
+    }
+    for e in of("asme") {
+        assert_eq!(e.verdict, Verdict::NotMeasured, "{e:?}");
+        assert!(e.reason.starts_with("one movement must serve it together with"), "{}", e.reason);
+    }
+}

@@ -6,7 +6,7 @@
 use crate::geometry::{Direction, Point, Twist};
 use crate::plan::{
     BoundFeature, Characteristic, Condition, FeatureKind, Requirement, Situation, SizeOperator,
-    StandardSystem, Zone,
+    StandardSystem, Zone, simultaneously,
 };
 use crate::tolerance::{
     Angle, CentrePosition, Coaxiality, Cylindricity, Distance, Leeway, LineProfile, Orientation, Position,
@@ -242,6 +242,29 @@ impl Subject<'_> {
         }
         let centre = self.pose.map_or(self.bound.centroid, |p| p.centre);
         Leeway { centre, free: independent(&free), ..Leeway::none() }
+    }
+
+    /// With which others one movement must serve it, where there is one: points show each by itself.
+    pub(super) fn tied(&self) -> Option<String> {
+        let orientation_only = match self.characteristic.requirement {
+            Requirement::Position { orientation_only, .. }
+            | Requirement::SurfaceProfile { orientation_only, .. }
+            | Requirement::LineProfile { orientation_only, .. } => orientation_only,
+            _ => return None,
+        };
+        if self.leeway(orientation_only).free.is_empty() {
+            return None;
+        }
+        let all = &self.plan.characteristics;
+        let own = all.iter().position(|c| c.number == self.characteristic.number)?;
+        let set = simultaneously(self.plan).into_iter().find(|s| s.members.contains(&own))?;
+        let others = set.members.iter().filter(|&&m| m != own).map(|&m| all[m].number.as_str());
+        let others: Vec<&str> = others.collect();
+        Some(format!(
+            "one movement must serve it together with {} ({}), and points are judged one by one: measure them by a scan",
+            others.join(", "),
+            set.rule
+        ))
     }
 
     /// What the datums leave free, none of which may move a datum axis otherwise than along itself or about itself.

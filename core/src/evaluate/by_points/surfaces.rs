@@ -83,7 +83,7 @@ impl Subject<'_> {
             (0..values.len()).min_by(|&a, &b| room(a).total_cmp(&room(b)).then(a.cmp(&b))).unwrap_or(0);
         let value = values[told];
         let (Some(instrument), Some(alignment)) = (instrument, alignment) else {
-            self.unknown(value, missing, evaluation);
+            self.unknown(value, missing.or_else(|| self.tied()), evaluation);
             return Ok(());
         };
         let spread = Spread {
@@ -105,10 +105,10 @@ impl Subject<'_> {
         let low = value - 1.96 * u;
         let low_mm = if wanted.zone { low.max(0.0) } else { low };
         let interval = Interval { low_mm, high_mm: value + 1.96 * u };
-        settle(
-            evaluation,
-            Outcome { value_mm: value, budget, interval, decided, missing, part_proves: !wanted.fitted },
-        );
+        // What by itself does not conform does not so together with others.
+        let part_proves = !wanted.fitted || missing.is_none();
+        let missing = missing.or_else(|| self.tied());
+        settle(evaluation, Outcome { value_mm: value, budget, interval, decided, missing, part_proves });
         Ok(())
     }
 

@@ -2,7 +2,7 @@
 
 use crate::conformity;
 use crate::datum::DatumTaken;
-use crate::evaluate::{by_points, by_reading, tell_general};
+use crate::evaluate::{by_points, by_reading, point_features, point_serves, tell_general};
 use crate::geometry::{Aabb, Motion, PartFrame, ScanFrame};
 use crate::nominal::Nominal;
 use crate::plan::{Characteristic, FaceMap, Plan, PointOn, Requirement, Situation};
@@ -189,6 +189,8 @@ fn measured(run: &Run, job: &Job, at_reference: &conditions::AtReference) -> Res
     let systems: Vec<usize> = on_scan.iter().filter_map(|c| c.datum_system).collect();
     let inputs = at_reference.of_scans(job);
     let scanned = scanned::Scanned::new(run, job, &on_scan, &systems, &inputs)?;
+    let together_on_scan = scanned.together(run, job, &on_scan, &inputs)?;
+    let index = |c: &Characteristic| job.plan.characteristics.iter().position(|o| o.number == c.number);
     let mut evaluations = Vec::with_capacity(wanted.len());
     let mut doubled: Vec<&str> = Vec::new();
     for (i, (characteristic, ways)) in wanted.iter().zip(&by).enumerate() {
@@ -203,7 +205,10 @@ fn measured(run: &Run, job: &Job, at_reference: &conditions::AtReference) -> Res
                     &job.faces.features[*feature],
                     &taken.evidence(job, characteristic, *feature),
                 ),
-                By::Scan => scanned.evaluate(run, job, characteristic, &inputs)?,
+                By::Scan => match index(characteristic).and_then(|i| together_on_scan.get(&i)) {
+                    Some(evaluation) => evaluation.clone(),
+                    None => scanned.evaluate(run, job, characteristic, &inputs)?,
+                },
             });
         }
         let mut withheld = Vec::with_capacity(found.len());
@@ -261,9 +266,21 @@ fn by<'a>(job: &Job<'a>, taken: &taken::Taken, characteristic: &Characteristic) 
     if only_read && !ways.is_empty() {
         return ways;
     }
-    let of_points = characteristic.feature.filter(|&f| taken.has(f));
-    ways.extend(of_points.map(|feature| By::Points { feature }));
+    let bound = characteristic.feature.and_then(|f| job.faces.features.get(f));
+    let other = match characteristic.requirement {
+        Requirement::Distance { to, .. } | Requirement::Angle { to: Some(to), .. } => Some(to),
+        _ => None,
+    };
+    let mut looked_at = bound.map_or_else(Vec::new, |b| point_features(characteristic, b));
+    looked_at.retain(|f| Some(*f) != other);
+    let of_points = taken.has(&looked_at);
     let seen = !job.scans.is_empty() && characteristic.feature.is_some_and(|f| picked(job, f));
+    // What points do not serve hides nothing that a scan shows.
+    let whole = other.is_none_or(|f| taken.has(&[f]));
+    let served = whole && bound.is_some_and(|b| point_serves(characteristic, b)) || !seen;
+    if let Some(feature) = characteristic.feature.filter(|_| of_points && served) {
+        ways.push(By::Points { feature });
+    }
     if ways.is_empty() || seen {
         ways.push(By::Scan);
     }

@@ -46,6 +46,18 @@ pub fn length_mm(unit: &str) -> Option<f64> {
     })
 }
 
+/// Degrees in one unit of angle, by its usual sign; `None` for what is no unit of angle.
+pub fn angle_deg(unit: &str) -> Option<f64> {
+    Some(match unit {
+        "deg" | "°" => 1.0,
+        "arcmin" => 1.0 / 60.0,
+        "arcsec" => 1.0 / 3600.0,
+        "rad" => 180.0 / std::f64::consts::PI,
+        "mrad" => 0.18 / std::f64::consts::PI,
+        _ => return None,
+    })
+}
+
 /// More faults than this say nothing new.
 const MOST_FAULTS: usize = 50;
 /// More readings than this are no work of hands.
@@ -246,9 +258,11 @@ pub fn check(readings: &[Reading], plan: &Plan) -> Vec<Fault> {
         }
         let asked = match &c.requirement {
             Requirement::Reading { unit, .. } => unit.as_str(),
+            Requirement::Angle { .. } => "deg",
             _ => "mm",
         };
-        let fits = r.unit == asked || (length_mm(&r.unit).is_some() && length_mm(asked).is_some());
+        let fits = r.unit == asked
+            || [length_mm, angle_deg].iter().any(|of| of(&r.unit).is_some() && of(asked).is_some());
         if !fits {
             let shown: String = r.unit.chars().take(20).collect();
             let problem = format!("is \"{}\"; {} is told in {asked}", shown.escape_debug(), c.number);
@@ -272,11 +286,23 @@ pub fn check(readings: &[Reading], plan: &Plan) -> Vec<Fault> {
     faults
 }
 
+/// Whether a reading of it is that of one place among many that must all keep the limits.
+pub fn one_place(characteristic: &Characteristic) -> bool {
+    matches!(
+        characteristic.requirement,
+        Requirement::Thickness(_)
+            | Requirement::Gap { .. }
+            | Requirement::Step { .. }
+            | Requirement::LineProfile { section: None, .. }
+    )
+}
+
 /// Why a value by hand cannot stand for a characteristic, in words; `None` where it can.
 ///
 /// A flatness or a position is 0 or more, a diameter above 0, by their definitions (ISO 1101:2017, ISO 14405-1:2016).
 /// The profile of a whole surface has an extreme on either side of the material, anywhere on it, so one number by
-/// hand does not tell it; at a check point it does.
+/// hand does not tell it; at a check point it does. Of a wall, a joint or a trimmed edge one number is that of one place, which
+/// can show that the whole does not conform and never that it does ([`one_place`]).
 pub fn refused(plan: &Plan, characteristic: &Characteristic, value: f64) -> Option<String> {
     let number = &characteristic.number;
     let system = characteristic.datum_system.and_then(|d| plan.datum_systems.get(d));
@@ -291,9 +317,6 @@ pub fn refused(plan: &Plan, characteristic: &Characteristic, value: f64) -> Opti
                 characteristic.requirement.word()
             ))
         }
-        Requirement::Angle { .. } => Some(format!(
-            "is one number for an angle, which is not taken by hand; let the plan ask a `reading` for {number}"
-        )),
         _ if characteristic.requirement.is_zone() && !(value >= 0.0) => {
             let word = characteristic.requirement.word().replace('_', " ");
             Some(format!("is {value}; {number} is a {word}, which is 0 or more; correct it"))
@@ -306,14 +329,14 @@ pub fn refused(plan: &Plan, characteristic: &Characteristic, value: f64) -> Opti
                 "is {value}; {number} is a {word}, which is above 0: write the whole {word}, not its deviation"
             ))
         }
-        Requirement::Thickness(_) => Some(format!(
-            "is one number for a whole wall, which does not tell its thinnest and thickest places; measure {number} by a \
-             scan, or let the plan ask a `reading`"
+        Requirement::Thickness(_) if characteristic.requirement.limits_mm() == (None, None) => Some(format!(
+            "is one number for a wall whose limits differ from place to place; measure {number} by a scan, or let the plan \
+             ask a `reading`"
         )),
-        Requirement::Gap { .. } | Requirement::Step { .. } => Some(format!(
-            "is one number for a whole joint, which does not tell its narrowest and widest places; measure {number} by a \
-             scan, or let the plan ask a `reading`"
-        )),
+        Requirement::Thickness(_) if !(value > 0.0) => {
+            Some(format!("is {value}; {number} is a thickness, which is above 0; correct it"))
+        }
+        Requirement::LineProfile { section: None, .. } => None,
         Requirement::SurfaceProfile { .. } | Requirement::LineProfile { .. } => {
             let feature = characteristic.feature.and_then(|f| plan.features.get(f));
             let whole = feature.is_none_or(|f| f.kind != FeatureKind::Point);

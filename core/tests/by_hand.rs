@@ -119,6 +119,74 @@ fn limits_by_name_are_told_and_a_general_tolerance_says_what_it_rejects() {
     assert!(!of("upper_deviation_mm = 0.1, lower_deviation_mm = -0.1", 8.0).operators.contains_key("limits"));
 }
 
+/// An angle is told in degrees whatever it was read in: 60 arc minutes are one; ISO 14253-1:2017 decides as on a length.
+#[test]
+fn an_angle_is_read_in_any_unit_of_angles() {
+    let plan = r#"
+[[feature]]
+id = "F"
+kind = "plane"
+plane = { at_mm = [0, 0, 0], normal = [0, 0, 1] }
+[[feature]]
+id = "G"
+kind = "plane"
+plane = { at_mm = [0, 0, 0], normal = [1, 0, 0] }
+[[characteristic]]
+number = "1"
+feature = "F"
+angle = { to = "G", nominal_deg = 90.0, upper_deviation_deg = 0.5, lower_deviation_deg = -0.5 }
+"#;
+    let of = |value: &str, unit: &str, u: &str| {
+        let text = format!(
+            "characteristic,value,unit,expanded_uncertainty,instrument\n1,{value},{unit},{u},protractor 2\n"
+        );
+        in_groups(plan, &table(&text), &[]).record.evaluations[0].clone()
+    };
+    for (value, unit, u) in
+        [("90.3", "deg", "0.1"), ("5418", "arcmin", "6"), ("1.5760323", "rad", "0.0017453")]
+    {
+        let e = of(value, unit, u);
+        let angle = e.angle.as_ref().unwrap();
+        assert!((angle.value_deg.unwrap() - 90.3).abs() < 1e-5, "{e:?}");
+        assert!((angle.standard_uncertainty_deg.unwrap() - 0.05).abs() < 1e-5, "{e:?}");
+        assert_eq!(e.verdict, Conforms, "{e:?}");
+        assert!(e.value_mm.is_none() && e.interval.is_none());
+    }
+    assert_eq!(of("90.6", "deg", "0.05").verdict, DoesNotConform);
+    assert_eq!(of("90.45", "deg", "0.1").verdict, Undecided);
+    assert_eq!(of("90.3", "deg", "").verdict, Undecided);
+    let (_, plan) = plan::check_toml(&format!("{HEAD}{plan}")).unwrap();
+    let in_mm = table("characteristic,value,unit,instrument\n1,90,mm,protractor\n");
+    assert_eq!(check(&in_mm, &plan)[0].place, "[0].unit");
+}
+
+/// A wall is as thick as its thinnest place: one reading can fail it and never pass it.
+#[test]
+fn one_reading_of_a_wall_proves_a_fault_and_no_conformity() {
+    let demo = Demo::new(3, 1.0);
+    let text = demo.plan_toml()
+        + "\n[[characteristic]]\nnumber = \"t\"\nfeature = \"CROWN\"\nthickness = { nominal_mm = 3.0, upper_deviation_mm = 0.3, lower_deviation_mm = -0.3, patch_radius_mm = 2.0 }\n";
+    let (_, plan) = plan::check_toml(&text).unwrap_or_else(|f| panic!("{f:#?}"));
+    let run = quiet();
+    let raw = read(&demo.nominal_stl(), &run).unwrap();
+    let nominal = Nominal::from_mesh(raw, LengthUnit::Millimetre, plan.side, &run).unwrap();
+    let faces = plan::bind(&plan, Some(&nominal)).unwrap();
+    let of = |value: f64| {
+        let readings = table(&format!(
+            "characteristic,value,unit,expanded_uncertainty,instrument\nt,{value},mm,0.02,ultrasonic gauge 1\n"
+        ));
+        assert_eq!(check(&readings, &plan), []);
+        let job = Job { readings: &readings, ..Job::of_scans(&nominal, &plan, &faces, &[]) };
+        let found = inspect(&run, &job).unwrap().record.evaluations;
+        found.into_iter().find(|e| e.number == "t").unwrap()
+    };
+    assert_eq!(of(2.5).verdict, DoesNotConform);
+    let within = of(3.0);
+    assert_eq!((within.verdict, within.value_mm), (Undecided, Some(3.0)));
+    assert!(within.reason.contains("proves nothing of all other places"), "{}", within.reason);
+    assert!(!check(&table("characteristic,value,unit,instrument\nt,-3,mm,gauge\n"), &plan).is_empty());
+}
+
 #[test]
 fn readings_outside_the_groups_asked_for_are_said_to_be_so() {
     let grouped = BY_HAND.replace("number = \"2\"", "number = \"2\"\ngroup = [\"weight\"]");

@@ -10,7 +10,7 @@ use scantling_core::geometry::{Point, Vector, math};
 use scantling_core::inspect::{Inspected, Job, ScanSource, inspect};
 use scantling_core::nominal::Nominal;
 use scantling_core::plan;
-use scantling_core::record::Evaluation;
+use scantling_core::record::{Evaluation, Verdict};
 use scantling_core::run::quiet;
 use scantling_core::scan::Scan;
 
@@ -54,6 +54,22 @@ impl Case {
 
     /// One inspection; `asked` are characteristics without their numbers, `standard` is `iso` or `asme`.
     fn measure(&self, scan: &Scan, standard: &str, more: &str, asked: &[(&str, &str)]) -> Inspected {
+        self.inspect(scan, standard, more, asked, &[])
+    }
+
+    /// The same of one group.
+    fn measure_group(&self, scan: &Scan, standard: &str, asked: &[(&str, &str)], group: &str) -> Inspected {
+        self.inspect(scan, standard, "", asked, &[group.to_owned()])
+    }
+
+    fn inspect(
+        &self,
+        scan: &Scan,
+        standard: &str,
+        more: &str,
+        asked: &[(&str, &str)],
+        scope: &[String],
+    ) -> Inspected {
         let edition = if standard == "iso" { "ISO 1101:2017" } else { "ASME Y14.5-2018" };
         let mut text = format!(
             "schema_version = 1\npart = \"bench\"\ndrawing_revision = \"A\"\nplan_version = 1\nlength_unit = \"mm\"\nobject = \"part\"\n\
@@ -69,7 +85,8 @@ impl Case {
         let (_, plan) = plan::check_toml(&text).unwrap_or_else(|f| panic!("{f:#?}"));
         let faces = plan::bind(&plan, Some(&self.nominal)).unwrap_or_else(|f| panic!("{f:#?}"));
         let sources = [ScanSource::whole(scan, "scan".into())];
-        inspect(&quiet(), &Job::of_scans(&self.nominal, &plan, &faces, &sources)).unwrap()
+        let job = Job { scope, ..Job::of_scans(&self.nominal, &plan, &faces, &sources) };
+        inspect(&quiet(), &job).unwrap()
     }
 }
 
@@ -365,4 +382,65 @@ fn asme_widens_the_limit_by_what_the_size_departs() {
     assert!((e.limits.upper_mm.unwrap() - 0.4).abs() < 0.02, "{e:?}");
     let room = e.limits.upper_mm.unwrap() - e.value_mm.unwrap();
     assert!((room - 0.2).abs() < 0.015, "{e:?}");
+}
+
+/// Two holes 0.12 mm off to opposite sides along x, which a datum hole with 0.05 mm of room to either side holds: each by a movement of
+/// its own is 2 x 0.07 off, by one common movement both are 2 x 0.12 off.
+#[test]
+fn requirements_at_one_loose_datum_share_its_room_by_asme_and_by_name_in_iso() {
+    let case = Case::new();
+    let made = |name: &str, p: &Point, n: &Vector| match name {
+        "H00" => p + Vector::x() * 0.12,
+        "H02" => p - Vector::x() * 0.12,
+        "H23" => p - n * 0.05,
+        _ => *p,
+    };
+    let scan = case.bench.scan(0.7, 0.004, 5, &pose(5), made);
+    let position = |feature: &str, more: &str| {
+        format!(
+            "feature = \"{feature}\"\nposition = {{ zone_diameter_mm = 0.2 }}\ndatum_system = \"LOOSE\"\n{more}"
+        )
+    };
+    let sim = "simultaneous = \"SIM1\"";
+    for (standard, more, truth, together) in [
+        ("iso", "", 0.14, false),
+        ("iso", sim, 0.24, true),
+        ("asme", "", 0.24, true),
+        ("asme", "separate = true", 0.14, false),
+    ] {
+        let bodies = [position("H00", more), position("H02", more)];
+        let found = case.measure(&scan, standard, "", &[("1", &bodies[0]), ("2", &bodies[1])]);
+        for number in ["1", "2"] {
+            let e = told(&found, number);
+            println!(
+                "{standard} {more}: {:?} u {:?} {:?} {}",
+                e.value_mm, e.standard_uncertainty_mm, e.verdict, e.reason
+            );
+            // The envelope of 16 mm sees its noise; so does the boundary's.
+            assert!((e.value_mm.unwrap() - truth).abs() < 0.012, "{standard} {more}: {e:#?}");
+            assert_eq!(e.verdict == Verdict::Conforms, truth < 0.2, "{standard} {more}: {e:#?}");
+            let told_so = e.operators.get("simultaneous").map(String::as_str).unwrap_or_default();
+            assert_eq!(told_so.starts_with("1, 2 ("), together, "{told_so}");
+            assert_eq!(e.correlated_groups.iter().any(|g| g.starts_with("moved together: 1, 2")), together);
+            if together {
+                let alone: f64 = e.operators["alone_mm"].parse().unwrap();
+                // Told as it was measured: noise makes boundary and envelope narrower.
+                assert!((alone - 0.14).abs() < 0.02, "{alone}");
+            }
+        }
+    }
+    // Asked for alone the other still counts; where it was not seen, nothing conforms.
+    let bodies = [position("H00", "group = [\"one\"]"), position("H02", "")];
+    let asked = [("1", bodies[0].as_str()), ("2", bodies[1].as_str())];
+    let alone = case.measure_group(&scan, "asme", &asked, "one");
+    assert!(alone.record.evaluations.len() == 1);
+    assert!((told(&alone, "1").value_mm.unwrap() - 0.24).abs() < 0.012);
+    let unseen = |name: &str, p: &Point, n: &Vector| {
+        if name == "H02" { *p + Vector::z() * 500.0 } else { made(name, p, n) }
+    };
+    let scan = case.bench.scan(0.7, 0.004, 5, &pose(5), unseen);
+    let found = case.measure(&scan, "asme", "", &asked);
+    let e = told(&found, "1");
+    assert_eq!(e.verdict, Verdict::NotMeasured, "{e:#?}");
+    assert!(e.reason.contains("together with 2, which was not measured"), "{}", e.reason);
 }

@@ -4,17 +4,18 @@
 //! and the alignment are what counts, and whether so few stand for a whole surface the plan must say. What a fit
 //! leaves over beyond the stated uncertainty joins the budget as sampling: the uncertainty is scaled by Birge's ratio
 //! where that is above 1, never below (Birge, Physical Review 40, 1932, p. 207, from memory). A point that lies where
-//! its name says it cannot is not measured. Long, because each requirement is a short rule of its own.
+//! its name says it cannot is not measured. Profile, flatness, and size and position of a hole are short rules of their own here;
+//! all else goes by the rules of [`crate::tolerance`] (`rule.rs`). Long, because each requirement is a short rule of its own.
 
 use crate::associate::{minimum_zone_plane, plane};
 use crate::conformity::{Known, Question, Unit, decide, decide_on, tell_known};
 use crate::geometry::{
-    Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Vector, closest_point_on_triangle,
+    Direction, Motion, PartFrame, Point, ScanFrame, TriangleMesh, Twist, Vector, closest_point_on_triangle,
 };
 use crate::nominal::Nominal;
 use crate::plan::{
-    Association, BoundFeature, Characteristic, Condition, Decision, FeatureKind, PointOn, Requirement,
-    Situation, SizeOperator, Zone,
+    Association, BoundFeature, Characteristic, Condition, Decision, FaceMap, FeatureKind, Plan, PointOn,
+    Requirement, Situation, SizeOperator, Zone,
 };
 use crate::points::{Role, TakenPoint};
 use crate::record::{Components, Evaluation, Extreme, Interval, Limits, Verdict};
@@ -26,6 +27,10 @@ use super::effects::shared;
 use super::{Outcome, place, settle};
 
 mod round;
+mod rule;
+mod surfaces;
+
+pub use rule::features as point_features;
 
 /// How points lie on the part.
 #[derive(Clone, Debug, PartialEq)]
@@ -37,16 +42,20 @@ pub struct PointPose {
     pub covariance: Option<[[f64; 6]; 6]>,
     /// Point about which it turns, mm.
     pub centre: Point,
+    /// Motions about it that no datum locks; along them the points lie as they were first laid on the part.
+    pub free: Vec<Twist>,
 }
 
-/// The points of one feature, and what is needed to judge them.
+/// The points of a characteristic's features, and what is needed to judge them.
 pub struct PointEvidence<'a> {
-    /// The points, in the axes of their file.
+    /// The points of the feature, and of others that the characteristic looks at ([`point_features`]), in the axes of their file.
     pub points: Vec<&'a TakenPoint>,
     /// How they lie on the part; `Err` says why that is not known.
     pub pose: Result<PointPose, String>,
     /// The nominal, where the plan has one.
     pub nominal: Option<&'a Nominal>,
+    /// Where the features of the plan are.
+    pub faces: &'a FaceMap,
     /// For each input that displaces all points: the input, and the points as they then would be, there and back, with how they
     /// then would lie on the part.
     pub displaced: Vec<(&'a Effect, [DisplacedPoints; 2])>,
@@ -70,7 +79,9 @@ struct Displaced {
 }
 
 /// One point in part coordinates.
+#[derive(Clone)]
 struct Placed {
+    name: String,
     point: Point,
     role: Role,
     normal: Option<Direction>,
@@ -80,7 +91,7 @@ struct Placed {
 
 /// Decides by points that were checked against the plan.
 pub(super) fn evaluate(
-    rule: &Decision,
+    plan: &Plan,
     characteristic: &Characteristic,
     bound: &BoundFeature,
     evidence: &PointEvidence,
@@ -88,8 +99,8 @@ pub(super) fn evaluate(
 ) {
     let find = |points: &[&TakenPoint], pose: &Result<PointPose, String>, displaced: Displaced| {
         let mut found = evaluation.clone();
-        let asked = (rule, characteristic, bound);
-        by(asked, (points, pose), evidence.nominal, displaced, &mut found);
+        let asked = Wanted { plan, characteristic, bound, faces: evidence.faces };
+        by(&asked, (points, pose), evidence.nominal, displaced, &mut found);
         found
     };
     let told = |e: &Evaluation| (e.value_mm, e.components);
@@ -121,27 +132,41 @@ pub(super) fn evaluate(
         changes.push(square.sqrt());
     }
     // A place that is displaced sideways changes its distance by less than it moves.
-    if matches!(characteristic.requirement, Requirement::Position { .. }) {
+    if matches!(characteristic.requirement, Requirement::Position { .. }) && by_itself(characteristic, bound)
+    {
         changes = displaced.off.iter().map(|o| 2.0 * o.norm()).collect();
     }
     let effects: Vec<Effect> = evidence.displaced.iter().map(|d| d.0.clone()).collect();
     displaced.lines = shared(&effects, &changes);
     *evaluation = find(&evidence.points, &evidence.pose, displaced);
+    if evaluation.angle.is_some() {
+        super::by_rule::as_angle(evaluation);
+    }
 }
 
-/// What is asked of which feature, by which rule.
-type Wanted<'a> = (&'a Decision, &'a Characteristic, &'a BoundFeature);
+/// What is asked of which feature, by which plan.
+struct Wanted<'a> {
+    plan: &'a Plan,
+    characteristic: &'a Characteristic,
+    bound: &'a BoundFeature,
+    faces: &'a FaceMap,
+}
 
 /// Evaluates the points as they are given.
 fn by(
-    (rule, characteristic, bound): Wanted,
+    wanted: &Wanted,
     (given, pose): (&[&TakenPoint], &Result<PointPose, String>),
     nominal: Option<&Nominal>,
     displaced: Displaced,
     evaluation: &mut Evaluation,
 ) {
-    let wants_place =
-        !matches!(characteristic.requirement, Requirement::Diameter { .. } | Requirement::Flatness { .. });
+    let Wanted { plan, characteristic, bound, faces } = *wanted;
+    let anywhere =
+        matches!(characteristic.requirement, Requirement::Diameter { .. } | Requirement::Flatness { .. });
+    // What is free is used to the best of the tolerance, which the short rules do not.
+    let held = pose.as_ref().is_ok_and(|p| p.free.is_empty());
+    let by_itself = by_itself(characteristic, bound) && (held || anywhere);
+    let wants_place = !(by_itself && anywhere);
     let pose = match pose {
         Ok(pose) => Some(pose),
         Err(reason) if wants_place => {
@@ -150,9 +175,10 @@ fn by(
         }
         Err(_) => None,
     };
-    let points: Vec<Placed> = given
+    let all: Vec<Placed> = given
         .iter()
         .map(|p| Placed {
+            name: p.name.clone(),
             point: pose.map_or(p.point, |pose| pose.part_from_points.point(&p.point)),
             role: p.role,
             normal: p.normal.map(|n| pose.map_or(n, |pose| pose.part_from_points.direction(n))),
@@ -160,11 +186,16 @@ fn by(
             standard_mm: p.standard_mm,
         })
         .collect();
-    let subject = Subject { rule, characteristic, bound, pose, points, nominal, displaced };
+    let points = all.iter().filter(|p| p.name == bound.id).cloned().collect();
+    let rule = &plan.decision;
+    let subject = Subject { rule, plan, faces, characteristic, bound, pose, points, all, nominal, displaced };
     let found = match characteristic.requirement {
-        _ if !served(characteristic) || sunk(characteristic, bound) => {
-            Err("it is not evaluated by points in this version".into())
+        _ if !by_itself && rule::served(characteristic, bound) => subject.by_rule(evaluation),
+        _ if !by_itself && !held => {
+            Err("its datums leave the part free, by which a single place has no deviation; let them hold it"
+                .into())
         }
+        _ if !by_itself => Err("it is not evaluated by points in this version".into()),
         Requirement::SurfaceProfile { limit_outside_mm, limit_inside_mm, .. } => match bound.situation {
             Situation::Point { at, direction, on, patch_radius_mm } => {
                 let reach = patch_radius_mm.map_or(ASIDE_MM, |radius| radius.min(ASIDE_MM));
@@ -193,8 +224,24 @@ fn by(
     }
 }
 
-/// Whether points serve a characteristic in this version.
-fn served(characteristic: &Characteristic) -> bool {
+/// Whether points serve a characteristic of a feature in this version.
+pub fn point_serves(characteristic: &Characteristic, bound: &BoundFeature) -> bool {
+    by_itself(characteristic, bound) || rule::served(characteristic, bound)
+}
+
+/// Whether its requirement has a short rule of its own here: with centres and diameters as the instrument told them, and
+/// points that need no place on the part.
+fn by_itself(characteristic: &Characteristic, bound: &BoundFeature) -> bool {
+    let hole = matches!(bound.situation, Situation::Hole { .. });
+    let fits = match characteristic.requirement {
+        Requirement::SurfaceProfile { .. } => !matches!(bound.situation, Situation::Group),
+        Requirement::Diameter { .. } | Requirement::Position { .. } => hole,
+        _ => true,
+    };
+    fits && !sunk(characteristic, bound) && alone(characteristic)
+}
+
+fn alone(characteristic: &Characteristic) -> bool {
     match characteristic.requirement {
         Requirement::Reading { .. } | Requirement::Gauge { .. } | Requirement::Flatness { .. } => true,
         // A zone without datums would have to move with its surface.
@@ -221,10 +268,15 @@ fn sunk(characteristic: &Characteristic, bound: &BoundFeature) -> bool {
 
 struct Subject<'a> {
     rule: &'a Decision,
+    plan: &'a Plan,
+    faces: &'a FaceMap,
     characteristic: &'a Characteristic,
     bound: &'a BoundFeature,
     pose: Option<&'a PointPose>,
+    /// Those of the feature itself.
     points: Vec<Placed>,
+    /// Those of every feature that it looks at.
+    all: Vec<Placed>,
     nominal: Option<&'a Nominal>,
     displaced: Displaced,
 }
@@ -232,7 +284,7 @@ struct Subject<'a> {
 impl Subject<'_> {
     /// Standard uncertainty of one coordinate: the largest of the points; `None` when one is not known.
     fn standard_mm(&self) -> Option<f64> {
-        self.points.iter().try_fold(0.0f64, |worst, p| Some(worst.max(p.standard_mm?)))
+        self.all.iter().try_fold(0.0f64, |worst, p| Some(worst.max(p.standard_mm?)))
     }
 
     /// Standard uncertainty of the alignment along a direction at a place, mm.
@@ -391,15 +443,25 @@ impl Subject<'_> {
     /// Signed distance of a place from the feature, and the direction it is told along. A place further than
     /// [`REACH_MM`] from a plane, or from the face where there is one, carries a wrong name.
     fn deviation(&self, p: &Point, tree: Option<&SurfaceTree>) -> Result<(f64, Direction), String> {
+        self.deviation_from(self.bound, p, tree)
+    }
+
+    /// The same of any feature, with the tree of its own triangles.
+    fn deviation_from(
+        &self,
+        bound: &BoundFeature,
+        p: &Point,
+        tree: Option<&SurfaceTree>,
+    ) -> Result<(f64, Direction), String> {
         let astray = || {
             format!(
                 "the point at x {:.3}, y {:.3}, z {:.3} does not lie on it within {REACH_MM} mm: check its name",
                 p.x, p.y, p.z
             )
         };
-        if let Situation::Plane { at, normal } = self.bound.situation {
+        if let Situation::Plane { at, normal } = bound.situation {
             let along = (p - at).dot(&normal.vector());
-            let face = tree.filter(|_| !self.bound.triangles.is_empty());
+            let face = tree.filter(|_| !bound.triangles.is_empty());
             let on_it = face.is_none_or(|face| face.nearest(p, REACH_MM).is_some());
             return if along.abs() <= REACH_MM && on_it { Ok((along, normal)) } else { Err(astray()) };
         }
@@ -445,7 +507,7 @@ impl Subject<'_> {
     }
 
     fn count(&self, evaluation: &mut Evaluation) {
-        evaluation.operators.insert("points_taken".into(), self.points.len().to_string());
+        evaluation.operators.insert("points_taken".into(), self.all.len().to_string());
     }
 
     /// Whether so few points stand for a whole plane or surface. The same place taken again is no new one.

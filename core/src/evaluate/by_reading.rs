@@ -1,11 +1,12 @@
 //! A characteristic by the reading of a hand instrument or a gauge.
 
 use crate::conformity::{Decided, Known, Question, Unit, decide, decide_on};
-use crate::plan::{Characteristic, Plan, Requirement};
-use crate::readings::{Reading, length_mm, refused};
+use crate::plan::{Characteristic, Decision, Plan, Requirement};
+use crate::readings::{Reading, angle_deg, length_mm, one_place, refused};
 use crate::record::{Evaluation, Interval, Limits, ReadingResult, Verdict};
 use crate::uncertainty::{Budget, Source};
 
+use super::by_rule::as_angle;
 use super::{Outcome, own_datum, settle};
 
 /// What a value may be decided by when its uncertainty is not known: nothing (ISO 14253-1:2017 asks for it).
@@ -13,6 +14,13 @@ pub(super) const UNKNOWN: &str = "its uncertainty is not known, so nothing is pr
 
 /// What a flatness or position by hand is told with: nobody knows how much of the feature it stands for.
 const ONE_READING: &str = "one reading by hand, not held to coverage";
+
+/// What a reading of one place among many is told with.
+const ONE_PLACE: &str = "one reading by hand, at one place";
+
+/// Why such a reading within the limits proves nothing.
+const WITHIN_THERE: &str = "within its limits where it was read, which proves nothing of all other places: measure it by a scan, or let \
+     the plan ask a `reading`";
 
 /// Decides by a reading that was checked against the plan.
 pub(super) fn evaluate(
@@ -82,12 +90,41 @@ pub(super) fn evaluate(
             evaluation.verdict = decided.verdict;
             evaluation.reason = decided.reason;
         }
-        Requirement::Angle { .. } => {
-            evaluation.reason = "an angle is not taken from a reading in this version".into();
+        Requirement::Angle { nominal_rad, upper_deviation_rad, lower_deviation_rad, .. } => {
+            let limits = [nominal_rad + lower_deviation_rad, nominal_rad + upper_deviation_rad];
+            of_angle(rule, reading, limits, evaluation);
         }
         _ => in_mm(plan, characteristic, reading, evaluation),
     }
     evaluation.reading = Some(result);
+}
+
+/// An angle, between limits in rad.
+fn of_angle(rule: &Decision, reading: &Reading, [low, high]: [f64; 2], evaluation: &mut Evaluation) {
+    let (Some(read), Some(factor)) = (reading.value, angle_deg(&reading.unit)) else {
+        evaluation.reason = "the reading has no value in a unit of angle".into();
+        return;
+    };
+    let value = (read * factor).to_radians();
+    match reading.expanded_uncertainty {
+        Some(expanded) => {
+            let budget = Budget::new().with(Source::Instrument, (0.5 * expanded * factor).to_radians());
+            let standard = budget.combined_mm();
+            let limits = Limits { lower_mm: Some(low), upper_mm: Some(high) };
+            let tolerance = high - low;
+            let question = Question { rule, limits: &limits, tolerance, floor: None, unit: Unit::Radian };
+            let decided = decide_on(&question, &Known::Normal { value, standard });
+            let interval = Interval { low_mm: value - 1.96 * standard, high_mm: value + 1.96 * standard };
+            let (missing, part_proves) = (None, true);
+            settle(evaluation, Outcome { value_mm: value, budget, interval, decided, missing, part_proves });
+        }
+        None => {
+            evaluation.value_mm = Some(value);
+            evaluation.verdict = Verdict::Undecided;
+            evaluation.reason = UNKNOWN.into();
+        }
+    }
+    as_angle(evaluation);
 }
 
 /// A requirement in millimetres, read by hand instead of measured on the scan.
@@ -121,10 +158,20 @@ fn in_mm(plan: &Plan, characteristic: &Characteristic, reading: &Reading, evalua
         (Some(one), None) | (None, Some(one)) => one.abs(),
         (None, None) => 0.0,
     };
-    let decided = decide(&plan.decision, value_mm, u, &evaluation.limits, tolerance_mm, None);
+    let mut decided = decide(&plan.decision, value_mm, u, &evaluation.limits, tolerance_mm, None);
+    if one_place(characteristic) {
+        evaluation.operators.insert("coverage".into(), ONE_PLACE.into());
+        if decided.verdict == Verdict::Conforms {
+            decided = Decided { verdict: Verdict::Undecided, reason: WITHIN_THERE.into() };
+        }
+    }
     let signed = matches!(
         characteristic.requirement,
-        Requirement::SurfaceProfile { .. } | Requirement::LineProfile { .. }
+        Requirement::SurfaceProfile { .. }
+            | Requirement::LineProfile { .. }
+            | Requirement::Gap { .. }
+            | Requirement::Step { .. }
+            | Requirement::Protrusion { .. }
     );
     let least = if signed { f64::NEG_INFINITY } else { 0.0 };
     let interval = Interval { low_mm: (value_mm - 1.96 * u).max(least), high_mm: value_mm + 1.96 * u };

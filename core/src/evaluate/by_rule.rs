@@ -10,7 +10,7 @@ use crate::record::{
     AngleContribution, Components, Evaluation, Extreme, InstanceResult, Interval, Limits, Verdict,
 };
 use crate::run::Stopped;
-use crate::tolerance::{Against, Found, Instance, Rule, RuleError, Surface};
+use crate::tolerance::{Against, Found, Instance, Number, Rule, RuleError, Surface};
 use crate::uncertainty::{Budget, Source};
 
 use super::edge;
@@ -64,7 +64,7 @@ pub(super) fn evaluate(
     asked: &Asked,
     evaluation: &mut Evaluation,
 ) -> Result<Option<Found>, Stopped> {
-    let surfaces = match extract(subject, asked, evaluation)? {
+    let surfaces = match extract(subject, asked, 0, evaluation)? {
         Ok(surfaces) => surfaces,
         Err(reason) => {
             evaluation.reason = reason;
@@ -92,19 +92,76 @@ pub(super) fn judge(
         }
     };
     tell(subject, asked, &found, evaluation);
-    let values: Vec<f64> = effective(&found);
+    let tried = match tried(subject, asked, (surfaces, &measured), &found)? {
+        Ok(tried) => tried,
+        Err(reason) => {
+            evaluation.reason = reason;
+            return Ok(None);
+        }
+    };
+    let missing = surfaces.iter().enumerate().find_map(|(i, s)| {
+        if i < asked.own { s.missing(subject.characteristic) } else { unbounded(subject, asked, i, s) }
+    });
+    decided(subject, asked, &found, (tried, missing), evaluation);
+    Ok(Some(found))
+}
+
+/// What a rule comes to on surfaces as they might have been; in every list one entry a number, in their order.
+#[derive(Clone)]
+pub(super) struct Tried {
+    /// As measured.
+    values: Vec<f64>,
+    /// Without most of the noise, where that is known (`known`); else as measured.
+    base: Vec<f64>,
+    known: bool,
+    /// With other noise, draw by draw.
+    noisy: Vec<Vec<f64>>,
+    perfect: Option<Vec<Vec<f64>>>,
+    twice: Option<Vec<Vec<f64>>>,
+    ideal: Option<Vec<f64>>,
+    /// Standard uncertainties.
+    sampling: Vec<f64>,
+    alignment: Vec<f64>,
+    /// Changes by each effect.
+    changes: Vec<Vec<f64>>,
+}
+
+impl Tried {
+    /// Some of the numbers only.
+    pub(super) fn part(&self, which: std::ops::Range<usize>) -> Self {
+        let of = |all: &[f64]| all[which.clone()].to_vec();
+        let each = |all: &[Vec<f64>]| all.iter().map(|v| of(v)).collect();
+        Self {
+            values: of(&self.values),
+            base: of(&self.base),
+            known: self.known,
+            noisy: each(&self.noisy),
+            perfect: self.perfect.as_deref().map(each),
+            twice: self.twice.as_deref().map(each),
+            ideal: self.ideal.as_deref().map(of),
+            sampling: of(&self.sampling),
+            alignment: of(&self.alignment),
+            changes: self.changes[which.clone()].to_vec(),
+        }
+    }
+}
+
+/// Applies the rule to surfaces as they might have been. The inner error is why nothing can be said.
+pub(super) fn tried(
+    subject: &Subject,
+    asked: &Asked,
+    (surfaces, measured): (&[Extracted], &[Surface]),
+    found: &Found,
+) -> Result<Result<Tried, String>, Stopped> {
+    let values: Vec<f64> = effective(found);
     if values.is_empty() || values.iter().any(|v| !v.is_finite()) {
-        evaluation.reason = "the rule gave no number".into();
-        return Ok(None);
+        return Ok(Err("the rule gave no number".into()));
     }
     let known = surfaces.iter().all(|s| s.likely.is_some());
     let likely = |s: &Extracted| s.likely.clone().unwrap_or_else(|| s.measured.clone());
     let likely: Vec<Surface> = surfaces.iter().map(likely).collect();
     let base = if known { numbers(subject, asked, &likely)? } else { Some(values.clone()) };
-    let Some(base) = base else {
-        evaluation.reason = "the rule gave no number".into();
-        return Ok(None);
-    };
+    let Some(base) = base else { return Ok(Err("the rule gave no number".into())) };
     let noisy = rehearse(subject, asked, surfaces, |s| s.likely.as_ref().unwrap_or(&s.measured), false, 1.0)?;
     // What cannot be negative reads above zero on a perfect part, extreme or not.
     let wanted = asked.extremes || asked.zone;
@@ -121,16 +178,24 @@ pub(super) fn judge(
         None => None,
     };
     let Some(noisy) = noisy else {
-        evaluation.reason =
-            "its uncertainty could not be found: with noise added its points no longer determine it".into();
-        return Ok(None);
+        let reason = "its uncertainty could not be found: with noise added its points no longer determine it";
+        return Ok(Err(reason.into()));
     };
     let sampling = sampling(subject, asked, surfaces, &likely, &base)?;
-    let alignment = alignment(subject, asked, &measured, &values)?;
-    let changes = effects::changes(subject, (surfaces, &measured), &values, |s| numbers(subject, asked, s))?;
-    let missing = surfaces.iter().enumerate().find_map(|(i, s)| {
-        if i < asked.own { s.missing(subject.characteristic) } else { unbounded(subject, asked, i, s) }
-    });
+    let alignment = alignment(subject, asked, measured, &values)?;
+    let changes = effects::changes(subject, (surfaces, measured), &values, |s| numbers(subject, asked, s))?;
+    Ok(Ok(Tried { values, base, known, noisy, perfect, twice, ideal, sampling, alignment, changes }))
+}
+
+/// Writes what the rule came to, and decides.
+pub(super) fn decided(
+    subject: &Subject,
+    asked: &Asked,
+    found: &Found,
+    (tried, missing): (Tried, Option<String>),
+    evaluation: &mut Evaluation,
+) {
+    let Tried { values, base, known, noisy, perfect, twice, ideal, sampling, alignment, changes } = tried;
     let bonus = found.bonus_mm.unwrap_or(0.0);
     let mut judged = Vec::with_capacity(values.len());
     for (k, number) in found.numbers.iter().enumerate() {
@@ -238,7 +303,6 @@ pub(super) fn judge(
     let value_mm = if asked.zone { (value + bonus).max(0.0) } else { value + bonus };
     let part_proves = asked.part_proves;
     settle(evaluation, Outcome { value_mm, budget, interval, decided, missing, part_proves });
-    Ok(Some(found))
 }
 
 /// Less than this of a loose datum leaves a side open towards which nothing holds the part: a gap of 60 degrees of a
@@ -246,7 +310,12 @@ pub(super) fn judge(
 const BOUNDED: f64 = 5.0 / 6.0;
 
 /// Why the feature of a loose datum does not bound the part.
-fn unbounded(subject: &Subject, asked: &Asked, index: usize, surface: &Extracted) -> Option<String> {
+pub(super) fn unbounded(
+    subject: &Subject,
+    asked: &Asked,
+    index: usize,
+    surface: &Extracted,
+) -> Option<String> {
     let id =
         asked.features.get(index).and_then(|&f| subject.context.faces.features.get(f)).map(|f| f.id.as_str());
     (!(surface.sight.seen.fraction >= BOUNDED)).then(|| {
@@ -260,10 +329,12 @@ fn unbounded(subject: &Subject, asked: &Asked, index: usize, surface: &Extracted
     })
 }
 
-/// The surfaces of all features; notes coverage, filter and noise.
-fn extract(
+/// The surfaces of all features, whose noise is drawn as that of the `first` and those after it; notes coverage, filter and
+/// noise.
+pub(super) fn extract(
     subject: &Subject,
     asked: &Asked,
+    first: usize,
     evaluation: &mut Evaluation,
 ) -> Result<Result<Vec<Extracted>, String>, Stopped> {
     let context = subject.context;
@@ -282,7 +353,7 @@ fn extract(
         let Some(bound) = context.faces.features.get(feature) else {
             return Ok(Err("a feature is not bound to the nominal".into()));
         };
-        let seed = SEED ^ (i as u64).wrapping_mul(0x9E37_79B9);
+        let seed = seed(first + i);
         if let Some(line) = bound.edge.as_ref().filter(|_| i < asked.own) {
             let of_joint = joint::extracted(subject, line, seed)?;
             let found = match of_joint {
@@ -320,6 +391,11 @@ fn extract(
         evaluation.operators.insert("axis".into(), words.into());
     }
     Ok(Ok(surfaces))
+}
+
+/// Tells the noise of one surface of a rule from that of the others.
+pub(super) fn seed(index: usize) -> u64 {
+    SEED ^ (index as u64).wrapping_mul(0x9E37_79B9)
 }
 
 /// Whether chamfers, rounded arrises, burrs and breakout at the ends of a wall are none of it: of what is fitted to the whole
@@ -360,7 +436,7 @@ fn axis_words(subject: &Subject) -> Option<&'static str> {
 }
 
 /// Notes what the rule says beside its numbers.
-fn tell(subject: &Subject, asked: &Asked, found: &Found, evaluation: &mut Evaluation) {
+pub(super) fn tell(subject: &Subject, asked: &Asked, found: &Found, evaluation: &mut Evaluation) {
     for (name, words) in &found.operators {
         evaluation.operators.insert((*name).to_owned(), words.clone());
     }
@@ -391,7 +467,13 @@ fn member(subject: &Subject, asked: &Asked, name: &str) -> Option<String> {
 
 /// The numbers as they are judged: less the bonus that a material condition gives.
 pub(super) fn effective(found: &Found) -> Vec<f64> {
-    found.numbers.iter().map(|n| n.value - found.bonus_mm.unwrap_or(0.0)).collect()
+    effective_numbers(found).map(|n| n.value).collect()
+}
+
+/// The same with their places.
+pub(super) fn effective_numbers(found: &Found) -> impl Iterator<Item = Number> + '_ {
+    let bonus = found.bonus_mm.unwrap_or(0.0);
+    found.numbers.iter().map(move |n| Number { value: n.value - bonus, ..*n })
 }
 
 /// Decided with the smaller and with the larger correction for noise: where the two disagree nothing is proven.

@@ -2,7 +2,8 @@
 
 use crate::geometry::{Direction, Point, Twist, Vector};
 use crate::plan::{
-    BoundFeature, Characteristic, Condition, DatumFrom, DatumSource, Requirement, Situation, StandardSystem,
+    BoundFeature, Characteristic, Condition, DatumFrom, DatumSource, FaceMap, Plan, Requirement, Situation,
+    StandardSystem,
 };
 use crate::tolerance::{
     Bound, Boundary, Coaxiality, Leeway, LineProfile, MaterialCondition, Orientation, Position,
@@ -149,7 +150,7 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
         }
         Requirement::Coaxiality { zone_diameter_mm } => {
             let (leeway, loose) = with_leeway(false)?;
-            let (at, datum_axis) = datum_axis(subject)?;
+            let (at, datum_axis) = datum_axis(subject.context.plan, subject.context.faces, characteristic)?;
             let (u, v) = datum_axis.frame();
             let across = [Direction::new(u), Direction::new(v)];
             let loosened = |d: Direction| leeway.free.iter().any(|t| moves(t, leeway.centre, at, d));
@@ -182,11 +183,12 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
         }
         Requirement::Runout { total, zone_width_mm, direction } => {
             let (leeway, loose) = with_leeway(false)?;
-            if !loose.is_empty() || leeway.free.iter().any(|t| !runs_round(t, subject)) {
+            let (at, datum_axis) = datum_axis(subject.context.plan, subject.context.faces, characteristic)?;
+            let round = |t: &Twist| runs_round(t, leeway.centre, at, datum_axis);
+            if !loose.is_empty() || !leeway.free.iter().all(round) {
                 // About the axis and along it the part may lie anyhow; nothing else is a run-out.
                 return Err("its datums leave the axis free, so nothing runs about it; lock the axis".into());
             }
-            let (at, datum_axis) = datum_axis(subject)?;
             let (direction, total) = (*direction, *total);
             let rule = Runout { situation, at, datum_axis, direction, total, section_mm: cell_mm };
             Ok(new(Box::new(rule), (false, Vec::new()), true, true, *zone_width_mm))
@@ -222,7 +224,11 @@ fn is_round(situation: &Situation) -> bool {
 
 /// What the datums leave, and the features of loose datums, whose surfaces come after the first `own`. Without datums
 /// everything is free; where they only orient, all shifts are.
-fn leeway(subject: &Subject, own: usize, only_turned: bool) -> Result<(Leeway, Vec<usize>), String> {
+pub(super) fn leeway(
+    subject: &Subject,
+    own: usize,
+    only_turned: bool,
+) -> Result<(Leeway, Vec<usize>), String> {
     let centre = subject.datums.map_or(subject.bound.centroid, |d| d.centre);
     let mut free: Vec<Twist> = Vec::new();
     let mut bounds = Vec::new();
@@ -239,16 +245,18 @@ fn leeway(subject: &Subject, own: usize, only_turned: bool) -> Result<(Leeway, V
                 bounds.push(Bound { surface: own + features.len(), boundary });
                 features.push(loose.feature);
             }
-            if only_turned {
+            // Beside boundaries it is the zone that shifts, and the datums keep theirs.
+            if only_turned && datums.loose.is_empty() {
                 free.extend(Twist::all(LEVER_MM).into_iter().take(3));
             }
         }
     }
-    Ok((Leeway { centre, free: independent(&free), bounds }, features))
+    let zone_shifts = only_turned && !bounds.is_empty();
+    Ok((Leeway { centre, free: independent(&free), bounds, zone_shifts }, features))
 }
 
 /// Motions of a list that are not sums of those before them, square to these.
-fn independent(twists: &[Twist]) -> Vec<Twist> {
+pub(super) fn independent(twists: &[Twist]) -> Vec<Twist> {
     let mut basis: Vec<(Vector, Vector)> = Vec::new();
     let dot = |a: &(Vector, Vector), b: &(Vector, Vector)| a.0.dot(&b.0) + a.1.dot(&b.1);
     for twist in twists {
@@ -355,7 +363,11 @@ fn first_plane(subject: &Subject) -> Option<Direction> {
 }
 
 /// The axis of the first datum that has one; of several features that make it, they are coaxial.
-fn datum_axis(subject: &Subject) -> Result<(Point, Direction), String> {
+pub(super) fn datum_axis(
+    plan: &Plan,
+    faces: &FaceMap,
+    characteristic: &Characteristic,
+) -> Result<(Point, Direction), String> {
     let own = |b: &BoundFeature| match b.situation {
         Situation::Hole { at, axis, .. }
         | Situation::Cylinder { at, axis, .. }
@@ -364,12 +376,11 @@ fn datum_axis(subject: &Subject) -> Result<(Point, Direction), String> {
         _ => None,
     };
     let none = || "none of its datums has an axis; name a datum system that has".to_owned();
-    let context = subject.context;
-    let system = subject.characteristic.datum_system.and_then(|d| context.plan.datum_systems.get(d));
+    let system = characteristic.datum_system.and_then(|d| plan.datum_systems.get(d));
     let Some(DatumSource::Datums(datums)) = system.map(|s| &s.source) else { return Err(none()) };
     for datum in datums {
         let DatumFrom::Features { features, .. } = &datum.from else { continue };
-        let axes = features.iter().filter_map(|&f| own(context.faces.features.get(f)?));
+        let axes = features.iter().filter_map(|&f| own(faces.features.get(f)?));
         let axes: Vec<(Point, Direction)> = axes.collect();
         let Some(&(at, axis)) = axes.first() else { continue };
         let coaxial = |(p, d): &(Point, Direction)| {
@@ -392,12 +403,11 @@ fn datum_axis(subject: &Subject) -> Result<(Point, Direction), String> {
 const COAXIAL_MM: f64 = 0.05;
 const COAXIAL_RAD: f64 = 0.005;
 
-/// Whether a motion leaves the datum axis where it is: a turn about it, or a shift along it.
-fn runs_round(twist: &Twist, subject: &Subject) -> bool {
-    let (Ok((at, axis)), Some(datums)) = (datum_axis(subject), subject.datums) else { return false };
+/// Whether a motion about a centre leaves a datum axis where it is: a turn about it, or a shift along it.
+pub(super) fn runs_round(twist: &Twist, centre: Point, at: Point, axis: Direction) -> bool {
     let a = axis.vector();
     [at, at + a * LEVER_MM].iter().all(|p| {
-        let moved = twist.at(datums.centre, p);
+        let moved = twist.at(centre, p);
         (moved - a * moved.dot(&a)).norm() <= 1e-6
     })
 }

@@ -16,6 +16,7 @@ mod rehearsal;
 mod round_hole;
 mod rules;
 mod sight;
+mod simultaneous;
 mod thickness;
 mod zone_interval;
 
@@ -38,7 +39,8 @@ use crate::scan::Scan;
 use crate::search::SurfaceTree;
 use crate::uncertainty::{Budget, Inputs};
 
-pub use by_points::{DisplacedPoints, PointEvidence, PointPose};
+pub use by_points::{DisplacedPoints, PointEvidence, PointPose, point_features, point_serves};
+pub use simultaneous::evaluate_together;
 
 /// What every evaluation on a scan looks at.
 pub struct Context<'a> {
@@ -104,7 +106,7 @@ pub fn by_points(
         evaluation.reason = reason;
         return evaluation;
     }
-    by_points::evaluate(&plan.decision, characteristic, bound, evidence, &mut evaluation);
+    by_points::evaluate(plan, characteristic, bound, evidence, &mut evaluation);
     evaluation
 }
 
@@ -117,44 +119,11 @@ pub fn evaluate(
     characteristic: &Characteristic,
     aligned: &Aligned,
 ) -> Result<Evaluation, Stopped> {
-    let mut evaluation = blank(context.plan, characteristic);
-    if let Requirement::Reading { quantity, .. } = &characteristic.requirement {
-        evaluation.reason = format!("no reading of the {quantity} was given");
-        return Ok(evaluation);
-    }
-    if let Requirement::Gauge { .. } = &characteristic.requirement {
-        evaluation.reason = "no gauge was read".into();
-        return Ok(evaluation);
-    }
-    let Some(partition) = aligned.partition() else {
-        if let Aligned::Failed(why) = aligned {
-            evaluation.reason.clone_from(why);
-        }
-        return Ok(evaluation);
+    let (subject, mut evaluation) = match ready(context, characteristic, aligned) {
+        Ok(ready) => ready,
+        Err(evaluation) => return Ok(*evaluation),
     };
-    let Some(bound) = characteristic.feature.and_then(|f| context.faces.features.get(f)) else {
-        evaluation.reason = "the feature is not bound to the nominal".into();
-        return Ok(evaluation);
-    };
-    let datums = match aligned {
-        Aligned::Datums(d) => Some(*d),
-        _ => None,
-    };
-    if bound.triangles.is_empty() && !matches!(bound.situation, Situation::Point { .. }) {
-        evaluation.reason =
-            "its feature is placed by numbers and not picked on the nominal, so it takes measured points"
-                .into();
-        return Ok(evaluation);
-    }
-    if let Some(reason) = own_datum(context.plan, characteristic) {
-        evaluation.reason = reason;
-        return Ok(evaluation);
-    }
-    evaluation.measured_by = "scan".into();
-    if let Some(words) = distances(context.nominal, bound) {
-        evaluation.operators.insert("distances".into(), words.into());
-    }
-    let subject = Subject { context, characteristic, bound, partition, datums };
+    let bound = subject.bound;
     if let Situation::Point { at, direction, on, patch_radius_mm } = bound.situation {
         evaluation.measured_by = String::new();
         check_point::evaluate(&subject, at, direction, on, patch_radius_mm, &mut evaluation)?;
@@ -201,6 +170,53 @@ pub fn evaluate(
         },
     }
     Ok(evaluation)
+}
+
+/// What the evaluation of a characteristic looks at, and the evaluation to write into; where it cannot be measured that, with the
+/// reason.
+fn ready<'a>(
+    context: &'a Context<'a>,
+    characteristic: &'a Characteristic,
+    aligned: &'a Aligned<'a>,
+) -> Result<(Subject<'a>, Evaluation), Box<Evaluation>> {
+    let mut evaluation = blank(context.plan, characteristic);
+    if let Requirement::Reading { quantity, .. } = &characteristic.requirement {
+        evaluation.reason = format!("no reading of the {quantity} was given");
+        return Err(Box::new(evaluation));
+    }
+    if let Requirement::Gauge { .. } = &characteristic.requirement {
+        evaluation.reason = "no gauge was read".into();
+        return Err(Box::new(evaluation));
+    }
+    let Some(partition) = aligned.partition() else {
+        if let Aligned::Failed(why) = aligned {
+            evaluation.reason.clone_from(why);
+        }
+        return Err(Box::new(evaluation));
+    };
+    let Some(bound) = characteristic.feature.and_then(|f| context.faces.features.get(f)) else {
+        evaluation.reason = "the feature is not bound to the nominal".into();
+        return Err(Box::new(evaluation));
+    };
+    let datums = match aligned {
+        Aligned::Datums(d) => Some(*d),
+        _ => None,
+    };
+    if bound.triangles.is_empty() && !matches!(bound.situation, Situation::Point { .. }) {
+        evaluation.reason =
+            "its feature is placed by numbers and not picked on the nominal, so it takes measured points"
+                .into();
+        return Err(Box::new(evaluation));
+    }
+    if let Some(reason) = own_datum(context.plan, characteristic) {
+        evaluation.reason = reason;
+        return Err(Box::new(evaluation));
+    }
+    evaluation.measured_by = "scan".into();
+    if let Some(words) = distances(context.nominal, bound) {
+        evaluation.operators.insert("distances".into(), words.into());
+    }
+    Ok((Subject { context, characteristic, bound, partition, datums }, evaluation))
 }
 
 /// How distances from the faces of a feature are known, where their file tells their surfaces.

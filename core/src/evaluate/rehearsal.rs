@@ -248,7 +248,10 @@ pub(super) fn mean_square(ways: &[Option<Vec<f64>>; 2], k: usize, value: f64) ->
 }
 
 /// Motions by one standard deviation, there and back, along the axes of a covariance of (turn, rad; shift, mm).
-fn deviations(covariance: &[[f64; 6]; 6], centre: Point) -> Vec<[Motion<PartFrame, PartFrame>; 2]> {
+pub(super) fn deviations(
+    covariance: &[[f64; 6]; 6],
+    centre: Point,
+) -> Vec<[Motion<PartFrame, PartFrame>; 2]> {
     let both = |(turn, shift): (Vector, Vector)| {
         [1.0, -1.0].map(|w| Motion::turn_about(centre, turn * w, shift * w))
     };

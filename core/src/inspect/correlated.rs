@@ -2,7 +2,8 @@
 //!
 //! Results on one datum system share the errors of its datums, all results of the scans share what was drawn once for them: the
 //! scale, the bend, the temperature, and what an export smoothed. Results of one group are not independent witnesses: three of them that fail by the same
-//! datum are one failure (JCGM 100:2008, H.2.4, has two results of the same inputs).
+//! datum are one failure (JCGM 100:2008, H.2.4, has two results of the same inputs). So are those of requirements that one movement
+//! of the part must serve together.
 
 use std::collections::BTreeMap;
 
@@ -42,6 +43,9 @@ fn groups(e: &Evaluation) -> Vec<String> {
     }
     if e.measured_by == "scan" && share(&|s| OF_THE_SCAN.contains(&s)) {
         found.push("length scale, distortion and temperature of the scan".into());
+    }
+    if let Some(together) = e.operators.get("simultaneous").filter(|_| e.measured_by == "scan") {
+        found.push(format!("moved together: {together}"));
     }
     if e.measured_by == "scan" && share(&|s| s == "smoothing") {
         found.push("smoothing of the scan".into());

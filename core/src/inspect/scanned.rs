@@ -2,18 +2,19 @@
 
 use std::borrow::Cow;
 use std::cell::{Cell, RefCell};
+use std::collections::BTreeMap;
 
 use super::found::{Found, Unaligned, align, alignment_record, source};
 use super::placed::Told;
 use super::{InspectError, Job, Picture, datum_record, map};
 use crate::align::{AlignError, Alignment, FineSettings, fine};
 use crate::datum::{DatumAlignment, DatumError, DatumInput, Displaceable, establish};
-use crate::evaluate::{Aligned, Context, blank, evaluate};
+use crate::evaluate::{Aligned, Context, blank, evaluate, evaluate_together};
 use crate::filter::{Draws, Gaussian, REHEARSALS, SharedNoise};
 use crate::geometry::{Point, Twist, Vector};
 use crate::nominal::Nominal;
 use crate::partition::{Partition, PartitionSettings, normals_under};
-use crate::plan::{Characteristic, DatumSystem, Requirement};
+use crate::plan::{Characteristic, DatumSystem, Requirement, simultaneously};
 use crate::record::{AlignmentRecord, DatumSystemRecord, DeviationMap, Evaluation, SourceRecord};
 use crate::run::{Run, Stopped};
 use crate::scan::Scan;
@@ -111,27 +112,31 @@ impl<'a> Scanned<'a> {
                 return Ok(Evaluation { reason, ..blank(job.plan, characteristic) });
             }
         };
-        let context = Context {
-            run,
-            nominal: on.nominal,
-            tree: &on.tree,
-            plan: job.plan,
-            faces: job.faces,
-            scan: &on.scan,
-            noise_mm: on.noise_mm.max(inputs.point_noise_mm),
-            shown_noise_mm: on.noise_mm,
-            inputs,
-            cell_mm: on.cell_mm,
-        };
-        let at = match characteristic.datum_system {
-            None => Aligned::BestFit(&on.best),
-            Some(d) => match &on.systems[d] {
-                Some(Ok(datums)) => Aligned::Datums(datums),
-                Some(Err(error)) => Aligned::Failed(error.to_string()),
-                None => Aligned::Failed("its datum system was not established".into()),
-            },
-        };
-        evaluate(&context, characteristic, &at)
+        evaluate(&on.context(run, job, inputs), characteristic, &on.at(characteristic.datum_system))
+    }
+
+    /// Evaluates what one movement of the part must serve together, as far as any of it is `asked` for: by the indices of the
+    /// characteristics in the plan. What its datums hold is not in it, and is evaluated one by one.
+    pub(super) fn together(
+        &self,
+        run: &Run,
+        job: &Job,
+        asked: &[&Characteristic],
+        inputs: &Inputs,
+    ) -> Result<BTreeMap<usize, Evaluation>, Stopped> {
+        let mut all = BTreeMap::new();
+        let Self::On(on) = self else { return Ok(all) };
+        let context = on.context(run, job, inputs);
+        for set in simultaneously(job.plan) {
+            let members: Vec<&Characteristic> =
+                set.members.iter().map(|&m| &job.plan.characteristics[m]).collect();
+            let Some(first) = members.iter().find(|m| asked.iter().any(|c| c.number == m.number)) else {
+                continue;
+            };
+            let found = evaluate_together(&context, &members, set.rule, &on.at(first.datum_system))?;
+            all.extend(set.members.into_iter().zip(found.into_iter().flatten()));
+        }
+        Ok(all)
     }
 
     /// Deviation and coverage at each vertex of the nominal, on the first datum system or by best fit, and the
@@ -185,6 +190,33 @@ impl<'a> Scanned<'a> {
 }
 
 impl<'a> On<'a> {
+    fn context<'b>(&'b self, run: &'b Run<'b>, job: &'b Job<'b>, inputs: &'b Inputs) -> Context<'b> {
+        Context {
+            run,
+            nominal: self.nominal,
+            tree: &self.tree,
+            plan: job.plan,
+            faces: job.faces,
+            scan: &self.scan,
+            noise_mm: self.noise_mm.max(inputs.point_noise_mm),
+            shown_noise_mm: self.noise_mm,
+            inputs,
+            cell_mm: self.cell_mm,
+        }
+    }
+
+    /// The alignment on a datum system, or the best fit without one.
+    fn at(&self, datum_system: Option<usize>) -> Aligned<'_> {
+        match datum_system {
+            None => Aligned::BestFit(&self.best),
+            Some(d) => match &self.systems[d] {
+                Some(Ok(datums)) => Aligned::Datums(datums),
+                Some(Err(error)) => Aligned::Failed(error.to_string()),
+                None => Aligned::Failed("its datum system was not established".into()),
+            },
+        }
+    }
+
     fn new(
         run: &Run,
         job: &Job<'a>,

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::conditions::AtReference;
 use super::{InspectError, Job, datum_record};
 use crate::datum::establish_by_points;
-use crate::evaluate::{DisplacedPoints, PointEvidence, PointPose};
+use crate::evaluate::{DisplacedPoints, PointEvidence, PointPose, point_features};
 use crate::geometry::{Displacement, Motion, PartFrame, Point, ScanFrame, Vector};
 use crate::plan::{Characteristic, DatumSystem, Fault};
 use crate::points::{Coordinates, PointSet, PointsError, TakenPoint, check};
@@ -70,9 +70,9 @@ impl<'a> Taken<'a> {
         Ok(taken)
     }
 
-    /// Whether points were taken of a feature.
-    pub(super) fn has(&self, feature: usize) -> bool {
-        self.of_feature.contains_key(&feature)
+    /// Whether points were taken of any of some features.
+    pub(super) fn has(&self, features: &[usize]) -> bool {
+        features.iter().any(|f| self.of_feature.contains_key(f))
     }
 
     /// The source that has points of a feature.
@@ -87,10 +87,21 @@ impl<'a> Taken<'a> {
         characteristic: &Characteristic,
         feature: usize,
     ) -> PointEvidence<'b> {
-        let Some((source, points)) = self.of_feature.get(&feature) else {
-            let (pose, displaced) = (Err("no point was taken of it".to_owned()), Vec::new());
-            return PointEvidence { points: Vec::new(), pose, nominal: job.nominal, displaced };
+        let (nominal, faces) = (job.nominal, job.faces);
+        let looked_at = point_features(characteristic, &job.faces.features[feature]);
+        let taken: Vec<&(usize, Vec<&TakenPoint>)> =
+            looked_at.iter().filter_map(|f| self.of_feature.get(f)).collect();
+        let nothing = |reason: &str| {
+            let (points, pose, displaced) = (Vec::new(), Err(reason.to_owned()), Vec::new());
+            PointEvidence { points, pose, nominal, faces, displaced }
         };
+        let Some((source, _)) = taken.first() else { return nothing("no point was taken of it") };
+        if taken.iter().any(|t| t.0 != *source) {
+            return nothing(
+                "points of its features are in several files, whose axes may differ: send them in one",
+            );
+        }
+        let points: Vec<&TakenPoint> = taken.iter().flat_map(|t| &t.1).copied().collect();
         let poses = &self.poses[*source];
         let pose = match characteristic.datum_system {
             Some(d) => poses.get(d).and_then(Option::as_ref),
@@ -105,22 +116,24 @@ impl<'a> Taken<'a> {
                 Err("the points are told in the instrument's axes, and no datum system was taken up".into())
             }
         };
-        let name = &job.faces.features[feature].id;
+        let mut names: Vec<&str> =
+            looked_at.iter().filter_map(|&f| Some(job.faces.features.get(f)?.id.as_str())).collect();
+        names.sort_unstable();
         let displaced = match &pose {
-            Ok(pose) => self.displaced(job, *source, pose, (characteristic, name)),
+            Ok(pose) => self.displaced(job, *source, pose, (characteristic, &names)),
             Err(_) => Vec::new(),
         };
-        PointEvidence { points: points.clone(), pose, nominal: job.nominal, displaced }
+        PointEvidence { points, pose, nominal, faces, displaced }
     }
 
-    /// The points of one feature as each input would displace all points of their source, there and back, and how these then lie
+    /// The points of some features as each input would displace all points of their source, there and back, and how these then lie
     /// on the part.
     fn displaced<'b>(
         &'b self,
         job: &Job<'b>,
         source: usize,
         pose: &PointPose,
-        (characteristic, name): (&Characteristic, &str),
+        (characteristic, names): (&Characteristic, &[&str]),
     ) -> Vec<(&'b Effect, [DisplacedPoints; 2])> {
         let set = job.points[source].set;
         let system = characteristic.datum_system.map(|d| &job.plan.datum_systems[d]);
@@ -145,7 +158,7 @@ impl<'a> Taken<'a> {
                 }
                 (None, Coordinates::Instrument) => Ok(pose.clone()),
             };
-            moved.points.retain(|p| p.name == name);
+            moved.points.retain(|p| names.binary_search(&p.name.as_str()).is_ok());
             DisplacedPoints { points: moved.points, pose }
         };
         let effects = self.inputs[source].effects.iter();
@@ -192,6 +205,7 @@ fn on_trust() -> Posed {
         part_from_points: Motion::identity(),
         covariance: Some([[0.0; 6]; 6]),
         centre: Point::origin(),
+        free: Vec::new(),
     };
     Posed { pose, record: None }
 }
@@ -214,18 +228,11 @@ fn posed(
     told: impl Fn(&Motion<PartFrame, ScanFrame>) -> Motion<PartFrame, ScanFrame>,
 ) -> Result<Posed, String> {
     let found = establish_by_points(set, system, job.plan, job.faces).map_err(|e| e.to_string())?;
-    if !found.free.is_empty() {
-        return Err(format!(
-            "datum system {} leaves {} of the part's six freedoms free; by points the part must be held, on a scan what is \
-             free is used to the best of the tolerance",
-            system.id,
-            found.free.len()
-        ));
-    }
     let pose = PointPose {
         part_from_points: found.part_from_points,
         covariance: found.covariance,
         centre: found.centre,
+        free: found.free,
     };
     let motion = told(&found.part_from_points);
     let record = datum_record(&system.id, "points", &motion, &found.datums, found.rounds);

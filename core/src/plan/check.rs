@@ -8,6 +8,7 @@ use super::nearest::{list, nearest};
 use super::neighbour::neighbour;
 use super::place::feature;
 use super::requirement::characteristic;
+use super::simultaneous;
 use super::tree::short;
 use crate::nominal::Side;
 use std::collections::BTreeMap;
@@ -68,6 +69,7 @@ pub(super) fn check(file: &PlanFile, faults: &Faults) -> Option<Plan> {
 
     let characteristics: Vec<_> =
         (0..file.characteristic.len()).map(|i| characteristic(faults, &names, file, i, filter)).collect();
+    simultaneous::together(faults, &characteristics);
     if !file.characteristic.iter().any(|c| c.when != Some(When::ReportOnly))
         && faults.all_sound("characteristic", "when")
     {

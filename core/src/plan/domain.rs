@@ -484,6 +484,20 @@ pub struct Characteristic {
     pub standard: Standard,
     /// The name by which its limits are written; `None` where they are written as numbers.
     pub short_form: Option<ShortForm>,
+    /// With which others one movement of the part must serve it ([`super::simultaneous`]).
+    pub simultaneous: Simultaneous,
+}
+
+/// Which requirements one movement of the part must serve together.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub enum Simultaneous {
+    /// As the standard has it where nothing is said.
+    #[default]
+    Usual,
+    /// Those of this name (SIM of ISO 5458:2018; a note SIM REQT of ASME Y14.5).
+    Named(String),
+    /// With none (SEP REQT of ASME Y14.5).
+    Separate,
 }
 
 /// The zone of an orientation or location tolerance.

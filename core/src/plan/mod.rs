@@ -31,6 +31,7 @@ mod required;
 mod round_face;
 mod requirement;
 mod short_form;
+mod simultaneous;
 mod size;
 mod slot;
 mod sound;
@@ -44,7 +45,7 @@ pub use domain::{
     Association, Axis, BestFit, BestFitCriterion, Characteristic, Condition, Datum, DatumFrom, DatumSource,
     DatumSystem, DatumTarget, Decision, EdgeAt, EdgeBorder, EdgePlace, Feature, FeatureKind, Filter, Fixture,
     FixtureTarget, Lock, Material, Needs, Neighbour, OrientationKind, Place, Plan, PointOn, RunoutDirection,
-    SinkPlace, Situation, SizeOperator, Standard, StandardSystem, StraightnessOf, Zone,
+    Simultaneous, SinkPlace, Situation, SizeOperator, Standard, StandardSystem, StraightnessOf, Zone,
 };
 pub use edge::BoundEdge;
 pub use fault::Fault;
@@ -54,6 +55,7 @@ pub use on_skin::AboveSkin;
 pub use rebind::{FeatureChange, Lies, NEIGHBOUR, changes};
 pub use required::{LineSection, Requirement};
 pub use short_form::ShortForm;
+pub use simultaneous::{Simultaneously, simultaneously};
 pub use sound::SoundFeatures;
 pub use thickness::{
     Thickness, ThicknessDefinition, ThicknessNominal, ThicknessTarget, ThicknessZone, ZoneArea, ply_mm,

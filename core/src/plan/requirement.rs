@@ -12,6 +12,7 @@ use super::neighbour;
 use super::on_skin;
 use super::required::Requirement;
 use super::short_form::ShortForm;
+use super::simultaneous;
 use super::size::{Sized, size};
 use super::thickness;
 use super::tolerance;
@@ -150,6 +151,7 @@ pub(super) fn characteristic(
         );
     }
 
+    simultaneous::one(faults, &place, c, (requirement.as_ref(), kind, system));
     let needs = needs(faults, &at("needs"), c.needs, kind);
     Some(Characteristic {
         number: c.number.clone(),
@@ -173,6 +175,7 @@ pub(super) fn characteristic(
         filter,
         standard: standard.clone(),
         short_form: ShortForm::of(c),
+        simultaneous: simultaneous::of(c),
     })
 }
 

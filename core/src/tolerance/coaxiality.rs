@@ -39,7 +39,7 @@ impl Rule for Coaxiality {
             (found.ends.to_vec(), found.middle(), found.how)
         };
         let residuals = of_places(&places, Gauge::Axis { at: self.at, axis: self.datum_axis.vector() }, 0.0);
-        let settled = settle(run, &self.leeway, surfaces, &residuals, Own::None)?;
+        let settled = settle(run, &self.leeway, surfaces, &residuals, Own::NONE)?;
         let mut found = found_of_zone(&settled, &residuals);
         found.off = Some(Along::Across(self.datum_axis).of(settled.motion.point(&middle) - self.at));
         found.operators = vec![("association", how), ("leeway", leeway_words(&self.leeway))];

@@ -12,17 +12,21 @@ pub struct Leeway {
     pub free: Vec<Twist>,
     /// Boundaries that the features of loose datums keep.
     pub bounds: Vec<Bound>,
+    /// Whether the zone may be shifted against the datums and their boundaries, which keep their own places: the datums orient
+    /// it and do not place it (`><` of ISO 5459:2011; the lower segment of a composite position, ASME Y14.5-2018, 10; from
+    /// memory).
+    pub zone_shifts: bool,
 }
 
 impl Leeway {
     /// A part that its datums hold.
     pub fn none() -> Self {
-        Self { centre: Point::origin(), free: Vec::new(), bounds: Vec::new() }
+        Self { centre: Point::origin(), free: Vec::new(), bounds: Vec::new(), zone_shifts: false }
     }
 
     /// Whether the part is held.
     pub fn is_none(&self) -> bool {
-        self.free.is_empty()
+        self.free.is_empty() && !self.zone_shifts
     }
 }
 

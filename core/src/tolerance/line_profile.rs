@@ -1,8 +1,8 @@
 //! Profile of a line: ISO 1101:2017, 17.6 and 17.7 (from memory), and ISO 1660:2017.
 
 use super::axis;
-use super::profile::{Limits, deviations};
-use super::{Found, Leeway, Rule, RuleError, Surface};
+use super::profile::{HeldProfile, Limits};
+use super::{Found, Held, Leeway, Rule, RuleError, Surface, Zoned};
 use crate::geometry::{Direction, Point, Vector, math};
 use crate::run::{CHECK_EVERY, Run};
 
@@ -86,8 +86,9 @@ fn longest(points: &[Point], normal: &Direction) -> Vector {
     a * math::cos(turn) + b * math::sin(turn)
 }
 
-impl Rule for LineProfile {
-    fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+impl LineProfile {
+    /// The points of the section, seen from end to end.
+    fn held<'a>(&'a self, run: &Run, surfaces: &'a [Surface]) -> Result<HeldProfile<'a>, RuleError> {
         let surface = axis::surface(surfaces, 0, 1)?;
         if !(self.half_width_mm.is_finite() && self.half_width_mm > 0.0) {
             return Err(RuleError::Missing("the strip about a section needs a width above 0".into()));
@@ -121,11 +122,26 @@ impl Rule for LineProfile {
         let places: Vec<Point> = chosen.iter().map(|&(_, k)| surface.points[k]).collect();
         let seen = self.seen(&places, chord)?;
         let limits = Limits { upper_mm: self.upper_mm, lower_mm: self.lower_mm };
-        let mut found = deviations(run, surfaces, &chosen, limits, false, &self.leeway)?;
-        found.instances.clear();
-        found.operators.push(("points", chosen.len().to_string()));
-        found.operators.push(("seen of the line", seen));
-        Ok(found)
+        let operators = vec![("points", chosen.len().to_string()), ("seen of the line", seen)];
+        let mut held = HeldProfile::new(surfaces, chosen, limits, &self.leeway)?;
+        held.operators = operators;
+        Ok(held)
+    }
+}
+
+impl Zoned for LineProfile {
+    fn hold<'a>(&'a self, run: &Run, surfaces: &'a [Surface]) -> Result<Box<dyn Held + 'a>, RuleError> {
+        Ok(Box::new(self.held(run, surfaces)?.ready()))
+    }
+}
+
+impl Rule for LineProfile {
+    fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+        self.held(run, surfaces)?.measure(run)
+    }
+
+    fn zoned(&self) -> Option<&dyn Zoned> {
+        Some(self)
     }
 }
 
@@ -161,8 +177,12 @@ mod tests {
         let [low, high] = values(&part);
         assert!((low + 0.02).abs() < 1e-15 && (high - 0.02).abs() < 1e-15);
         // Free to move the line is straight.
-        let leeway =
-            Leeway { centre: Point::new(50.0, 30.0, 0.0), free: Twist::all(50.0), bounds: Vec::new() };
+        let leeway = Leeway {
+            centre: Point::new(50.0, 30.0, 0.0),
+            free: Twist::all(50.0),
+            bounds: Vec::new(),
+            zone_shifts: false,
+        };
         let free =
             LineProfile { leeway, ..rule() }.measure(&quiet(), std::slice::from_ref(&surface)).unwrap();
         assert!(values(&free).iter().all(|v| v.abs() < 1e-7), "{free:?}");

@@ -7,7 +7,7 @@ use super::movement::{Gauge, Residual, Settled};
 use super::symmetry::{between_planes, mean, middles};
 use super::{Against, Found, Instance, Leeway, Number, RuleError, Surface};
 use crate::associate::slot;
-use crate::geometry::{Direction, Point, Vector};
+use crate::geometry::{Direction, Point, Twist, Vector};
 use crate::plan::{Situation, StandardSystem, Zone};
 use crate::run::Run;
 use std::ops::Range;
@@ -275,7 +275,10 @@ pub(super) fn no_across() -> RuleError {
 /// What the datums leave, in words.
 pub(super) fn leeway_words(leeway: &Leeway) -> String {
     match (leeway.free.len(), leeway.bounds.len()) {
-        (0, _) => "held".into(),
+        (0, _) if !leeway.zone_shifts => "held".into(),
+        (free, bounds) if leeway.zone_shifts => {
+            format!("{free} free within {bounds} boundaries, and the zone in its shifts")
+        }
         (free, 0) => format!("{free} free"),
         (free, bounds) => format!("{free} free within {bounds} boundaries"),
     }
@@ -283,9 +286,42 @@ pub(super) fn leeway_words(leeway: &Leeway) -> String {
 
 /// One number at the worst place as it was measured; below zero where a boundary has room.
 pub(super) fn found_of_zone(settled: &Settled, residuals: &[Residual]) -> Found {
-    let at = Some(residuals[settled.worst].place);
-    let number = Number { value: settled.value, against: Against::Both, at };
-    Found { numbers: vec![number], ..Found::default() }
+    of_largest(residuals, (settled.value, settled.worst))
+}
+
+/// The same of a residual that is the largest of some.
+pub(super) fn of_largest(residuals: &[Residual], (value, worst): (f64, usize)) -> Found {
+    let at = Some(residuals[worst].place);
+    Found { numbers: vec![Number { value, against: Against::Both, at }], ..Found::default() }
+}
+
+/// The largest of some residuals where the part came to rest, the first of equals: its value, mm, and its index.
+pub(super) fn largest(settled: &Settled, residuals: &[Residual]) -> (f64, usize) {
+    let mut most = (f64::NEG_INFINITY, 0);
+    for (i, r) in residuals.iter().enumerate() {
+        let value = settled.residual(r);
+        if value > most.0 {
+            most = (value, i);
+        }
+    }
+    most
+}
+
+/// How the part was moved, in words: the shift of the leeway's centre and the turn about it.
+pub(super) fn movement_words(settled: &Settled, leeway: &Leeway) -> String {
+    let twist = Twist::of(&settled.motion, leeway.centre);
+    let of = |v: Vector, scale: f64| {
+        // No minus before a zero.
+        let one = |x: f64| format!("{:.4}", if (x * scale).abs() < 5e-5 { 0.0 } else { x * scale });
+        [v.x, v.y, v.z].map(one).join(", ")
+    };
+    let zone = if leeway.zone_shifts {
+        format!("; zone shifted by {} mm", of(settled.zone_shift(), 1.0))
+    } else {
+        String::new()
+    };
+    let (shift, turn) = (of(twist.shift, 1.0), of(twist.turn, 1e3));
+    format!("shifted by {shift} mm and turned by {turn} mrad about x, y, z{zone}")
 }
 
 /// The largest residual of each feature where the part came to rest.
@@ -296,17 +332,11 @@ pub(super) fn instances(
     plus: &[f64],
 ) -> Vec<Instance> {
     let largest = |(which, range): (usize, &Range<usize>)| {
-        let mut most = (f64::NEG_INFINITY, range.start);
-        for i in range.clone() {
-            let value = settled.residual(&residuals[i]);
-            if value > most.0 {
-                most = (value, i);
-            }
-        }
+        let (value, worst) = largest(settled, &residuals[range.clone()]);
         Instance {
             name: which.to_string(),
-            value_mm: (most.0 + plus[which]).max(0.0),
-            at: Some(residuals[most.1].place),
+            value_mm: (value + plus[which]).max(0.0),
+            at: Some(residuals[range.start + worst].place),
         }
     };
     parts.iter().enumerate().map(largest).collect()

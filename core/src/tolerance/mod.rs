@@ -10,6 +10,7 @@
 
 mod angle;
 mod axis;
+mod centre_position;
 mod coaxiality;
 mod countersink;
 mod cylindricity;
@@ -45,9 +46,11 @@ mod straightness;
 mod subject;
 mod symmetry;
 mod thickness;
+mod together;
 mod two_point;
 
 pub use angle::Angle;
+pub use centre_position::CentrePosition;
 pub use coaxiality::Coaxiality;
 pub use countersink::{Countersink, SinkSize};
 pub use cylindricity::Cylindricity;
@@ -65,7 +68,7 @@ pub use profile::SurfaceProfile;
 pub use protrusion::Protrusion;
 pub use radius::Radius;
 pub use roundness::Roundness;
-pub use rule::{Against, Found, Instance, Number, Rule, RuleError, Surface};
+pub use rule::{Against, Found, Held, Instance, Number, Rule, RuleError, Surface, Zoned};
 pub use runout::Runout;
 pub use size::Size;
 pub use skin_plane::SkinPlane;
@@ -73,3 +76,4 @@ pub use straightness::Straightness;
 pub use subject::Subject;
 pub use symmetry::Symmetry;
 pub use thickness::Thickness;
+pub use together::{Together, TogetherMember};

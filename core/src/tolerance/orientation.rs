@@ -82,9 +82,9 @@ impl Rule for Orientation {
             Some(Gauge::Axis { axis, .. }) => {
                 let a = crate::geometry::Direction::new(axis).map(|d| d.frame());
                 let (a, b) = a.ok_or_else(|| RuleError::Missing("the feature has no direction".into()))?;
-                Own::Across([a, b])
+                Own::across([a, b])
             }
-            _ => Own::Along,
+            _ => Own::ALONG,
         };
         if let Some(bonus) = bonus_mm {
             for r in &mut residuals {

@@ -31,7 +31,7 @@ fn value(rule: &Orientation, surface: &Surface) -> f64 {
 
 fn turning(axes: &[Vector]) -> Leeway {
     let free = axes.iter().map(|&turn| Twist { turn, shift: Vector::zeros() }).collect();
-    Leeway { centre: Point::origin(), free, bounds: Vec::new() }
+    Leeway { centre: Point::origin(), free, bounds: Vec::new(), zone_shifts: false }
 }
 
 #[test]
@@ -149,7 +149,8 @@ fn a_wider_leeway_never_gives_more() {
         let mut last = f64::INFINITY;
         for n in 0..=6 {
             let free = twists.iter().rev().take(n).copied().collect();
-            let leeway = Leeway { centre: Point::new(50.0, 30.0, 0.0), free, bounds: Vec::new() };
+            let leeway =
+                Leeway { centre: Point::new(50.0, 30.0, 0.0), free, bounds: Vec::new(), zone_shifts: false };
             let found = value(&Orientation { leeway, ..rule(plane(), SLAB) }, &surface);
             assert!(found <= last + 2e-9, "seed {seed}, {n} free: {found} {last}");
             last = found;
@@ -162,7 +163,7 @@ fn a_wider_leeway_never_gives_more() {
         let still = rule(plane(), SLAB);
         assert!((value(&still, &large) - 10.0 * value(&still, &surface)).abs() < 1e-8, "seed {seed}");
     }
-    assert!(settle(&quiet(), &Leeway::none(), &[], &[], Own::Along).is_err());
+    assert!(settle(&quiet(), &Leeway::none(), &[], &[], Own::ALONG).is_err());
 }
 
 #[test]

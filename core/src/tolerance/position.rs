@@ -2,13 +2,16 @@
 //! Y14.5-2018, chapter 10 (from memory).
 
 use super::axis;
-use super::location::{Projected, Wanted, found_of_zone, instances, leeway_words, placed};
+use super::location::{
+    Along, Projected, Wanted, instances, largest, leeway_words, movement_words, of_largest, placed,
+};
 use super::material::MaterialCondition;
-use super::movement::{Own, settle};
-use super::{Found, Leeway, Rule, RuleError, Surface};
-use crate::geometry::Direction;
+use super::movement::{Own, Residual, Settled, settle};
+use super::{Found, Held, Leeway, Rule, RuleError, Surface, Zoned};
+use crate::geometry::{Direction, Point};
 use crate::plan::{Situation, StandardSystem, Zone};
 use crate::run::Run;
+use std::ops::Range;
 
 /// Position of one feature, or of several that are moved together within what the datums leave: the size of the zone
 /// that would just do, twice the largest distance from the true place; the largest of all members.
@@ -46,8 +49,20 @@ pub struct PositionMember {
     pub projected: Option<Projected>,
 }
 
-impl Rule for Position {
-    fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+/// The members in the form in which they are moved.
+struct HeldPosition<'a> {
+    rule: &'a Position,
+    residuals: Vec<Residual>,
+    /// The residuals of each member.
+    parts: Vec<Range<usize>>,
+    /// The bonus of each, which is taken off its residuals.
+    bonuses: Vec<Option<f64>>,
+    middles: Vec<Option<(Point, Point, Along)>>,
+    operators: Vec<(&'static str, String)>,
+}
+
+impl Position {
+    fn held(&self, run: &Run, surfaces: &[Surface]) -> Result<HeldPosition<'_>, RuleError> {
         if self.members.is_empty() {
             return Err(RuleError::Missing("a position of no feature".into()));
         }
@@ -78,25 +93,61 @@ impl Rule for Position {
                 operators.extend(one.method.map(|m| ("material_condition", m.to_string())));
             }
         }
-        let settled = settle(run, &self.leeway, surfaces, &residuals, Own::None)?;
-        let worst = parts.iter().position(|p| p.contains(&settled.worst)).unwrap_or(0);
-        let mut found = found_of_zone(&settled, &residuals);
+        Ok(HeldPosition { rule: self, residuals, parts, bonuses, middles, operators })
+    }
+}
+
+impl Held for HeldPosition<'_> {
+    fn residuals(&self) -> &[Residual] {
+        &self.residuals
+    }
+
+    fn limit_mm(&self) -> f64 {
+        self.rule.zone.size_mm()
+    }
+
+    fn tell(&self, _: &Run, settled: &Settled) -> Result<Found, RuleError> {
+        let (value, at) = largest(settled, &self.residuals);
+        let worst = self.parts.iter().position(|p| p.contains(&at)).unwrap_or(0);
+        let mut found = of_largest(&self.residuals, (value, at));
+        let mut operators = self.operators.clone();
         // The bonus was taken off while the members were moved together.
-        let plus: Vec<f64> = bonuses.iter().map(|b| b.unwrap_or(0.0)).collect();
-        if bonuses[worst].is_some() {
-            found.numbers[0].value = settled.value + plus[worst];
-            found.bonus_mm = bonuses[worst];
-        } else if settled.value < 0.0 {
-            operators.push(("room", format!("{:.6} mm", -settled.value)));
+        let plus: Vec<f64> = self.bonuses.iter().map(|b| b.unwrap_or(0.0)).collect();
+        if self.bonuses[worst].is_some() {
+            found.numbers[0].value = value + plus[worst];
+            found.bonus_mm = self.bonuses[worst];
+        } else if value < 0.0 {
+            operators.push(("room", format!("{:.6} mm", -value)));
         }
-        if self.members.len() > 1 {
-            found.instances = instances(&settled, &residuals, &parts, &plus);
-        } else if let Some((place, truth, along)) = middles[0] {
-            found.off = Some(along.of(settled.motion.point(&place) - truth));
+        if self.parts.len() > 1 {
+            found.instances = instances(settled, &self.residuals, &self.parts, &plus);
+        } else if let Some((place, truth, along)) = self.middles[0] {
+            found.off = Some(along.of(settled.motion.point(&place) + settled.zone_shift() - truth));
         }
-        operators.push(("leeway", leeway_words(&self.leeway)));
+        let leeway = &self.rule.leeway;
+        operators.push(("leeway", leeway_words(leeway)));
+        if !leeway.is_none() {
+            operators.push(("movement", movement_words(settled, leeway)));
+        }
         found.operators = operators;
         Ok(found)
+    }
+}
+
+impl Zoned for Position {
+    fn hold<'a>(&'a self, run: &Run, surfaces: &'a [Surface]) -> Result<Box<dyn Held + 'a>, RuleError> {
+        Ok(Box::new(self.held(run, surfaces)?))
+    }
+}
+
+impl Rule for Position {
+    fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+        let held = self.held(run, surfaces)?;
+        held.tell(run, &settle(run, &self.leeway, surfaces, &held.residuals, Own::NONE)?)
+    }
+
+    fn zoned(&self) -> Option<&dyn Zoned> {
+        Some(self)
     }
 }
 

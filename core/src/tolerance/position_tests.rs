@@ -37,7 +37,12 @@ fn at_least(limit_mm: f64, size_tolerance_mm: f64) -> Option<MaterialCondition> 
 }
 
 fn shifts() -> Leeway {
-    Leeway { centre: Point::origin(), free: Twist::all(1.0)[..2].to_vec(), bounds: Vec::new() }
+    Leeway {
+        centre: Point::origin(),
+        free: Twist::all(1.0)[..2].to_vec(),
+        bounds: Vec::new(),
+        zone_shifts: false,
+    }
 }
 
 /// CHECKS f.2, ASME Y14.5: dx = dy = 0.1 is 2 sqrt(0.02).
@@ -306,6 +311,7 @@ fn a_pattern_is_moved_as_one_and_the_lower_segment_is_never_larger() {
                 .map(|t| Twist { turn: motion.vector(&t.turn), shift: motion.vector(&t.shift) })
                 .collect(),
             bounds: Vec::new(),
+            zone_shifts: false,
         };
         let there: Vec<Surface> = surfaces.iter().map(|s| s.moved(&motion)).collect();
         assert!((value(&moved, &there) - freer).abs() < 1e-7, "seed {seed}");
@@ -391,6 +397,52 @@ fn play_of_a_datum_moves_the_pattern_and_widens_no_hole() {
     let (held, mut surfaces) = pattern([same, -same, same, -same]);
     surfaces.push(pin);
     assert!((value(&Position { leeway: loose(4), ..held }, &surfaces) - 0.24).abs() < 1e-7);
+}
+
+/// A datum tongue of 9.9, 100 long, in a boundary of 10.0 lets the part turn by 0.1 / 100. Where the datums only orient, a
+/// pattern that is turned by 0.002 and lies anywhere keeps 0.001 of it, at 30 from its middle; its shifts cost nothing.
+#[test]
+fn where_a_loose_datum_only_orients_its_boundary_holds_no_shift_of_the_zone() {
+    let tongue = flanks([|_, _| 4.95, |_, _| -4.95], false);
+    let boundary = Boundary::Slab {
+        at: Point::new(50.0, 0.0, 0.0),
+        across: Direction::Y,
+        width_mm: 10.0,
+        outside: false,
+    };
+    let turn = Twist { turn: Vector::z() * 0.01, shift: Vector::zeros() };
+    let across = Twist { turn: Vector::zeros(), shift: Vector::y() };
+    let loose = |zone_shifts| Leeway {
+        centre: Point::new(50.0, 0.0, 0.0),
+        free: vec![across, turn],
+        bounds: vec![Bound { surface: 2, boundary }],
+        zone_shifts,
+    };
+    for common in [Vector::zeros(), Vector::new(0.3, -0.4, 0.2)] {
+        let places = [Point::new(20.0, 0.0, 0.0), Point::new(80.0, 0.0, 0.0)];
+        let off = [-0.06, 0.06].map(|y| common + Vector::y() * y);
+        let mut surfaces: Vec<Surface> =
+            (0..2).map(|k| bore(places[k] + off[k], Vector::z(), 8.0, [0.0, 10.0])).collect();
+        surfaces.push(tongue.clone());
+        let members = places.iter().map(|&p| member(hole_situation(p))).collect();
+        let lower = Position { leeway: loose(true), ..rule(members, ROUND) };
+        let found = measure(&lower, &surfaces);
+        assert!((found.numbers[0].value - 0.06).abs() < 1e-4, "{found:?}");
+        // Placed by the datum it has what the tongue leaves of either, and no more.
+        let placed = value(&Position { leeway: loose(false), ..lower }, &surfaces);
+        assert!(placed >= found.numbers[0].value + 1.5 * common.norm() - 1e-8, "{placed} {found:?}");
+    }
+    // The width of the zone's offset is told apart from the shift: a plane that only orients is as good as it is flat.
+    let profile = crate::tolerance::SurfaceProfile {
+        surfaces: 1,
+        upper_mm: 0.1,
+        lower_mm: -0.1,
+        offset_zone: false,
+        leeway: Leeway { bounds: vec![Bound { surface: 1, boundary }], ..loose(true) },
+    };
+    let found = profile.measure(&quiet(), &[face(|x, _| 0.7 + if x > 50.0 { 0.04 } else { 0.0 }), tongue]);
+    let found = found.unwrap();
+    assert!((found.numbers[0].value + 0.02).abs() < 1e-7 && (found.numbers[1].value - 0.02).abs() < 1e-7);
 }
 
 #[test]

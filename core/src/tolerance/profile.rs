@@ -1,9 +1,9 @@
 //! Profile of a surface: ISO 1660:2017, ISO 1101:2017, 17.9, and ASME Y14.5.1-2019.
 
 use super::axis;
-use super::location::leeway_words;
+use super::location::{leeway_words, movement_words};
 use super::movement::{Gauge, Own, Residual, Settled, settle};
-use super::{Against, Found, Instance, Leeway, Number, Rule, RuleError, Surface};
+use super::{Against, Found, Held, Instance, Leeway, Number, Rule, RuleError, Surface, Zoned};
 use crate::geometry::Point;
 use crate::run::{CHECK_EVERY, Run};
 
@@ -27,19 +27,38 @@ pub struct SurfaceProfile {
     pub leeway: Leeway,
 }
 
-impl Rule for SurfaceProfile {
-    fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+impl SurfaceProfile {
+    fn held<'a>(&'a self, surfaces: &'a [Surface]) -> Result<HeldProfile<'a>, RuleError> {
         let mut chosen = Vec::new();
         for i in 0..self.surfaces.max(1) {
             let surface = axis::surface(surfaces, i, 1)?;
             chosen.extend((0..surface.points.len()).map(|k| (i, k)));
         }
         let limits = Limits { upper_mm: self.upper_mm, lower_mm: self.lower_mm };
-        let mut found = deviations(run, surfaces, &chosen, limits, self.offset_zone, &self.leeway)?;
-        if self.surfaces < 2 {
-            found.instances.clear();
+        let mut held = HeldProfile::new(surfaces, chosen, limits, &self.leeway)?;
+        held.offset_zone = self.offset_zone;
+        held.each_surface = self.surfaces >= 2;
+        Ok(held)
+    }
+}
+
+impl Zoned for SurfaceProfile {
+    fn hold<'a>(&'a self, _: &Run, surfaces: &'a [Surface]) -> Result<Box<dyn Held + 'a>, RuleError> {
+        if self.offset_zone {
+            let problem = "a zone that may be offset by itself shares no movement with others";
+            return Err(RuleError::Missing(problem.into()));
         }
-        Ok(found)
+        Ok(Box::new(self.held(surfaces)?.ready()))
+    }
+}
+
+impl Rule for SurfaceProfile {
+    fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+        self.held(surfaces)?.measure(run)
+    }
+
+    fn zoned(&self) -> Option<&dyn Zoned> {
+        Some(self)
     }
 }
 
@@ -50,105 +69,145 @@ pub(super) struct Limits {
     pub(super) lower_mm: f64,
 }
 
-/// The extremes of the deviations of chosen points (surface, point) after the best movement; an instance a surface and
-/// side.
-pub(super) fn deviations(
-    run: &Run,
-    surfaces: &[Surface],
-    chosen: &[(usize, usize)],
+/// Chosen points of surfaces whose deviations are held against two limits.
+pub(super) struct HeldProfile<'a> {
+    surfaces: &'a [Surface],
+    /// Surface and point of each.
+    chosen: Vec<(usize, usize)>,
     limits: Limits,
+    leeway: &'a Leeway,
+    /// Whether the zone may be offset (OZ).
     offset_zone: bool,
-    leeway: &Leeway,
-) -> Result<Found, RuleError> {
-    if !(limits.upper_mm.is_finite() && limits.lower_mm.is_finite() && limits.upper_mm > limits.lower_mm) {
-        return Err(RuleError::Missing("a profile needs an upper limit above its lower one".into()));
-    }
-    let still = leeway.is_none() && leeway.bounds.is_empty();
-    let (own, middle) = if offset_zone {
-        // The width that an offset leaves is twice the largest distance from the middle.
-        (Own::Along, 0.0)
-    } else {
-        (Own::None, 0.5 * (limits.upper_mm + limits.lower_mm))
-    };
-    let moved = if still { None } else { Some(moved(run, surfaces, chosen, middle, own, leeway)?) };
+    /// Whether the extremes of each surface are told.
+    each_surface: bool,
+    /// What is told beside the numbers.
+    pub(super) operators: Vec<(&'static str, String)>,
+    /// What a movement makes small; empty until it is asked for.
+    residuals: Vec<Residual>,
+}
 
-    let mut ends: Vec<[Option<(f64, Point)>; 2]> = vec![[None; 2]; surfaces.len()];
-    for (n, &(s, k)) in chosen.iter().enumerate() {
-        if n % CHECK_EVERY == 0 {
-            run.check()?;
+impl<'a> HeldProfile<'a> {
+    pub(super) fn new(
+        surfaces: &'a [Surface],
+        chosen: Vec<(usize, usize)>,
+        limits: Limits,
+        leeway: &'a Leeway,
+    ) -> Result<Self, RuleError> {
+        if !(limits.upper_mm.is_finite() && limits.lower_mm.is_finite() && limits.upper_mm > limits.lower_mm)
+        {
+            return Err(RuleError::Missing("a profile needs an upper limit above its lower one".into()));
         }
-        let value = match &moved {
-            // The zone's own offset changes neither number: one is none of its own, the other a difference.
-            Some(settled) => deviation(&surfaces[s], k, settled),
-            None => surfaces[s].deviations_mm[k],
-        };
-        let place = surfaces[s].points[k];
-        let [low, high] = &mut ends[s];
-        if low.is_none_or(|l| value < l.0) {
-            *low = Some((value, place));
-        }
-        if high.is_none_or(|h| value > h.0) {
-            *high = Some((value, place));
-        }
+        let (operators, residuals) = (Vec::new(), Vec::new());
+        let (offset_zone, each_surface) = (false, false);
+        Ok(Self { surfaces, chosen, limits, leeway, offset_zone, each_surface, operators, residuals })
     }
-    let all = |side: usize| {
-        let sign = if side == 0 { -1.0 } else { 1.0 };
-        let mut most: Option<(f64, Point)> = None;
-        for end in ends.iter().filter_map(|e| e[side]) {
-            if most.is_none_or(|m| sign * end.0 > sign * m.0) {
-                most = Some(end);
+
+    /// With what a movement makes small: the largest excess over both limits, which with limits as far above as below a middle is
+    /// the largest distance from it. The width that an offset leaves is twice the largest distance from any middle.
+    pub(super) fn ready(mut self) -> Self {
+        let Limits { upper_mm, lower_mm } = self.limits;
+        let middle = if self.offset_zone { 0.0 } else { 0.5 * (upper_mm + lower_mm) };
+        let both = |&(s, k): &(usize, usize)| {
+            let surface = &self.surfaces[s];
+            let (place, normal) = (surface.points[k], surface.normals[k].vector());
+            let gauge = Gauge::Plane { at: place - normal * surface.deviations_mm[k], normal };
+            [1.0, -1.0].map(|sign| Residual { place, gauge, factor: sign, less: sign * middle })
+        };
+        self.residuals = self.chosen.iter().flat_map(both).collect();
+        self
+    }
+
+    /// Moves the part by itself, as far as it may be moved.
+    pub(super) fn measure(self, run: &Run) -> Result<Found, RuleError> {
+        if self.leeway.is_none() && self.leeway.bounds.is_empty() {
+            return self.told(run, None);
+        }
+        let held = self.ready();
+        let own = if held.offset_zone { Own::ALONG } else { Own::NONE };
+        let settled = settle(run, held.leeway, held.surfaces, &held.residuals, own)?;
+        held.told(run, Some(&settled))
+    }
+
+    /// A deviation as the movement changes it. The zone's own offset along the normals changes neither number: one is none of its
+    /// own, the other a difference.
+    fn deviation(&self, s: usize, k: usize, settled: &Settled) -> f64 {
+        let surface = &self.surfaces[s];
+        let p = surface.points[k];
+        let by = settled.motion.point(&p) - p + settled.zone_shift();
+        surface.deviations_mm[k] + surface.normals[k].vector().dot(&by)
+    }
+
+    /// The extremes of the deviations after a movement; an instance a surface and side.
+    fn told(&self, run: &Run, settled: Option<&Settled>) -> Result<Found, RuleError> {
+        let surfaces = self.surfaces;
+        let mut ends: Vec<[Option<(f64, Point)>; 2]> = vec![[None; 2]; surfaces.len()];
+        for (n, &(s, k)) in self.chosen.iter().enumerate() {
+            if n % CHECK_EVERY == 0 {
+                run.check()?;
+            }
+            let value = match settled {
+                Some(settled) => self.deviation(s, k, settled),
+                None => surfaces[s].deviations_mm[k],
+            };
+            let place = surfaces[s].points[k];
+            let [low, high] = &mut ends[s];
+            if low.is_none_or(|l| value < l.0) {
+                *low = Some((value, place));
+            }
+            if high.is_none_or(|h| value > h.0) {
+                *high = Some((value, place));
             }
         }
-        most.ok_or_else(|| {
-            RuleError::Missing("no point of the surface lies where the profile is asked for".into())
-        })
-    };
-    let (low, high) = (all(0)?, all(1)?);
-    let numbers = if offset_zone {
-        vec![Number { value: high.0 - low.0, against: Against::Upper, at: None }]
-    } else {
-        vec![
-            Number { value: low.0, against: Against::Lower, at: Some(low.1) },
-            Number { value: high.0, against: Against::Upper, at: Some(high.1) },
-        ]
-    };
-    let instances = ends
-        .iter()
-        .enumerate()
-        .flat_map(|(s, e)| e.iter().flatten().map(move |end| (s, *end)).collect::<Vec<_>>())
-        .map(|(s, end)| Instance { name: s.to_string(), value_mm: end.0, at: Some(end.1) })
-        .collect();
-    let mut operators = vec![("leeway", leeway_words(leeway))];
-    if offset_zone {
-        operators.push(("offset_zone", format!("{:.6} mm", 0.5 * (low.0 + high.0))));
+        let all = |side: usize| {
+            let sign = if side == 0 { -1.0 } else { 1.0 };
+            let mut most: Option<(f64, Point)> = None;
+            for end in ends.iter().filter_map(|e| e[side]) {
+                if most.is_none_or(|m| sign * end.0 > sign * m.0) {
+                    most = Some(end);
+                }
+            }
+            most.ok_or_else(|| {
+                RuleError::Missing("no point of the surface lies where the profile is asked for".into())
+            })
+        };
+        let (low, high) = (all(0)?, all(1)?);
+        let numbers = if self.offset_zone {
+            vec![Number { value: high.0 - low.0, against: Against::Upper, at: None }]
+        } else {
+            vec![
+                Number { value: low.0, against: Against::Lower, at: Some(low.1) },
+                Number { value: high.0, against: Against::Upper, at: Some(high.1) },
+            ]
+        };
+        let told = ends.iter().enumerate().filter(|_| self.each_surface);
+        let instances = told
+            .flat_map(|(s, e)| e.iter().flatten().map(move |end| (s, *end)).collect::<Vec<_>>())
+            .map(|(s, end)| Instance { name: s.to_string(), value_mm: end.0, at: Some(end.1) })
+            .collect();
+        let mut operators = vec![("leeway", leeway_words(self.leeway))];
+        if let Some(settled) = settled.filter(|_| !self.leeway.is_none()) {
+            operators.push(("movement", movement_words(settled, self.leeway)));
+        }
+        if self.offset_zone {
+            operators.push(("offset_zone", format!("{:.6} mm", 0.5 * (low.0 + high.0))));
+        }
+        operators.extend(self.operators.iter().cloned());
+        Ok(Found { numbers, instances, operators, ..Found::default() })
     }
-    Ok(Found { numbers, instances, operators, ..Found::default() })
 }
 
-/// A deviation as the movement changes it.
-fn deviation(surface: &Surface, k: usize, settled: &Settled) -> f64 {
-    let p = surface.points[k];
-    surface.deviations_mm[k] + surface.normals[k].vector().dot(&(settled.motion.point(&p) - p))
-}
+impl Held for HeldProfile<'_> {
+    fn residuals(&self) -> &[Residual] {
+        &self.residuals
+    }
 
-/// The movement that makes the largest excess over both limits least: with limits as far above as below a middle that is
-/// the largest distance from it.
-fn moved(
-    run: &Run,
-    surfaces: &[Surface],
-    chosen: &[(usize, usize)],
-    middle: f64,
-    own: Own,
-    leeway: &Leeway,
-) -> Result<Settled, RuleError> {
-    let both = |&(s, k): &(usize, usize)| {
-        let surface = &surfaces[s];
-        let (place, normal) = (surface.points[k], surface.normals[k].vector());
-        let gauge = Gauge::Plane { at: place - normal * surface.deviations_mm[k], normal };
-        [1.0, -1.0].map(|sign| Residual { place, gauge, factor: sign, less: sign * middle })
-    };
-    let residuals: Vec<Residual> = chosen.iter().flat_map(both).collect();
-    settle(run, leeway, surfaces, &residuals, own)
+    fn limit_mm(&self) -> f64 {
+        0.5 * (self.limits.upper_mm - self.limits.lower_mm)
+    }
+
+    fn tell(&self, run: &Run, settled: &Settled) -> Result<Found, RuleError> {
+        self.told(run, Some(settled))
+    }
 }
 
 #[cfg(test)]

@@ -18,7 +18,12 @@ fn two(low: f64, high: f64) -> Surface {
 }
 
 fn free() -> Leeway {
-    Leeway { centre: Point::new(50.0, 30.0, 0.0), free: Twist::all(50.0), bounds: Vec::new() }
+    Leeway {
+        centre: Point::new(50.0, 30.0, 0.0),
+        free: Twist::all(50.0),
+        bounds: Vec::new(),
+        zone_shifts: false,
+    }
 }
 
 /// CHECKS f.3: limits from UZ (ISO 1101) and U (ASME Y14.5), the actual value t + 2 g of ASME Y14.5.1-2019.
@@ -103,7 +108,12 @@ fn surfaces_are_moved_together_and_with_their_axes() {
         ..Surface::default()
     };
     let both = [part(0..half), part(half..3000)];
-    let shifts = Leeway { centre: Point::origin(), free: Twist::all(50.0)[..3].to_vec(), bounds: Vec::new() };
+    let shifts = Leeway {
+        centre: Point::origin(),
+        free: Twist::all(50.0)[..3].to_vec(),
+        bounds: Vec::new(),
+        zone_shifts: false,
+    };
     let one = SurfaceProfile { leeway: shifts, ..rule(0.1, -0.1) };
     let group = SurfaceProfile { surfaces: 2, ..one.clone() };
     let together = values(&group, &both);

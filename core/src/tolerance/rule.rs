@@ -1,5 +1,6 @@
 //! What a rule looks at and what it answers.
 
+use super::movement::{Residual, Settled};
 use crate::associate::FitError;
 use crate::geometry::{Direction, Motion, PartFrame, Point, Vector};
 use crate::run::{Run, Stopped};
@@ -128,4 +129,34 @@ pub trait Rule: Send + Sync {
     /// # Errors
     /// See [`RuleError`].
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError>;
+
+    /// The rule as one that can share a movement of the part with others ([`super::Together`]); `None` where it has none to
+    /// share.
+    fn zoned(&self) -> Option<&dyn Zoned> {
+        None
+    }
+}
+
+/// A rule that holds features against zones fixed to the datum system, so that a movement of the part changes what it comes to.
+pub trait Zoned: Send + Sync {
+    /// Looks at its surfaces, as [`Rule::measure`] does, up to the point where the part would be moved.
+    ///
+    /// # Errors
+    /// See [`RuleError`].
+    fn hold<'a>(&'a self, run: &Run, surfaces: &'a [Surface]) -> Result<Box<dyn Held + 'a>, RuleError>;
+}
+
+/// Features in the form in which they are moved.
+pub trait Held {
+    /// What a movement makes small, mm of the number told: less the bonus of a size.
+    fn residuals(&self) -> &[Residual];
+
+    /// What none of them exceeds where the requirement is kept, mm.
+    fn limit_mm(&self) -> f64;
+
+    /// What the rule comes to where the part came to rest.
+    ///
+    /// # Errors
+    /// See [`RuleError`].
+    fn tell(&self, run: &Run, settled: &Settled) -> Result<Found, RuleError>;
 }

@@ -55,7 +55,7 @@ impl Rule for Symmetry {
         };
         let gauge = Gauge::Plane { at: self.at, normal: self.across.vector() };
         let residuals = between_planes(&places, gauge);
-        let settled = settle(run, &self.leeway, surfaces, &residuals, Own::None)?;
+        let settled = settle(run, &self.leeway, surfaces, &residuals, Own::NONE)?;
         let mut found = found_of_zone(&settled, &residuals);
         let mean = settled.motion.point(&mean(&places));
         found.off = Some(self.across.vector() * self.across.vector().dot(&(mean - self.at)));

@@ -148,7 +148,7 @@ fn locations() -> Vec<Row> {
                 "group",
                 "ISO 5458:2018 (from memory)",
                 "the largest position of all members, which are moved together within what the datums leave so that it is least",
-                "the same; simultaneous requirements of ASME only within a group here",
+                "the same; several characteristics are tied by SIM (ISO) or by their datums (ASME): simultaneous requirements",
                 "core/src/tolerance/position_tests.rs::a_pattern_is_moved_as_one_and_the_lower_segment_is_never_larger",
             ],
             tolerances::group,
@@ -245,6 +245,17 @@ fn at_a_condition() -> Vec<Row> {
                 "core/src/tolerance/position_tests.rs::play_of_a_datum_moves_the_pattern_and_widens_no_hole",
             ],
             tolerances::loose_datum,
+        ),
+        row(
+            LOCATIONS,
+            [
+                "simultaneous requirements",
+                "ISO 5458:2018, SIM; ASME Y14.5-2018, 7.19 (from memory)",
+                "positions and profiles, each told where one movement within what the datums leave has the part: the one that makes the largest excess over any limit least, then the next largest, and so on",
+                "ISO: independent unless they have a name in common (`simultaneous`); ASME: tied where datums, their order and conditions are the same, unless `separate`; lower segments by a name only",
+                "core/src/tolerance/together_tests.rs::two_holes_that_are_each_within_by_their_own_movement_are_not_by_one",
+            ],
+            tolerances::simultaneous,
         ),
     ]
 }

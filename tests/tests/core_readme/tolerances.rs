@@ -4,7 +4,7 @@ use scantling_core::geometry::{Direction, Motion, PartFrame, Point, Twist, Vecto
 use scantling_core::plan::{Condition, Requirement, RunoutDirection, Situation, StandardSystem, Zone};
 use scantling_core::tolerance::{
     Bound, Boundary, Coaxiality, Leeway, LineProfile, MaterialCondition, Orientation, Position,
-    PositionMember, Projected, Rule, Runout, Surface, SurfaceProfile, Symmetry,
+    PositionMember, Projected, Rule, Runout, Surface, SurfaceProfile, Symmetry, Together, TogetherMember,
 };
 
 use super::asked::{found, told, value};
@@ -242,7 +242,12 @@ fn four(surfaces: impl Fn(usize, Point) -> Surface) -> (Position, Vec<Surface>) 
 }
 
 fn shifts() -> Leeway {
-    Leeway { centre: Point::origin(), free: Twist::all(1.0)[..2].to_vec(), bounds: Vec::new() }
+    Leeway {
+        centre: Point::origin(),
+        free: Twist::all(1.0)[..2].to_vec(),
+        bounds: Vec::new(),
+        zone_shifts: false,
+    }
 }
 
 pub(super) fn group() -> String {
@@ -251,7 +256,7 @@ pub(super) fn group() -> String {
         Motion::turn_about(centre, Vector::z() * 0.002, Vector::x() * 0.3);
     let (held, surfaces) = four(|_, p| bore(p, Vector::z(), 8.0, [0.0, 10.0]).moved(&motion));
     let alone = found(&held, &surfaces).numbers[0].value;
-    let leeway = Leeway { centre, free: Twist::all(40.0), bounds: Vec::new() };
+    let leeway = Leeway { centre, free: Twist::all(40.0), bounds: Vec::new(), zone_shifts: false };
     let together = found(&Position { leeway, ..held }, &surfaces).numbers[0].value;
     // How far the corners at (-30, -20) and (30, -20) from the centre go.
     let (sin, bow) = (math::sin(0.002), 1.0 - math::cos(0.002));
@@ -295,6 +300,28 @@ pub(super) fn loose_datum() -> String {
     )
 }
 
+/// The same pin and two holes 0.12 off to opposite sides.
+pub(super) fn simultaneous() -> String {
+    let at = Point::new(30.0, 20.0, 0.0);
+    let places = [Point::origin(), Point::new(60.0, 0.0, 0.0)];
+    let off = [0.12, -0.12];
+    let mut surfaces: Vec<Surface> =
+        (0..2).map(|k| bore(places[k] + Vector::x() * off[k], Vector::z(), 8.0, [0.0, 10.0])).collect();
+    surfaces.push(shaft(at, Vector::z(), 9.9, [0.0, 10.0]));
+    let boundary = Boundary::Cylinder { at, axis: Direction::Z, diameter_mm: 10.0, outside: false };
+    let leeway = |surface| Leeway { bounds: vec![Bound { surface, boundary }], ..shifts() };
+    let rule = |k: usize| Position { leeway: leeway(1), ..position(hole_at(places[k]), ROUND) };
+    let alone = found(&rule(0), &[surfaces[0].clone(), surfaces[2].clone()]).numbers[0].value;
+    let member = |k: usize| TogetherMember { rule: Box::new(rule(k)), surfaces: k..k + 1 };
+    let both = Together { members: (0..2).map(member).collect(), leeway: leeway(2) };
+    let together = found(&both, &surfaces).numbers[1].value;
+    format!(
+        "holes 0.12 off to opposite sides, the same pin: each alone {}; together {}",
+        told(0.14, alone, 1e-4),
+        told(0.24, together, 1e-6)
+    )
+}
+
 pub(super) fn coaxiality() -> String {
     let surface = shaft(Point::new(0.03, 0.04, 0.0), Vector::new(0.003, 0.004, 1.0), 12.0, [0.0, 20.0]);
     let rule = Coaxiality {
@@ -321,7 +348,12 @@ fn ends(rule: &impl Rule, surface: &Surface) -> [f64; 2] {
 pub(super) fn profile_over_leeway() -> String {
     let surface = face(|x, y| 0.1 + 0.002 * x + 2e-5 * (x - 50.0) * (y - 30.0));
     let held = ends(&profile(0.1, -0.1), &surface);
-    let leeway = Leeway { centre: Point::new(50.0, 30.0, 0.0), free: Twist::all(50.0), bounds: Vec::new() };
+    let leeway = Leeway {
+        centre: Point::new(50.0, 30.0, 0.0),
+        free: Twist::all(50.0),
+        bounds: Vec::new(),
+        zone_shifts: false,
+    };
     let free = ends(&SurfaceProfile { leeway, ..profile(0.1, -0.1) }, &surface);
     format!(
         "a saddle of 0.06, tilted and lifted: held {}; {}; without datums {}; {}",

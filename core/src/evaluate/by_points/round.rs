@@ -172,6 +172,6 @@ impl Subject<'_> {
 
 /// What residuals say beyond the stated standard uncertainty: together they make the larger of the two, which is the
 /// stated one scaled by Birge's ratio where that is above 1.
-fn beyond(standard_mm: f64, seen_mm: Option<f64>) -> f64 {
+pub(super) fn beyond(standard_mm: f64, seen_mm: Option<f64>) -> f64 {
     seen_mm.map_or(0.0, |seen| (seen * seen - standard_mm * standard_mm).max(0.0).sqrt())
 }

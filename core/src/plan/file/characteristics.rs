@@ -130,6 +130,13 @@ pub struct Characteristic {
     /// Overrides the plan's standard.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub standard: Option<Standard>,
+    /// Name of those positions and profiles that one movement of the part must serve together: SIM of ISO 5458:2018; by ASME
+    /// SIM REQT of lower segments.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub simultaneous: Option<String>,
+    /// ASME, SEP REQT: not together with others at the same datums.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub separate: Option<bool>,
 }
 
 /// A value that a hand instrument reads; at least one limit.

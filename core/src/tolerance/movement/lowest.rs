@@ -1,7 +1,9 @@
 //! The linear programme of one step: the least largest of rows, with rows that must not rise above zero.
 
-/// Most unknowns of a step: six motions of the part and two freedoms of the zone itself.
-pub(super) const UNKNOWNS: usize = 8;
+use super::residual::MOST_OWN;
+
+/// Most unknowns of a step: six motions of the part and the freedoms of the zone itself.
+pub(super) const UNKNOWNS: usize = 6 + MOST_OWN;
 /// Beside them the top of the soft rows and the excess of the hard ones.
 const MOST: usize = UNKNOWNS + 2;
 /// Exchanges before giving up; some tens are needed.
@@ -33,6 +35,8 @@ impl Row {
 #[derive(Clone, Debug)]
 pub(super) struct Step {
     pub(super) step: [f64; UNKNOWNS],
+    /// The soft rows that hold the top up: with any weight in the dual, so that they are met wherever the top is as low.
+    pub(super) holding: Vec<usize>,
     /// Largest of the soft rows after it.
     pub(super) top: f64,
     /// Largest of the hard rows after it, never below zero.
@@ -146,7 +150,12 @@ pub(super) fn lowest(rows: &[Row], n: usize, reach: f64, penalty: f64) -> Option
             let rested = solve(unknowns, straight, at_rest).filter(|r| worst(r, false).is_none());
             let x = rested.unwrap_or(x);
             let step = std::array::from_fn(|k| if k < n { x[k] } else { 0.0 });
-            return Some(Step { step, top: x[top_at], excess: excess_of(&x).max(0.0) });
+            let soft = |k: usize| match basis[k] {
+                Held::Row(i) if !rows[i].hard && weights[k] > NO_WEIGHT => Some(i),
+                _ => None,
+            };
+            let holding = (0..basis.len()).filter_map(soft).collect();
+            return Some(Step { step, holding, top: x[top_at], excess: excess_of(&x).max(0.0) });
         };
         let value = x[top_at] + penalty * excess_of(&x);
         stalled = if value > last + rounding { 0 } else { stalled + 1 };

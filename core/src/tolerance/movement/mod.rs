@@ -14,6 +14,8 @@ mod screw;
 
 pub use residual::{Gauge, Own, Residual};
 
+use residual::MOST_OWN;
+
 use super::{Leeway, RuleError, Surface};
 use crate::geometry::{Motion, PartFrame, Point, Twist, Vector};
 use crate::run::{CHECK_EVERY, Run, Stopped};
@@ -41,21 +43,33 @@ pub struct Settled {
     /// How it was moved.
     pub motion: Motion<PartFrame, PartFrame>,
     /// How the zone itself was moved ([`Own`]), mm.
-    pub own: [f64; 2],
+    pub own: [f64; MOST_OWN],
     /// The largest residual there, mm.
     pub value: f64,
     /// Which residual that is: its index.
     pub worst: usize,
+    /// The residuals that hold the largest up: by their indices, ascending. None of them can be less wherever the largest is
+    /// as small.
+    pub holding: Vec<usize>,
     /// Programmes solved.
     pub steps: usize,
-    /// The zone's own freedoms, as they were told.
+    /// The zone's own freedoms: as they were told, and those that the leeway gives it.
     zone: Own,
 }
 
 impl Settled {
     /// What a residual is where the part came to rest, mm.
     pub fn residual(&self, residual: &Residual) -> f64 {
-        residual.value(&State { motion: self.motion, own: self.own }, self.zone)
+        residual.value(&self.state(), self.zone)
+    }
+
+    /// How far the zone has shifted against the gauges, but for the offset of its planes, mm.
+    pub fn zone_shift(&self) -> Vector {
+        self.zone.shifted(&self.own)
+    }
+
+    fn state(&self) -> State {
+        State { motion: self.motion, own: self.own }
     }
 }
 
@@ -72,25 +86,60 @@ pub fn settle(
     own: Own,
 ) -> Result<Settled, RuleError> {
     let bounds = of_bounds(leeway, surfaces)?;
-    sound(leeway, residuals, &bounds)?;
-    let search = Search { run, centre: leeway.centre, twists: usable(leeway, residuals, &bounds), own };
-    let start = State { motion: Motion::identity(), own: [0.0; 2] };
+    settled(run, leeway, (residuals, &bounds, bounds.len()), own, None)
+}
+
+/// The same from where the part came to rest `before`, with some residuals `kept` from rising above what they are there.
+pub(super) fn settle_on(
+    run: &Run,
+    leeway: &Leeway,
+    surfaces: &[Surface],
+    residuals: &[Residual],
+    kept: &[Residual],
+    before: &Settled,
+) -> Result<Settled, RuleError> {
+    let mut hard = of_bounds(leeway, surfaces)?;
+    let of_datums = hard.len();
+    hard.extend(kept);
+    settled(run, leeway, (residuals, &hard, of_datums), Own::NONE, Some(before))
+}
+
+/// `hard` are residuals that must not rise above zero: first those of the datums, which the zone's own freedoms do not move.
+fn settled(
+    run: &Run,
+    leeway: &Leeway,
+    (residuals, hard, of_datums): (&[Residual], &[Residual], usize),
+    own: Own,
+    before: Option<&Settled>,
+) -> Result<Settled, RuleError> {
+    sound(leeway, residuals, hard)?;
+    let own = if leeway.zone_shifts { own.shifting() } else { own };
+    let twists = usable(leeway, residuals, hard);
+    let search = Search { run, centre: leeway.centre, twists, own, of_datums };
+    let rest = State { motion: Motion::identity(), own: [0.0; MOST_OWN] };
+    let start = before.map_or(rest, Settled::state);
     if search.unknowns() == 0 {
-        let seen = search.look(&start, None, residuals, &bounds)?;
+        let seen = search.look(&start, None, residuals, hard)?;
         blocked(seen.hard)?;
-        return Ok(seen.at(&start, own, 0));
+        // Nothing can move: whatever is largest stays so.
+        let holding = vec![seen.worst];
+        return Ok(seen.at(&start, own, 0, holding));
     }
     let mut steps = 0;
     for penalty in PENALTIES {
-        let (state, seen, taken) = search.walk(&start, residuals, &bounds, penalty)?;
+        let (state, seen, taken, holding) = search.walk(&start, residuals, hard, penalty)?;
         steps += taken;
         if !(seen.hard > BROKEN_MM) {
-            return Ok(seen.at(&state, own, steps));
+            return Ok(seen.at(&state, own, steps, holding));
         }
     }
     // The least excess by itself: is there any place at all?
-    let only = Search { own: Own::None, ..search };
-    let (_, seen, taken) = only.walk(&start, &bounds, &[], 0.0)?;
+    let bounds = &hard[..of_datums];
+    if before.is_some() || bounds.is_empty() {
+        return Err(RuleError::NotSettled { steps });
+    }
+    let only = Search { own: Own::NONE, ..search };
+    let (_, seen, taken, _) = only.walk(&start, bounds, &[], 0.0)?;
     blocked(seen.soft)?;
     Err(RuleError::NotSettled { steps: steps + taken })
 }
@@ -163,9 +212,9 @@ impl Seen {
         if self.hard > 0.0 { self.soft + penalty * self.hard } else { self.soft }
     }
 
-    fn at(&self, state: &State, zone: Own, steps: usize) -> Settled {
+    fn at(&self, state: &State, zone: Own, steps: usize, holding: Vec<usize>) -> Settled {
         let (motion, own) = (state.motion, state.own);
-        Settled { motion, own, value: self.soft, worst: self.worst, steps, zone }
+        Settled { motion, own, value: self.soft, worst: self.worst, holding, steps, zone }
     }
 }
 
@@ -174,11 +223,18 @@ struct Search<'a, 'b> {
     centre: Point,
     twists: Vec<Twist>,
     own: Own,
+    /// How many of the hard residuals are of datums, which the zone's own freedoms do not move.
+    of_datums: usize,
 }
 
 impl Search<'_, '_> {
     fn unknowns(&self) -> usize {
         self.twists.len() + self.own.count()
+    }
+
+    /// The zone's freedoms as they move a residual.
+    fn own_of(&self, hard: bool, index: usize) -> Own {
+        if hard && index < self.of_datums { Own::NONE } else { self.own }
     }
 
     /// Looks at every residual. From a `base` those that bend downward are looked at along the direction that they have
@@ -194,12 +250,12 @@ impl Search<'_, '_> {
         let mut largest = [f64::NEG_INFINITY; 2];
         let mut worst = 0;
         for (kind, all) in [residuals, bounds].into_iter().enumerate() {
-            let own = if kind == 0 { self.own } else { Own::None };
             let size = all.len().div_ceil(BLOCKS).clamp(1, CHECK_EVERY);
             for (b, block) in all.chunks(size).enumerate() {
                 self.run.check()?;
                 let mut most = (f64::NEG_INFINITY, 0);
                 for (i, r) in block.iter().enumerate() {
+                    let own = self.own_of(kind == 1, b * size + i);
                     let value = match base {
                         Some(base) if r.bend() == Bend::Down => {
                             let along = r.away(&r.offset(base, own).0);
@@ -225,7 +281,7 @@ impl Search<'_, '_> {
 
     /// A cut as a row about a place.
     fn row(&self, cut: &Cut, r: &Residual, state: &State) -> Row {
-        let own = if cut.hard { Own::None } else { self.own };
+        let own = self.own_of(cut.hard, cut.index);
         let (offset, moved) = r.offset(state, own);
         let mut slope = [0.0; UNKNOWNS];
         for (k, t) in self.twists.iter().enumerate() {
@@ -257,7 +313,7 @@ impl Search<'_, '_> {
         residuals: &[Residual],
         bounds: &[Residual],
         penalty: f64,
-    ) -> Result<(State, Seen, usize), RuleError> {
+    ) -> Result<(State, Seen, usize, Vec<usize>), RuleError> {
         let of = |cut: &Cut| if cut.hard { &bounds[cut.index] } else { &residuals[cut.index] };
         let n = self.unknowns();
         let mut base = *start;
@@ -283,7 +339,10 @@ impl Search<'_, '_> {
             if gain <= SETTLED_MM + rounding {
                 // Within a tiny reach a small gain says nothing.
                 return if reach >= 1e-6 {
-                    Ok((base, seen, steps))
+                    let mut holding: Vec<usize> = best.holding.iter().map(|&i| cuts[i].index).collect();
+                    holding.sort_unstable();
+                    holding.dedup();
+                    Ok((base, seen, steps, holding))
                 } else {
                     Err(RuleError::NotSettled { steps })
                 };
@@ -326,7 +385,7 @@ impl Search<'_, '_> {
 
     /// Adds what holds a residual: as seen from `there` where it bends upward, and from `base` where downward.
     fn add(&self, cuts: &mut Vec<Cut>, r: &Residual, index: usize, hard: bool, there: &State, base: &State) {
-        let own = if hard { Own::None } else { self.own };
+        let own = self.own_of(hard, index);
         let bend = r.bend();
         let away = |state: &State| r.away(&r.offset(state, own).0);
         let fresh = |cuts: &[Cut], along: &Vector| {
@@ -360,7 +419,7 @@ impl Search<'_, '_> {
     ) {
         let of = |cut: &Cut| if cut.hard { &bounds[cut.index] } else { &residuals[cut.index] };
         for cut in cuts.iter_mut().filter(|c| c.bend == Bend::Down) {
-            let own = if cut.hard { Own::None } else { self.own };
+            let own = self.own_of(cut.hard, cut.index);
             let r = if cut.hard { &bounds[cut.index] } else { &residuals[cut.index] };
             cut.along = r.away(&r.offset(base, own).0);
         }
@@ -374,7 +433,7 @@ impl Search<'_, '_> {
         for &(_, index, hard) in &seen.blocks {
             let r = if hard { &bounds[index] } else { &residuals[index] };
             let top = if hard { seen.hard.max(0.0) } else { seen.soft };
-            if r.value(base, if hard { Own::None } else { self.own }) > top - reach {
+            if r.value(base, self.own_of(hard, index)) > top - reach {
                 self.add(cuts, r, index, hard, base, base);
             }
         }

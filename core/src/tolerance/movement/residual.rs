@@ -40,34 +40,54 @@ pub struct Residual {
     pub less: f64,
 }
 
+/// Most freedoms of the zone itself.
+pub(super) const MOST_OWN: usize = 4;
+
 /// Freedoms of the zone itself, which move what it is told of against the gauges, and not the datums.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Own {
-    /// It stays in its place.
-    None,
-    /// Every plane may be offset along its normal by the same amount.
-    Along,
-    /// It may shift along two directions.
-    Across([Vector; 2]),
+pub struct Own {
+    /// Whether every plane may be offset along its normal by the same amount: the first of the freedoms.
+    along: bool,
+    /// Directions along which it may shift, as many as `shifts` says.
+    ways: [Vector; 3],
+    shifts: usize,
 }
 
 impl Own {
+    /// It stays in its place.
+    pub const NONE: Self = Self { along: false, ways: [Vector::new(0.0, 0.0, 0.0); 3], shifts: 0 };
+    /// Every plane may be offset along its normal by the same amount.
+    pub const ALONG: Self = Self { along: true, ..Self::NONE };
+
+    /// It may shift along two directions.
+    pub fn across([a, b]: [Vector; 2]) -> Self {
+        Self { ways: [a, b, Vector::zeros()], shifts: 2, ..Self::NONE }
+    }
+
+    /// The same, and it may shift any way.
+    #[must_use]
+    pub fn shifting(self) -> Self {
+        Self { ways: [Vector::x(), Vector::y(), Vector::z()], shifts: 3, ..self }
+    }
+
     /// How many there are.
-    pub(super) fn count(self) -> usize {
-        match self {
-            Self::None => 0,
-            Self::Along => 1,
-            Self::Across(_) => 2,
-        }
+    pub(super) fn count(&self) -> usize {
+        usize::from(self.along) + self.shifts
     }
 
     /// By what a place shifts for each unit of one of them.
-    pub(super) fn shift(self, which: usize, gauge: &Gauge) -> Vector {
-        match (self, gauge) {
-            (Self::Along, Gauge::Plane { normal, .. }) => *normal,
-            (Self::Across(ways), _) => ways[which],
-            _ => Vector::zeros(),
+    pub(super) fn shift(&self, which: usize, gauge: &Gauge) -> Vector {
+        match (which.checked_sub(usize::from(self.along)), gauge) {
+            (Some(k), _) => self.ways[k],
+            (None, Gauge::Plane { normal, .. }) => *normal,
+            (None, _) => Vector::zeros(),
         }
+    }
+
+    /// How far the zone has shifted, but for the offset of its planes, mm.
+    pub(super) fn shifted(&self, own: &[f64; MOST_OWN]) -> Vector {
+        let first = usize::from(self.along);
+        (0..self.shifts).fold(Vector::zeros(), |sum, k| sum + self.ways[k] * own[first + k])
     }
 }
 
@@ -86,7 +106,7 @@ pub(super) enum Bend {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct State {
     pub(super) motion: Motion<PartFrame, PartFrame>,
-    pub(super) own: [f64; 2],
+    pub(super) own: [f64; MOST_OWN],
 }
 
 impl Residual {

@@ -8,7 +8,7 @@ use std::sync::atomic::AtomicBool;
 const TWO_PI: f64 = 2.0 * std::f64::consts::PI;
 
 fn leeway(centre: Point, free: Vec<Twist>) -> Leeway {
-    Leeway { centre, free, bounds: Vec::new() }
+    Leeway { centre, free, bounds: Vec::new(), zone_shifts: false }
 }
 
 fn shift(way: Vector) -> Twist {
@@ -52,11 +52,11 @@ fn a_zone_that_may_turn_is_the_minimum_zone() {
             .collect();
         let truth = minimum_zone_plane(&points).unwrap().width_mm;
         let all = leeway(Point::new(150.0, 40.0, 0.0), Twist::all(150.0));
-        let found = settle(&quiet(), &all, &[], &residuals, Own::None).unwrap();
+        let found = settle(&quiet(), &all, &[], &residuals, Own::NONE).unwrap();
         assert!((found.value - truth).abs() < 2e-9, "seed {seed}: {} {truth}", found.value);
         // The same with the zone's own offset instead of the shift.
         let turns = leeway(Point::origin(), vec![turn(Vector::x()), turn(Vector::y())]);
-        let own = settle(&quiet(), &turns, &[], &residuals, Own::Along).unwrap();
+        let own = settle(&quiet(), &turns, &[], &residuals, Own::ALONG).unwrap();
         assert!((own.value - truth).abs() < 2e-9, "seed {seed}: {} {truth}", own.value);
     }
 }
@@ -74,20 +74,20 @@ fn boundaries_that_may_shift_are_the_inscribed_and_circumscribed_circle() {
             [(Criterion::MaximumInscribed, -1.0), (Criterion::MinimumCircumscribed, 1.0)]
         {
             let truth = circle_by(&quiet(), criterion, &points, Direction::Z).unwrap().shape.radius_mm;
-            let found = settle(&quiet(), &shifts, &[], &of(factor), Own::None).unwrap();
+            let found = settle(&quiet(), &shifts, &[], &of(factor), Own::NONE).unwrap();
             assert!((factor * found.value - truth).abs() < 2e-9, "seed {seed}: {} {truth}", found.value);
-            let own = Own::Across([Vector::x(), Vector::y()]);
+            let own = Own::across([Vector::x(), Vector::y()]);
             let again = settle(&quiet(), &Leeway::none(), &[], &of(factor), own).unwrap();
             assert!((again.value - found.value).abs() < 2e-9, "seed {seed}");
             // All that has no say: the turn about the axis and the shift along it.
             let mut more = shifts.clone();
             more.free.extend([shift(Vector::z()), turn(Vector::z() / 5.0)]);
-            let more = settle(&quiet(), &more, &[], &of(factor), Own::None).unwrap();
+            let more = settle(&quiet(), &more, &[], &of(factor), Own::NONE).unwrap();
             assert!((more.value - found.value).abs() < 2e-9, "seed {seed}");
             // Turns too: the cylinders of the same criterion.
             let truth = cylinder_by(&quiet(), criterion, &points).unwrap().shape.radius_mm;
             let all = leeway(Point::origin(), Twist::all(10.0));
-            let found = settle(&quiet(), &all, &[], &of(factor), Own::None).unwrap();
+            let found = settle(&quiet(), &all, &[], &of(factor), Own::NONE).unwrap();
             assert!((factor * found.value - truth).abs() < 1e-7, "seed {seed}: {} {truth}", found.value);
         }
     }
@@ -149,7 +149,7 @@ fn a_pattern_comes_to_rest_where_a_grid_finds_the_least() {
         let random = &mut Random::seeded(seed);
         let (residuals, value) = pattern(random);
         let free = vec![shift(Vector::x()), shift(Vector::y()), turn(Vector::z() / 60.0)];
-        let found = settle(&quiet(), &leeway(Point::origin(), free), &[], &residuals, Own::None).unwrap();
+        let found = settle(&quiet(), &leeway(Point::origin(), free), &[], &residuals, Own::NONE).unwrap();
         let grid = by_grid(value);
         assert!(found.value <= grid + 2e-9, "seed {seed}: {} {grid}", found.value);
         assert!(found.value > grid - 1e-3, "seed {seed}: {} {grid}", found.value);
@@ -163,7 +163,7 @@ fn the_answer_moves_with_the_part_and_grows_with_it() {
         let random = &mut Random::seeded(seed);
         let (residuals, _) = pattern(random);
         let free = vec![shift(Vector::x()), shift(Vector::y()), turn(Vector::z() / 60.0)];
-        let value = |l: &Leeway, r: &[Residual]| settle(&quiet(), l, &[], r, Own::None).unwrap().value;
+        let value = |l: &Leeway, r: &[Residual]| settle(&quiet(), l, &[], r, Own::NONE).unwrap().value;
         let still = value(&leeway(Point::origin(), free.clone()), &residuals);
         let motion: Motion<PartFrame, PartFrame> =
             Motion::from_turn_and_shift(random.turn(), Vector::new(800.0, -300.0, 1200.0));
@@ -210,13 +210,13 @@ fn loose_datum() -> (Surface, Bound) {
 fn a_loose_datum_gives_as_much_as_its_play() {
     let (datum, bound) = loose_datum();
     let free = vec![shift(Vector::x()), shift(Vector::y())];
-    let loose = Leeway { centre: Point::origin(), free, bounds: vec![bound] };
+    let loose = Leeway { centre: Point::origin(), free, bounds: vec![bound], zone_shifts: false };
     let gauge = Gauge::Axis { at: Point::new(50.0, 0.0, 0.0), axis: Vector::z() };
     let of = |d: Vector| Residual { place: Point::new(50.0, 0.0, 0.0) + d, gauge, factor: 2.0, less: 0.0 };
     // The play on either side is 0.1 mm; on the even circle of points it is so to 1e-6.
     for (off, truth) in [(0.3, 0.4), (0.08, 0.0), (0.1004, 0.0008)] {
         let found =
-            settle(&quiet(), &loose, std::slice::from_ref(&datum), &[of(circle(off, 0.7))], Own::None)
+            settle(&quiet(), &loose, std::slice::from_ref(&datum), &[of(circle(off, 0.7))], Own::NONE)
                 .unwrap();
         assert!((found.value - truth).abs() < 2e-5, "{off}: {}", found.value);
         let kept = datum.points.iter().map(|p| 5.0 - found.motion.point(p).coords.norm());
@@ -224,7 +224,7 @@ fn a_loose_datum_gives_as_much_as_its_play() {
     }
     // Two holes off to opposite sides: the play helps neither. A pattern gains by movement, not by a bonus.
     let two = [of(circle(0.3, 0.7)), of(circle(-0.3, 0.7))];
-    let found = settle(&quiet(), &loose, std::slice::from_ref(&datum), &two, Own::None).unwrap();
+    let found = settle(&quiet(), &loose, std::slice::from_ref(&datum), &two, Own::NONE).unwrap();
     assert!((found.value - 0.6).abs() < 2e-9, "{}", found.value);
 }
 
@@ -232,25 +232,25 @@ fn a_loose_datum_gives_as_much_as_its_play() {
 fn a_part_that_starts_within_its_boundary_is_brought_out_or_refused() {
     let (mut datum, bound) = loose_datum();
     let free = vec![shift(Vector::x()), shift(Vector::y()), turn(Vector::z() / 50.0)];
-    let loose = Leeway { centre: Point::origin(), free, bounds: vec![bound] };
+    let loose = Leeway { centre: Point::origin(), free, bounds: vec![bound], zone_shifts: false };
     for p in &mut datum.points {
         p.x += 0.35;
     }
     let gauge = Gauge::Axis { at: Point::new(50.0, 0.0, 0.0), axis: Vector::z() };
     let residual = Residual { place: Point::new(50.35, 0.0, 0.0), gauge, factor: 2.0, less: 0.0 };
-    let found = settle(&quiet(), &loose, &[datum.clone()], &[residual], Own::None).unwrap();
+    let found = settle(&quiet(), &loose, &[datum.clone()], &[residual], Own::NONE).unwrap();
     assert!(found.value < 1e-8, "{}", found.value);
     for p in &mut datum.points {
         p.x = 0.35 + (p.x - 0.35) * 0.97;
         p.y *= 0.97;
     }
-    let refused = settle(&quiet(), &loose, &[datum.clone()], &[residual], Own::None);
+    let refused = settle(&quiet(), &loose, &[datum.clone()], &[residual], Own::NONE);
     let by = 5.0 - 5.1 * 0.97;
     assert!(matches!(refused, Err(RuleError::Blocked { by_mm }) if (by_mm - by).abs() < 1e-4), "{refused:?}");
     // Held: only what is there counts.
     let held = Leeway { free: Vec::new(), ..loose };
     assert!(matches!(
-        settle(&quiet(), &held, &[datum], &[residual], Own::None),
+        settle(&quiet(), &held, &[datum], &[residual], Own::NONE),
         Err(RuleError::Blocked { .. })
     ));
 }
@@ -280,10 +280,11 @@ fn every_boundary_is_kept() {
     for (points, boundary, play) in cases {
         let surface = Surface { points, ..Surface::default() };
         let free = vec![shift(Vector::y())];
-        let loose = Leeway { centre: at, free, bounds: vec![Bound { surface: 0, boundary }] };
+        let loose =
+            Leeway { centre: at, free, bounds: vec![Bound { surface: 0, boundary }], zone_shifts: false };
         let gauge = Gauge::Plane { at, normal: Vector::y() };
         let residual = Residual { place: Point::new(0.0, 1.0, 0.0), gauge, factor: 1.0, less: 0.0 };
-        let found = settle(&quiet(), &loose, &[surface], &[residual], Own::None).unwrap();
+        let found = settle(&quiet(), &loose, &[surface], &[residual], Own::NONE).unwrap();
         // Random points of a ball come within 1 % of its pole.
         assert!((found.value - (1.0 - play)).abs() < 0.01 * play + 1e-5, "{boundary:?}: {}", found.value);
     }
@@ -301,7 +302,7 @@ fn a_shift_along_a_slanted_axis_stays_there_after_large_turns() {
         &leeway(Point::origin(), vec![about]),
         &[],
         &[2.0, -2.0].map(|factor| Residual { place, gauge, factor, less: 0.0 }),
-        Own::None,
+        Own::NONE,
     )
     .unwrap();
     assert!(found.value < 1e-8, "{}", found.value);
@@ -313,22 +314,22 @@ fn what_cannot_be_moved_is_refused_and_work_can_be_stopped() {
     let gauge = Gauge::Centre { at: Point::origin() };
     let good = Residual { place: Point::new(1.0, 0.0, 0.0), gauge, factor: 2.0, less: 0.0 };
     let all = leeway(Point::origin(), Twist::all(1.0));
-    assert!(matches!(settle(&quiet(), &all, &[], &[], Own::None), Err(RuleError::Missing(_))));
+    assert!(matches!(settle(&quiet(), &all, &[], &[], Own::NONE), Err(RuleError::Missing(_))));
     let bad = Residual { place: Point::new(f64::NAN, 0.0, 0.0), ..good };
-    assert!(matches!(settle(&quiet(), &all, &[], &[good, bad], Own::None), Err(RuleError::Missing(_))));
+    assert!(matches!(settle(&quiet(), &all, &[], &[good, bad], Own::NONE), Err(RuleError::Missing(_))));
     let endless = leeway(Point::origin(), vec![shift(Vector::x() * f64::INFINITY)]);
-    assert!(matches!(settle(&quiet(), &endless, &[], &[good], Own::None), Err(RuleError::Missing(_))));
+    assert!(matches!(settle(&quiet(), &endless, &[], &[good], Own::NONE), Err(RuleError::Missing(_))));
     let seven = leeway(Point::origin(), vec![shift(Vector::x()); 7]);
-    assert!(matches!(settle(&quiet(), &seven, &[], &[good], Own::None), Err(RuleError::Missing(_))));
+    assert!(matches!(settle(&quiet(), &seven, &[], &[good], Own::NONE), Err(RuleError::Missing(_))));
     let (_, bound) = loose_datum();
     let lacking = Leeway { bounds: vec![bound], ..all.clone() };
-    assert!(matches!(settle(&quiet(), &lacking, &[], &[good], Own::None), Err(RuleError::Missing(_))));
-    let found = settle(&quiet(), &all, &[], &[good], Own::None).unwrap();
+    assert!(matches!(settle(&quiet(), &lacking, &[], &[good], Own::NONE), Err(RuleError::Missing(_))));
+    let found = settle(&quiet(), &all, &[], &[good], Own::NONE).unwrap();
     assert!(found.value < 1e-9);
 
     let stop = AtomicBool::new(true);
     let run = Run { stop: &stop, ..quiet() };
-    assert!(matches!(settle(&run, &all, &[], &[good], Own::None), Err(RuleError::Stopped(_))));
+    assert!(matches!(settle(&run, &all, &[], &[good], Own::NONE), Err(RuleError::Stopped(_))));
 }
 
 /// Surfaces all over a box, all six freedoms, a loose hole and a loose groove: no small motion that keeps both boundaries
@@ -372,23 +373,28 @@ fn nothing_near_is_better_whatever_is_loose() {
             .enumerate()
             .map(|(surface, boundary)| Bound { surface, boundary })
             .collect();
-        let loose = Leeway { centre: Point::new(20.0, -5.0, 3.0), free: Twist::all(80.0), bounds };
+        let loose = Leeway {
+            centre: Point::new(20.0, -5.0, 3.0),
+            free: Twist::all(80.0),
+            bounds,
+            zone_shifts: false,
+        };
         let surfaces = [hole, groove].map(|points| Surface { points, ..Surface::default() });
-        let found = settle(&quiet(), &loose, &surfaces, &residuals, Own::None).unwrap();
+        let found = settle(&quiet(), &loose, &surfaces, &residuals, Own::NONE).unwrap();
         assert!(found.steps < 200, "seed {seed}: {} steps", found.steps);
         let hard = of_bounds(&loose, &surfaces).unwrap();
         let most = |state: &State, all: &[Residual]| {
-            all.iter().map(|r| r.value(state, Own::None)).fold(f64::NEG_INFINITY, f64::max)
+            all.iter().map(|r| r.value(state, Own::NONE)).fold(f64::NEG_INFINITY, f64::max)
         };
-        let here = State { motion: found.motion, own: [0.0; 2] };
+        let here = State { motion: found.motion, own: [0.0; MOST_OWN] };
         assert!(most(&here, &hard) <= BROKEN_MM, "seed {seed}: {}", most(&here, &hard));
-        let start = State { motion: Motion::identity(), own: [0.0; 2] };
+        let start = State { motion: Motion::identity(), own: [0.0; MOST_OWN] };
         assert!(found.value <= most(&start, &residuals) + 1e-9, "seed {seed}");
         for size in [1e-1, 1e-2, 1e-3, 1e-4] {
             for _ in 0..300 {
                 let amounts: [f64; 6] = std::array::from_fn(|_| size * random.normal());
                 let step = Twist::motion(&loose.free, &amounts, loose.centre);
-                let there = State { motion: step * found.motion, own: [0.0; 2] };
+                let there = State { motion: step * found.motion, own: [0.0; MOST_OWN] };
                 if most(&there, &hard) <= 0.0 {
                     let value = most(&there, &residuals);
                     assert!(value > found.value - 1e-8, "seed {seed}: {value} {}", found.value);
@@ -405,13 +411,13 @@ fn twenty_thousand_points_take_a_blink() {
     let residuals: Vec<Residual> =
         points.iter().map(|&place| Residual { place, gauge, factor: -2.0, less: -10.0 }).collect();
     let all = leeway(Point::origin(), Twist::all(10.0));
-    let found = settle(&quiet(), &all, &[], &residuals, Own::None).unwrap();
+    let found = settle(&quiet(), &all, &[], &residuals, Own::NONE).unwrap();
     let more = settle(
         &quiet(),
         &leeway(Point::origin(), Twist::all(10.0)[..2].to_vec()),
         &[],
         &residuals,
-        Own::None,
+        Own::NONE,
     )
     .unwrap();
     assert!(found.value <= more.value + 1e-9, "a wider leeway never gives more");

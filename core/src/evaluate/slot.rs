@@ -72,7 +72,7 @@ pub(super) fn evaluate(subject: &Subject, evaluation: &mut Evaluation) -> Result
         context.noise_mm,
         RimsBy::SkinsAlone,
     )?;
-    let rims = rims.map(|rim| sound(&tube, rim));
+    let rims = rims.map(|rim| sound(&tube, &rim));
     if rims.iter().all(Vec::is_empty) {
         return Ok(false);
     }
@@ -165,7 +165,7 @@ fn extracted(rim: &[RimPlace], seed: u64, shared: &mut SharedNoise) -> Extracted
 }
 
 /// Without the round ends, and without places that stand far off the line of their flank: breakout and burrs at a part of it.
-fn sound(tube: &Tube, rim: Vec<RimPlace>) -> Vec<RimPlace> {
+fn sound(tube: &Tube, rim: &[RimPlace]) -> Vec<RimPlace> {
     let flanks = [1.0, -1.0].map(|side| {
         let on = |r: &&RimPlace| {
             let [x, y] = lies(tube, &r.point);
@@ -278,7 +278,7 @@ mod tests {
         let mut rim: Vec<RimPlace> = (0..20).map(|i| place(-4.9 + 0.5 * f64::from(i), 4.1)).collect();
         rim.extend((0..20).map(|i| place(-4.9 + 0.5 * f64::from(i), -3.9)));
         rim.extend([place(8.0, 1.0), place(2.0, 4.6), place(2.5, 4.7)]);
-        assert_eq!(sound(&tube(), rim).len(), 40);
-        assert!(sound(&tube(), vec![place(0.0, 4.0)]).is_empty());
+        assert_eq!(sound(&tube(), &rim).len(), 40);
+        assert!(sound(&tube(), &[place(0.0, 4.0)]).is_empty());
     }
 }

@@ -138,7 +138,7 @@ impl Laid {
     }
 
     /// Those of some points that lie beyond `from_mm` on one side, from the outermost on.
-    fn from_outside(&self, among: impl Iterator<Item = usize>, side: usize, from_mm: f64) -> Vec<usize> {
+    fn outermost_first(&self, among: impl Iterator<Item = usize>, side: usize, from_mm: f64) -> Vec<usize> {
         let mut found: Vec<usize> =
             among.filter(|&i| self.side[i] == side && self.away[i] > from_mm).collect();
         found.sort_by(|&a, &b| self.away[b].total_cmp(&self.away[a]).then(a.cmp(&b)));
@@ -168,7 +168,7 @@ pub fn sound(points: &[OnWall], wall: &Wall) -> Vec<bool> {
     }
     for _ in 0..6 {
         let Some(rest) = leftover(points, &keep, [0.5 * (low + high), depth]) else { return all };
-        let Some((rest, noise)) = without_form(&laid, &keep, rest, wall.noise_mm) else { return all };
+        let Some((rest, noise)) = without_form(&laid, &keep, &rest, wall.noise_mm) else { return all };
         let mut next = by_parts(&laid, &rest, noise);
         by_means(&laid, &rest, noise, &mut next);
         let same = next == keep;
@@ -183,7 +183,7 @@ pub fn sound(points: &[OnWall], wall: &Wall) -> Vec<bool> {
 /// What is left over without what the middle of each part of the turn is off by, and the noise, mm; `None` where too few points
 /// lie in the middle. How a wall is formed along its turn is no end of it. Of each part that much counts as the parts differ by
 /// more than by their noise (James and Stein's way of shrinking means, 1961, from memory).
-fn without_form(laid: &Laid, keep: &[bool], rest: Vec<f64>, least_mm: f64) -> Option<(Vec<f64>, f64)> {
+fn without_form(laid: &Laid, keep: &[bool], rest: &[f64], least_mm: f64) -> Option<(Vec<f64>, f64)> {
     let central: Vec<usize> =
         (0..rest.len()).filter(|&i| keep[i] && laid.away[i] <= laid.middle_mm).collect();
     let mut own = vec![Mean::default(); laid.parts];
@@ -221,7 +221,7 @@ fn by_parts(laid: &Laid, rest: &[f64], noise: f64) -> Vec<bool> {
         }
         let (mut sum, mut best, mut from) = (0.0, LIKELIER, f64::INFINITY);
         let guard = STANDS_OUT * tell;
-        for i in laid.from_outside(of_part[k].iter().copied(), side, laid.core_mm) {
+        for i in laid.outermost_first(of_part[k].iter().copied(), side, laid.core_mm) {
             sum += score(i);
             if sum > best {
                 best = sum;
@@ -260,14 +260,14 @@ fn by_means(laid: &Laid, rest: &[f64], noise: f64, keep: &mut [bool]) {
     for side in [0, 1] {
         for sector in 0..SECTORS {
             let of_sector = |i: &usize| keep[*i] && laid.part[*i] * SECTORS / laid.parts == sector;
-            let list = laid.from_outside((0..rest.len()).filter(of_sector), side, laid.strip_from_mm);
+            let list = laid.outermost_first((0..rest.len()).filter(of_sector), side, laid.strip_from_mm);
             let from = cut(&list, OFF_SECTOR, 0.0);
             list.iter().filter(|&&i| laid.away[i] >= from).for_each(|&i| keep[i] = false);
         }
         for (begin, least, least_mm) in
             [(laid.strip_from_mm, OFF_STRIP, 0.0), (laid.core_mm, OFF_RING, STRAIGHT_MM)]
         {
-            let list = laid.from_outside((0..rest.len()).filter(|&i| keep[i]), side, begin);
+            let list = laid.outermost_first((0..rest.len()).filter(|&i| keep[i]), side, begin);
             let from = cut(&list, least, least_mm);
             list.iter().filter(|&&i| laid.away[i] >= from).for_each(|&i| keep[i] = false);
         }

@@ -32,6 +32,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         aligned: false,
         limits: [None, Some(zone_mm)],
         joined_mm: 0.0,
+        bias_told: false,
     };
     let size = |rule: Box<dyn Rule>, nominal: f64, upper: f64, lower: f64, extremes: bool| Asked {
         rule,
@@ -44,6 +45,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         aligned: false,
         limits: [Some(nominal + lower), Some(nominal + upper)],
         joined_mm: 0.0,
+        bias_told: false,
     };
     match subject.characteristic.requirement {
         Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm, size: operator }

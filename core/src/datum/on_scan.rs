@@ -2,7 +2,7 @@
 
 use crate::associate::{AssociatedPlane, hole, plane_of_face, sphere_of_radius};
 use crate::geometry::{Cholesky, Direction, Point};
-use crate::partition::{Partition, Rim, Seen};
+use crate::partition::{Partition, Rim, Seen, spread};
 use crate::plan::BoundFeature;
 use crate::run::{CHECK_EVERY, Run};
 
@@ -23,6 +23,9 @@ pub(super) const PLANE_COVERAGE: f64 = 0.8;
 
 /// Less than this of the turn of a datum hole, or of a flank of a slot, is no datum (common practice, no source).
 pub(super) const HOLE_COVERAGE: f64 = 0.5;
+
+/// Most places that tell the area of a plane's cells.
+const MOST_PLACES: f64 = 100_000.0;
 
 /// Fewer points on a pad, a flank or a ball do not tell noise from form.
 const MIN_POINTS: usize = 6;
@@ -156,8 +159,15 @@ fn on_plane(
     if !(seen.fraction >= PLANE_COVERAGE) {
         return Err(unseen(hold, seen.fraction, PLANE_COVERAGE));
     }
-    plane_of_face(&face.points, facing, input.cell_mm, input.noise_mm, seen.fraction).map_err(|cause| {
-        DatumError::Fit { letter: hold.letter.to_owned(), feature: hold.name.to_owned(), cause }
+    // Sixty-four to a cell, and not more than tell its area.
+    let pitch_mm = (input.cell_mm / 8.0).max((bound.area_mm2 / MOST_PLACES).sqrt());
+    let places: Vec<_> =
+        spread(input.nominal, &bound.triangles, pitch_mm).into_iter().map(|p| p.at).collect();
+    let fitted = plane_of_face(&face.points, &places, facing, input.cell_mm, input.noise_mm, seen.fraction);
+    fitted.map_err(|cause| DatumError::Fit {
+        letter: hold.letter.to_owned(),
+        feature: hold.name.to_owned(),
+        cause,
     })
 }
 

@@ -1,7 +1,8 @@
 //! A rule on measured surfaces: its value, and by rehearsal what noise, gaps and alignment do to it.
 //!
 //! The rehearsals are `rehearsal.rs`. The bias of an extreme lies between what noise adds to the measured surface and what it
-//! adds to a perfect one; conformity is judged with the smaller correction, nonconformity with the larger.
+//! adds to a perfect one; conformity is judged with the smaller correction, nonconformity with the larger. Value and interval
+//! take the bias that noise has on the surface with most of its noise taken out (`likely.rs`), which lies between the two.
 
 use crate::conformity::{Decided, Known, Question, Unit, decide_on};
 use crate::geometry::Point;
@@ -14,11 +15,11 @@ use crate::tolerance::{Against, Found, Instance, Number, Rule, RuleError, Surfac
 use crate::uncertainty::{Budget, Source};
 
 use super::edge;
-use super::extract::Extracted;
+use super::extract::{Drawn, Extracted};
 use super::joint;
 use super::rehearsal::{SEED, alignment, mean_and_spread, numbers, perfect_values, rehearse, sampling};
 use super::sight::coverage_of;
-use super::zone_interval::{Readings, interval};
+use super::zone_interval::{Readings, biases, unsure, zone};
 use super::{Outcome, Subject, effects, filter_words, place, rules, settle};
 
 /// A requirement as a rule asks for it.
@@ -43,6 +44,8 @@ pub(super) struct Asked {
     pub(super) limits: [Option<f64>; 2],
     /// Lines of the budget that the rule's surfaces do not hold: standard uncertainties, mm.
     pub(super) besides: Vec<(Source, f64)>,
+    /// Whether it is decided with the bias of noise that the likely surface shows; else with the bounds of it.
+    pub(super) bias_told: bool,
 }
 
 /// One number with what is known of its uncertainty.
@@ -74,6 +77,11 @@ pub(super) fn evaluate(
     judge(subject, asked, &surfaces, evaluation)
 }
 
+/// The surface on which noise is rehearsed.
+fn likely_of(extracted: &Extracted) -> &Surface {
+    extracted.likely.as_ref().map_or(&extracted.measured, |l| &l.surface)
+}
+
 /// Applies the rule to surfaces that were taken already.
 pub(super) fn judge(
     subject: &Subject,
@@ -92,7 +100,7 @@ pub(super) fn judge(
         }
     };
     tell(subject, asked, &found, evaluation);
-    let tried = match tried(subject, asked, (surfaces, &measured), &found)? {
+    let tried = match tried(subject, asked, surfaces, &found)? {
         Ok(tried) => tried,
         Err(reason) => {
             evaluation.reason = reason;
@@ -111,13 +119,16 @@ pub(super) fn judge(
 pub(super) struct Tried {
     /// As measured.
     values: Vec<f64>,
-    /// Without most of the noise, where that is known (`known`); else as measured.
+    /// Of extremes on the likely surface; else as measured.
     base: Vec<f64>,
-    known: bool,
-    /// With other noise, draw by draw.
+    /// With other noise on the likely surface, draw by draw.
     noisy: Vec<Vec<f64>>,
+    /// Of extremes, with the part of the noise that the likely surface lacks, and with that which it kept.
+    rest: Option<Vec<Vec<f64>>>,
+    kept: Option<Vec<Vec<f64>>>,
+    /// With more noise on the measured surface, where the bounds of the bias decide.
+    again: Option<Vec<Vec<f64>>>,
     perfect: Option<Vec<Vec<f64>>>,
-    twice: Option<Vec<Vec<f64>>>,
     ideal: Option<Vec<f64>>,
     /// Standard uncertainties.
     sampling: Vec<f64>,
@@ -134,10 +145,11 @@ impl Tried {
         Self {
             values: of(&self.values),
             base: of(&self.base),
-            known: self.known,
             noisy: each(&self.noisy),
+            rest: self.rest.as_deref().map(each),
+            kept: self.kept.as_deref().map(each),
+            again: self.again.as_deref().map(each),
             perfect: self.perfect.as_deref().map(each),
-            twice: self.twice.as_deref().map(each),
             ideal: self.ideal.as_deref().map(of),
             sampling: of(&self.sampling),
             alignment: of(&self.alignment),
@@ -150,41 +162,47 @@ impl Tried {
 pub(super) fn tried(
     subject: &Subject,
     asked: &Asked,
-    (surfaces, measured): (&[Extracted], &[Surface]),
+    surfaces: &[Extracted],
     found: &Found,
 ) -> Result<Result<Tried, String>, Stopped> {
     let values: Vec<f64> = effective(found);
     if values.is_empty() || values.iter().any(|v| !v.is_finite()) {
         return Ok(Err("the rule gave no number".into()));
     }
-    let known = surfaces.iter().all(|s| s.likely.is_some());
-    let likely = |s: &Extracted| s.likely.clone().unwrap_or_else(|| s.measured.clone());
-    let likely: Vec<Surface> = surfaces.iter().map(likely).collect();
-    let base = if known { numbers(subject, asked, &likely)? } else { Some(values.clone()) };
+    let likely: Vec<Surface> = surfaces.iter().map(|s| likely_of(s).clone()).collect();
+    let base = if asked.extremes { numbers(subject, asked, &likely)? } else { Some(values.clone()) };
     let Some(base) = base else { return Ok(Err("the rule gave no number".into())) };
-    let noisy = rehearse(subject, asked, surfaces, |s| s.likely.as_ref().unwrap_or(&s.measured), false, 1.0)?;
+    let noisy = rehearse(subject, asked, surfaces, likely_of, false, Drawn::All)?;
+    let parts = match asked.extremes {
+        true => {
+            [Drawn::Rest, Drawn::Kept].map(|part| rehearse(subject, asked, surfaces, likely_of, false, part))
+        }
+        false => [Ok(None), Ok(None)],
+    };
+    let [rest, kept] = parts;
+    let (rest, kept) = (rest?, kept?);
+    // On the measured surface, which holds noise already, more noise adds less than the first did.
+    let bounds = asked.extremes && !asked.bias_told;
+    let again =
+        if bounds { rehearse(subject, asked, surfaces, |s| &s.measured, false, Drawn::All)? } else { None };
     // What cannot be negative reads above zero on a perfect part, extreme or not.
     let wanted = asked.extremes || asked.zone;
-    let perfect = if wanted { rehearse(subject, asked, surfaces, |s| &s.perfect, true, 1.0)? } else { None };
-    // With the noise twice as large in all. A zone is convex in its points, so what the second step of noise adds is no less
-    // than what the first one added.
-    let twice = if asked.zone && asked.extremes && !known {
-        rehearse(subject, asked, surfaces, |s| &s.measured, false, 3f64.sqrt())?
-    } else {
-        None
-    };
+    let perfect =
+        if wanted { rehearse(subject, asked, surfaces, |s| &s.perfect, true, Drawn::All)? } else { None };
     let ideal = match wanted.then(|| perfect_values(subject, asked, surfaces)) {
         Some(ideal) => ideal?,
         None => None,
     };
-    let Some(noisy) = noisy else {
+    let (Some(noisy), true) =
+        (noisy, (again.is_some() || !bounds) && (rest.is_some() && kept.is_some() || !asked.extremes))
+    else {
         let reason = "its uncertainty could not be found: with noise added its points no longer determine it";
         return Ok(Err(reason.into()));
     };
     let sampling = sampling(subject, asked, surfaces, &likely, &base)?;
-    let alignment = alignment(subject, asked, measured, &values)?;
-    let changes = effects::changes(subject, (surfaces, measured), &values, |s| numbers(subject, asked, s))?;
-    Ok(Ok(Tried { values, base, known, noisy, perfect, twice, ideal, sampling, alignment, changes }))
+    let alignment = alignment(subject, asked, &likely, &base)?;
+    let changes = effects::changes(subject, (surfaces, &likely), &base, |s| numbers(subject, asked, s))?;
+    Ok(Ok(Tried { values, base, noisy, rest, kept, again, perfect, ideal, sampling, alignment, changes }))
 }
 
 /// Writes what the rule came to, and decides.
@@ -195,28 +213,44 @@ pub(super) fn decided(
     (tried, missing): (Tried, Option<String>),
     evaluation: &mut Evaluation,
 ) {
-    let Tried { values, base, known, noisy, perfect, twice, ideal, sampling, alignment, changes } = tried;
+    let Tried { values, base, noisy, rest, kept, again, perfect, ideal, sampling, alignment, changes } =
+        tried;
     let bonus = found.bonus_mm.unwrap_or(0.0);
     let mut judged = Vec::with_capacity(values.len());
     for (k, number) in found.numbers.iter().enumerate() {
-        let (bias, spread) = mean_and_spread(&noisy, k, base[k]);
+        let (first, spread) = mean_and_spread(&noisy, k, base[k]);
         let floor = match (&perfect, &ideal) {
             (Some(p), Some(ideal)) if asked.extremes => Some(mean_and_spread(p, k, ideal[k]).0),
             _ => None,
         };
-        let biases = match floor {
-            // Without extremes noise adds no bias that is worth a correction.
-            None => [0.0, 0.0],
-            Some(_) if known => [bias, bias],
-            Some(of_perfect) => match number.against {
-                Against::Upper => [bias.max(0.0), of_perfect.max(bias).max(0.0)],
-                Against::Lower => [bias.min(0.0), of_perfect.min(bias).min(0.0)],
-                Against::Both if bias.abs() <= of_perfect.abs() => [bias, of_perfect],
-                Against::Both => [bias, bias],
-            },
+        // Without extremes noise adds no bias that is worth a correction.
+        let told = match (&rest, &kept) {
+            (Some(rest), Some(kept)) => {
+                let of = |all: &[Vec<f64>]| mean_and_spread(all, k, base[k]).0;
+                biases(of(rest), of(kept), floor.unwrap_or(first))
+            }
+            _ => [0.0; 2],
         };
-        let between = biases.map(|b| values[k] - b);
-        let mut budget = Budget::new().with(Source::Noise, spread).with(Source::Sampling, sampling[k]);
+        // Those that it is decided with.
+        let bounds = match floor {
+            Some(of_perfect) if !asked.bias_told => {
+                let least = again.as_ref().map_or(first, |a| mean_and_spread(a, k, values[k]).0);
+                match number.against {
+                    Against::Upper => [least.max(0.0), of_perfect.max(least).max(0.0)],
+                    Against::Lower => [least.min(0.0), of_perfect.min(least).min(0.0)],
+                    Against::Both if least.abs() <= of_perfect.abs() => [least, of_perfect],
+                    Against::Both => [least, least],
+                }
+            }
+            _ => told,
+        };
+        let between = bounds.map(|b| values[k] - b);
+        // A recognised systematic effect is corrected (JCGM 100:2008, 3.2.4).
+        let value = values[k] - 0.5 * (told[0] + told[1]);
+        let unsure = unsure(told);
+        let mut budget = Budget::new()
+            .with(Source::Noise, (spread * spread + unsure * unsure).sqrt())
+            .with(Source::Sampling, sampling[k]);
         if asked.aligned {
             budget = budget.with(Source::Alignment, alignment[k]);
         }
@@ -228,21 +262,18 @@ pub(super) fn decided(
             Against::Lower => Limits { lower_mm: asked.limits[0], upper_mm: None },
         };
         let u = budget.combined_mm();
+        // The bounds of the bias are in the interval as such.
+        let others = (u * u - spread * spread - unsure * unsure).max(0.0).sqrt();
+        let of =
+            |all: &[Vec<f64>], truth: f64, others: f64| Readings::of(all.iter().map(|v| v[k]), truth, others);
         let held = match (&perfect, &ideal) {
             (Some(perfect), Some(ideal)) if asked.zone && found.bonus_mm.is_none() => {
-                let others = (u * u - spread * spread).max(0.0).sqrt();
-                let of = |all: &[Vec<f64>], truth: f64, others: f64| {
-                    let draws: Vec<f64> = all.iter().map(|v| v[k]).collect();
-                    Readings::of(draws.into_iter(), truth, others)
-                };
-                let readings = of(&noisy, base[k], others);
-                let most = asked.extremes.then(|| match &twice {
-                    _ if known => bias,
-                    Some(twice) => mean_and_spread(twice, k, base[k]).0,
-                    // As large as that of a perfect part.
-                    None => f64::INFINITY,
-                });
-                Some(interval(values[k], &readings, most, &of(perfect, ideal[k], sampling[k])))
+                let (readings, of_perfect) =
+                    (of(&noisy, base[k], others), of(perfect, ideal[k], sampling[k]));
+                Some(zone(values[k], &readings, asked.extremes.then_some(told), &of_perfect))
+            }
+            _ if asked.extremes => {
+                Some(of(&noisy, base[k], others).truths(values[k], told).map(|v| v + bonus))
             }
             _ => None,
         };
@@ -257,16 +288,7 @@ pub(super) fn decided(
             .into_iter()
             .flatten()
             .fold(f64::INFINITY, f64::min);
-        judged.push(Judged {
-            value: between[0],
-            budget,
-            between,
-            decided,
-            room,
-            at: number.at,
-            floor: floor_told,
-            held,
-        });
+        judged.push(Judged { value, budget, between, decided, room, at: number.at, floor: floor_told, held });
     }
     let told = worst(&judged);
     let floors = judged.iter().filter_map(|j| j.floor);
@@ -369,7 +391,14 @@ pub(super) fn extract(
             }
             continue;
         }
-        match Extracted::new(context, bound, subject.partition, filter, seed, i < asked.own && straight)? {
+        match Extracted::new(
+            context,
+            bound,
+            subject.partition,
+            filter,
+            (seed, first + i),
+            i < asked.own && straight,
+        )? {
             Ok(surface) => surfaces.push(surface),
             Err(reason) => return Ok(Err(reason)),
         }

@@ -11,15 +11,12 @@ use crate::record::{Components, Evaluation, Extreme, Interval};
 use crate::run::{CHECK_EVERY, Stopped};
 use crate::uncertainty::{Budget, Source, of_motion};
 
+use super::patch_form::PatchForm;
 use super::sight::Sight;
 use super::{Outcome, Subject, effects, place, settle};
 
 /// Fewer points in a patch do not tell its plane from its noise.
 const MIN_POINTS: usize = 6;
-
-/// Form repeats within about this length, so places closer together are no new evidence, mm (common practice, no
-/// source).
-const FORM_LENGTH_MM: f64 = 2.5;
 
 /// The deviation at `at` along `direction`.
 pub(super) fn evaluate(
@@ -111,10 +108,14 @@ pub(super) fn evaluate(
         (flat.points[i], d, [1.0, off.dot(&along.0), off.dot(&along.1)])
     };
     let of_shared = left_over(&context.inputs.correlated, flat.points.len(), row);
-    let form = (fit.rms_mm * fit.rms_mm - noise_mm * noise_mm - of_shared).max(0.0);
-    let places = (radius * radius / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
+    let off = |p: &Point| {
+        let d = p - fit.centroid;
+        Point::new((p - at).dot(&along.0), (p - at).dot(&along.1), d.dot(&fit.normal.vector()))
+    };
+    let off: Vec<Point> = flat.points.iter().map(off).collect();
+    let scatter = PatchForm::of(&off, noise_mm * noise_mm, of_shared);
     let shared = of_shared_noise(subject, &flat.points, (at, direction), value);
-    let noise = ((noise_mm * unit) * (noise_mm * unit) + shared * shared).sqrt();
+    let noise = (scatter.noise_mm2 * unit * unit + shared * shared).sqrt();
     // A patch this small is displaced as its middle is, to first order.
     let n = fit.normal.vector();
     let changes: Vec<f64> = effects::steps(subject)
@@ -123,7 +124,7 @@ pub(super) fn evaluate(
         .collect();
     let budget = Budget::new()
         .with(Source::Noise, noise)
-        .with(Source::Sampling, (form / places).sqrt())
+        .with(Source::Sampling, scatter.of_mean_mm2(radius).sqrt())
         .with(Source::Alignment, of_motion(&datums.covariance, datums.centre, point, direction))
         .with_all(&effects::lines(subject, &changes));
     let u = budget.combined_mm();

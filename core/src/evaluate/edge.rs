@@ -9,7 +9,7 @@ use crate::run::Stopped;
 use crate::tolerance::Surface;
 
 use super::Subject;
-use super::extract::Extracted;
+use super::extract::{Extracted, LikelySurface};
 use super::sight::Sight;
 
 /// Most stations that a record tells; of more, every few are told by the one furthest out of place.
@@ -52,11 +52,12 @@ pub(super) fn extracted(
     let sight = sight(&edge);
     let offset = |k: u32, v: f64| Some((v, station(k).place + station(k).outward.vector() * v));
     let told = told(&edge, bound, nesting_mm, &filtered, &offset, 0.0);
+    let noise = filtered.noise(&edge, seed, &subject.context.inputs.correlated, |s| s.outward);
     let extracted = Extracted {
-        noise: filtered.noise(&edge, seed, &subject.context.inputs.correlated, |s| s.outward),
+        likely: Some(LikelySurface::new(&measured, &perfect.points, &noise, nesting_mm)),
+        noise,
         measured,
         perfect,
-        likely: None,
         across: None,
         sight,
         noise_mm: edge.noise_mm,

@@ -1,7 +1,7 @@
 //! A feature of the part as rules look at it: its measured surface, a perfect one under the same points, and noise to
 //! rehearse with.
 
-use crate::filter::{Draws, FilterError, Gaussian, REHEARSALS, add_correlated, drawn_noise};
+use crate::filter::{Draws, FilterError, Gaussian, REHEARSALS, add_correlated, balance, drawn_noise};
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Nominal;
 use crate::partition::{Looked, Lost, MeasuredPoint, Partition, Rim, Seen, Tube, strip_mm, turn_seen};
@@ -12,14 +12,15 @@ use crate::tolerance::Surface;
 
 use super::Context;
 use super::ideal::under;
+use super::likely::{Likely, likely};
 use super::sight::Sight;
 
 /// A measured feature.
 pub(super) struct Extracted {
     /// As measured: filtered where extremes are taken.
     pub(super) measured: Surface,
-    /// The same without most of its noise, where that is known: the bias of an extreme is then told by it alone.
-    pub(super) likely: Option<Surface>,
+    /// Where extremes are taken the same without most of its noise: noise is rehearsed on it.
+    pub(super) likely: Option<LikelySurface>,
     /// Of a wall, whose deviations are those of its thickness: its other side, place by place.
     pub(super) across: Option<Vec<(Point, Vector)>>,
     /// As a perfect part would show it at the same places.
@@ -41,9 +42,44 @@ pub(super) struct Extracted {
     pub(super) not_straight: Option<usize>,
 }
 
+/// A surface of extremes with most of its noise taken out.
+pub(super) struct LikelySurface {
+    pub(super) surface: Surface,
+    /// What of each draw of the noise is still in it, mm along each point's normal.
+    pub(super) kept: Vec<Draws>,
+}
+
+impl LikelySurface {
+    /// `places` are those of its points on the nominal; nothing finer than `finest_mm` is told from noise by itself.
+    pub(super) fn new(measured: &Surface, places: &[Point], noise: &[Draws], finest_mm: f64) -> Self {
+        let Likely { values, kept } = likely(places, &measured.deviations_mm, noise, finest_mm);
+        let moved = |i: usize| {
+            measured.points[i] + measured.normals[i].vector() * (values[i] - measured.deviations_mm[i])
+        };
+        let surface = Surface {
+            points: (0..values.len()).map(moved).collect(),
+            normals: measured.normals.clone(),
+            wall_mm: measured.wall_mm,
+            deviations_mm: values,
+        };
+        Self { surface, kept }
+    }
+}
+
+/// Which part of the drawn noise moves a surface.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Drawn {
+    /// All of it.
+    All,
+    /// What the likely surface has kept of it.
+    Kept,
+    /// What it has not.
+    Rest,
+}
+
 /// More points than a rule needs: of a filtered surface the highest and lowest of cells half a nesting index wide stand
 /// for the rest.
-const MOST_POINTS: usize = 20_000;
+pub(super) const MOST_POINTS: usize = 20_000;
 
 /// Raw points beyond this are drawn evenly: a fit then errs by their noise, which is rehearsed as such.
 const MOST_RAW: usize = 50_000;
@@ -209,8 +245,8 @@ fn extent(nominal: &Nominal, triangles: &[u32], along: impl Fn(&Point) -> f64) -
 }
 
 impl Extracted {
-    /// Takes a feature from the scan as it lies by `partition`; with `filter`, extremes may be taken of it. `seed` tells
-    /// its noise from that of other features; `straight` where a wall is wanted without what turns away at its ends.
+    /// Takes a feature from the scan as it lies by `partition`; with `filter`, extremes may be taken of it. `seed`
+    /// and its number among the surfaces of a value tell its noise from that of others; `straight` where a wall is wanted without what turns away at its ends.
     ///
     /// The outer error is a stop by the caller, the inner one why there is no surface.
     pub(super) fn new(
@@ -218,7 +254,7 @@ impl Extracted {
         bound: &BoundFeature,
         partition: &Partition,
         filter: Option<&Filter>,
-        seed: u64,
+        (seed, surface): (u64, usize),
         straight: bool,
     ) -> Result<Result<Self, String>, Stopped> {
         if bound.triangles.is_empty() {
@@ -287,6 +323,7 @@ impl Extracted {
                     let i = wanted[k] as usize;
                     (full.points[i], full.normals[i].vector())
                 };
+                balance(&mut noise, at, noise_mm, surface);
                 add_correlated(&mut noise, at, correlated);
                 noise
             }
@@ -305,8 +342,9 @@ impl Extracted {
         let perfect =
             Surface { points: pick(&|i| feet[i]), normals, deviations_mm: vec![0.0; wanted.len()], wall_mm };
         Ok(Ok(Self {
+            likely: filter
+                .map(|f| LikelySurface::new(&measured, &perfect.points, &noise, f.nesting_index_mm)),
             measured,
-            likely: None,
             across: None,
             perfect,
             noise,
@@ -325,10 +363,16 @@ impl Extracted {
         self.far.clone().or_else(|| self.sight.missing(characteristic))
     }
 
-    /// A surface with the noise of one draw, so many times as large, along its normals.
-    pub(super) fn rehearsed(&self, surface: &Surface, draw: usize, times: f64) -> Surface {
+    /// A surface with the noise of one draw, or a part of it, along its normals.
+    pub(super) fn rehearsed(&self, surface: &Surface, draw: usize, drawn: Drawn) -> Surface {
         debug_assert!(draw < REHEARSALS);
-        let along = |i: usize| times * f64::from(self.noise[i][draw]);
+        let all = |i: usize| f64::from(self.noise[i][draw]);
+        let kept = |i: usize| self.likely.as_ref().map_or(0.0, |l| f64::from(l.kept[i][draw]));
+        let along = |i: usize| match drawn {
+            Drawn::All => all(i),
+            Drawn::Kept => kept(i),
+            Drawn::Rest => all(i) - kept(i),
+        };
         Surface {
             points: (0..surface.points.len())
                 .map(|i| surface.points[i] + surface.normals[i].vector() * along(i))
@@ -341,7 +385,12 @@ impl Extracted {
 }
 
 /// The highest and lowest points of cells half a nesting index wide, ascending: what lies between them is no extreme.
-fn thinned(points: &[Point], all: &[u32], value: &dyn Fn(u32) -> f64, nesting_mm: f64) -> Vec<u32> {
+pub(super) fn thinned(
+    points: &[Point],
+    all: &[u32],
+    value: &dyn Fn(u32) -> f64,
+    nesting_mm: f64,
+) -> Vec<u32> {
     let places: Vec<Point> = all.iter().map(|&i| points[i as usize]).collect();
     let mut edge = 0.5 * nesting_mm;
     loop {

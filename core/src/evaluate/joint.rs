@@ -11,7 +11,7 @@ use crate::tolerance::Surface;
 
 use super::Subject;
 use super::edge::{Told, measured, missing, sight, told, unseen};
-use super::extract::Extracted;
+use super::extract::{Extracted, LikelySurface};
 
 /// Where a step is asked, and not where the edge lies, it is looked for this far off its place all the same, mm.
 const LEAST_FURTHEST_MM: f64 = 1.0;
@@ -117,10 +117,19 @@ fn beside(
     };
     operators.push(("definition", definition.into()));
     operators.push(("value", "smallest and largest along the line, the one with less room is told".into()));
+    // Of what the edge is off: the nominals' own gap has no noise.
+    let likely = {
+        let all = measured.deviations_mm.iter().zip(&perfect.deviations_mm);
+        let off = Surface { deviations_mm: all.map(|(m, p)| m - p).collect(), ..measured.clone() };
+        let mut likely = LikelySurface::new(&off, &perfect.points, &draws, nesting_mm);
+        let all = likely.surface.deviations_mm.iter_mut().zip(&perfect.deviations_mm);
+        all.for_each(|(o, p)| *o += p);
+        likely
+    };
     let extracted = Extracted {
+        likely: Some(likely),
         measured,
         perfect,
-        likely: None,
         across: None,
         noise: draws,
         sight: sight(&edge),

@@ -50,6 +50,7 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
             aligned: subject.datums.is_some() && !moves,
             limits: [limits.0, limits.1],
             besides: Vec::new(),
+            bias_told: false,
         }
     };
     let with_leeway = |only_turned: bool| leeway(subject, own.len(), only_turned);

@@ -1,7 +1,7 @@
 //! What stands in a skin or is sunk into it, held against the skin in a ring about it: how far a face stands out, the diameter
 //! and the depth of a countersink.
 
-use crate::filter::{add_correlated, drawn_noise};
+use crate::filter::{add_correlated, balance, drawn_noise};
 use crate::geometry::Point;
 use crate::partition::{MeasuredPoint, NominalSkin, Ring, Seen, beside, turn_seen};
 use crate::plan::{Place, Requirement, Situation};
@@ -70,6 +70,7 @@ pub(super) fn evaluate(subject: &Subject, evaluation: &mut Evaluation) -> Result
         aligned: false,
         limits: [limits.0, limits.1],
         besides,
+        bias_told: false,
     };
     judge(subject, &asked, &surfaces, evaluation)?;
     Ok(())
@@ -107,7 +108,7 @@ fn protrusion(subject: &Subject, evaluation: &mut Evaluation) -> Result<Prepared
         Ok(found) => found,
         Err(error) => return Ok(Err(format!("{}: {error}", skin.id))),
     };
-    let face = match Extracted::new(context, bound, subject.partition, None, SEEDS[0], false)? {
+    let face = match Extracted::new(context, bound, subject.partition, None, (SEEDS[0], 0), false)? {
         Ok(face) => face,
         Err(reason) => return Ok(Err(reason)),
     };
@@ -147,7 +148,7 @@ fn countersink(subject: &Subject, evaluation: &mut Evaluation) -> Result<Prepare
         Ok(skin) => skin,
         Err(error) => return Ok(Err(error.to_string())),
     };
-    let cone = match Extracted::new(context, bound, subject.partition, None, SEEDS[0], false)? {
+    let cone = match Extracted::new(context, bound, subject.partition, None, (SEEDS[0], 0), false)? {
         Ok(cone) => cone,
         Err(reason) => return Ok(Err(reason)),
     };
@@ -194,7 +195,7 @@ fn countersink(subject: &Subject, evaluation: &mut Evaluation) -> Result<Prepare
         let Some(hole) = context.faces.features.get(place.of) else {
             return Ok(Err("its hole is not bound to the nominal".into()));
         };
-        match Extracted::new(context, hole, subject.partition, None, SEEDS[2], true)? {
+        match Extracted::new(context, hole, subject.partition, None, (SEEDS[2], 2), true)? {
             Ok(hole) => surfaces.push(hole),
             Err(reason) => return Ok(Err(reason)),
         }
@@ -274,6 +275,7 @@ fn in_ring(subject: &Subject, skin: &NominalSkin, seed: u64) -> Result<Result<Ex
     let area_mm2 = std::f64::consts::PI * (outer_mm * outer_mm - inner_mm * inner_mm);
     let mut noise = drawn_noise(points.len(), context.noise_mm, seed);
     let place = |k: usize| (measured.points[k], measured.normals[k].vector());
+    balance(&mut noise, place, context.noise_mm, 1);
     add_correlated(&mut noise, place, &context.inputs.correlated);
     Ok(Ok(Extracted {
         noise,

@@ -1,15 +1,18 @@
 //! Profile of a surface (ISO 1660:2017): the signed extremes of the filtered deviation.
 
 use crate::conformity::{Decided, over_all};
-use crate::filter::{Filtered, Gaussian, Rehearsal};
-use crate::geometry::Direction;
+use crate::filter::{Draws, Filtered, Gaussian, REHEARSALS};
+use crate::geometry::{Direction, Point, Vector};
 use crate::partition::{Looked, Lost, MeasuredFeature, MeasuredPoint, Rim, normals_under};
 use crate::record::{Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::run::Stopped;
-use crate::scan::Scan;
-use crate::uncertainty::{Budget, Source, of_motion};
+use crate::uncertainty::{Budget, Source};
 
+use super::extract::{MOST_POINTS, thinned};
+use super::likely::{Likely, likely};
+use super::rehearsal::deviations;
 use super::sight::Sight;
+use super::zone_interval::{Readings, biases, unsure};
 use super::{Outcome, Subject, decide_between, effects, filter_words, place, settle, sparse};
 
 /// Seed of the noise rehearsals: any constant; the same scan must always give the same answer.
@@ -87,68 +90,110 @@ impl Field {
         Ok(Ok((Self { feature, normals, filter: gaussian, filtered, noise_mm }, missing)))
     }
 
-    /// What noise does to the extremes of the field, and to the datums what neighbouring points share of it; notes the noise
-    /// floor in the evaluation.
-    pub(super) fn rehearse(
-        &self,
-        subject: &Subject,
-        evaluation: &mut Evaluation,
-    ) -> Result<Option<Rehearsal>, Stopped> {
-        let datums = subject.datums.filter(|d| !d.shared.is_empty());
-        let moved = datums.map(|d| {
-            move |point: usize, draw: usize| {
-                let place = &self.feature.points[point].point;
-                self.normals[point].vector().dot(&d.shift_by_shared(draw, place))
-            }
-        });
-        let moved = moved.as_ref().map(|m| m as &(dyn Fn(usize, usize) -> f64 + Sync));
+    /// The values that extremes are taken of, with what noise does to them: of very many points the highest and lowest of
+    /// small cells.
+    fn rehearsed(&self, subject: &Subject, nesting_mm: f64) -> Result<Rehearsed, Stopped> {
         let run = subject.context.run;
-        let rehearsal = self.filter.rehearse(run, &self.filtered, self.noise_mm, SEED, moved)?;
-        evaluation.noise_floor_mm = rehearsal.as_ref().map(|r| r.floor_mm);
-        Ok(rehearsal)
-    }
-
-    /// How much an extreme may lie between the points: half the step from point `at` to its neighbours
-    /// within two spacings of the scan it came with, taken as the half-width of a rectangular distribution (JCGM 100:2008, 4.3.7).
-    pub(super) fn between_points_mm(&self, at: u32, scan: &Scan) -> f64 {
-        let spacing_mm = scan.spacing_of(self.feature.points[at as usize].index as usize);
-        let Some(here) = self.filtered.value[at as usize] else { return f64::INFINITY };
+        let value = |i: u32| self.filtered.value[i as usize].unwrap_or(f64::NAN);
+        let all: Vec<u32> = (0..self.filtered.value.len() as u32).filter(|&i| value(i).is_finite()).collect();
         let points = self.filter.points();
-        let (mut sum, mut count) = (0.0, 0usize);
-        for (j, (p, value)) in points.iter().zip(&self.filtered.value).enumerate() {
-            if let Some(v) = value
-                && j != at as usize
-                && (p - points[at as usize]).norm() <= 2.0 * spacing_mm
-            {
-                sum += (here - v).abs();
-                count += 1;
+        let all = if all.len() > MOST_POINTS { thinned(points, &all, &value, nesting_mm) } else { all };
+        let mut noise = self.filter.passed_noise(run, &all, self.noise_mm, SEED)?;
+        let places: Vec<Point> = all.iter().map(|&i| points[i as usize]).collect();
+        let normals: Vec<Vector> = all.iter().map(|&i| self.normals[i as usize].vector()).collect();
+        // What neighbouring points share moves the datums too.
+        if let Some(datums) = subject.datums.filter(|d| !d.shared.is_empty()) {
+            for ((draws, p), n) in noise.iter_mut().zip(&places).zip(&normals) {
+                for (draw, e) in draws.iter_mut().enumerate() {
+                    *e += n.dot(&datums.shift_by_shared(draw, p)) as f32;
+                }
             }
         }
-        if count == 0 { f64::INFINITY } else { 0.5 * (sum / count as f64) / 3f64.sqrt() }
+        run.check()?;
+        let measured: Vec<f64> = all.iter().map(|&i| value(i)).collect();
+        let Likely { values: likely, kept } = likely(&places, &measured, &noise, nesting_mm);
+        let rest = noise.iter().zip(&kept).map(|(e, k)| std::array::from_fn(|d| e[d] - k[d])).collect();
+        Ok(Rehearsed { places, normals, noise, kept, rest, measured, likely })
     }
 }
 
-/// What inputs that displace the whole scan do to the lowest and to the highest value.
-fn changed(subject: &Subject, field: &Field, values: [f64; 2]) -> Result<[Vec<(Source, f64)>; 2], Stopped> {
-    let mut changes: [Vec<f64>; 2] = [Vec::new(), Vec::new()];
-    for ways in effects::steps(subject) {
-        let mut largest = [0.0f64; 2];
-        for step in &ways {
+/// Values at places, as measured and with most of their noise taken out, and drawn noise.
+struct Rehearsed {
+    places: Vec<Point>,
+    normals: Vec<Vector>,
+    noise: Vec<Draws>,
+    /// What of it the likely values have kept, and what not.
+    kept: Vec<Draws>,
+    rest: Vec<Draws>,
+    measured: Vec<f64>,
+    likely: Vec<f64>,
+}
+
+/// Smallest and largest of some values.
+fn ends(values: impl Iterator<Item = f64>) -> [f64; 2] {
+    values.fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], v| [low.min(v), high.max(v)])
+}
+
+impl Rehearsed {
+    /// How much both likely extremes change where each place is displaced by some length along its normal, squared.
+    fn change(&self, by: impl Fn(&Point, &Vector) -> f64) -> [f64; 2] {
+        let base = ends(self.likely.iter().copied());
+        let all = self.likely.iter().zip(&self.places).zip(&self.normals);
+        let there = ends(all.map(|((v, p), n)| v + by(p, n)));
+        std::array::from_fn(|k| (there[k] - base[k]) * (there[k] - base[k]))
+    }
+
+    /// What the uncertainty of the datums does to both extremes, mm: as it does to a rule's value (`rehearsal::alignment`).
+    fn alignment(&self, subject: &Subject) -> Result<[f64; 2], Stopped> {
+        let Some(datums) = subject.datums else { return Ok([0.0; 2]) };
+        let mut squares = [0.0; 2];
+        for ways in deviations(&datums.covariance, datums.centre) {
             subject.context.run.check()?;
-            let mut found = [f64::INFINITY, f64::NEG_INFINITY];
-            for ((p, n), value) in field.feature.points.iter().zip(&field.normals).zip(&field.filtered.value)
-            {
-                let Some(value) = value else { continue };
-                let there = value + n.vector().dot(&step.at(&p.point, &n.vector()));
-                found = [found[0].min(there), found[1].max(there)];
-            }
-            for k in 0..2 {
-                largest[k] = largest[k].max((found[k] - values[k]).abs());
+            for motion in &ways {
+                let change = self.change(|p, n| n.dot(&(motion.point(p) - p)));
+                squares.iter_mut().zip(change).for_each(|(s, c)| *s += 0.5 * c);
             }
         }
-        changes.iter_mut().zip(largest).for_each(|(all, one)| all.push(one));
+        Ok(squares.map(f64::sqrt))
     }
-    Ok(changes.map(|c| effects::lines(subject, &c)))
+
+    /// What lies between the points, as a standard uncertainty of both extremes: as of a rule's value (`rehearsal::sampling`).
+    fn sampling(&self) -> [f64; 2] {
+        const THIRDS: usize = 3;
+        let base = ends(self.likely.iter().copied());
+        let mut largest = [0.0f64; 2];
+        for out in 0..THIRDS {
+            let kept = self.likely.iter().enumerate().filter(|(i, _)| i % THIRDS != out);
+            let found = ends(kept.map(|(_, v)| *v));
+            for k in 0..2 {
+                largest[k] = largest[k].max((found[k] - base[k]).abs());
+            }
+        }
+        largest.map(|l| 2.0 * l / 3f64.sqrt())
+    }
+
+    /// What inputs that displace the whole scan do to both extremes.
+    fn effects(&self, subject: &Subject) -> Result<[Vec<(Source, f64)>; 2], Stopped> {
+        let mut changes: [Vec<f64>; 2] = [Vec::new(), Vec::new()];
+        for ways in effects::steps(subject) {
+            subject.context.run.check()?;
+            let [there, back] = ways.map(|step| self.change(|p, n| n.dot(&step.at(p, n))));
+            for k in 0..2 {
+                changes[k].push((0.5 * (there[k] + back[k])).sqrt());
+            }
+        }
+        Ok(changes.map(|c| effects::lines(subject, &c)))
+    }
+}
+
+/// Both extremes of each draw of the noise on a field.
+fn drawn(field: &[f64], noise: &[Draws]) -> Vec<[f64; 2]> {
+    let of = |d: usize| ends(field.iter().zip(noise).map(|(v, e)| v + f64::from(e[d])));
+    (0..REHEARSALS).map(of).collect()
+}
+
+fn mean(values: impl Iterator<Item = f64>) -> f64 {
+    values.sum::<f64>() / REHEARSALS as f64
 }
 
 /// One signed extreme with its uncertainty.
@@ -168,12 +213,12 @@ pub(super) fn evaluate(
     limit_inside_mm: f64,
     evaluation: &mut Evaluation,
 ) -> Result<(), Stopped> {
-    let value = "signed extremes along the nominal normal, corrected for the least bias of noise";
+    let value = "signed extremes along the nominal normal, corrected for the bias of noise";
     evaluation.operators.insert("value".into(), value.into());
-    let Some(datums) = subject.datums else {
+    if subject.datums.is_none() {
         evaluation.reason = "a surface profile needs a datum system".into();
         return Ok(());
-    };
+    }
     let (field, missing) = match Field::new(subject, evaluation)? {
         Ok(found) => found,
         Err(reason) => {
@@ -181,59 +226,53 @@ pub(super) fn evaluate(
             return Ok(());
         }
     };
-    let (Some(r), Some(extremes)) = (field.rehearse(subject, evaluation)?, field.filtered.extremes()) else {
+    let nesting_mm = subject.characteristic.filter.as_ref().map_or(0.0, |f| f.nesting_index_mm);
+    let Some(extremes) = field.filtered.extremes() else {
         evaluation.reason = "no point of the feature has enough neighbours for the filter".into();
         return Ok(());
     };
+    let r = field.rehearsed(subject, nesting_mm)?;
     let tolerance = limit_outside_mm + limit_inside_mm;
-    // Where the alignment is least certain on the feature: the extreme may truly lie there.
-    let alignment = field
-        .feature
-        .points
-        .iter()
-        .zip(&field.normals)
-        .map(|(p, n)| of_motion(&datums.covariance, datums.centre, p.point, *n))
-        .fold(0.0, f64::max);
-    let [low_effects, high_effects] = changed(subject, &field, [extremes.low.0, extremes.high.0])?;
-    let side = |(raw, at): (f64, u32),
-                effects: &[(Source, f64)],
-                [least, most]: [f64; 2],
-                spread: f64,
-                limits: Limits,
-                room: fn(f64, f64) -> f64,
-                limit: f64| {
+    let (of_measured, of_likely) = (drawn(&r.measured, &r.noise), drawn(&r.likely, &r.noise));
+    let (of_rest, of_kept) = (drawn(&r.likely, &r.rest), drawn(&r.likely, &r.kept));
+    let of_perfect = drawn(&vec![0.0; r.likely.len()], &r.noise);
+    evaluation.noise_floor_mm = Some(mean(of_perfect.iter().map(|[low, high]| high - low)));
+    let base = ends(r.likely.iter().copied());
+    let (alignment, sampling, effects) = (r.alignment(subject)?, r.sampling(), r.effects(subject)?);
+    let side = |k: usize, (raw, at): (f64, u32), limits: Limits, room: fn(f64, f64) -> f64, limit: f64| {
         let p = &field.feature.points[at as usize];
+        let of_noise = Readings::of(of_likely.iter().map(|d| d[k]), base[k], 0.0);
+        let of = |all: &[[f64; 2]]| mean(all.iter().map(|d| d[k])) - base[k];
+        let perfect = mean(of_perfect.iter().map(|d| d[k]));
+        let told = biases(of(&of_rest), of(&of_kept), perfect);
+        let unsure = unsure(told);
         let budget = Budget::new()
-            .with(Source::Noise, spread)
-            .with(Source::Sampling, field.between_points_mm(at, subject.context.scan))
-            .with(Source::Alignment, alignment)
-            .with_all(effects);
+            .with(Source::Noise, (of_noise.standard * of_noise.standard + unsure * unsure).sqrt())
+            .with(Source::Sampling, sampling[k])
+            .with(Source::Alignment, alignment[k])
+            .with_all(&effects[k]);
         let u = budget.combined_mm();
-        // A recognised systematic effect is corrected (JCGM 100:2008, 3.2.4), here its sure part.
-        let value_mm = raw - least;
+        // The least and the most that noise may have added.
+        let least = mean(of_measured.iter().map(|d| d[k])) - raw;
+        let most = if k == 0 { perfect.min(least) } else { perfect.max(least) };
+        // A recognised systematic effect is corrected (JCGM 100:2008, 3.2.4).
+        let value_mm = raw - 0.5 * (told[0] + told[1]);
         let floor = evaluation.noise_floor_mm;
-        let between = [value_mm, raw - most];
+        let between = [raw - least, raw - most];
         let decided = decide_between(&subject.context.plan.decision, between, u, &limits, tolerance, floor);
-        let (low, high) = (between[0].min(between[1]), between[0].max(between[1]));
-        let interval = Interval { low_mm: low - 1.96 * u, high_mm: high + 1.96 * u };
+        // The bounds of the bias are in the interval as such.
+        let known = of_noise.standard * of_noise.standard + unsure * unsure;
+        let others = (u * u - known).max(0.0).sqrt();
+        let readings = Readings::of(of_likely.iter().map(|d| d[k]), base[k], others);
+        let [low_mm, high_mm] = readings.truths(raw, told);
+        let interval = Interval { low_mm, high_mm };
         let extreme = Extreme { value_mm, at_mm: place(&p.point) };
         Side { extreme, budget, interval, decided, room_mm: room(value_mm, limit) }
     };
     let inside = Limits { lower_mm: Some(-limit_inside_mm), upper_mm: None };
     let outside = Limits { lower_mm: None, upper_mm: Some(limit_outside_mm) };
-    let low_bias = [r.low_bias_mm, r.floor_low_mm.min(r.low_bias_mm)];
-    let high_bias = [r.high_bias_mm, r.floor_high_mm.max(r.high_bias_mm)];
-    let low =
-        side(extremes.low, &low_effects, low_bias, r.low_spread_mm, inside, |v, l| v + l, limit_inside_mm);
-    let high = side(
-        extremes.high,
-        &high_effects,
-        high_bias,
-        r.high_spread_mm,
-        outside,
-        |v, l| l - v,
-        limit_outside_mm,
-    );
+    let low = side(0, extremes.low, inside, |v, l| v + l, limit_inside_mm);
+    let high = side(1, extremes.high, outside, |v, l| l - v, limit_outside_mm);
     evaluation.minimum = Some(low.extreme);
     evaluation.maximum = Some(high.extreme);
     // The side told is the one that settles the verdict; of two equal ones that with less room.

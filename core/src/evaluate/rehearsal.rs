@@ -13,7 +13,7 @@ use crate::tolerance::{RuleError, Surface};
 
 use super::by_rule::{Asked, effective};
 use super::effects::Step;
-use super::extract::Extracted;
+use super::extract::{Drawn, Extracted};
 use super::{Subject, effects};
 
 /// Seed of the rehearsals: any constant; the same scan must always give the same answer.
@@ -42,7 +42,7 @@ pub(super) fn numbers(
     }
 }
 
-/// The rule on every draw of the noise, so many `times` as large; `None` where too many fail. A perfect part is `placed` on noisy
+/// The rule on every draw of the noise, or of a part of it; `None` where too many fail. A perfect part is `placed` on noisy
 /// datums and seen with all inputs that displace the whole scan too: jointly, as JCGM 101:2008 draws them. What neighbouring
 /// points share moves the datums in every rehearsal on them.
 pub(super) fn rehearse(
@@ -51,7 +51,7 @@ pub(super) fn rehearse(
     surfaces: &[Extracted],
     of: impl Fn(&Extracted) -> &Surface + Sync,
     placed: bool,
-    times: f64,
+    part: Drawn,
 ) -> Result<Option<Vec<Vec<f64>>>, Stopped> {
     let datums = subject.datums.filter(|_| placed && asked.aligned);
     let axes = datums.map_or_else(Vec::new, |d| axes(&d.covariance));
@@ -69,10 +69,10 @@ pub(super) fn rehearse(
         .into_par_iter()
         .map(|draw| {
             // What neighbouring points share moves the datums too.
-            let shared =
-                subject.datums.filter(|_| asked.aligned).and_then(|d| d.moved_by_shared(draw, times));
+            let moves = asked.aligned && part != Drawn::Kept;
+            let shared = subject.datums.filter(|_| moves).and_then(|d| d.moved_by_shared(draw, 1.0));
             let drawn = surfaces.iter().map(|s| {
-                let drawn = s.rehearsed(of(s), draw, times);
+                let drawn = s.rehearsed(of(s), draw, part);
                 match &shared {
                     Some(motion) => drawn.moved(motion),
                     None => drawn,

@@ -34,6 +34,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         aligned: false,
         limits: [None, Some(zone_mm)],
         besides: Vec::new(),
+        bias_told: false,
     };
     let size = |rule: Box<dyn Rule>, nominal: f64, upper: f64, lower: f64, extremes: bool| Asked {
         rule,
@@ -46,6 +47,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         aligned: false,
         limits: [Some(nominal + lower), Some(nominal + upper)],
         besides: Vec::new(),
+        bias_told: false,
     };
     match subject.characteristic.requirement {
         Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm, size: operator }

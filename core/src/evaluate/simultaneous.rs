@@ -126,7 +126,7 @@ fn judge(context: &Context, members: &mut [Member], rest: &[(usize, Evaluation)]
         };
         let filter = members.iter().find_map(|m| m.subject.characteristic.filter.as_ref());
         let partition = members[0].subject.partition;
-        match Extracted::new(context, bound, partition, filter, by_rule::seed(own + i), false)? {
+        match Extracted::new(context, bound, partition, filter, (by_rule::seed(own + i), own + i), false)? {
             Ok(surface) => of_datums.push(surface),
             Err(reason) => return tell_all(members, &reason),
         }
@@ -175,9 +175,10 @@ fn judge(context: &Context, members: &mut [Member], rest: &[(usize, Evaluation)]
         tolerance: members.iter().map(|m| m.asked.tolerance).fold(0.0, f64::max),
         aligned: members.iter().any(|m| m.asked.aligned),
         limits: [None, None],
-        joined_mm: 0.0,
+        besides: Vec::new(),
+        bias_told: members.iter().all(|m| m.asked.bias_told),
     };
-    let tried: Tried = match by_rule::tried(&members[0].subject, &joint, (&extracted, &surfaces), &all)? {
+    let tried: Tried = match by_rule::tried(&members[0].subject, &joint, &extracted, &all)? {
         Ok(tried) => tried,
         Err(reason) => return tell_all(members, &reason),
     };

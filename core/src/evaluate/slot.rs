@@ -51,7 +51,7 @@ pub(super) fn evaluate(subject: &Subject, evaluation: &mut Evaluation) -> Result
     if !(tube.half_mm > 0.0) {
         return Ok(false);
     }
-    let wall = Extracted::new(context, bound, subject.partition, None, SEEDS[0], true)?.ok();
+    let wall = Extracted::new(context, bound, subject.partition, None, (SEEDS[0], 0), true)?.ok();
     // What stands off the wall is told by the wall's own way.
     if wall.as_ref().is_some_and(|w| w.far.is_some()) {
         return Ok(false);
@@ -112,6 +112,7 @@ pub(super) fn evaluate(subject: &Subject, evaluation: &mut Evaluation) -> Result
         part_proves: false,
         tolerance: zone_mm,
         aligned: true,
+        bias_told: false,
         limits: [None, Some(zone_mm)],
         besides: Vec::new(),
     };

@@ -80,29 +80,6 @@ pub struct Extremes {
     pub high: (f64, u32),
 }
 
-/// What noise alone does to the extremes of a field: mean and spread over seeded repetitions.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Rehearsal {
-    /// How much deeper the smallest value reads because of noise, mm, negative.
-    pub low_bias_mm: f64,
-    /// Its standard deviation, mm.
-    pub low_spread_mm: f64,
-    /// How much higher the largest value reads, mm.
-    pub high_bias_mm: f64,
-    /// Its standard deviation, mm.
-    pub high_spread_mm: f64,
-    /// How much wider the range reads, mm.
-    pub range_bias_mm: f64,
-    /// Its standard deviation, mm.
-    pub range_spread_mm: f64,
-    /// The mean range that a perfect part would show, mm: the noise floor.
-    pub floor_mm: f64,
-    /// The mean smallest value that a perfect part would show, mm, negative.
-    pub floor_low_mm: f64,
-    /// The mean largest value that a perfect part would show, mm.
-    pub floor_high_mm: f64,
-}
-
 impl Filtered {
     /// The extremes; `None` when no point has a value. Equal values go to the lowest index.
     pub fn extremes(&self) -> Option<Extremes> {
@@ -264,95 +241,6 @@ impl Gaussian {
             all.alone[i] = found.and_then(|(_, alone)| alone);
         }
         Ok(())
-    }
-
-    /// What noise of standard deviation `noise_mm` does to the extremes of the filtered field, by seeded
-    /// repetition (JCGM 101:2008, 5.9): on the field itself, so that a single sharp worst place and a wide
-    /// flat one each get the bias and the spread they deserve. `moved` tells by how much the datums move a point along its normal
-    /// in a draw of what neighbours share, mm (index of the point, number of the draw).
-    ///
-    /// # Errors
-    /// A stop by the caller.
-    pub fn rehearse(
-        &self,
-        run: &Run,
-        field: &Filtered,
-        noise_mm: f64,
-        seed: u64,
-        moved: Option<&(dyn Fn(usize, usize) -> f64 + Sync)>,
-    ) -> Result<Option<Rehearsal>, Stopped> {
-        let Some(measured) = field.extremes() else { return Ok(None) };
-        let noise = self.draw(noise_mm, seed);
-        type Worst = [[f64; 4]; REHEARSALS];
-        let start: Worst = [[f64::INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::NEG_INFINITY]; REHEARSALS];
-        let cells = self.around.cells();
-        let parts: Result<Vec<Worst>, Stopped> = (0..cells.div_ceil(CELLS))
-            .into_par_iter()
-            .map(|part| {
-                let mut worst = start;
-                let (mut around, mut factors) = (Around::default(), Factors::default());
-                let mut sum = [0.0f32; REHEARSALS];
-                for cell in part * CELLS..((part + 1) * CELLS).min(cells) {
-                    self.around.look_around(cell, &mut around);
-                    for i in self.around.cell(cell) {
-                        // Every point, since one may have very many neighbours.
-                        run.check()?;
-                        let Some(value) = field.value[self.around.order()[i] as usize] else { continue };
-                        if !self.around.factors(i, &around, &mut factors) {
-                            continue;
-                        }
-                        sum.fill(0.0);
-                        for (&j, &h) in factors.position.iter().zip(&factors.factor) {
-                            for (s, e) in sum.iter_mut().zip(&noise[j as usize]) {
-                                *s += h as f32 * e;
-                            }
-                        }
-                        if let Some(moved) = moved {
-                            let point = self.around.order()[i] as usize;
-                            // A motion is the same wherever the filter looks about a point, nearly.
-                            sum.iter_mut().enumerate().for_each(|(draw, s)| *s += moved(point, draw) as f32);
-                        }
-                        for (w, &e) in worst.iter_mut().zip(&sum) {
-                            let e = f64::from(e);
-                            w[0] = w[0].min(value + e);
-                            w[1] = w[1].max(value + e);
-                            w[2] = w[2].min(e);
-                            w[3] = w[3].max(e);
-                        }
-                    }
-                }
-                Ok(worst)
-            })
-            .collect();
-        let mut worst = start;
-        for part in parts? {
-            for (w, p) in worst.iter_mut().zip(&part) {
-                *w = [w[0].min(p[0]), w[1].max(p[1]), w[2].min(p[2]), w[3].max(p[3])];
-            }
-        }
-        let over = |f: &dyn Fn(&[f64; 4]) -> f64| {
-            let mean = worst.iter().map(f).sum::<f64>() / REHEARSALS as f64;
-            let square = worst.iter().map(|w| (f(w) - mean) * (f(w) - mean)).sum::<f64>();
-            (mean, (square / (REHEARSALS - 1) as f64).sqrt())
-        };
-        let (low_bias_mm, low_spread_mm) = over(&|w| w[0] - measured.low.0);
-        let (high_bias_mm, high_spread_mm) = over(&|w| w[1] - measured.high.0);
-        let range = measured.high.0 - measured.low.0;
-        let (range_bias_mm, range_spread_mm) = over(&|w| w[1] - w[0] - range);
-        let (floor_mm, _) = over(&|w| w[3] - w[2]);
-        let (floor_low_mm, _) = over(&|w| w[2]);
-        let (floor_high_mm, _) = over(&|w| w[3]);
-        Ok(Some(Rehearsal {
-            low_bias_mm,
-            low_spread_mm,
-            high_bias_mm,
-            high_spread_mm,
-            range_bias_mm,
-            range_spread_mm,
-            floor_mm,
-            floor_low_mm,
-            floor_high_mm,
-        }))
     }
 
     /// Seeded noise of standard deviation `noise_mm` as the filter passes it, mm: [`REHEARSALS`] draws for each of the
@@ -560,9 +448,13 @@ mod tests {
             assert!((out.noise_mm / 0.02 - 1.0).abs() < 0.03, "{}", out.noise_mm);
             let e = out.extremes().unwrap();
             floors.push(e.high.0 - e.low.0);
-            let r = filter.rehearse(&quiet(), &out, out.noise_mm, 5, None).unwrap().unwrap();
-            assert!(r.high_bias_mm > 0.0 && r.low_bias_mm < 0.0);
-            rehearsed = r.floor_mm;
+            let all: Vec<u32> = (0..points.len() as u32).collect();
+            let passed = filter.passed_noise(&quiet(), &all, out.noise_mm, 5).unwrap();
+            let range = |d: usize| {
+                let drawn = extremes(passed.iter().map(|e| Some(f64::from(e[d])))).unwrap();
+                drawn.high.0 - drawn.low.0
+            };
+            rehearsed = (0..REHEARSALS).map(range).sum::<f64>() / REHEARSALS as f64;
         }
         let seen = floors.iter().sum::<f64>() / floors.len() as f64;
         assert!((rehearsed / seen - 1.0).abs() < 0.1, "rehearsed {rehearsed}, seen {seen}");

@@ -3,15 +3,17 @@
 //! An extreme or a contact taken on raw points measures the noise of the scanner. Every operator that
 //! takes one therefore works on values filtered here.
 
+mod balanced;
 mod correlated;
 mod gaussian;
 mod neighbourhood;
 mod on_fit;
 mod smoothing;
 
+pub use balanced::balance;
 pub use correlated::{Correlated, CorrelatedField, SharedNoise};
 pub use gaussian::{
-    Draws, Extremes, FilterError, Filtered, Gaussian, REHEARSALS, Rehearsal, add_correlated, drawn_noise,
+    Draws, Extremes, FilterError, Filtered, Gaussian, REHEARSALS, add_correlated, drawn_noise,
 };
 pub use on_fit::{OnFit, left_over, on_fit};
 pub use smoothing::averaged_over_mm2;

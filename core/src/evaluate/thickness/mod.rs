@@ -6,7 +6,6 @@
 //! join     how several scans lie to each other, where they saw different sides
 //! side     the points of one side, without spikes; their deviation and its slope about a place
 //! measure  both together: the thickness at a place, and what noise does to it
-//! likely   the field without what is likely its noise, to rehearse on
 //! told     the zones, each judged by its limits, and the map
 //! ```
 //!
@@ -14,7 +13,6 @@
 //! tolerances defines a local thickness; the definitions are common practice, no source.
 
 mod join;
-mod likely;
 mod measure;
 mod side;
 mod told;

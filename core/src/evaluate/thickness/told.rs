@@ -1,10 +1,9 @@
 //! The zones of a wall, each judged by its own limits, and the map of all places.
 
 use super::super::by_rule::{Asked, judge};
-use super::super::extract::Extracted;
+use super::super::extract::{Extracted, LikelySurface};
 use super::super::sight::Sight;
 use super::super::{Subject, place};
-use super::likely::likely;
 use super::{Found, Lacks, coverage_of};
 use crate::filter::add_correlated;
 use crate::geometry::{Direction, Point, Vector};
@@ -218,9 +217,9 @@ fn of_zone(
         // It was seen in other passes, so it shares no noise with its place: as if it lay far away.
         let away = |k: usize| (across[k].0 + Vector::new(FAR_MM, 0.0, 0.0), across[k].1);
         add_correlated(&mut noise, away, correlated);
-        let field = likely(&measured.points, &measured.deviations_mm, &noise, 2.0 * found.patch_mm);
+        let likely = LikelySurface::new(&measured, &measured.points, &noise, 2.0 * found.patch_mm);
         let extracted = Extracted {
-            likely: Some(Surface { deviations_mm: field, ..measured.clone() }),
+            likely: Some(likely),
             measured,
             across: Some(across),
             perfect: surface(&|_, _| 0.0),
@@ -246,6 +245,7 @@ fn of_zone(
             part_proves: true,
             tolerance: tolerance(zone.target, mean_nominal),
             aligned: false,
+            bias_told: true,
             limits: [zone.target.lower_deviation_mm, zone.target.upper_deviation_mm],
             besides: joined.into_iter().collect(),
         };

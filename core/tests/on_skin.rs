@@ -109,7 +109,12 @@ fn a_countersink_is_told_at_the_skin_as_well_as_its_points_can() {
                 let ring: Vec<Point> =
                     ring.into_iter().filter(|p| (5.5..=10.5).contains(&p.coords.xy().norm())).collect();
                 let best = bound(&cone, &ring, free) * noise * noise;
-                let u = found[0].standard_uncertainty_mm.unwrap();
+                // What holding the angle may cost is no scatter: it is held at what was made.
+                let of_angle = |b: &&scantling_core::record::Contribution| b.source == "included_angle";
+                let held = found[0].budget.iter().find(of_angle).map(|b| b.standard_uncertainty_mm);
+                assert_eq!(held.is_none(), free, "{:?}", found[0].budget);
+                let whole = found[0].standard_uncertainty_mm.unwrap();
+                let u = (whole * whole - held.map_or(0.0, |h| h * h)).sqrt();
                 let depth = every.then(|| value(&found[1]) - 1.65);
                 let angle = every.then(|| found[2].angle.as_ref().unwrap().value_deg.unwrap() - 90.0);
                 ([Some(value(&found[0]) - 9.3), depth, angle], best, u * u)

@@ -80,7 +80,7 @@ fn errors(
     sees: &(dyn Fn(&Seen) -> bool + Sync),
 ) -> Errors {
     let n = scans();
-    let all: Vec<([f64; 3], [f64; 3], f64)> = (1..=n)
+    let all: Vec<([f64; 3], [f64; 3], [f64; 2])> = (1..=n)
         .into_par_iter()
         .filter_map(|seed| {
             let taken = opening.taken(made, spacing, NOISE_MM, seed, &|s| sees(s));
@@ -94,7 +94,12 @@ fn errors(
             let [bx, by, br] = bound(&taken.wall, opening, made);
             let of = |v: f64| v * NOISE_MM * NOISE_MM;
             let u = found[1].standard_uncertainty_mm.unwrap();
-            Some(([x - made.shift[0], y - made.shift[1], size], [of(bx), of(by), 4.0 * of(br)], u * u))
+            let used: f64 = found[0].operators["wall_points"].parse().unwrap();
+            Some((
+                [x - made.shift[0], y - made.shift[1], size],
+                [of(bx), of(by), 4.0 * of(br)],
+                [u * u, used / taken.wall.len() as f64],
+            ))
         })
         .collect();
     let lost = n - all.len() as u64;
@@ -104,9 +109,11 @@ fn errors(
     let square: [f64; 3] = std::array::from_fn(|k| all.iter().map(|a| a.0[k] * a.0[k]).sum::<f64>() / count);
     let best: [f64; 3] = std::array::from_fn(|k| all.iter().map(|a| a.1[k]).sum::<f64>() / count);
     let ratio: [f64; 3] = std::array::from_fn(|k| (square[k] / best[k]).sqrt());
-    let told = (all.iter().map(|a| a.2).sum::<f64>() / count / square[2]).sqrt();
+    let told = (all.iter().map(|a| a.2[0]).sum::<f64>() / count / square[2]).sqrt();
+    let used = all.iter().map(|a| a.2[1]).sum::<f64>() / count;
     println!(
-        "{what}, {spacing} mm: bias {:+.5} {:+.5} size {:+.5} mm, rms over the bound {:.3} {:.3} {:.3}, told over rms of size {told:.2}",
+        "{what}, {spacing} mm: bias {:+.5} {:+.5} size {:+.5} mm, rms over the bound {:.3} {:.3} {:.3}, told over rms of size {told:.2}, \
+         points used of those on the wall {used:.3}",
         mean[0], mean[1], mean[2], ratio[0], ratio[1], ratio[2]
     );
     Errors { mean, ratio, told }
@@ -143,53 +150,117 @@ fn holes_are_told_by_their_straight_wall_whatever_is_at_its_ends() {
         for (what, made) in &KINDS {
             let what = format!("hole {diameter} mm, {what}");
             let found = errors(&what, &asked, &Opening::hole(diameter), made, spacing, &|_| true);
-            // Where a third of the depth broke out, a scan of three rows shows it late: the bar is missed there.
-            let bar = if made.breakout > 0.5 { 1.4 } else { 1.15 };
-            within(&found, bar, 0.003);
+            within(&found, 1.15, 0.003);
+        }
+    }
+}
+
+/// Variances of (place across, width) at best, noise of one: least squares of two parallel lines on the points that truly lie on the
+/// straight flanks. The round ends are none of the width (ISO 14405-1: two opposite parallel planes; from memory), so they tell
+/// nothing of its middle either.
+fn bound_of_slot(wall: &[Point], opening: &Opening, made: &Made) -> [f64; 2] {
+    let mut m = [[0.0; 3]; 3];
+    for p in wall {
+        let (x, y) = (p.x - made.shift[0], p.y - made.shift[1]);
+        if x.abs() > opening.half {
+            continue;
+        }
+        let row = [1.0, x, y.signum()];
+        for i in 0..3 {
+            for j in 0..3 {
+                m[i][j] += row[i] * row[j];
+            }
+        }
+    }
+    let inverse = Cholesky::new(&m).unwrap().inverse();
+    [inverse[0][0], 4.0 * inverse[2][2]]
+}
+
+#[test]
+fn slots_are_told_by_their_straight_flanks_whatever_is_at_their_ends() {
+    for (opening, spacing) in
+        [(Opening { half: 4.0, radius: 4.0 }, 0.5), (Opening { half: 6.0, radius: 3.2 }, 0.4)]
+    {
+        let asked = slot(&opening);
+        for (what, made) in &KINDS {
+            let n = scans();
+            let all: Vec<[f64; 5]> = (1..=n)
+                .into_par_iter()
+                .map(|seed| {
+                    let taken = opening.taken(made, spacing, NOISE_MM, seed, &|_| true);
+                    let found = asked.told(&taken.scan, NOISE_MM);
+                    let y = place(&found[0])[1] - made.shift[1];
+                    let size = value(&found[1]) - 2.0 * (opening.radius + made.wider);
+                    let best = bound_of_slot(&taken.wall, &opening, made).map(|v| v * NOISE_MM * NOISE_MM);
+                    let u = found[1].standard_uncertainty_mm.unwrap();
+                    [y, size, best[0], best[1], u * u]
+                })
+                .collect();
+            let mean = |k: usize| all.iter().map(|a| a[k]).sum::<f64>() / n as f64;
+            let square = |k: usize| all.iter().map(|a| a[k] * a[k]).sum::<f64>() / n as f64;
+            let ratio = [(square(0) / mean(2)).sqrt(), (square(1) / mean(3)).sqrt()];
+            let told = (mean(4) / square(1)).sqrt();
+            println!(
+                "slot {} x {} mm, {spacing} mm, {what}: bias across {:+.5} width {:+.5} mm, rms over the bound {:.3} {:.3}, told over rms of \
+                 width {told:.2}",
+                2.0 * opening.radius,
+                2.0 * (opening.half + opening.radius),
+                mean(0),
+                mean(1),
+                ratio[0],
+                ratio[1]
+            );
+            let known = 1.0 + 3.0 / (2.0 * 2.0 * n as f64).sqrt();
+            let together = (0.5 * (ratio[0] * ratio[0] + ratio[1] * ratio[1])).sqrt();
+            assert!(together <= 1.15 * known, "{what}: {ratio:?}");
+            for k in 0..2 {
+                assert!(
+                    mean(k).abs() <= 0.002 + 3.0 * (square(k) / n as f64).sqrt(),
+                    "{what}: bias {}",
+                    mean(k)
+                );
+            }
+            assert!((0.7..2.0).contains(&told), "{what}: told {told}");
         }
     }
 }
 
 #[test]
-fn slots_are_told_by_their_straight_wall_whatever_is_at_its_ends() {
-    let opening = Opening { half: 4.0, radius: 4.0 };
+fn half_of_the_flanks_is_helped_by_the_rims_and_rims_alone_tell_the_middle_of_a_slot() {
+    let opening = Opening { half: 5.0, radius: 4.0 };
     let asked = slot(&opening);
-    for (what, made) in &KINDS {
-        let n = scans();
-        let all: Vec<[f64; 4]> = (1..=n)
-            .into_par_iter()
-            .map(|seed| {
-                let taken = opening.taken(made, 0.5, NOISE_MM, seed, &|_| true);
-                let found = asked.told(&taken.scan, NOISE_MM);
-                let y = place(&found[0])[1] - made.shift[1];
-                let size = value(&found[1]) - 2.0 * (opening.radius + made.wider);
-                // Of both flanks alone, between the strips at their ends.
-                let of = |up: bool| {
-                    let flank = |p: &&Point| {
-                        (p.x - made.shift[0]).abs() <= 4.0
-                            && (p.y > 0.0) == up
-                            && (-2.7..=-0.3).contains(&p.z)
-                    };
-                    1.0 / taken.wall.iter().filter(flank).count() as f64
-                };
-                let best = (of(true) + of(false)) * NOISE_MM * NOISE_MM;
-                [y, size, 0.25 * best, best]
-            })
-            .collect();
-        let mean = |k: usize| all.iter().map(|a| a[k]).sum::<f64>() / n as f64;
-        let square = |k: usize| all.iter().map(|a| a[k] * a[k]).sum::<f64>() / n as f64;
-        let ratio = [(square(0) / mean(2)).sqrt(), (square(1) / mean(3)).sqrt()];
-        println!(
-            "slot 8 x 16 mm, {what}: bias across {:+.5} width {:+.5} mm, rms over the bound {:.3} {:.3}",
-            mean(0),
-            mean(1),
-            ratio[0],
-            ratio[1]
-        );
-        for k in 0..2 {
-            assert!(mean(k).abs() <= 0.002 + 3.0 * (square(k) / n as f64).sqrt(), "{what}: bias {}", mean(k));
-        }
-        assert!(square(0).sqrt() < 0.01 && square(1).sqrt() < 0.01, "{what}: {} {}", square(0), square(1));
+    let made = Made { shift: [0.1, -0.07], wider: 0.05, chamfer: 0.3, ..Made::default() };
+    let n = scans();
+    let one = |seed: u64| -> [[f64; 3]; 2] {
+        let of_wall = |s: &Seen| matches!(s.of, Of::Wall | Of::Other);
+        // One flank of the wall and the upper skin; the skins alone.
+        let half = |s: &Seen| s.of != Of::Lower && !(of_wall(s) && s.normal.y > 0.0);
+        let none = |s: &Seen| !of_wall(s);
+        let each = [(&half as &dyn Fn(&Seen) -> bool, "wall and rim"), (&none, "rim")];
+        each.map(|(sees, evidence)| {
+            let taken = opening.taken(&made, 0.5, NOISE_MM, seed, sees);
+            let found = asked.told(&taken.scan, NOISE_MM);
+            let told = found[0].operators.get("evidence").map(String::as_str);
+            assert_eq!(told, Some(evidence), "{}", found[0].reason);
+            assert_eq!(found[1].verdict, Verdict::NotMeasured, "of one flank there is no width");
+            assert!(found[1].value_mm.is_none());
+            let y = place(&found[0])[1] + 0.07;
+            let u = found[0].standard_uncertainty_mm.unwrap();
+            // The value is twice the distance.
+            [y, y * y, 0.25 * u * u].map(|x| x / n as f64)
+        })
+    };
+    let all: Vec<[[f64; 3]; 2]> = (1..=n).into_par_iter().map(one).collect();
+    let sums: [[f64; 3]; 2] =
+        std::array::from_fn(|k| std::array::from_fn(|i| all.iter().map(|a| a[k][i]).sum()));
+    println!("one flank and the upper rim: {:?}; rims alone: {:?}", sums[0], sums[1]);
+    for [mean, square, told] in sums {
+        // Points one to each square of 0.5 mm, whose rows run along the flanks: where a row was cut is the same in all scans, and moves
+        // the end of the skin by a small part of a row (a tenth on each of two flanks).
+        assert!(mean.abs() < 0.025 + 3.0 * (square / n as f64).sqrt(), "{mean}");
+        // The last of points in no order lies within 1 / (density x length) of the end of the skin: 0.25 mm on each millimetre.
+        assert!(square.sqrt() < 0.1, "{}", square.sqrt());
+        assert!((0.5..3.0).contains(&(told / square).sqrt()), "told {} of {}", told.sqrt(), square.sqrt());
     }
 }
 

@@ -3,7 +3,7 @@
 use crate::filter::{Correlated, left_over, on_fit};
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::{Carrier, Nominal};
-use crate::partition::{Partition, Seen, Tube, turn_seen};
+use crate::partition::{Partition, Seen, Tube, strip_mm, turn_seen};
 use crate::plan::BoundFeature;
 use crate::scan::Scan;
 
@@ -194,8 +194,9 @@ pub(super) fn seen_wall(
         }
     }
     let depth = high - low;
-    // A tenth of the depth at each end, but at least 0.3 mm (what scanners round) and at most a quarter.
-    let margin = (0.1 * depth).max(0.3).min(0.25 * depth);
+    // Where each point has a normal of its own, what scanners round is told by how it lies; else skins beside it may be among it.
+    let strip = strip_mm(depth);
+    let margin = if scan.took_normals() { 0.0 } else { strip };
     let (wall, indices): (Vec<Point>, Vec<u32>) = partition
         .among(scan, &member)
         .filter(|p| (low + margin..=high - margin).contains(&along(&p.point)))
@@ -218,7 +219,7 @@ pub(super) fn seen_wall(
     if let Some(first) = Direction::new(nominal_axis.frame().0) {
         let tube = Tube { at: middle, axis: nominal_axis, along: first, half_mm: 0.0, radius_mm };
         let deep = [margin - 0.5 * depth, 0.5 * depth - margin];
-        let sound = tube.sound(&seen.points, deep, spacing_mm, noise_mm);
+        let sound = tube.sound(&seen.points, deep, strip - margin, spacing_mm, noise_mm);
         let before = seen.points.len();
         let mut next = sound.iter();
         seen.points.retain(|_| next.next().is_none_or(|s| *s));

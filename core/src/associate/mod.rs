@@ -67,7 +67,7 @@ pub use linear_by_criterion::{Cone, Cylinder, Line, cone_by, cylinder_by, line_b
 pub use other_by_criterion::{Slot, Torus, slot_by, torus_by};
 pub use plane::{PlaneFit, plane};
 pub use plane_by_criterion::{Plane, plane_by};
-pub use rim::{RimPlace, rims};
+pub use rim::{RimPlace, RimsBy, rims};
 pub use round_by_criterion::{Circle, Sphere, circle_by, sphere_by};
 pub use slot::{SlotFit, slot};
 pub use sphere::{BallFit, SphereFit, sphere, sphere_of_radius};

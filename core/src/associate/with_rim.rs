@@ -306,7 +306,14 @@ mod tests {
     }
 
     fn rim(points: Vec<Point>, standard_mm: f64) -> Vec<RimPlace> {
-        let place = |point| RimPlace { point, facing: Direction::Z, standard_mm, length_mm: 1.0 };
+        let place = |point| RimPlace {
+            point,
+            facing: Direction::Z,
+            outward: Direction::X,
+            offset_mm: 0.0,
+            standard_mm,
+            length_mm: 1.0,
+        };
         points.into_iter().map(place).collect()
     }
 

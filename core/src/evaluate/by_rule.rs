@@ -41,8 +41,8 @@ pub(super) struct Asked {
     pub(super) aligned: bool,
     /// Smallest and largest accepted value: mm, of an angle rad.
     pub(super) limits: [Option<f64>; 2],
-    /// Standard uncertainty of how several scans lie to each other, mm, where the rule's surfaces hold it; else 0.
-    pub(super) joined_mm: f64,
+    /// Lines of the budget that the rule's surfaces do not hold: standard uncertainties, mm.
+    pub(super) besides: Vec<(Source, f64)>,
 }
 
 /// One number with what is known of its uncertainty.
@@ -221,9 +221,7 @@ pub(super) fn decided(
             budget = budget.with(Source::Alignment, alignment[k]);
         }
         budget = budget.with_all(&effects::lines(subject, &changes[k]));
-        if asked.joined_mm > 0.0 {
-            budget = budget.with(Source::Alignment, asked.joined_mm);
-        }
+        budget = budget.with_all(&asked.besides);
         let limits = match number.against {
             Against::Both => Limits { lower_mm: asked.limits[0], upper_mm: asked.limits[1] },
             Against::Upper => Limits { lower_mm: None, upper_mm: asked.limits[1] },
@@ -388,7 +386,7 @@ pub(super) fn extract(
         evaluation.operators.insert("points_where_the_wall_turns_away".into(), left.to_string());
     }
     if let Some(words) = axis_words(subject) {
-        evaluation.operators.insert("axis".into(), words.into());
+        evaluation.operators.insert("axis".into(), words);
     }
     Ok(Ok(surfaces))
 }
@@ -420,19 +418,14 @@ fn by_its_straight_wall(subject: &Subject) -> bool {
 }
 
 /// Where the axis of a hole, pin or slot is from.
-fn axis_words(subject: &Subject) -> Option<&'static str> {
+fn axis_words(subject: &Subject) -> Option<String> {
     let bound = subject.bound;
     let walled = matches!(
         bound.situation,
         Situation::Hole { .. } | Situation::Cylinder { .. } | Situation::Slot { .. }
     );
-    walled.then(|| {
-        if rules::is_short(subject.context.nominal, bound) {
-            "nominal direction: the wall is too short to tell it"
-        } else {
-            "that of the wall itself"
-        }
-    })
+    let own = || "that of the wall itself".to_owned();
+    walled.then(|| rules::axis(subject, bound).map_or_else(own, |a| a.words))
 }
 
 /// Notes what the rule says beside its numbers.

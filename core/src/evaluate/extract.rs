@@ -4,7 +4,7 @@
 use crate::filter::{Draws, FilterError, Gaussian, REHEARSALS, add_correlated, drawn_noise};
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Nominal;
-use crate::partition::{Looked, Lost, MeasuredPoint, Partition, Rim, Seen, Tube, turn_seen};
+use crate::partition::{Looked, Lost, MeasuredPoint, Partition, Rim, Seen, Tube, strip_mm, turn_seen};
 use crate::plan::{BoundFeature, Characteristic, Filter, Situation};
 use crate::run::Stopped;
 use crate::search::PointGrid;
@@ -54,12 +54,6 @@ const LEAST_POINTS: usize = 6;
 /// More points than this beyond reach of a feature are no stray: something stands off it that was not measured.
 const MOST_FAR: usize = 10;
 
-/// What is left out at both ends of a wall, mm: a tenth of its depth, at least 0.3 mm (what scanners round), at most a
-/// quarter.
-fn end_mm(depth_mm: f64) -> f64 {
-    (0.1 * depth_mm).max(0.3).min(0.25 * depth_mm)
-}
-
 /// The axis of a wall whose ends are left out along it; other features lose a strip along their rim.
 fn wall_axis(situation: &Situation) -> Option<(Point, Direction)> {
     match *situation {
@@ -103,19 +97,24 @@ fn raw(
     let (points, margin_mm, spacing_mm) = if let Some((at, axis)) = wall_axis(&bound.situation) {
         let along = |p: &Point| (p - at).dot(&axis.vector());
         let (low, high) = extent(nominal, &bound.triangles, along);
-        let margin = end_mm(high - low);
+        let margin = strip_mm(high - low);
+        let tube = Tube::of(&bound.situation).filter(|_| straight);
+        // Of an opening whose points have normals of their own, what scanners round is told by how it lies; else the skins beside it
+        // may be among them.
+        let opening = matches!(bound.situation, Situation::Hole { .. } | Situation::Slot { .. });
+        let from = if tube.is_some() && opening && scan.took_normals() { 0.0 } else { margin };
         let member = members(nominal, &bound.triangles);
         // By where they stand on the nominal: noise moves the points of a cone along its axis too, and would choose at its ends
         // those that open it (0.9 mm of a countersink at 0.02 mm of noise by half a degree).
         let mut points: Vec<MeasuredPoint> = partition
             .among(scan, &member)
-            .filter(|p| (low + margin..=high - margin).contains(&along(&p.foot(nominal))))
+            .filter(|p| (low + from..=high - from).contains(&along(&p.foot(nominal))))
             .collect();
         let spacing_mm = scan.spacing_among(points.iter().map(|p| p.index));
-        if let Some(tube) = Tube::of(&bound.situation).filter(|_| straight) {
+        if let Some(tube) = tube {
             let places: Vec<Point> = points.iter().map(|p| p.point).collect();
-            let deep = [low + margin, high - margin];
-            let sound = tube.sound(&places, deep, spacing_mm, context.noise_mm);
+            let deep = [low + from, high - from];
+            let sound = tube.sound(&places, deep, margin - from, spacing_mm, context.noise_mm);
             let mut next = sound.iter();
             points.retain(|_| next.next().is_none_or(|s| *s));
             not_straight = Some(places.len() - points.len());

@@ -7,7 +7,7 @@ use crate::plan::{
 };
 use crate::tolerance::{
     Bound, Boundary, Coaxiality, Leeway, LineProfile, MaterialCondition, Orientation, Position,
-    PositionMember, Projected, Rule, Runout, SurfaceProfile, Symmetry,
+    PositionMember, Projected, Rule, Runout, SurfaceProfile, Symmetry, has_straight_middle,
 };
 
 use super::Subject;
@@ -49,7 +49,7 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
             tolerance,
             aligned: subject.datums.is_some() && !moves,
             limits: [limits.0, limits.1],
-            joined_mm: 0.0,
+            besides: Vec::new(),
         }
     };
     let with_leeway = |only_turned: bool| leeway(subject, own.len(), only_turned);
@@ -141,8 +141,9 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
                     },
                 });
             }
-            // Axes and centres by least squares are no extremes; surfaces and boundaries are.
-            let surfaces = members.iter().any(|m| !is_round(&m.situation));
+            // Axes, centres and straight middles by least squares are no extremes; surfaces and boundaries are.
+            let straight = |m: &PositionMember| has_straight_middle(&m.situation, m.axis, standard);
+            let surfaces = members.iter().any(|m| !(is_round(&m.situation) || straight(m)));
             let extremes =
                 surfaces || condition.is_some() || standard == StandardSystem::Asme || !loose.is_empty();
             let rule = Position { members, zone: *zone, standard, leeway, cell_mm };
@@ -178,8 +179,9 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
                             system that holds the middle plane"
                     .into());
             }
+            let extremes = !(loose.is_empty() && has_straight_middle(&situation, axis, standard));
             let rule = Symmetry { situation, axis, at, across, cell_mm, standard, leeway };
-            Ok(new(Box::new(rule), (false, loose), true, true, *zone_width_mm))
+            Ok(new(Box::new(rule), (false, loose), true, extremes, *zone_width_mm))
         }
         Requirement::Runout { total, zone_width_mm, direction } => {
             let (leeway, loose) = with_leeway(false)?;

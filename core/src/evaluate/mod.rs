@@ -17,6 +17,8 @@ mod round_hole;
 mod rules;
 mod sight;
 mod simultaneous;
+mod skin_axis;
+mod slot;
 mod thickness;
 mod zone_interval;
 
@@ -159,6 +161,12 @@ pub fn evaluate(
         } if held(&subject) && short_wall(&subject) && iso(&subject) => {
             round_hole::position(&subject, diameter_mm, &mut evaluation)?;
         }
+        Requirement::Position { condition: Condition::Regardless, projected_length_mm: None, .. }
+        | Requirement::Symmetry { .. }
+            if held(&subject)
+                && short_slot(&subject)
+                && iso(&subject)
+                && slot::evaluate(&subject, &mut evaluation)? => {}
         _ => match rules::asked(&subject) {
             Ok(asked) => {
                 by_rule::evaluate(&subject, &asked, &mut evaluation)?;
@@ -273,6 +281,12 @@ fn iso(subject: &Subject) -> bool {
 fn short_wall(subject: &Subject) -> bool {
     let round = matches!(subject.bound.situation, Situation::Hole { .. } | Situation::Cylinder { .. });
     round && rules::is_short(subject.context.nominal, subject.bound)
+}
+
+/// Whether it is a slot whose wall is too short to tell its own axis.
+fn short_slot(subject: &Subject) -> bool {
+    matches!(subject.bound.situation, Situation::Slot { .. })
+        && rules::is_short(subject.context.nominal, subject.bound)
 }
 
 /// The evaluation of a characteristic of which nothing is known yet.

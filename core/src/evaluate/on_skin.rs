@@ -8,6 +8,7 @@ use crate::plan::{Place, Requirement, Situation};
 use crate::record::Evaluation;
 use crate::run::Stopped;
 use crate::tolerance::{Countersink, Protrusion, Rule, SinkSize, SkinPlane, Surface};
+use crate::uncertainty::Source;
 
 use super::Subject;
 use super::by_rule::{Asked, judge};
@@ -33,8 +34,12 @@ fn strip_mm(subject: &Subject) -> f64 {
     1f64.max(1.5 * subject.context.scan.spacing_mm())
 }
 
-/// Surfaces and the rule that looks at them, or why there are none.
-type Prepared = Result<(Vec<Extracted>, Box<dyn Rule>), String>;
+/// An included angle that is held is taken to lie anywhere within its limits; where the plan states none, within this, rad: a
+/// degree either way (from memory: ISO 15065).
+const USUAL_RAD: f64 = 0.0175;
+
+/// Surfaces, the rule that looks at them and lines of the budget beside them, or why there are none.
+type Prepared = Result<(Vec<Extracted>, Box<dyn Rule>, Vec<(Source, f64)>), String>;
 
 /// Evaluates a requirement against the skin about a feature.
 pub(super) fn evaluate(subject: &Subject, evaluation: &mut Evaluation) -> Result<(), Stopped> {
@@ -42,7 +47,7 @@ pub(super) fn evaluate(subject: &Subject, evaluation: &mut Evaluation) -> Result
         Requirement::Protrusion { .. } => protrusion(subject, evaluation)?,
         _ => countersink(subject, evaluation)?,
     };
-    let (surfaces, rule) = match prepared {
+    let (surfaces, rule, besides) = match prepared {
         Ok(prepared) => prepared,
         Err(reason) => {
             evaluation.reason = reason;
@@ -64,7 +69,7 @@ pub(super) fn evaluate(subject: &Subject, evaluation: &mut Evaluation) -> Result
         tolerance,
         aligned: false,
         limits: [limits.0, limits.1],
-        joined_mm: 0.0,
+        besides,
     };
     judge(subject, &asked, &surfaces, evaluation)?;
     Ok(())
@@ -113,7 +118,7 @@ fn protrusion(subject: &Subject, evaluation: &mut Evaluation) -> Result<Prepared
     let rule = Protrusion { at, normal, skin: plane(&nominal_skin) };
     tell_ring(evaluation, &nominal_skin);
     evaluation.operators.insert("of_the_nominal_mm".into(), format!("{:.4}", rule.nominal_mm()));
-    Ok(Ok((vec![face, ring], Box::new(rule))))
+    Ok(Ok((vec![face, ring], Box::new(rule), Vec::new())))
 }
 
 /// The diameter or the depth of a countersink.
@@ -153,18 +158,32 @@ fn countersink(subject: &Subject, evaluation: &mut Evaluation) -> Result<Prepare
     let held = place.half_angle_rad(half_angle_rad);
     let (along, angle) = by_itself(&cone, &bound.situation);
     let fixed = !(2.0 * angle <= TOLD_RAD);
+    let mut besides = Vec::new();
     if fixed {
         let of = if place.included_angle_rad.is_some() { "stated" } else { "of the nominal" };
-        // From the middle of the cone that was seen to the skin.
+        // From the middle of the cone that was seen to the skin; a change of the included angle is twice that of its half.
         let way = (top - along).abs();
         let cosine = crate::geometry::math::cos(held);
-        let change = way / (cosine * cosine) * 1f64.to_radians();
+        let per_rad = way / (cosine * cosine);
+        let standard = (limit_rad(subject) / 3f64.sqrt()).min(2.0 * angle);
+        let change = match size {
+            SinkSize::Diameter => per_rad,
+            // The depth is that of the widening over the slope, which changes too.
+            SinkSize::Depth => {
+                let depth = wall_mm(context.nominal, bound).map_or(0.0, |[low, high]| high - low);
+                let slope = crate::geometry::math::tan(held).max(1e-3);
+                0.5 * (way - depth).abs() / (cosine * cosine * slope)
+            }
+        };
+        besides.push((Source::IncludedAngle, change * standard));
         evaluation.operators.insert(
             "included_angle".into(),
             format!(
                 "{of}: the points of the cone would tell it to {:.2} degrees only (standard uncertainty); one degree more changes the \
-                 diameter by {change:.3} mm, which is not in the budget",
-                (2.0 * angle).to_degrees()
+                 value by {:.3} mm; {:.2} degrees are in the budget as its standard uncertainty",
+                (2.0 * angle).to_degrees(),
+                change * 1f64.to_radians(),
+                standard.to_degrees()
             ),
         );
     } else {
@@ -183,7 +202,20 @@ fn countersink(subject: &Subject, evaluation: &mut Evaluation) -> Result<Prepare
     tell_ring(evaluation, &skin);
     let half_angle_rad = fixed.then_some(held);
     let rule = Countersink { at, axis, skin: plane(&skin), half_angle_rad, size };
-    Ok(Ok((surfaces, Box::new(rule))))
+    Ok(Ok((surfaces, Box::new(rule), besides)))
+}
+
+/// How far an included angle may be off, rad: by the plan's own limits of it, else as usual.
+fn limit_rad(subject: &Subject) -> f64 {
+    let of = |c: &crate::plan::Characteristic| match c.requirement {
+        Requirement::Angle { to: None, upper_deviation_rad, lower_deviation_rad, .. }
+            if c.feature == subject.characteristic.feature =>
+        {
+            Some(upper_deviation_rad.abs().max(lower_deviation_rad.abs()))
+        }
+        _ => None,
+    };
+    subject.context.plan.characteristics.iter().find_map(of).unwrap_or(USUAL_RAD)
 }
 
 /// Where along the axis the middle of a cone's points lies, mm from its place, and the standard uncertainty of its half angle

@@ -3,13 +3,13 @@
 //! The axis is that of the nominal as it is turned with the skin about the hole, where that skin was seen; the wall tells size
 //! and place, and where it was not seen all round the rims help.
 
-use crate::associate::{AssociatedHole, ToldBy, hole, hole_with_rims, rims};
+use crate::associate::{AssociatedHole, RimsBy, ToldBy, hole, hole_with_rims, rims};
 use crate::conformity::{Known, Question, Unit, decide, decide_on, tell_known};
 use crate::datum::DatumAlignment;
 use crate::filter::{Draws, REHEARSALS, SharedNoise, averaged_over_mm2};
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Carrier;
-use crate::partition::{LocalSkin, NominalSkin, Ring, beside};
+use crate::partition::Tube;
 use crate::record::{Components, Evaluation, Interval};
 use crate::run::Stopped;
 use crate::uncertainty::{Budget, Offset, Source, across_of_motion};
@@ -17,16 +17,11 @@ use crate::uncertainty::{Budget, Offset, Source, across_of_motion};
 use super::effects::{self, Step};
 use super::ideal::under;
 use super::sight::Sight;
+use super::skin_axis::skin_axis;
 use super::{Outcome, Subject, own_datum, settle};
 
 /// A wall of which less than this of the turn was seen is helped by its rims: points in no order leave gaps of a tenth by chance.
 const WHOLE_TURN: f64 = 0.9;
-
-/// Skin of less than this of the turn does not tell how it is tilted.
-const SKIN_TURN: f64 = 0.75;
-
-/// Skin that tells the tilt, mm beyond the strip along the rim: at least this, or the hole's radius.
-const SKIN_MM: f64 = 5.0;
 
 /// A hole, what is missing of it, and how well its axis is known.
 struct Told {
@@ -36,63 +31,26 @@ struct Told {
     slopes: [[f64; 2]; 2],
 }
 
-/// The axis of a hole whose wall does not tell it, where it is from, and the covariance of its slopes: that of the nominal,
-/// turned as the skin about the hole is turned, of both skins by that of which more was seen.
-fn axis(subject: &Subject, nominal_axis: Direction) -> (Direction, String, [[f64; 2]; 2]) {
-    let context = subject.context;
-    let none = |why: &str| (nominal_axis, format!("nominal direction: {why}"), [[0.0; 2]; 2]);
-    let Some(Carrier::Cylinder { point, radius_mm, .. }) = subject.bound.carrier else {
-        return none("the wall alone does not tell it");
-    };
-    let sides = beside(context.nominal, &subject.bound.triangles, nominal_axis);
-    let inner_mm = radius_mm + 1f64.max(1.5 * context.scan.spacing_mm());
-    let outer_mm = inner_mm + radius_mm.max(SKIN_MM);
-    let mut best: Option<(LocalSkin, NominalSkin)> = None;
-    for (from, axis) in sides.iter().zip([nominal_axis, nominal_axis.reversed()]) {
-        let ring = Ring { at: point, axis, inner_mm, outer_mm };
-        let Ok(skin) = NominalSkin::grown(context.nominal, from, ring) else { continue };
-        let Ok(local) = skin.measured(context.nominal, subject.partition, context.scan, context.noise_mm)
-        else {
-            continue;
-        };
-        let more = |b: &(LocalSkin, NominalSkin)| {
-            (local.seen.fraction, local.points) > (b.0.seen.fraction, b.0.points)
-        };
-        if best.as_ref().is_none_or(more) {
-            best = Some((local, skin));
-        }
-    }
-    let Some((local, skin)) = best.filter(|(l, _)| l.seen.fraction >= SKIN_TURN) else {
-        return none("the wall alone does not tell it, and too little of the skin about it was seen");
-    };
-    let axis = local.turned(&skin, nominal_axis);
-    let words = format!(
-        "normal of the skin between {inner_mm:.1} and {outer_mm:.1} mm about it, {:.3} degrees from nominal: the wall alone \
-         does not tell it",
-        axis.angle_to(nominal_axis).to_degrees()
-    );
-    let of = |i: usize, j: usize| local.covariance[i + 1][j + 1] + local.sampling[i + 1][j + 1];
-    (axis, words, [[of(0, 0), of(0, 1)], [of(1, 0), of(1, 1)]])
-}
-
 /// Associates the hole and notes coverage and operators. The outer error is a stop by the caller, the inner one why there is
 /// none.
 fn associated(subject: &Subject, evaluation: &mut Evaluation) -> Result<Result<Told, String>, Stopped> {
-    let Some(Carrier::Cylinder { axis: nominal_axis, .. }) = subject.bound.carrier else {
+    let Some(Carrier::Cylinder { point, axis: nominal_axis, radius_mm, .. }) = subject.bound.carrier else {
         return Ok(Err("the face bound to the feature is not a cylinder".into()));
     };
     let context = subject.context;
     context.run.check()?;
     let (partition, scan, nominal, noise_mm) =
         (subject.partition, context.scan, context.nominal, context.noise_mm);
-    let (axis, from, slopes) = axis(subject, nominal_axis);
-    evaluation.operators.insert("axis".into(), from);
+    let skin =
+        Tube::round(point, nominal_axis, radius_mm).map(|t| skin_axis(context, partition, subject.bound, &t));
+    let (axis, slopes) = skin.as_ref().map_or((nominal_axis, [[0.0; 2]; 2]), |s| (s.axis, s.slopes));
+    evaluation.operators.insert("axis".into(), skin.map_or_else(|| "nominal direction".into(), |s| s.words));
     let by_wall = hole(partition, scan, nominal, subject.bound, axis, noise_mm);
     let whole = by_wall.as_ref().is_ok_and(|h| h.seen.fraction >= WHOLE_TURN);
     let found = if whole {
         by_wall
     } else {
-        let rims = rims(context.run, nominal, scan, partition, subject.bound, noise_mm)?;
+        let rims = rims(context.run, nominal, scan, partition, subject.bound, noise_mm, RimsBy::WhereNoWall)?;
         let with = hole_with_rims(partition, scan, nominal, subject.bound, axis, noise_mm, rims);
         // More is known with the rims, or nothing is.
         match (by_wall, with) {

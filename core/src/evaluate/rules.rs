@@ -1,6 +1,7 @@
 //! Which rule a requirement asks for, and of which surfaces.
 
 use crate::nominal::Nominal;
+use crate::partition::Tube;
 use crate::plan::{BoundFeature, Requirement, Situation, SizeOperator};
 use crate::tolerance::{
     Angle, Cylindricity, Distance, Flatness, Joint, Radius, Reference, Roundness, Rule, Size, Straightness,
@@ -11,6 +12,7 @@ use super::Subject;
 use super::by_rule::Asked;
 use super::extract::wall_mm;
 use super::location;
+use super::skin_axis::{SkinAxis, skin_axis};
 
 /// The rule of a characteristic, or why there is none.
 pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
@@ -31,7 +33,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         tolerance: zone_mm,
         aligned: false,
         limits: [None, Some(zone_mm)],
-        joined_mm: 0.0,
+        besides: Vec::new(),
     };
     let size = |rule: Box<dyn Rule>, nominal: f64, upper: f64, lower: f64, extremes: bool| Asked {
         rule,
@@ -43,7 +45,7 @@ pub(super) fn asked(subject: &Subject) -> Result<Asked, String> {
         tolerance: upper - lower,
         aligned: false,
         limits: [Some(nominal + lower), Some(nominal + upper)],
-        joined_mm: 0.0,
+        besides: Vec::new(),
     };
     match subject.characteristic.requirement {
         Requirement::Diameter { nominal_mm, upper_deviation_mm, lower_deviation_mm, size: operator }
@@ -123,19 +125,41 @@ fn other<'a>(subject: &Subject<'a>, feature: usize) -> Result<&'a BoundFeature, 
 /// points then have.
 const SHORT: f64 = 0.5;
 
-/// The feature, looked at along its nominal axis where its wall is too short to tell its own.
+/// The feature, looked at along its axis as [`axis`] has it where its wall is too short to tell its own.
 pub(super) fn of(subject: &Subject, bound: &BoundFeature) -> Of {
-    let axis = match bound.situation {
-        Situation::Hole { axis, .. } | Situation::Cylinder { axis, .. } | Situation::Slot { axis, .. } => {
-            axis
-        }
-        _ => return Of::new(bound.situation),
-    };
-    if is_short(subject.context.nominal, bound) {
-        Of::along(bound.situation, axis)
-    } else {
-        Of::new(bound.situation)
+    match axis(subject, bound) {
+        Some(SkinAxis { axis, .. }) => Of::along(bound.situation, axis),
+        None => Of::new(bound.situation),
     }
+}
+
+/// The axis of a hole, pin or slot whose wall is too short to tell its own; `None` where it is told by the wall, and of what has
+/// none. An opening's is turned with the skin about it for sizes and for the middle of a slot, which are the same wherever it
+/// leans; a zone that an axis must keep is held against the nominal one.
+pub(super) fn axis(subject: &Subject, bound: &BoundFeature) -> Option<SkinAxis> {
+    let context = subject.context;
+    let (Situation::Hole { axis, .. } | Situation::Cylinder { axis, .. } | Situation::Slot { axis, .. }) =
+        bound.situation
+    else {
+        return None;
+    };
+    if !is_short(context.nominal, bound) {
+        return None;
+    }
+    let slot = matches!(bound.situation, Situation::Slot { .. });
+    let solid = matches!(bound.situation, Situation::Cylinder { hollow: false, .. });
+    let turned = match subject.characteristic.requirement {
+        Requirement::Diameter { .. } | Requirement::Width { .. } => !solid,
+        Requirement::Position { .. } | Requirement::Symmetry { .. } => slot,
+        _ => false,
+    };
+    let nominal = || SkinAxis {
+        axis,
+        words: "nominal direction: the wall is too short to tell it".into(),
+        slopes: [[0.0; 2]; 2],
+    };
+    let tube = Tube::of(&bound.situation).filter(|_| turned);
+    Some(tube.map_or_else(nominal, |t| skin_axis(context, subject.partition, bound, &t)))
 }
 
 /// Whether a wall is too short to tell its own axis.

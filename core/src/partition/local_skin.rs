@@ -9,6 +9,7 @@ use crate::nominal::Nominal;
 use crate::scan::Scan;
 
 use super::coverage::{Seen, spread, turn_seen};
+use super::ring_plane::RingPlane;
 use super::{MeasuredPoint, Partition};
 
 /// A ring about an axis.
@@ -196,42 +197,17 @@ impl NominalSkin {
         let spacing = scan.spacing_among(points.iter().map(|p| p.index));
         let axis = self.ring.axis;
         let (u, v) = axis.frame();
-        let size = outer_mm;
-        let row = |p: &Point| {
-            let off = p - self.ring.at;
-            [1.0, off.dot(&u) / size, off.dot(&v) / size]
-        };
-        let mut m = [[0.0; 3]; 3];
-        let mut right = [0.0; 3];
-        for p in &points {
-            let r = row(&p.point);
-            for i in 0..3 {
-                for j in 0..3 {
-                    m[i][j] += r[i] * r[j];
-                }
-                right[i] += r[i] * p.deviation_mm;
-            }
-        }
-        let solver = Cholesky::new(&m).ok_or(SkinError::Line)?;
-        let found = solver.solve(&right);
         let n = points.len() as f64;
-        let rest = |p: &MeasuredPoint| {
-            let r = row(&p.point);
-            p.deviation_mm - r[0] * found[0] - r[1] * found[1] - r[2] * found[2]
-        };
-        let square = points.iter().map(|p| rest(p) * rest(p)).sum::<f64>();
-        let scale = [1.0, 1.0 / size, 1.0 / size];
-        let unit = solver.inverse();
-        let unit: [[f64; 3]; 3] =
-            std::array::from_fn(|i| std::array::from_fn(|j| unit[i][j] * scale[i] * scale[j]));
+        let plane = RingPlane::through(self.ring.at, axis, points.iter().map(|p| (p.point, p.deviation_mm)))
+            .ok_or(SkinError::Line)?;
+        let unit = plane.unit_covariance;
         let noise = noise_mm * noise_mm;
-        let form = (square / (n - 3.0) - noise).max(0.0);
+        let form = (plane.square_mm2 / (n - 3.0) - noise).max(0.0);
         let places: Vec<Point> = points.iter().map(|p| p.point).collect();
         let seen = turn_seen(&places, self.ring.at, axis, 0.5 * (inner_mm + outer_mm), spacing);
         let area = std::f64::consts::PI * (outer_mm * outer_mm - inner_mm * inner_mm) * seen.fraction;
         let patches = (area / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
-        let slopes = [found[1] / size, found[2] / size];
-        let tilted = self.normal.vector() - u * slopes[0] - v * slopes[1];
+        let tilted = self.normal.vector() - u * plane.slopes[0] - v * plane.slopes[1];
         Ok(LocalSkin {
             normal: Direction::new(tilted).unwrap_or(self.normal),
             covariance: unit.map(|row| row.map(|c| c * noise)),

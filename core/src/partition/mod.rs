@@ -8,6 +8,7 @@ mod gaps;
 mod local_skin;
 mod patch;
 mod rim;
+mod ring_plane;
 mod sound;
 mod things;
 mod tube;
@@ -27,7 +28,8 @@ pub use gaps::{Gap, Gaps, Lost, Why};
 pub use local_skin::{LocalSkin, NominalSkin, Ring, SkinError, beside};
 pub use patch::{Flattened, flattened};
 pub use rim::Rim;
-pub use sound::{OnWall, Wall, sound};
+pub use ring_plane::RingPlane;
+pub use sound::{OnWall, Wall, sound, strip_mm};
 pub use tube::Tube;
 
 /// How points are given to the nominal.

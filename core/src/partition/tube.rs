@@ -22,15 +22,17 @@ pub struct Tube {
 }
 
 impl Tube {
+    /// That of a round wall.
+    pub fn round(at: Point, axis: Direction, radius_mm: f64) -> Option<Self> {
+        let along = Direction::new(axis.frame().0)?;
+        Some(Self { at, axis, along, half_mm: 0.0, radius_mm })
+    }
+
     /// The tube of a hole, slot or cylinder; `None` for everything else, and where sizes are not known.
     pub fn of(situation: &Situation) -> Option<Self> {
-        let round = |at: Point, axis: Direction, diameter_mm: f64| {
-            let along = Direction::new(axis.frame().0)?;
-            Some(Self { at, axis, along, half_mm: 0.0, radius_mm: 0.5 * diameter_mm })
-        };
         match *situation {
-            Situation::Hole { at, axis, diameter_mm: Some(d) } => round(at, axis, d),
-            Situation::Cylinder { at, axis, diameter_mm, .. } => round(at, axis, diameter_mm),
+            Situation::Hole { at, axis, diameter_mm: Some(d) } => Self::round(at, axis, 0.5 * d),
+            Situation::Cylinder { at, axis, diameter_mm, .. } => Self::round(at, axis, 0.5 * diameter_mm),
             Situation::Slot { at, axis, along, length_mm: Some(length), width_mm: Some(width) } => {
                 Some(Self {
                     at,
@@ -70,10 +72,17 @@ impl Tube {
     }
 
     /// Which of some points lie where the wall runs straight; `deep_mm` is where they begin and end along the axis, from its
-    /// middle. Of a deep wall only its ends are looked at, each by itself: how it bends between them is its form.
-    pub fn sound(&self, points: &[Point], deep_mm: [f64; 2], spacing_mm: f64, noise_mm: f64) -> Vec<bool> {
+    /// middle, `strip_mm` what of that scanners may have rounded at either end. Of a deep wall only its ends are looked at, each by itself: how it bends between them is its form.
+    pub fn sound(
+        &self,
+        points: &[Point],
+        deep_mm: [f64; 2],
+        strip_mm: f64,
+        spacing_mm: f64,
+        noise_mm: f64,
+    ) -> Vec<bool> {
         let on: Vec<OnWall> = points.iter().map(|p| self.on_wall(p)).collect();
-        let wall = Wall { turn_mm: self.turn_mm(), deep_mm, spacing_mm, noise_mm };
+        let wall = Wall { turn_mm: self.turn_mm(), deep_mm, strip_mm, spacing_mm, noise_mm };
         let [low, high] = deep_mm;
         if !(high - low > 2.0 * END_MM) {
             return sound(&on, &wall);
@@ -149,7 +158,7 @@ mod tests {
                 Point::new(r * math::cos(turn), r * math::sin(turn), z)
             })
             .collect();
-        let keep = tube.sound(&points, [-11.7, 11.7], 0.55, 0.01);
+        let keep = tube.sound(&points, [-11.7, 11.7], 0.0, 0.55, 0.01);
         let lost = |from: f64, to: f64| {
             let within = points.iter().zip(&keep).filter(|(p, _)| (from..to).contains(&p.z));
             let all: Vec<bool> = within.map(|(_, k)| !k).collect();

@@ -22,6 +22,7 @@ mod ply_binary;
 mod ply_rows;
 pub mod step;
 mod stl;
+mod taken;
 #[cfg(test)]
 mod tests;
 mod text;
@@ -33,6 +34,7 @@ pub use find::TextFound;
 pub(crate) use find::is_utf16;
 pub use layout::{Column, LayoutError, TextLayout};
 pub use packed::Packing;
+pub use taken::{TakeError, Taken, take, take_from};
 pub use unit::LengthUnit;
 
 use crate::geometry::{Point, Vector};
@@ -49,46 +51,6 @@ pub struct RawScan {
     pub triangles: Vec<[u32; 3]>,
     /// What else the file tells.
     pub source: Source,
-}
-
-/// What a file of points holds, in the precision that it has.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Taken {
-    /// In double numbers.
-    Raw(RawScan),
-    /// Points without triangles, in single numbers.
-    Single {
-        /// Points; all finite.
-        points: Vec<[f32; 3]>,
-        /// As in [`RawScan::normals`].
-        normals: Option<Vec<[f32; 3]>>,
-        /// What else the file tells.
-        source: Source,
-    },
-}
-
-impl Taken {
-    /// What the file tells beside its points.
-    pub fn source(&self) -> &Source {
-        match self {
-            Self::Raw(raw) => &raw.source,
-            Self::Single { source, .. } => source,
-        }
-    }
-
-    /// How many points there are.
-    pub fn points(&self) -> usize {
-        match self {
-            Self::Raw(raw) => raw.points.len(),
-            Self::Single { points, .. } => points.len(),
-        }
-    }
-}
-
-impl From<RawScan> for Taken {
-    fn from(raw: RawScan) -> Self {
-        Self::Raw(raw)
-    }
 }
 
 /// What a file tells beside its points.
@@ -326,24 +288,6 @@ pub(crate) fn unpacked(bytes: &[u8], run: &Run) -> Result<Option<Vec<u8>>, ReadE
         return Err(ReadError::FileTooLarge { bytes: bytes.len() as u64, limit: run.limits.file_bytes });
     }
     packed::packing(bytes).map(|packing| packed::unpack(bytes, packing, run)).transpose()
-}
-
-/// [`read_with`], in the precision that the file has: a large scan of single numbers takes half the memory.
-pub fn take(bytes: &[u8], layout: &TextLayout, run: &Run) -> Result<Taken, ReadError> {
-    let small = bytes.len() as u64 <= run.limits.file_bytes;
-    if small
-        && *layout == TextLayout::default()
-        && sniff_start(bytes, bytes.len() as u64) == Some(Format::Ply)
-    {
-        run.check()?;
-        run.tell(Stage::Read, 0.0);
-        if let Some((points, normals)) = ply::read_single(bytes, run)? {
-            run.tell(Stage::Read, 1.0);
-            let source = Source { format: Some(Format::Ply), ..Source::default() };
-            return Ok(Taken::Single { points, normals, source });
-        }
-    }
-    read_with(bytes, layout, run).map(Taken::Raw)
 }
 
 fn read_plain(bytes: &[u8], layout: &TextLayout, run: &Run) -> Result<RawScan, ReadError> {

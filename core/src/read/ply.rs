@@ -150,20 +150,25 @@ pub(super) fn read(bytes: &[u8], run: &Run) -> Result<RawScan, ReadError> {
     }
 }
 
-/// Points in single numbers, and normals, of a binary file that holds nothing else; `None` of any other, and of one
-/// with a fault, which [`read`] names.
-pub(super) fn read_single(bytes: &[u8], run: &Run) -> Result<Option<ply_rows::Singles>, ReadError> {
-    let layout = layout_within(bytes, Some(run))?;
-    let [only] = layout.elements.as_slice() else { return Ok(None) };
-    let body = &bytes[layout.body..];
-    if ply_binary::is_text_instead(body, &layout) {
-        return Ok(None);
+/// A binary file of `length` bytes that holds points in single numbers, with or without normals, and nothing else:
+/// where its rows begin, their number, and how to decode them. `None` of any other, of one with a fault, which [`read`]
+/// names, and where `start` does not hold the header.
+pub(super) fn single_rows(
+    start: &[u8],
+    length: u64,
+    run: &Run,
+) -> Option<(usize, usize, ply_rows::SingleRows)> {
+    let layout = parse(start).ok()?;
+    let [only] = layout.elements.as_slice() else { return None };
+    let plain = layout.encoding != Encoding::Ascii
+        && !ply_binary::is_text_instead(&start[layout.body..], &layout)
+        && (1..=run.limits.points.min(super::MOST)).contains(&only.count);
+    if !plain {
+        return None;
     }
-    match layout.encoding {
-        Encoding::Ascii => Ok(None),
-        Encoding::Little => ply_rows::singles::<false>(body, only, run),
-        Encoding::Big => ply_rows::singles::<true>(body, only, run),
-    }
+    let rows = ply_rows::SingleRows::of(only, layout.encoding == Encoding::Big)?;
+    let bytes = only.count.checked_mul(rows.stride as u64)?.checked_add(layout.body as u64)?;
+    (bytes == length).then_some((layout.body, only.count as usize, rows))
 }
 
 /// The header, with its counts held against the bytes that follow.

@@ -17,6 +17,9 @@ use crate::run::Run;
 /// Rows decoded between two looks at whether to stop: a few milliseconds of work.
 const BLOCK: usize = 1 << 18;
 
+/// Rows that one thread takes at least.
+const LEAST: usize = 4096;
+
 type Vertices = Both<Point, Vector>;
 
 /// Points and, where the rows have them, normals.
@@ -25,27 +28,49 @@ type Both<P, N> = (Vec<P>, Option<Vec<N>>);
 /// Points and normals in single numbers.
 pub(super) type Singles = Both<[f32; 3], [f32; 3]>;
 
-/// The vertices of which `bytes` consist, as single numbers; `None` when they are of another type or anything else
-/// is not plainly good.
-pub(super) fn singles<const BIG: bool>(
-    bytes: &[u8],
-    element: &Element,
-    run: &Run,
-) -> Result<Option<Singles>, ReadError> {
-    let Some(Rows { rows, stride, place, normal }) = rows_of(bytes, element) else { return Ok(None) };
-    let whole = |columns: [(usize, Scalar); 3]| side_by_side(columns, Scalar::F32).then_some(columns[0].0);
-    let (Some(place), normal) = (whole(place), normal.map(whole)) else { return Ok(None) };
-    if normal == Some(None) || rows.len() != bytes.len() {
-        return Ok(None);
+/// Rows of single numbers, and nothing else, as a header tells of them.
+pub(super) struct SingleRows {
+    big: bool,
+    /// Length of a row, bytes.
+    pub(super) stride: usize,
+    place: usize,
+    normal: Option<usize>,
+}
+
+impl SingleRows {
+    /// `None` where the rows are of another type.
+    pub(super) fn of(element: &Element, big: bool) -> Option<Self> {
+        let Columns { stride, place, normal } = columns_of(element)?;
+        let whole =
+            |columns: [(usize, Scalar); 3]| side_by_side(columns, Scalar::F32).then_some(columns[0].0);
+        let normal = match normal {
+            Some(normal) => Some(whole(normal)?),
+            None => None,
+        };
+        Some(Self { big, stride, place: whole(place)?, normal })
     }
-    let finite = |row: &[f32; 3]| row.iter().all(|c| c.is_finite());
-    let normal = normal.flatten().map(|at| {
-        move |row: &[u8]| {
-            let n = triple::<BIG>(row, at);
-            if finite(&n) { n } else { [0.0; 3] }
-        }
-    });
-    decode(rows, stride, |row| triple::<BIG>(row, place), finite, normal.as_ref(), run)
+
+    /// Nothing yet, with room for so many rows.
+    pub(super) fn room(&self, rows: usize) -> Singles {
+        (Vec::with_capacity(rows), self.normal.map(|_| Vec::with_capacity(rows)))
+    }
+
+    /// Appends whole rows; false where a place is not finite.
+    pub(super) fn add(&self, rows: &[u8], to: &mut Singles) -> bool {
+        if self.big { self.add_as::<true>(rows, to) } else { self.add_as::<false>(rows, to) }
+    }
+
+    fn add_as<const BIG: bool>(&self, rows: &[u8], to: &mut Singles) -> bool {
+        let finite = |row: &[f32; 3]| row.iter().all(|c| c.is_finite());
+        let normal = self.normal.map(|at| {
+            move |row: &[u8]| {
+                let n = triple::<BIG>(row, at);
+                if finite(&n) { n } else { [0.0; 3] }
+            }
+        });
+        let place = |row: &[u8]| triple::<BIG>(row, self.place);
+        add_rows(rows, self.stride, place, finite, normal.as_ref(), to)
+    }
 }
 
 /// The vertices at the beginning of `bytes`; `None` when their rows hold lists, are cut short, or hold a
@@ -55,7 +80,9 @@ pub(super) fn vertices<const BIG: bool>(
     element: &Element,
     run: &Run,
 ) -> Result<Option<Vertices>, ReadError> {
-    let Some(Rows { rows, stride, place, normal }) = rows_of(bytes, element) else { return Ok(None) };
+    let Some(Columns { stride, place, normal }) = columns_of(element) else { return Ok(None) };
+    let length = usize::try_from(element.count).ok().and_then(|n| n.checked_mul(stride));
+    let Some(rows) = length.and_then(|length| bytes.get(..length)) else { return Ok(None) };
     let whole = side_by_side;
     // A sum of products with zero is zero unless one of them is infinite or no number.
     let finite = |p: &Point| p.x * 0.0 + p.y * 0.0 + p.z * 0.0 == 0.0;
@@ -80,14 +107,14 @@ pub(super) fn vertices<const BIG: bool>(
 }
 
 /// Rows of one length, and where in them the coordinates are.
-struct Rows<'a> {
-    rows: &'a [u8],
+struct Columns {
     stride: usize,
     place: [(usize, Scalar); 3],
     normal: Option<[(usize, Scalar); 3]>,
 }
 
-fn rows_of<'a>(bytes: &'a [u8], element: &Element) -> Option<Rows<'a>> {
+/// `None` of rows that hold lists.
+fn columns_of(element: &Element) -> Option<Columns> {
     let Role::Vertex { place, normal } = element.role else { return None };
     let mut columns = Vec::with_capacity(element.properties.len());
     let mut at = 0usize;
@@ -96,10 +123,8 @@ fn rows_of<'a>(bytes: &'a [u8], element: &Element) -> Option<Rows<'a>> {
         columns.push((at, scalar));
         at += scalar.size();
     }
-    let length = usize::try_from(element.count).ok().and_then(|n| n.checked_mul(at))?;
-    let rows = bytes.get(..length)?;
     let of = |wanted: [usize; 3]| wanted.map(|i| columns[i]);
-    Some(Rows { rows, stride: at, place: of(place), normal: normal.map(of) })
+    Some(Columns { stride: at, place: of(place), normal: normal.map(of) })
 }
 
 /// Whether three numbers are of this type and follow one another.
@@ -138,7 +163,25 @@ fn decode<P: Send, N: Send>(
 ) -> Result<Option<Both<P, N>>, ReadError> {
     let count = rows.len() / stride.max(1);
     // The rows exist, so this is within 24 times the file's length.
-    let mut both = (Vec::with_capacity(count), Vec::with_capacity(if normal.is_some() { count } else { 0 }));
+    let mut both = (Vec::with_capacity(count), normal.map(|_| Vec::with_capacity(count)));
+    for block in rows.chunks(BLOCK * stride.max(1)) {
+        run.check()?;
+        if !add_rows(block, stride, &place, &finite, normal, &mut both) {
+            return Ok(None);
+        }
+    }
+    Ok(Some(both))
+}
+
+/// Appends rows, in parallel; false where a place is not finite.
+fn add_rows<P: Send, N: Send>(
+    rows: &[u8],
+    stride: usize,
+    place: impl Fn(&[u8]) -> P + Sync,
+    finite: impl Fn(&P) -> bool + Sync,
+    normal: Option<&(impl Fn(&[u8]) -> N + Sync)>,
+    to: &mut Both<P, N>,
+) -> bool {
     let strange = AtomicBool::new(false);
     let point = |row: &[u8]| {
         let p = place(row);
@@ -147,18 +190,16 @@ fn decode<P: Send, N: Send>(
         }
         p
     };
-    for block in rows.chunks(BLOCK * stride.max(1)) {
-        run.check()?;
-        let rows = block.par_chunks_exact(stride);
-        match normal {
-            Some(normal) => both.par_extend(rows.map(|row| (point(row), normal(row)))),
-            None => both.0.par_extend(rows.map(point)),
+    let rows = rows.par_chunks_exact(stride).with_min_len(LEAST);
+    match (normal, to.1.take()) {
+        (Some(normal), Some(normals)) => {
+            let mut pair = (std::mem::take(&mut to.0), normals);
+            pair.par_extend(rows.map(|row| (point(row), normal(row))));
+            *to = (pair.0, Some(pair.1));
         }
-        if strange.load(Ordering::Relaxed) {
-            return Ok(None);
-        }
+        _ => to.0.par_extend(rows.map(point)),
     }
-    Ok(Some((both.0, normal.is_some().then_some(both.1))))
+    !strange.into_inner()
 }
 
 /// Length of a row that is one triangle: a count in a byte and three indices of four.

@@ -19,6 +19,35 @@ pub struct Facing<'a> {
 /// As many points as a caller who may be stopped asks about at once: a few milliseconds of work.
 pub const TOGETHER: usize = 1 << 16;
 
+/// A foot without what its point tells again.
+#[derive(Clone, Copy)]
+struct Held {
+    point: Point,
+    /// [`NOTHING`] where there is none.
+    triangle: u32,
+}
+
+/// No triangle has so high a number.
+const NOTHING: u32 = u32::MAX;
+
+impl Held {
+    #[inline(always)]
+    fn of(foot: Option<Foot>) -> Self {
+        foot.map_or(Self { point: Point::origin(), triangle: NOTHING }, |f| Self {
+            point: f.point,
+            triangle: f.triangle,
+        })
+    }
+
+    /// The foot of `p`, to the bit as it was found.
+    #[inline(always)]
+    fn foot(&self, p: &Point) -> Option<Foot> {
+        let Self { point, triangle } = *self;
+        let distance = (point - p).norm_squared().sqrt();
+        (triangle != NOTHING).then_some(Foot { point, triangle, distance })
+    }
+}
+
 /// Steps between points that follow a surface are about the square root of their number to its size; this
 /// many times longer and a new order pays. Measured.
 const JUMPY: f64 = 16.0;
@@ -28,7 +57,7 @@ impl SurfaceTree {
     /// `reach_mm`, in the order of the points. Searches in the given order where that follows the surface,
     /// else in an order that does; the results are those of [`SurfaceTree::nearest`] either way and on any
     /// number of threads.
-    pub fn nearest_each<T: Clone + Send + Sync>(
+    pub fn nearest_each<T: Send>(
         &self,
         points: &[Point],
         reach_mm: f64,
@@ -39,7 +68,7 @@ impl SurfaceTree {
 
     /// As [`SurfaceTree::nearest_each`] with [`SurfaceTree::nearest_facing`]. Points without a normal of
     /// their own (when there are fewer normals) have no closest point.
-    pub fn nearest_facing_each<T: Clone + Send + Sync>(
+    pub fn nearest_facing_each<T: Send>(
         &self,
         points: &[Point],
         facing: Facing<'_>,
@@ -52,7 +81,7 @@ impl SurfaceTree {
     }
 
     /// Points from `count` on have no closest point.
-    fn each<T: Clone + Send + Sync>(
+    fn each<T: Send>(
         &self,
         points: &[Point],
         count: usize,
@@ -62,9 +91,9 @@ impl SurfaceTree {
     ) -> Vec<T> {
         let asked = &points[..count];
         let mut all: Vec<T> = if jumpy(asked) {
-            let order = along_a_curve(asked, &bounds(asked));
+            let Curve { order, place } = along_a_curve(asked);
             let number = |k: usize| order[k] as usize;
-            let found: Vec<T> = (0..count)
+            let found: Vec<Held> = (0..count)
                 .into_par_iter()
                 .with_min_len(CHUNK)
                 .map_init(
@@ -72,14 +101,11 @@ impl SurfaceTree {
                         let facing = |k: usize, corners: [&Point; 3]| facing(number(k), corners);
                         Groups::new(self, count, |k| asked[number(k)], facing, reach_mm)
                     },
-                    |groups, k| work(number(k), groups.at(k)),
+                    |groups, k| Held::of(groups.at(k)),
                 )
                 .collect();
-            let mut place = vec![0u32; count];
-            for (k, &i) in order.iter().enumerate() {
-                place[i as usize] = k as u32;
-            }
-            place.par_iter().with_min_len(CHUNK).map(|&k| found[k as usize].clone()).collect()
+            let given = place.par_iter().with_min_len(CHUNK).enumerate();
+            given.map(|(i, &k)| work(i, found[k as usize].foot(&asked[i]))).collect()
         } else {
             (0..count)
                 .into_par_iter()
@@ -95,13 +121,16 @@ impl SurfaceTree {
     }
 }
 
+/// Of those that are finite.
 fn bounds<'a>(points: impl IntoIterator<Item = &'a Point>) -> Aabb {
     Aabb::of(points.into_iter().filter(|p| p.iter().all(|c| c.is_finite())))
 }
 
+/// Points that tell of all.
+const SAMPLE: usize = 1024;
+
 /// Whether half of the steps from point to point are far longer than an order along the surface has.
 fn jumpy(points: &[Point]) -> bool {
-    const SAMPLE: usize = 1024;
     if points.len() < SAMPLE || points.len() > u32::MAX as usize {
         return false;
     }
@@ -117,8 +146,17 @@ const IN_CELL: usize = 512;
 /// Most cells along each axis: 2^6, whose counts fit a processor's cache.
 const MOST_BITS: u32 = 6;
 
-/// The points' indices in the order of Morton's curve through rough cells, equal cells in the given order.
-fn along_a_curve(points: &[Point], bounds: &Aabb) -> Vec<u32> {
+/// Points in the order of Morton's curve through rough cells, equal cells in the given order.
+struct Curve {
+    /// The points' indices in that order.
+    order: Vec<u32>,
+    /// Where in the order each point is.
+    place: Vec<u32>,
+}
+
+fn along_a_curve(points: &[Point]) -> Curve {
+    // What lies beyond the box of some falls into its outermost cells.
+    let bounds = bounds(points.iter().step_by((points.len() / SAMPLE).max(1)));
     // A surface has about as many cells as a square of as many along each side.
     let bits = ((points.len() / IN_CELL).max(1).ilog2().div_ceil(2)).min(MOST_BITS);
     let largest = bounds.size().max();
@@ -127,22 +165,23 @@ fn along_a_curve(points: &[Point], bounds: &Aabb) -> Vec<u32> {
     // A number that is no cell becomes 0, and all fit.
     let cell = |p: &Point, k: usize| (((p[k] - low[k]) * scale) as u32).min((1 << bits) - 1);
     let key = |p: &Point| morton::short_key(std::array::from_fn(|k| cell(p, k)));
-    let keys: Vec<u32> = points.par_iter().with_min_len(CHUNK).map(key).collect();
+    let mut place: Vec<u32> = points.par_iter().with_min_len(CHUNK).map(key).collect();
     let mut start = vec![0u32; 1 << (3 * bits)];
-    for &key in &keys {
+    for &key in &place {
         start[key as usize] += 1;
     }
     let mut sum = 0;
     for s in &mut start {
         (*s, sum) = (sum, sum + *s);
     }
-    let mut order = vec![0; keys.len()];
-    for (i, &key) in (0..).zip(&keys) {
-        let s = &mut start[key as usize];
+    let mut order = vec![0; place.len()];
+    for (i, place) in (0..).zip(&mut place) {
+        let s = &mut start[*place as usize];
         order[*s as usize] = i;
+        *place = *s;
         *s += 1;
     }
-    order
+    Curve { order, place }
 }
 
 #[cfg(test)]
@@ -262,7 +301,8 @@ mod tests {
         for _ in 0..20_000 {
             points.push(Point::origin() + Vector::new(random.unit(), random.unit(), 0.0) * 1e3);
         }
-        let order = along_a_curve(&points, &bounds(&points));
+        let Curve { order, place } = along_a_curve(&points);
+        assert!(order.iter().enumerate().all(|(k, &i)| place[i as usize] as usize == k));
         let mut sorted = order.clone();
         sorted.sort_unstable();
         assert!(sorted.iter().enumerate().all(|(i, &k)| i == k as usize));

@@ -8,6 +8,7 @@ mod build;
 mod crossing;
 mod cursor;
 mod descent;
+mod eight;
 mod extent;
 mod group;
 mod members;

@@ -1,9 +1,10 @@
 //! The two flanks of a width or a slot among the points of its surface.
 
+use super::parallel_planes::Flanks;
 use super::subject::Subject;
 use super::{RuleError, Surface};
 use crate::geometry::{Direction, Point};
-use crate::plan::Situation;
+use crate::plan::{Situation, StandardSystem};
 use std::f64::consts::FRAC_PI_6;
 
 /// A normal further than this from across belongs to a round end or a bottom, rad. Our own choice: a slot's end of
@@ -23,6 +24,20 @@ pub(super) struct TwoFlanks {
 /// Takes the flanks apart by the nominal's normals; the ends of a slot (where its length is known, all that lies
 /// beyond the centres of its round ends) are left out.
 pub(super) fn flanks(subject: &Subject, surface: &Surface) -> Result<TwoFlanks, RuleError> {
+    let (across, sided) = sided(subject, surface)?;
+    let of = |up: bool| sided.iter().filter(|s| s.1 == up).map(|s| s.0).collect::<Vec<Point>>();
+    let (upper, lower) = (of(true), of(false));
+    if upper.is_empty() || lower.is_empty() {
+        return Err(RuleError::Missing("only one flank was seen; measure both".into()));
+    }
+    Ok(TwoFlanks { across, upper, lower })
+}
+
+/// The points of a surface that lie on either flank, each with whether it is the upper one, and the direction across.
+pub(super) fn sided(
+    subject: &Subject,
+    surface: &Surface,
+) -> Result<(Direction, Vec<(Point, bool)>), RuleError> {
     let none =
         || RuleError::Missing("a slot's length does not lie square to its axis; mend the nominal".into());
     let (at, across, straight) = match subject.situation {
@@ -46,20 +61,55 @@ pub(super) fn flanks(subject: &Subject, surface: &Surface) -> Result<TwoFlanks, 
     // Out of the material: towards the middle of a groove, away from that of a tongue.
     let sign = if subject.is_hollow() { -1.0 } else { 1.0 };
     let least = crate::geometry::math::cos(ASLANT_RAD);
-    let (mut upper, mut lower) = (Vec::new(), Vec::new());
+    let mut found = Vec::new();
     for (p, n) in surface.points.iter().zip(&surface.normals) {
         if straight.is_some_and(|(along, half)| !((p - at).dot(&along.vector()).abs() <= half)) {
             continue;
         }
         let side = sign * n.dot(across);
-        if side >= least {
-            upper.push(*p);
-        } else if side <= -least {
-            lower.push(*p);
+        if side.abs() >= least {
+            found.push((*p, side > 0.0));
         }
     }
-    if upper.is_empty() || lower.is_empty() {
-        return Err(RuleError::Missing("only one flank was seen; measure both".into()));
-    }
-    Ok(TwoFlanks { across, upper, lower })
+    Ok((across, found))
+}
+
+/// Whether the middle of a slot is told by the least-squares plane midway between its flanks, seen along a given `axis`: a wall
+/// too short to tell how it leans shows no median surface either, but noise. By ISO; by ASME it is as that of any groove.
+pub fn has_straight_middle(situation: &Situation, axis: Option<Direction>, standard: StandardSystem) -> bool {
+    let known = matches!(
+        situation,
+        Situation::Slot { length_mm: Some(length), width_mm: Some(width), .. } if length > width
+    );
+    known && axis.is_some() && standard == StandardSystem::Iso
+}
+
+/// The middle plane of a slot where its straight flanks end and in the middle of them, mm.
+pub(super) struct StraightMiddle {
+    /// At both ends of the flanks, at the middle of their depth.
+    pub(super) ends: [Point; 2],
+    /// Between them.
+    pub(super) middle: Point,
+}
+
+/// For the record.
+pub(super) const STRAIGHT_MIDDLE: &str =
+    "least-squares plane midway between both flanks, in projection along a given axis";
+
+/// The straight middle of a slot: of two parallel planes by least squares, along `axis`.
+pub(super) fn straight_middle(
+    situation: &Situation,
+    axis: Direction,
+    surface: &Surface,
+) -> Result<StraightMiddle, RuleError> {
+    let subject = Subject::along(*situation, axis);
+    let Situation::Slot { at, along, length_mm: Some(length), width_mm: Some(width), .. } = *situation else {
+        return Err(subject.has_none("straight flanks"));
+    };
+    let two = flanks(&subject, surface)?;
+    let both = Flanks::new(&two.upper, &two.lower, Some(axis))?.least_squares(two.across)?;
+    let (normal, across) = (both.normal.vector(), two.across.vector());
+    let onto = |p: Point| p + across * ((both.middle() - p).dot(&normal) / across.dot(&normal));
+    let half = along.vector() * (0.5 * (length - width));
+    Ok(StraightMiddle { ends: [onto(at - half), onto(at + half)], middle: onto(at) })
 }

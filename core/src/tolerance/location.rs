@@ -2,6 +2,7 @@
 //! residuals.
 
 use super::axis::{self, Of, Round, StraightAxis, straight_axis};
+use super::flanks::{STRAIGHT_MIDDLE, has_straight_middle, straight_middle};
 use super::material::{MaterialCondition, no_size};
 use super::movement::{Gauge, Residual, Settled};
 use super::symmetry::{between_planes, mean, middles};
@@ -166,6 +167,17 @@ fn flanked(
     at: Point,
     across: Vector,
 ) -> Result<Placed, RuleError> {
+    let straight = has_straight_middle(wanted.situation, wanted.axis, wanted.standard);
+    if let Some(axis) = wanted.axis.filter(|_| straight && wanted.condition.is_none()) {
+        let found = straight_middle(wanted.situation, axis, surface)?;
+        return Ok(Placed {
+            residuals: between_planes(&found.ends, Gauge::Plane { at, normal: across }),
+            middle: Some((found.middle, at, Along::Only(across))),
+            bonus_mm: None,
+            how: STRAIGHT_MIDDLE.into(),
+            method: None,
+        });
+    }
     let places = middles(run, surface, wanted.situation, wanted.cell_mm)?;
     let how = format!("middles of both flanks in cells of {} mm", wanted.cell_mm);
     let middle = Some((mean(&places), at, Along::Only(across)));

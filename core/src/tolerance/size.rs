@@ -10,6 +10,9 @@ use crate::geometry::{Direction, Point};
 use crate::plan::{Situation, SizeOperator};
 use crate::run::Run;
 
+/// An axis that turns further than this from a slot's own is not that of the slot as it lies: cosine of 20 degrees.
+const LEAST_COS: f64 = 0.94;
+
 /// The size of a hole, cylinder, sphere, slot or width: its diameter or width, mm.
 ///
 /// One number by least squares (GG), minimum zone (GC), maximum inscribed (GX) and minimum circumscribed (GN); the
@@ -39,8 +42,8 @@ impl Rule for Size {
             }
             Situation::Sphere { .. } => self.answer(&Ball { points: &surface.points }, run),
             Situation::Slot { axis, .. } => {
-                // Only a slot's own axis can be looked along; a width runs where it runs.
-                let axis = self.of.axis.map(|_| axis);
+                // Only a slot's own axis can be looked along, as it lies; a width runs where it runs.
+                let axis = self.of.axis.map(|given| if given.dot(axis) > LEAST_COS { given } else { axis });
                 self.answer(&Between::new(flanks(&self.of, surface)?, axis)?, run)
             }
             Situation::Width { .. } => {

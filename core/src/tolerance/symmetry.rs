@@ -1,6 +1,7 @@
 //! Symmetry of ISO 1101:2017, 17.15 (from memory), and the extracted middle of a groove or tongue.
 
 use super::axis::{self, Of, Round, straight_axis};
+use super::flanks::{STRAIGHT_MIDDLE, has_straight_middle, straight_middle};
 use super::location::{found_of_zone, leeway_words};
 use super::material::flank;
 use super::movement::{Gauge, Own, Residual, settle};
@@ -35,8 +36,13 @@ pub struct Symmetry {
 impl Rule for Symmetry {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
         let surface = axis::surface(surfaces, 0, 3)?;
-        let (places, how) = match self.situation {
-            Situation::Sphere { hollow, .. } => {
+        let straight = has_straight_middle(&self.situation, self.axis, self.standard);
+        let (places, how) = match (self.situation, self.axis.filter(|_| straight)) {
+            (_, Some(axis)) => {
+                let found = straight_middle(&self.situation, axis, surface)?;
+                (found.ends.to_vec(), STRAIGHT_MIDDLE.into())
+            }
+            (Situation::Sphere { hollow, .. }, None) => {
                 let of = Of::regardless(self.standard);
                 let (centre, _, how) = axis::centre(run, &surface.points, hollow, of)?;
                 (vec![centre], how)

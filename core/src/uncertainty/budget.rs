@@ -23,6 +23,8 @@ pub enum Source {
     Temperature,
     /// What smoothing before the scan came here has drawn aside.
     Smoothing,
+    /// An included angle that is held because the points do not tell it.
+    IncludedAngle,
 }
 
 impl Source {
@@ -38,6 +40,7 @@ impl Source {
             Source::Probing => "probing",
             Source::Temperature => "temperature",
             Source::Smoothing => "smoothing",
+            Source::IncludedAngle => "included_angle",
         }
     }
 }

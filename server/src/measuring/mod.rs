@@ -14,7 +14,7 @@ use scantling_core::inspect::{PointSource, ScanPart, ScanSource};
 use scantling_core::nominal::{Nominal, NominalFile};
 use scantling_core::plan::{FaceMap, NeighbourNominal, Plan, bind, check_json};
 use scantling_core::points::{self, Coordinates, PointSet, PointsError, TakenPoint};
-use scantling_core::read::{self, ReadError, TextLayout};
+use scantling_core::read::{self, ReadError, TakeError, TextLayout};
 use scantling_core::run::{Limits, Run, Stage};
 use scantling_core::scan::{LengthUnit, Scan, ScanError};
 
@@ -152,10 +152,13 @@ pub(crate) fn scan(
     unit: LengthUnit,
     columns: &str,
 ) -> Result<(Scan, Vec<String>), MeasureError> {
-    let bytes = read_blob(service, blob)?;
     let layout = TextLayout::parse(columns).map_err(|e| internal("checked columns", &e))?;
-    let taken = read::take(&bytes, &layout, run).map_err(|e| unreadable(&e))?;
-    drop(bytes);
+    let digest = Digest::parse(blob).ok_or_else(|| internal("the scan's digest", &blob))?;
+    let mut file = service.blobs.file(&digest).map_err(|e| missing_or_passing("the stored scan", &e))?;
+    let taken = read::take_from(&mut file, &layout, run).map_err(|e| match e {
+        TakeError::Io(e) => missing_or_passing("the stored scan", &e),
+        TakeError::Refused(e) => unreadable(&e),
+    })?;
     let notes = taken.source().notes.clone();
     Ok((Scan::new(taken, unit, run).map_err(|e| unusable(&e))?, notes))
 }

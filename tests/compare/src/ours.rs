@@ -51,7 +51,7 @@ pub fn read(path: &Path) -> Result<RawScan> {
 
 /// A scan of points, as the product takes it in: in the file's own precision.
 pub fn read_scan(path: &Path) -> Result<Taken> {
-    Ok(read::take(&fs::read(path)?, &TextLayout::default(), &unlimited())?)
+    Ok(read::take_from(&mut fs::File::open(path)?, &TextLayout::default(), &unlimited())?)
 }
 
 /// A STEP file, as the product takes it in: all faces as triangles within 0.01 mm.

@@ -125,7 +125,7 @@ fn locations() -> Vec<Row> {
                 "position of a width",
                 "ISO 1101:2017, 17.13; ISO 17450-3:2016, extracted median surface (from memory)",
                 "twice the largest distance of a middle of both flanks, cell by cell, from the true middle plane; of a slot as well, whose centre counts in a \
-                 round zone and along its length",
+                 round zone and along its length; by ISO of a slot shallower than half its width the straight plane midway between its flanks",
                 "ASME means the centre plane of the mating envelope (from memory); here cells in both",
                 "core/src/tolerance/position_tests.rs::planes_balls_grooves_and_slots_have_positions",
             ],

@@ -10,7 +10,7 @@ use crate::associate::{
 use crate::filter::{FilterError, Gaussian};
 use crate::geometry::random::Random;
 use crate::geometry::{Cholesky, Direction, Motion, PartFrame, Point, Vector, symmetric_eigen};
-use crate::partition::{MeasuredPoint, Partition, Rim, Seen, Tube, normals_under, turn_seen};
+use crate::partition::{MeasuredPoint, Partition, Rim, Seen, Tube, normals_under, strip_mm, turn_seen};
 use crate::plan::{Association, Situation};
 use crate::run::Run;
 use crate::search::PointGrid;
@@ -374,7 +374,11 @@ fn wall(
         }
     }
     let depth = high - low;
-    let margin = (0.1 * depth).max(0.3).min(0.25 * depth);
+    let strip = strip_mm(depth);
+    let tube = Tube::of(&face.bound.situation).filter(|_| straight);
+    // Of an opening whose points have normals of their own what scanners round is told by how it lies.
+    let opening = matches!(face.bound.situation, Situation::Hole { .. } | Situation::Slot { .. });
+    let margin = if tube.is_some() && opening && input.scan.took_normals() { 0.0 } else { strip };
     // By where they stand on the nominal: noise moves the points of a cone along its axis too.
     let mut points: Vec<MeasuredPoint> = partition
         .among(input.scan, &member)
@@ -390,14 +394,15 @@ fn wall(
     if points.len() < MIN_POINTS {
         return Err(few(points.len()));
     }
-    if let Some(tube) = Tube::of(&face.bound.situation).filter(|_| straight) {
+    if let Some(tube) = tube {
         let places: Vec<Point> = points.iter().map(|p| p.point).collect();
         let middle = along(&tube.at);
         // The axis of its situation is that of the wall, or runs the other way.
         let way = tube.axis.dot(axis).signum();
         let (from, to) = (way * (low + margin - middle), way * (high - margin - middle));
         let spacing = input.scan.spacing_among(points.iter().map(|p| p.index));
-        let sound = tube.sound(&places, [from.min(to), from.max(to)], spacing, input.noise_mm);
+        let sound =
+            tube.sound(&places, [from.min(to), from.max(to)], strip - margin, spacing, input.noise_mm);
         let mut next = sound.iter();
         points.retain(|_| next.next().is_none_or(|s| *s));
         if points.len() < MIN_POINTS {

@@ -18,6 +18,8 @@ const _: () = assert!(LEAF <= MOST_IN_LEAF);
 const SHARE: usize = 512;
 /// So few are split in the middle, which is a few percent worse to search and far quicker to find.
 const FEW: usize = 32;
+/// Of so many the axis and the bins are those of their middles, of more those of the box.
+const SOME: usize = FEW;
 /// Ranges larger than this are split in three rounds of two, in parallel.
 const PARALLEL: usize = 8192;
 /// After so many levels splits are by count, so that a search's stack has a bound.
@@ -30,6 +32,9 @@ struct Range<'a> {
     extent: Extent,
 }
 
+/// Nodes that are made together, and where they will stand in a list: what they refer to stands as far behind that.
+type Block = (usize, Vec<Node>);
+
 /// Brings the items into the tree's order and returns the nodes, the root first. Empty for no items.
 pub(super) fn build(items: &mut [Item]) -> Vec<Node> {
     if items.is_empty() {
@@ -37,55 +42,68 @@ pub(super) fn build(items: &mut [Item]) -> Vec<Node> {
     }
     let extent = Extent::of(items);
     let all = Range { first: 0, items, extent };
-    let mut nodes = Vec::new();
-    subtree(all, 0, &mut nodes);
+    let blocks = in_blocks(all, 0);
+    let mut nodes = Vec::with_capacity(blocks.iter().map(|(_, block)| block.len()).sum());
+    for (start, block) in blocks {
+        nodes.extend(block.into_iter().map(|mut node| {
+            node.shift(start as u32);
+            node
+        }));
+    }
     nodes
 }
 
-/// Appends the nodes of a range; the range's own node comes first.
-fn subtree(range: Range<'_>, depth: usize, nodes: &mut Vec<Node>) {
-    let me = nodes.len();
-    nodes.push(Node::empty());
-    let by_area = depth < DEEPEST_BY_AREA;
-    let large = range.items.len() > PARALLEL;
-    let parts = if large { in_rounds(range, by_area, 3) } else { largest_first(range, by_area) };
+/// The blocks of a range in the order of the list, the first with the range's own node.
+fn in_blocks(range: Range<'_>, depth: usize) -> Vec<Block> {
+    if range.items.len() <= PARALLEL {
+        let mut nodes = Vec::with_capacity(range.items.len() / 8);
+        subtree(range, depth, &mut nodes);
+        return vec![(0, nodes)];
+    }
+    let parts = in_rounds(range, depth < DEEPEST_BY_AREA, 3);
+    let mut me = Node::empty();
     for (place, part) in parts.iter().enumerate() {
-        nodes[me].set(place, &part.extent.bounds(), Child::leaf(part.first, part.items.len().min(LEAF)));
+        me.set(place, &part.extent.bounds(), Child::leaf(part.first, part.items.len().min(LEAF)));
     }
-    let inner = parts.into_iter().enumerate().filter(|(_, part)| part.items.len() > LEAF);
-    if large {
-        let inner: Vec<_> = inner.collect();
-        for (place, below) in in_parallel(inner, depth + 1) {
-            let start = nodes.len();
-            nodes[me].set_child(place, Child::node(start));
-            nodes.extend(below.into_iter().map(|mut node| {
-                node.shift(start as u32);
-                node
-            }));
-        }
-    } else {
-        for (place, part) in inner {
-            let start = nodes.len();
-            nodes[me].set_child(place, Child::node(start));
-            subtree(part, depth + 1, nodes);
+    let inner = parts.into_iter().enumerate().filter(|(_, part)| part.items.len() > LEAF).collect();
+    let mut blocks = vec![(0, Vec::new())];
+    let mut count = 1;
+    for (place, below) in in_parallel(inner, depth + 1) {
+        let start = count;
+        me.set_child(place, Child::node(start));
+        for (offset, block) in below {
+            count += block.len();
+            blocks.push((start + offset, block));
         }
     }
+    blocks[0].1.push(me);
+    blocks
 }
 
-/// The nodes of each part, with the place of the part.
-fn in_parallel(mut parts: Vec<(usize, Range<'_>)>, depth: usize) -> Vec<(usize, Vec<Node>)> {
+/// The blocks of each part, with the place of the part.
+fn in_parallel(mut parts: Vec<(usize, Range<'_>)>, depth: usize) -> Vec<(usize, Vec<Block>)> {
     if parts.len() > 1 {
         let second = parts.split_off(parts.len() / 2);
         let (mut a, b) = join(|| in_parallel(parts, depth), || in_parallel(second, depth));
         a.extend(b);
         return a;
     }
-    let below = |(place, part): (usize, Range<'_>)| {
-        let mut nodes = Vec::with_capacity(part.items.len() / 10);
-        subtree(part, depth, &mut nodes);
-        (place, nodes)
-    };
-    parts.into_iter().map(below).collect()
+    parts.into_iter().map(|(place, part)| (place, in_blocks(part, depth))).collect()
+}
+
+/// Appends the nodes of a range; the range's own node comes first.
+fn subtree(range: Range<'_>, depth: usize, nodes: &mut Vec<Node>) {
+    let me = nodes.len();
+    nodes.push(Node::empty());
+    let parts = largest_first(range, depth < DEEPEST_BY_AREA);
+    for (place, part) in parts.iter().enumerate() {
+        nodes[me].set(place, &part.extent.bounds(), Child::leaf(part.first, part.items.len().min(LEAF)));
+    }
+    for (place, part) in parts.into_iter().enumerate().filter(|(_, part)| part.items.len() > LEAF) {
+        let start = nodes.len();
+        nodes[me].set_child(place, Child::node(start));
+        subtree(part, depth + 1, nodes);
+    }
 }
 
 /// Two, four, eight parts.
@@ -127,7 +145,9 @@ fn largest_first(range: Range<'_>, by_area: bool) -> Vec<Range<'_>> {
 /// Splits in two non-empty parts.
 fn split(range: Range<'_>, by_area: bool) -> (Range<'_>, Range<'_>) {
     let Range { first, items, extent } = range;
-    let size: [f32; 3] = std::array::from_fn(|k| extent.middle_high[k] - extent.middle_low[k]);
+    // Of few the boxes are as large as what lies between them.
+    let (low, high) = if items.len() <= SOME { middles(items) } else { (extent.low, extent.high) };
+    let size: [f32; 3] = std::array::from_fn(|k| high[k] - low[k]);
     let axis = if size[0] >= size[1] && size[0] >= size[2] {
         0
     } else if size[1] >= size[2] {
@@ -138,8 +158,8 @@ fn split(range: Range<'_>, by_area: bool) -> (Range<'_>, Range<'_>) {
     if by_area {
         // Finding the cheapest border costs as much as there are bins, whatever the number of triangles.
         let halves = match items.len() {
-            0..=FEW => either_side(items, &extent, axis),
-            _ => halves::<16>(items, &extent, axis),
+            0..=FEW => either_side(items, axis, 0.5 * low[axis] + 0.5 * high[axis]),
+            _ => halves::<16>(items, axis, low[axis], high[axis]),
         };
         if let Some((half, low_part, high_part)) = halves {
             let (a, b) = items.split_at_mut(half);
@@ -161,10 +181,13 @@ fn split(range: Range<'_>, by_area: bool) -> (Range<'_>, Range<'_>) {
 /// Brings one side of the cheapest border between bins to the front: how many those are, and both extents.
 fn halves<const BINS: usize>(
     items: &mut [Item],
-    extent: &Extent,
     axis: usize,
+    low: f32,
+    high: f32,
 ) -> Option<(usize, Extent, Extent)> {
-    let (low, size) = (extent.middle_low[axis], extent.middle_high[axis] - extent.middle_low[axis]);
+    // A share of very many tells the border as well.
+    let step = (items.len() / SHARE).max(1);
+    let size = high - low;
     let scale = BINS as f32 / size;
     if !(size > 0.0 && scale.is_finite() && scale > 0.0) {
         return None;
@@ -172,8 +195,6 @@ fn halves<const BINS: usize>(
     let along = |item: &Item| (item.middle(axis) - low) * scale;
     let bin = |item: &Item| (along(item) as i32 as usize).min(BINS - 1);
     let mut bins = [Extent::EMPTY; BINS];
-    // A share of very many tells the border as well.
-    let step = (items.len() / SHARE).max(1);
     for item in items.iter().step_by(step) {
         bins[bin(item)].add(item);
     }
@@ -186,15 +207,27 @@ fn halves<const BINS: usize>(
     Some((half, Extent::of(a), Extent::of(b)))
 }
 
-/// Brings what lies below the middle to the front: how many those are, and both extents.
-fn either_side(items: &mut [Item], extent: &Extent, axis: usize) -> Option<(usize, Extent, Extent)> {
-    let middle = 0.5 * extent.middle_low[axis] + 0.5 * extent.middle_high[axis];
-    let half = partition(items, |item| item.middle(axis) < middle);
+/// Brings those whose middles lie below a place to the front: how many those are, and both extents.
+fn either_side(items: &mut [Item], axis: usize, place: f32) -> Option<(usize, Extent, Extent)> {
+    let half = partition(items, |item| item.middle(axis) < place);
     if half == 0 || half == items.len() {
         return None;
     }
     let (a, b) = items.split_at(half);
     Some((half, Extent::of(a), Extent::of(b)))
+}
+
+/// The least and the largest middles along each axis.
+fn middles(items: &[Item]) -> ([f32; 4], [f32; 4]) {
+    let (mut low, mut high) = ([f32::INFINITY; 4], [f32::NEG_INFINITY; 4]);
+    for item in items {
+        for k in 0..4 {
+            let middle = item.middle(k);
+            low[k] = if middle < low[k] { middle } else { low[k] };
+            high[k] = if middle > high[k] { middle } else { high[k] };
+        }
+    }
+    (low, high)
 }
 
 /// The border between bins at which the sum of area times count is least; `None` when all lie in one bin.

@@ -1,6 +1,7 @@
 //! One search after the other, where each begins with what the last one learnt.
 
 use super::descent::{Stack, descend, empty_stack};
+use super::eight::{Eight, Here};
 use super::node::{Node, WIDTH, limit};
 use super::{Best, FARTHEST_MM, NO_SLOT, SurfaceTree, normal};
 use crate::geometry::{Direction, Foot, Point};
@@ -12,6 +13,7 @@ use crate::geometry::{Direction, Foot, Point};
 #[derive(Clone, Debug)]
 pub struct Cursor<'a> {
     tree: &'a SurfaceTree,
+    here: Here,
     /// Subtrees that hold everything within `radius` of `centre`.
     around: Node,
     centre: Point,
@@ -32,6 +34,7 @@ impl<'a> Cursor<'a> {
     pub(super) fn new(tree: &'a SurfaceTree) -> Self {
         Self {
             tree,
+            here: Here::find(),
             around: Node::empty(),
             centre: Point::origin(),
             radius: -1.0,
@@ -67,6 +70,24 @@ impl<'a> Cursor<'a> {
         reach_mm: f64,
         facing: impl Fn([&Point; 3]) -> bool,
     ) -> Option<Foot> {
+        match self.here {
+            Here::Plain(e) => self.search_by(e, p, reach_mm, facing),
+            #[cfg(target_arch = "x86_64")]
+            Here::Wide(e) => e.with(
+                #[inline(always)]
+                || self.search_by(e, p, reach_mm, facing),
+            ),
+        }
+    }
+
+    #[inline(always)]
+    fn search_by<E: Eight>(
+        &mut self,
+        e: E,
+        p: &Point,
+        reach_mm: f64,
+        facing: impl Fn([&Point; 3]) -> bool,
+    ) -> Option<Foot> {
         let tree = self.tree;
         if tree.triangles.is_empty() || !p.iter().all(|c| c.is_finite()) || !(reach_mm >= 0.0) {
             return None;
@@ -80,10 +101,10 @@ impl<'a> Cursor<'a> {
             let around = self.look_around(p, first);
             self.last = *p;
             let start = if around { &self.around } else { &tree.nodes[0] };
-            descend::<false>(tree, start, p, &mut best, &mut self.stack, &facing);
+            descend::<false, E>(e, tree, start, p, &mut best, &mut self.stack, &facing);
             if best.slot == NO_SLOT && first < reach_mm {
                 best = begin(reach_mm);
-                descend::<false>(tree, &tree.nodes[0], p, &mut best, &mut self.stack, &facing);
+                descend::<false, E>(e, tree, &tree.nodes[0], p, &mut best, &mut self.stack, &facing);
             }
         }
         if best.slot == NO_SLOT {

@@ -1,5 +1,6 @@
 //! The way down the tree, nearest boxes first.
 
+use super::eight::Eight;
 use super::node::{Child, Entry, Node, limit};
 use super::way::{Way, far};
 use super::{Best, NO_SLOT, SurfaceTree};
@@ -18,8 +19,9 @@ impl SurfaceTree {
     /// The best within reach of a point on its own, beginning with a triangle that is probably near. Point
     /// and tree must be in range.
     #[inline(never)]
-    pub(super) fn best_from_top(
+    pub(super) fn best_from_top<E: Eight>(
         &self,
+        e: E,
         p: &Point,
         slot: usize,
         reach_mm: f64,
@@ -30,11 +32,17 @@ impl SurfaceTree {
         self.test(slot, p, &mut best, facing);
         let [a, b, _] = self.corners(&self.triangles[slot]);
         let root = &self.nodes[0];
-        if best.slot != NO_SLOT && far(best.distance2, (b - a).norm_squared()) {
-            descend::<true>(self, root, p, &mut best, stack, facing);
-        } else {
-            descend::<false>(self, root, p, &mut best, stack, facing);
-        }
+        let is_far = best.slot != NO_SLOT && far(best.distance2, (b - a).norm_squared());
+        e.with(
+            #[inline(always)]
+            || {
+                if is_far {
+                    descend::<true, E>(e, self, root, p, &mut best, stack, facing);
+                } else {
+                    descend::<false, E>(e, self, root, p, &mut best, stack, facing);
+                }
+            },
+        );
         best
     }
 
@@ -54,7 +62,8 @@ impl SurfaceTree {
 /// Visits what is no further than the best so far, nearest first, below one node. From far off many
 /// triangles meet the ball around the point, and most are ruled out before they are tested.
 #[inline(always)]
-pub(super) fn descend<const FAR: bool>(
+pub(super) fn descend<const FAR: bool, E: Eight>(
+    e: E,
     tree: &SurfaceTree,
     start: &Node,
     p: &Point,
@@ -68,7 +77,7 @@ pub(super) fn descend<const FAR: bool>(
     let mut way = Way::to(best, p, tree.margin);
     let mut depth = 0usize;
     loop {
-        let (mut mask, distances2) = node.near(&probe, bound);
+        let (mut mask, distances2) = node.near_by(e, &probe, bound);
         // Mostly one box is near enough, and then nothing waits for its distance.
         if mask.is_power_of_two() {
             let child = node.child(mask.trailing_zeros() as usize);

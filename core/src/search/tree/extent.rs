@@ -36,33 +36,22 @@ impl Item {
     }
 }
 
-/// Boxes of items and of their middles.
+/// The box of items, and how many they are.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Extent {
-    low: [f32; 4],
-    high: [f32; 4],
-    pub(super) middle_low: [f32; 4],
-    pub(super) middle_high: [f32; 4],
+    pub(super) low: [f32; 4],
+    pub(super) high: [f32; 4],
     pub(super) count: usize,
 }
 
 impl Extent {
-    pub(super) const EMPTY: Self = Self {
-        low: [f32::INFINITY; 4],
-        high: [f32::NEG_INFINITY; 4],
-        middle_low: [f32::INFINITY; 4],
-        middle_high: [f32::NEG_INFINITY; 4],
-        count: 0,
-    };
+    pub(super) const EMPTY: Self = Self { low: [f32::INFINITY; 4], high: [f32::NEG_INFINITY; 4], count: 0 };
 
     #[inline(always)]
     pub(super) fn add(&mut self, item: &Item) {
         for k in 0..4 {
-            let middle = item.middle(k);
             self.low[k] = if item.low[k] < self.low[k] { item.low[k] } else { self.low[k] };
             self.high[k] = if item.high[k] > self.high[k] { item.high[k] } else { self.high[k] };
-            self.middle_low[k] = if middle < self.middle_low[k] { middle } else { self.middle_low[k] };
-            self.middle_high[k] = if middle > self.middle_high[k] { middle } else { self.middle_high[k] };
         }
         self.count += 1;
     }
@@ -71,9 +60,6 @@ impl Extent {
         for k in 0..4 {
             self.low[k] = if other.low[k] < self.low[k] { other.low[k] } else { self.low[k] };
             self.high[k] = if other.high[k] > self.high[k] { other.high[k] } else { self.high[k] };
-            let (low, high) = (other.middle_low[k], other.middle_high[k]);
-            self.middle_low[k] = if low < self.middle_low[k] { low } else { self.middle_low[k] };
-            self.middle_high[k] = if high > self.middle_high[k] { high } else { self.middle_high[k] };
         }
         self.count += other.count;
     }

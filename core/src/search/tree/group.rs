@@ -2,6 +2,7 @@
 //! few triangles that it meets.
 
 use super::descent::{STACK, Stack, empty_stack};
+use super::eight::{Eight, Here};
 use super::members::{Members, Steps};
 use super::near::{MOST_MEMBERS, Near, Span, limit};
 use super::node::{self, Child, MOST_IN_LEAF, WIDTH};
@@ -28,6 +29,7 @@ const REST: u32 = 64;
 /// than a guess, and who finds nothing there searches the tree.
 pub(in crate::search) struct Groups<'a, P, F> {
     tree: &'a SurfaceTree,
+    here: Here,
     /// The point of a number below `count`.
     point: P,
     count: usize,
@@ -71,6 +73,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
     ) -> Self {
         Self {
             tree,
+            here: Here::find(),
             point,
             count,
             facing,
@@ -105,6 +108,18 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
 
     #[inline(never)]
     fn answer(&mut self, first: usize) {
+        match self.here {
+            Here::Plain(e) => self.answer_by(e, first),
+            #[cfg(target_arch = "x86_64")]
+            Here::Wide(e) => e.with(
+                #[inline(always)]
+                || self.answer_by(e, first),
+            ),
+        }
+    }
+
+    #[inline(always)]
+    fn answer_by<E: Eight>(&mut self, e: E, first: usize) {
         self.first = first;
         self.window.fill((first..self.count.min(first + WINDOW)).map(&self.point));
         self.feet.clear();
@@ -115,23 +130,23 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         }
         let mut at = 0;
         while at < self.feet.len() {
-            at += if tree.unbounded { self.alone(at) } else { self.together(at) };
+            at += if tree.unbounded { self.alone(e, at) } else { self.together(e, at) };
         }
     }
 
     /// Answers a group; returns how many points it has.
     #[inline(always)]
-    fn together(&mut self, at: usize) -> usize {
+    fn together<E: Eight>(&mut self, e: E, at: usize) -> usize {
         self.rest = self.rest.saturating_sub(1);
         if self.rest > 0 || self.guess == f64::INFINITY {
-            return self.alone(at);
+            return self.alone(e, at);
         }
         let mut members = self.steps.members(&self.window, at, self.most);
         while members.mask.count_ones() >= LEAST {
             let plane = self.tree.corners(&self.tree.triangles[self.slot]);
             self.steps.leave_out_strays(&self.window, at, plane, self.guess, &mut members);
-            if self.find_near(&members) {
-                self.answer_members(at, &members);
+            if self.find_near(e, &members) {
+                self.answer_members(e, at, &members);
                 self.failures = 0;
                 return members.len;
             }
@@ -145,17 +160,17 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
             }
             members = self.steps.members(&self.window, at, self.most);
         }
-        self.alone(at)
+        self.alone(e, at)
     }
 
-    fn alone(&mut self, at: usize) -> usize {
+    fn alone<E: Eight>(&mut self, e: E, at: usize) -> usize {
         let (p, place) = (self.window.points[at], self.window.place(at));
         let facing = |corners: [&Point; 3]| (self.facing)(self.first + place, corners);
         if self.tree.unbounded || !in_range(&p) {
             self.feet[place] = self.tree.search_all(&p, self.reach_mm, &facing).foot();
             return 1;
         }
-        let best = self.tree.best_from_top(&p, self.slot, self.reach_mm, &mut self.stack, &facing);
+        let best = self.tree.best_from_top(e, &p, self.slot, self.reach_mm, &mut self.stack, &facing);
         if best.slot != NO_SLOT {
             self.slot = best.slot;
             // Not taken in by one point that stands off, nor by one that happens to lie on the surface.
@@ -179,7 +194,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
 
     /// Collects every triangle whose box is within the radius of the members'; false when they are too many.
     #[inline(always)]
-    fn find_near(&mut self, members: &Members) -> bool {
+    fn find_near<E: Eight>(&mut self, e: E, members: &Members) -> bool {
         let tree = self.tree;
         let radius = self.radius(members);
         let wide = radius + tree.margin;
@@ -192,7 +207,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         while depth > 0 {
             depth -= 1;
             let node = &tree.nodes[self.open[depth % STACK].index()];
-            let (mut mask, _) = node.near(&probe, bound);
+            let (mut mask, _) = node.near_by(e, &probe, bound);
             // Both kinds of children are written to both lists and count in one.
             while mask != 0 {
                 let child = node.child(mask.trailing_zeros() as usize);
@@ -217,18 +232,18 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
             }
         }
         let size = (members.high - members.low).norm();
-        self.near.prepare(size, tree.margin)
+        self.near.prepare(e, size, tree.margin)
     }
 
     #[inline(always)]
-    fn answer_members(&mut self, at: usize, members: &Members) {
+    fn answer_members<E: Eight>(&mut self, e: E, at: usize, members: &Members) {
         let tree = self.tree;
         let radius = self.radius(members);
         let middle = members.middle();
         if self.near.count() == 0 {
             let guess = self.guess;
             for j in 0..members.len {
-                self.alone(at + j);
+                self.alone(e, at + j);
             }
             self.guess = 2.0 * guess + tree.short;
             return;
@@ -238,7 +253,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
         let facing = |j: usize| move |corners: [&Point; 3]| faces(first + window.place(at + j), corners);
         // One thing after the other for all of them: a processor then works on several at once.
         for (j, p) in points.iter().enumerate() {
-            let lowest = self.near.ask(j, std::array::from_fn(|k| (p[k] - middle[k]) as f32));
+            let lowest = self.near.ask(e, j, std::array::from_fn(|k| (p[k] - middle[k]) as f32));
             self.lowest[j] = lowest as u8;
         }
         for (j, p) in points.iter().enumerate() {
@@ -251,19 +266,26 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
             let (mut best, lowest) = (self.best[j], usize::from(self.lowest[j]));
             if members.mask >> j & 1 == 0 {
                 self.feet[self.window.place(at + j)] = if in_range(p) {
-                    tree.best_from_top(p, self.near.slot(lowest), self.reach_mm, &mut self.stack, &facing(j))
+                    tree.best_from_top(
+                        e,
+                        p,
+                        self.near.slot(lowest),
+                        self.reach_mm,
+                        &mut self.stack,
+                        &facing(j),
+                    )
                 } else {
                     tree.search_all(p, self.reach_mm, &facing(j))
                 }
                 .foot();
                 continue;
             }
-            let mut within = self.near.within(j, limit(best.distance2)) & !(1 << lowest);
+            let mut within = self.near.within(e, j, limit(best.distance2)) & !(1 << lowest);
             while within != 0 {
                 let next = within.trailing_zeros() as usize;
                 within &= within - 1;
                 if tree.test(self.near.slot(next), p, &mut best, &facing(j)) {
-                    within &= self.near.within(j, limit(best.distance2));
+                    within &= self.near.within(e, j, limit(best.distance2));
                 }
             }
             if best.slot != NO_SLOT {
@@ -272,7 +294,7 @@ impl<'a, P: Fn(usize) -> Point, F: Fn(usize, [&Point; 3]) -> bool> Groups<'a, P,
             } else if radius < self.reach_mm {
                 missed += 1;
                 let slot = self.near.slot(lowest);
-                best = tree.best_from_top(p, slot, self.reach_mm, &mut self.stack, &facing(j));
+                best = tree.best_from_top(e, p, slot, self.reach_mm, &mut self.stack, &facing(j));
             }
             self.feet[self.window.place(at + j)] = best.foot();
         }

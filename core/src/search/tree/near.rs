@@ -5,8 +5,7 @@
 //! that directions need not be exact: what is more than the corners reach, along two directions at right
 //! angles, is never more than the distance. Own derivation (separating axes).
 
-use wide::f32x8;
-
+use super::eight::{Eight, Row};
 use super::node::{WIDTH, up};
 use super::{SurfaceTree, Triangle};
 use crate::geometry::Point;
@@ -30,20 +29,18 @@ const PLACE: u32 = MOST as u32 - 1;
 /// coordinate: less than twenty roundings of 2^-24.
 const ROUNDING: f32 = 2e-6;
 
-type Lanes = [f32x8; GROUPS];
+type Rows = [Row; GROUPS];
 
 /// The number of each place in the lowest bits of a float.
-const PLACES: Lanes = {
-    let mut all = [f32x8::ZERO; GROUPS];
+const PLACES: Rows = {
+    let mut all = [Row::ZERO; GROUPS];
     let mut g = 0;
     while g < GROUPS {
-        let mut lanes = [0.0; WIDTH];
         let mut i = 0;
         while i < WIDTH {
-            lanes[i] = f32::from_bits((g * WIDTH + i) as u32);
+            all[g].0[i] = f32::from_bits((g * WIDTH + i) as u32);
             i += 1;
         }
-        all[g] = f32x8::new(lanes);
         g += 1;
     }
     all
@@ -57,14 +54,14 @@ pub(super) struct Near {
     /// Of the three corners, from the middle of the group.
     corner: [[f32; MOST]; 9],
     /// Unit direction across, and between which offsets the triangle lies along it.
-    across: [Lanes; 3],
-    low: Lanes,
-    high: Lanes,
+    across: [Rows; 3],
+    low: Rows,
+    high: Rows,
     /// For each edge the unit direction away from it, and how far the triangle reaches that way.
-    away: [[Lanes; 3]; 3],
-    reach: [Lanes; 3],
+    away: [[Rows; 3]; 3],
+    reach: [Rows; 3],
     /// Squared bounds of each point.
-    least: [Lanes; MOST_MEMBERS],
+    least: [Rows; MOST_MEMBERS],
 }
 
 /// Points are looked for between these corners, mm.
@@ -76,7 +73,7 @@ pub(super) struct Span {
 
 impl Near {
     pub(super) fn new() -> Self {
-        let none = [f32x8::ZERO; GROUPS];
+        let none = [Row::ZERO; GROUPS];
         Self {
             count: 0,
             slot: [0; MOST],
@@ -131,75 +128,84 @@ impl Near {
     /// Works out the bounds of what was added, for points no further than `size_mm` from the middle.
     /// `margin_mm` is what feet may be off by themselves. False where coordinates are too large.
     #[inline(always)]
-    pub(super) fn prepare(&mut self, size_mm: f64, margin_mm: f64) -> bool {
-        let (size, margin) = (f32x8::splat(up(size_mm)), f32x8::splat(up(margin_mm)));
+    pub(super) fn prepare<E: Eight>(&mut self, e: E, size_mm: f64, margin_mm: f64) -> bool {
+        let (size, margin) = (e.splat(up(size_mm)), e.splat(up(margin_mm)));
         for at in self.count..self.groups() * WIDTH {
             for axis in &mut self.corner {
                 axis[at] = 0.0;
             }
         }
-        let mut largest = f32x8::ZERO;
+        let zero = e.splat(0.0);
+        let mut largest = zero;
         for g in 0..self.groups() {
-            let lane = |k: usize| f32x8::new(self.corner[k].as_chunks::<WIDTH>().0[g % GROUPS]);
-            let corners: [[f32x8; 3]; 3] = std::array::from_fn(|c| std::array::from_fn(|k| lane(3 * c + k)));
+            let (corner, g) = (&self.corner, g % GROUPS);
+            let corners =
+                [corner_of(e, corner, 0, g), corner_of(e, corner, 3, g), corner_of(e, corner, 6, g)];
             let mut far = size;
             for k in 0..9 {
-                far = far.fast_max(corners[k / 3][k % 3].abs());
+                let c = corners[k / 3][k % 3];
+                far = e.most(far, e.most(c, e.sub(zero, c)));
             }
-            largest = largest.fast_max(far);
-            let off = far * f32x8::splat(ROUNDING) + margin;
-            let edges: [[f32x8; 3]; 3] =
-                std::array::from_fn(|e| std::array::from_fn(|k| corners[(e + 1) % 3][k] - corners[e][k]));
-            let across = unit(cross(&edges[0], &edges[1]), f32x8::ZERO);
-            let along = corners.map(|c| dot(&across, &c));
-            self.low[g] = along[0].fast_min(along[1]).fast_min(along[2]) - off;
-            self.high[g] = along[0].fast_max(along[1]).fast_max(along[2]) + off;
+            largest = e.most(largest, far);
+            let off = e.add(e.mul(far, e.splat(ROUNDING)), margin);
+            let [a, b, c] = &corners;
+            let edges = [minus(e, b, a), minus(e, c, b), minus(e, a, c)];
+            let across = unit(e, cross(e, &edges[0], &edges[1]), zero);
+            let along = [dot(e, &across, a), dot(e, &across, b), dot(e, &across, c)];
+            let low = e.sub(e.least(e.least(along[0], along[1]), along[2]), off);
+            let high = e.add(e.most(e.most(along[0], along[1]), along[2]), off);
+            e.store(low, &mut self.low[g].0);
+            e.store(high, &mut self.high[g].0);
             for k in 0..3 {
-                self.across[k][g] = across[k];
+                e.store(across[k], &mut self.across[k][g].0);
             }
-            for (e, edge) in edges.iter().enumerate() {
+            for (i, edge) in edges.iter().enumerate() {
                 // Less than half the edge's length is left where the direction across is none.
-                let away = unit(cross(edge, &across), dot(edge, edge) * f32x8::splat(0.25));
-                let along = corners.map(|c| dot(&away, &c));
-                self.reach[e][g] = along[0].fast_max(along[1]).fast_max(along[2]) + off;
+                let away = unit(e, cross(e, edge, &across), e.mul(dot(e, edge, edge), e.splat(0.25)));
+                let along = [dot(e, &away, a), dot(e, &away, b), dot(e, &away, c)];
+                let reach = e.add(e.most(e.most(along[0], along[1]), along[2]), off);
+                e.store(reach, &mut self.reach[i][g].0);
                 for k in 0..3 {
-                    self.away[e][k][g] = away[k];
+                    e.store(away[k], &mut self.away[i][k][g].0);
                 }
             }
         }
         if let Some(last) = self.groups().checked_sub(1) {
-            let mut low = self.low[last].to_array();
             for at in self.count..self.groups() * WIDTH {
-                low[at % WIDTH] = NOWHERE;
+                self.low[last].0[at % WIDTH] = NOWHERE;
             }
-            self.low[last] = f32x8::new(low);
         }
-        largest.to_array().iter().all(|&l| f64::from(l) < FARTHEST_MM)
+        let mut lanes = [0.0; WIDTH];
+        e.store(largest, &mut lanes);
+        lanes.iter().all(|&l| f64::from(l) < FARTHEST_MM)
     }
 
     /// Fills in the bounds of a point and returns the place of the least, about. There must be a triangle.
     #[inline(always)]
-    pub(super) fn ask(&mut self, point: usize, local: [f32; 3]) -> usize {
+    pub(super) fn ask<E: Eight>(&mut self, e: E, point: usize, local: [f32; 3]) -> usize {
         let bounds = &mut self.least[point % MOST_MEMBERS];
         let groups = self.count.div_ceil(WIDTH);
-        let p = local.map(f32x8::splat);
-        let mut least = f32x8::splat(f32::MAX);
-        let keep = f32x8::splat(f32::from_bits(!PLACE));
+        let p = [e.splat(local[0]), e.splat(local[1]), e.splat(local[2])];
+        let zero = e.splat(0.0);
+        let mut least = e.splat(f32::MAX);
+        let keep = e.splat(f32::from_bits(!PLACE));
         for g in 0..groups {
-            let along = self.across[0][g] * p[0] + self.across[1][g] * p[1] + self.across[2][g] * p[2];
-            let gap = (along - self.high[g]).fast_max(self.low[g] - along).fast_max(f32x8::ZERO);
-            let mut beside = f32x8::ZERO;
-            for e in 0..3 {
-                let way = &self.away[e];
-                let s = way[0][g] * p[0] + way[1][g] * p[1] + way[2][g] * p[2] - self.reach[e][g];
-                beside = beside.fast_max(s);
+            let along = dot(e, &rows(e, &self.across, g), &p);
+            let (low, high) = (e.load(&self.low[g].0), e.load(&self.high[g].0));
+            let gap = e.most(e.most(e.sub(along, high), e.sub(low, along)), zero);
+            let mut beside = zero;
+            for i in 0..3 {
+                beside = e
+                    .most(beside, e.sub(dot(e, &rows(e, &self.away[i], g), &p), e.load(&self.reach[i][g].0)));
             }
-            let squared = gap * gap + beside * beside;
-            bounds[g] = squared;
+            let squared = e.add(e.mul(gap, gap), e.mul(beside, beside));
+            e.store(squared, &mut bounds[g].0);
             // Positive floats sort as their bits do, so the lowest bits can tell the place.
-            least = least.fast_min((squared & keep) | PLACES[g % GROUPS]);
+            least = e.least(least, e.or(e.and(squared, keep), e.load(&PLACES[g % GROUPS].0)));
         }
-        let lanes = least.to_array().map(f32::to_bits);
+        let mut lanes = [0.0; WIDTH];
+        e.store(least, &mut lanes);
+        let lanes = lanes.map(f32::to_bits);
         let least = lanes[0].min(lanes[1]).min(lanes[2].min(lanes[3]));
         let others = lanes[4].min(lanes[5]).min(lanes[6].min(lanes[7]));
         (least.min(others) & PLACE) as usize
@@ -207,12 +213,12 @@ impl Near {
 
     /// The places whose bound is not above the limit, one bit each.
     #[inline(always)]
-    pub(super) fn within(&self, point: usize, limit: f32) -> u64 {
+    pub(super) fn within<E: Eight>(&self, e: E, point: usize, limit: f32) -> u64 {
         let bounds = &self.least[point % MOST_MEMBERS];
-        let limit = f32x8::splat(limit);
+        let limit = e.splat(limit);
         let mut all = 0;
         for g in 0..self.groups() {
-            all |= u64::from(bounds[g].simd_le(limit).to_bitmask()) << (g * WIDTH);
+            all |= u64::from(e.not_above(e.load(&bounds[g].0), limit)) << (g * WIDTH);
         }
         all & (u64::MAX >> (MOST - self.count.max(1)))
     }
@@ -231,21 +237,46 @@ pub(super) fn limit(distance2: f64) -> f32 {
     if wide < f64::from(f32::MAX) { up(wide) } else { f32::MAX }
 }
 
+// All of these are written out without closures, which are compiled for the plainest processor where they are not
+// inlined in time.
+
+/// One corner of eight triangles.
 #[inline(always)]
-fn cross(a: &[f32x8; 3], b: &[f32x8; 3]) -> [f32x8; 3] {
-    [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
+fn corner_of<E: Eight>(e: E, all: &[[f32; MOST]; 9], first: usize, g: usize) -> [E::Lanes; 3] {
+    let [x, y, z] = [&all[first], &all[first + 1], &all[first + 2]];
+    [e.load(&x.as_chunks().0[g]), e.load(&y.as_chunks().0[g]), e.load(&z.as_chunks().0[g])]
+}
+
+/// Eight directions.
+#[inline(always)]
+fn rows<E: Eight>(e: E, way: &[Rows; 3], g: usize) -> [E::Lanes; 3] {
+    [e.load(&way[0][g].0), e.load(&way[1][g].0), e.load(&way[2][g].0)]
 }
 
 #[inline(always)]
-fn dot(a: &[f32x8; 3], b: &[f32x8; 3]) -> f32x8 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+fn minus<E: Eight>(e: E, a: &[E::Lanes; 3], b: &[E::Lanes; 3]) -> [E::Lanes; 3] {
+    [e.sub(a[0], b[0]), e.sub(a[1], b[1]), e.sub(a[2], b[2])]
+}
+
+#[inline(always)]
+fn cross<E: Eight>(e: E, a: &[E::Lanes; 3], b: &[E::Lanes; 3]) -> [E::Lanes; 3] {
+    [
+        e.sub(e.mul(a[1], b[2]), e.mul(a[2], b[1])),
+        e.sub(e.mul(a[2], b[0]), e.mul(a[0], b[2])),
+        e.sub(e.mul(a[0], b[1]), e.mul(a[1], b[0])),
+    ]
+}
+
+#[inline(always)]
+fn dot<E: Eight>(e: E, a: &[E::Lanes; 3], b: &[E::Lanes; 3]) -> E::Lanes {
+    e.add(e.add(e.mul(a[0], b[0]), e.mul(a[1], b[1])), e.mul(a[2], b[2]))
 }
 
 /// The vector at unit length; zero, which bounds nothing, where its square is below `least` or nearly 0.
 #[inline(always)]
-fn unit(v: [f32x8; 3], least: f32x8) -> [f32x8; 3] {
-    let squared = dot(&v, &v);
-    let usable = squared.simd_gt(least.fast_max(f32x8::splat(1e-30)));
-    let by = usable.select(f32x8::ONE / squared.sqrt(), f32x8::ZERO);
-    v.map(|x| x * by)
+fn unit<E: Eight>(e: E, v: [E::Lanes; 3], least: E::Lanes) -> [E::Lanes; 3] {
+    let squared = dot(e, &v, &v);
+    let by = e.div(e.splat(1.0), e.sqrt(squared));
+    let by = e.where_above(squared, e.most(least, e.splat(1e-30)), by);
+    [e.mul(v[0], by), e.mul(v[1], by), e.mul(v[2], by)]
 }

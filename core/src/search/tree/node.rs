@@ -1,6 +1,6 @@
 //! Eight boxes side by side, and how far a point is from each of them: never more than the truth.
 
-use wide::f32x8;
+use super::eight::{Eight, Plain};
 
 /// Children of a node.
 pub(super) const WIDTH: usize = 8;
@@ -144,12 +144,6 @@ pub(super) fn limit(distance2: f64) -> f32 {
     if wide < f64::from(f32::MAX) { up(wide) } else { f32::MAX }
 }
 
-/// As `f32::max` but for numbers that are not NaN, which is one instruction.
-#[inline(always)]
-fn larger(a: f32, b: f32) -> f32 {
-    if a > b { a } else { b }
-}
-
 impl Node {
     pub(super) fn empty() -> Self {
         Self {
@@ -205,15 +199,14 @@ impl Node {
 
     /// Squared distances from the point to the boxes, 0 inside.
     #[inline(always)]
-    fn distances2(&self, probe: &Probe) -> [f32; WIDTH] {
-        let mut sum = [0.0f32; WIDTH];
+    fn distances2<E: Eight>(&self, e: E, probe: &Probe) -> E::Lanes {
+        let zero = e.splat(0.0);
+        let mut sum = zero;
         for axis in 0..3 {
-            for i in 0..WIDTH {
-                let below = self.low[axis][i] - probe.high[axis];
-                let above = probe.low[axis] - self.high[axis][i];
-                let d = larger(larger(below, above), 0.0);
-                sum[i] += d * d;
-            }
+            let below = e.sub(e.load(&self.low[axis]), e.splat(probe.high[axis]));
+            let above = e.sub(e.splat(probe.low[axis]), e.load(&self.high[axis]));
+            let d = e.most(e.most(below, above), zero);
+            sum = e.add(sum, e.mul(d, d));
         }
         sum
     }
@@ -251,21 +244,21 @@ impl Node {
 
     /// Which boxes are no further than the limit, lowest bit first, and their squared distances.
     #[inline(always)]
+    pub(super) fn near_by<E: Eight>(&self, e: E, probe: &Probe, limit: f32) -> (u32, [f32; WIDTH]) {
+        let lanes = self.distances2(e, probe);
+        let mut d = [0.0; WIDTH];
+        e.store(lanes, &mut d);
+        (e.not_above(lanes, e.splat(limit)), d)
+    }
+
+    /// The same by the instructions that every processor has.
+    #[inline(always)]
     pub(super) fn near(&self, probe: &Probe, limit: f32) -> (u32, [f32; WIDTH]) {
-        let d = self.distances2(probe);
-        (mask(&d, limit), d)
+        self.near_by(Plain, probe, limit)
     }
 
     #[inline(always)]
     pub(super) fn entry(&self, place: usize, distances2: &[f32; WIDTH]) -> Entry {
         Entry::new(distances2[place % WIDTH], self.child[place % WIDTH])
     }
-}
-
-/// One bit for each distance not above the limit.
-#[inline(always)]
-fn mask(d: &[f32; WIDTH], limit: f32) -> u32 {
-    // The compiler finds the vector form of everything else here by itself, but not the one instruction
-    // that makes bits of comparisons.
-    f32x8::new(*d).simd_le(f32x8::splat(limit)).to_bitmask()
 }

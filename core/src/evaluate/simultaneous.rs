@@ -175,7 +175,7 @@ fn judge(context: &Context, members: &mut [Member], rest: &[(usize, Evaluation)]
         tolerance: members.iter().map(|m| m.asked.tolerance).fold(0.0, f64::max),
         aligned: members.iter().any(|m| m.asked.aligned),
         limits: [None, None],
-        joined_mm: 0.0,
+        besides: Vec::new(),
     };
     let tried: Tried = match by_rule::tried(&members[0].subject, &joint, (&extracted, &surfaces), &all)? {
         Ok(tried) => tried,

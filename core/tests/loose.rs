@@ -17,14 +17,14 @@ use scantling_core::run::quiet;
 
 const NOISE_MM: f64 = 0.02;
 
-/// Number, characteristic, and its true value, mm: H00 lies 0.1 mm off along x and 0.05 mm along y, the datum hole H11 is 0.06 mm
-/// larger than its boundary and gives 0.03 mm along x, which nothing else holds.
+/// Number, characteristic, and its true value, mm: H00 lies 0.2 mm off along x and 0.05 mm along y, the datum hole H11 is 0.2 mm
+/// larger than its boundary and gives 0.1 mm along x, which nothing else holds.
 const ASKED: [(&str, &str, f64); 3] = [
-    ("held", "position = { zone_diameter_mm = 0.5 }\ndatum_system = \"HELD\"", 0.223_606_8),
-    ("loose", "position = { zone_diameter_mm = 0.5 }\ndatum_system = \"LOOSE\"", 0.172_046_5),
+    ("held", "position = { zone_diameter_mm = 0.8 }\ndatum_system = \"HELD\"", 0.412_310_6),
+    ("loose", "position = { zone_diameter_mm = 0.8 }\ndatum_system = \"LOOSE\"", 0.223_606_8),
     (
         "only oriented",
-        "position = { zone_diameter_mm = 0.5, orientation_only = true }\ndatum_system = \"LOOSE\"",
+        "position = { zone_diameter_mm = 0.8, orientation_only = true }\ndatum_system = \"LOOSE\"",
         0.0,
     ),
 ];
@@ -64,8 +64,8 @@ fn the_uncertainty_of_a_position_holds_the_room_of_its_loose_datum() {
     let (_, plan) = plan::check_toml(&text).unwrap();
     let faces = plan::bind(&plan, Some(&nominal)).unwrap();
     let made = |name: &str, p: &Point, n: &Vector| match name {
-        "H00" => p + Vector::new(0.1, 0.05, 0.0),
-        "H11" => p - n * 0.03,
+        "H00" => p + Vector::new(0.2, 0.05, 0.0),
+        "H11" => p - n * 0.1,
         _ => *p,
     };
     let one = |seed: u64| -> Vec<Evaluation> {
@@ -106,7 +106,7 @@ fn the_uncertainty_of_a_position_holds_the_room_of_its_loose_datum() {
             if !((1.0 - slack).max(0.2)..=1.3 + slack).contains(&ratio) {
                 wrong.push(format!("{number}: u is {ratio:.2} of the scatter"));
             }
-            if (mean(&values) - truth).abs() > 0.004 {
+            if (mean(&values) - truth).abs() > 0.01 {
                 wrong.push(format!("{number}: {:.4} for {truth:.4}", mean(&values)));
             }
         }

@@ -416,8 +416,9 @@ fn requirements_at_one_loose_datum_share_its_room_by_asme_and_by_name_in_iso() {
                 "{standard} {more}: {:?} u {:?} {:?} {}",
                 e.value_mm, e.standard_uncertainty_mm, e.verdict, e.reason
             );
-            // The envelope of 16 mm sees its noise; so does the boundary's.
-            assert!((e.value_mm.unwrap() - truth).abs() < 0.012, "{standard} {more}: {e:#?}");
+            // Noise makes envelopes and what a boundary leaves narrower: by ASME both count.
+            let within = if standard == "asme" { 0.02 } else { 0.012 };
+            assert!((e.value_mm.unwrap() - truth).abs() < within, "{standard} {more}: {e:#?}");
             assert_eq!(e.verdict == Verdict::Conforms, truth < 0.2, "{standard} {more}: {e:#?}");
             let told_so = e.operators.get("simultaneous").map(String::as_str).unwrap_or_default();
             assert_eq!(told_so.starts_with("1, 2 ("), together, "{told_so}");

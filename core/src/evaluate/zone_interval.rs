@@ -234,7 +234,7 @@ mod tests {
                     of[1].truths(read[1], bounds[1]),
                 ];
                 for k in 0..2 {
-                    off[k] += (read[k] - 0.5 * (bounds[k][0] + bounds[k][1]) - truth[k]) / trials as f64;
+                    off[k] += (read[k] - 0.5 * (bounds[k][0] + bounds[k][1]) - truth[k]) / f64::from(trials);
                     held[k] += usize::from(ends[k][0] <= truth[k] && truth[k] <= ends[k][1]);
                     above[k] += usize::from(truth[k] > ends[k][1]);
                     below[k] += usize::from(truth[k] < ends[k][0]);
@@ -247,7 +247,8 @@ mod tests {
             );
             for k in 0..2 {
                 let share = held[k] as f64 / f64::from(trials);
-                assert!(share >= 0.9, "{name}, {k}: {share}");
+                // The bar is 92 %; three standard errors of 300 trials are 4.7 %.
+                assert!(share >= 0.92 - 0.047, "{name}, {k}: {share}");
             }
         }
     }

@@ -109,13 +109,12 @@ pub fn would_decide(question: &Question, known: &Known, noise: f64, instrument: 
         return None;
     }
     let decided = by_rule(question, known).verdict;
-    let (times, standard);
-    if let Some(floor) = question.floor.filter(|_| decided == Verdict::Conforms) {
-        let most = MOST_FLOOR * question.tolerance;
-        if floor <= most || !(most > 0.0) {
-            return None;
-        }
-        times = floor * floor / (most * most);
+    let (mut times, mut standard);
+    // What a floor needs to be small enough for the tolerance.
+    let most = MOST_FLOOR * question.tolerance;
+    let by_floor = question.floor.filter(|floor| *floor > most && most > 0.0).map(|f| f * f / (most * most));
+    if decided == Verdict::Conforms {
+        times = by_floor?;
         standard = u / times.sqrt();
     } else if decided != Verdict::Undecided {
         return None;
@@ -126,6 +125,11 @@ pub fn would_decide(question: &Question, known: &Known, noise: f64, instrument: 
         if left > 0.0 {
             times = (noise * noise / left).max(1.0);
             standard = needed;
+            // What then conforms must have a floor that is small enough too.
+            if let Some(by_floor) = by_floor.filter(|f| inside(value, question.limits) && *f > times) {
+                times = by_floor;
+                standard = standard.min(u / times.sqrt());
+            }
         } else if needed > 0.0 && rest - instrument * instrument < 0.5 * needed * needed {
             return Some(WouldDecide::BetterInstrument { standard: needed });
         } else {
@@ -153,6 +157,18 @@ mod tests {
 
     fn known(value: f64, standard: f64) -> Known {
         Known::Normal { value, standard }
+    }
+
+    #[test]
+    fn what_is_within_its_limits_needs_a_small_floor_too() {
+        // A floor of 0.5 is to come down to a quarter of the tolerance: four times the points, more than the uncertainty needs.
+        let alone = would_decide(&question(&Decision::Proven, None), &known(0.95, 0.05), 0.05, 0.0);
+        let asked = question(&Decision::Proven, Some(0.5));
+        for (value, expected) in [(0.95, 4.0), (1.05, 2.705_5)] {
+            let both = would_decide(&asked, &known(value, 0.05), 0.05, 0.0);
+            let Some(WouldDecide::MorePoints { times }) = both else { panic!("{both:?}") };
+            assert!((times - expected).abs() < 1e-3, "{value}: {times}, {alone:?}");
+        }
     }
 
     #[test]

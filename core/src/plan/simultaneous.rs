@@ -86,9 +86,10 @@ fn shares(requirement: &Requirement) -> Option<bool> {
 /// As the file says it.
 pub(super) fn of(c: &file::Characteristic) -> Simultaneous {
     match (&c.simultaneous, c.separate) {
-        (Some(name), _) => Simultaneous::Named(name.clone()),
+        (Some(name), None | Some(false)) => Simultaneous::Named(name.clone()),
         (None, Some(true)) => Simultaneous::Separate,
-        (None, _) => Simultaneous::Usual,
+        // Both contradict each other, which is a fault by itself.
+        (Some(_), Some(true)) | (None, None | Some(false)) => Simultaneous::Usual,
     }
 }
 

@@ -17,7 +17,7 @@ use crate::uncertainty::{Budget, Source};
 use super::edge;
 use super::extract::{Drawn, Extracted};
 use super::joint;
-use super::rehearsal::{SEED, alignment, mean_and_spread, numbers, perfect_values, rehearse, sampling};
+use super::rehearsal::{SEED, With, alignment, mean_and_spread, numbers, perfect_values, rehearse, sampling};
 use super::sight::coverage_of;
 use super::zone_interval::{Readings, biases, unsure, zone};
 use super::{Outcome, Subject, effects, filter_words, place, rules, settle};
@@ -129,6 +129,8 @@ pub(super) struct Tried {
     /// With more noise on the measured surface, where the bounds of the bias decide.
     again: Option<Vec<Vec<f64>>>,
     perfect: Option<Vec<Vec<f64>>>,
+    /// The same without the inputs that displace the whole scan, where there are any.
+    by_noise: Option<Vec<Vec<f64>>>,
     ideal: Option<Vec<f64>>,
     /// Standard uncertainties.
     sampling: Vec<f64>,
@@ -150,6 +152,7 @@ impl Tried {
             kept: self.kept.as_deref().map(each),
             again: self.again.as_deref().map(each),
             perfect: self.perfect.as_deref().map(each),
+            by_noise: self.by_noise.as_deref().map(each),
             ideal: self.ideal.as_deref().map(of),
             sampling: of(&self.sampling),
             alignment: of(&self.alignment),
@@ -172,23 +175,28 @@ pub(super) fn tried(
     let likely: Vec<Surface> = surfaces.iter().map(|s| likely_of(s).clone()).collect();
     let base = if asked.extremes { numbers(subject, asked, &likely)? } else { Some(values.clone()) };
     let Some(base) = base else { return Ok(Err("the rule gave no number".into())) };
-    let noisy = rehearse(subject, asked, surfaces, likely_of, false, Drawn::All)?;
+    let noisy = rehearse(subject, asked, surfaces, likely_of, With::Noise, Drawn::All)?;
     let parts = match asked.extremes {
-        true => {
-            [Drawn::Rest, Drawn::Kept].map(|part| rehearse(subject, asked, surfaces, likely_of, false, part))
-        }
+        true => [Drawn::Rest, Drawn::Kept]
+            .map(|part| rehearse(subject, asked, surfaces, likely_of, With::Noise, part)),
         false => [Ok(None), Ok(None)],
     };
     let [rest, kept] = parts;
     let (rest, kept) = (rest?, kept?);
     // On the measured surface, which holds noise already, more noise adds less than the first did.
     let bounds = asked.extremes && !asked.bias_told;
-    let again =
-        if bounds { rehearse(subject, asked, surfaces, |s| &s.measured, false, Drawn::All)? } else { None };
+    let again = if bounds {
+        rehearse(subject, asked, surfaces, |s| &s.measured, With::Noise, Drawn::All)?
+    } else {
+        None
+    };
     // What cannot be negative reads above zero on a perfect part, extreme or not.
     let wanted = asked.extremes || asked.zone;
-    let perfect =
-        if wanted { rehearse(subject, asked, surfaces, |s| &s.perfect, true, Drawn::All)? } else { None };
+    let rehearsed = |with: With| rehearse(subject, asked, surfaces, |s| &s.perfect, with, Drawn::All);
+    let perfect = if wanted { rehearsed(With::All)? } else { None };
+    // What is stated of an instrument is no reason to correct a value.
+    let stated = asked.extremes && !subject.context.inputs.effects.is_empty();
+    let by_noise = if stated { rehearsed(With::Datums)? } else { None };
     let ideal = match wanted.then(|| perfect_values(subject, asked, surfaces)) {
         Some(ideal) => ideal?,
         None => None,
@@ -202,7 +210,20 @@ pub(super) fn tried(
     let sampling = sampling(subject, asked, surfaces, &likely, &base)?;
     let alignment = alignment(subject, asked, &likely, &base)?;
     let changes = effects::changes(subject, (surfaces, &likely), &base, |s| numbers(subject, asked, s))?;
-    Ok(Ok(Tried { values, base, noisy, rest, kept, again, perfect, ideal, sampling, alignment, changes }))
+    Ok(Ok(Tried {
+        values,
+        base,
+        noisy,
+        rest,
+        kept,
+        again,
+        perfect,
+        by_noise,
+        ideal,
+        sampling,
+        alignment,
+        changes,
+    }))
 }
 
 /// Writes what the rule came to, and decides.
@@ -213,8 +234,20 @@ pub(super) fn decided(
     (tried, missing): (Tried, Option<String>),
     evaluation: &mut Evaluation,
 ) {
-    let Tried { values, base, noisy, rest, kept, again, perfect, ideal, sampling, alignment, changes } =
-        tried;
+    let Tried {
+        values,
+        base,
+        noisy,
+        rest,
+        kept,
+        again,
+        perfect,
+        by_noise,
+        ideal,
+        sampling,
+        alignment,
+        changes,
+    } = tried;
     let bonus = found.bonus_mm.unwrap_or(0.0);
     let mut judged = Vec::with_capacity(values.len());
     for (k, number) in found.numbers.iter().enumerate() {
@@ -227,7 +260,11 @@ pub(super) fn decided(
         let told = match (&rest, &kept) {
             (Some(rest), Some(kept)) => {
                 let of = |all: &[Vec<f64>]| mean_and_spread(all, k, base[k]).0;
-                biases(of(rest), of(kept), floor.unwrap_or(first))
+                let of_noise = match (&by_noise, &ideal) {
+                    (Some(drawn), Some(ideal)) => Some(mean_and_spread(drawn, k, ideal[k]).0),
+                    _ => floor,
+                };
+                biases(of(rest), of(kept), of_noise.unwrap_or(first))
             }
             _ => [0.0; 2],
         };

@@ -42,18 +42,29 @@ pub(super) fn numbers(
     }
 }
 
-/// The rule on every draw of the noise, or of a part of it; `None` where too many fail. A perfect part is `placed` on noisy
-/// datums and seen with all inputs that displace the whole scan too: jointly, as JCGM 101:2008 draws them. What neighbouring
-/// points share moves the datums in every rehearsal on them.
+/// What is drawn beside the noise of the points.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum With {
+    /// Nothing.
+    Noise,
+    /// How the datums lie.
+    Datums,
+    /// That, and all inputs that displace the whole scan.
+    All,
+}
+
+/// The rule on every draw of the noise, or of a part of it; `None` where too many fail. What else is drawn, as of a perfect part,
+/// is drawn jointly, as JCGM 101:2008 does. What neighbouring points share moves the datums in every rehearsal on them.
 pub(super) fn rehearse(
     subject: &Subject,
     asked: &Asked,
     surfaces: &[Extracted],
     of: impl Fn(&Extracted) -> &Surface + Sync,
-    placed: bool,
+    with: With,
     part: Drawn,
 ) -> Result<Option<Vec<Vec<f64>>>, Stopped> {
-    let datums = subject.datums.filter(|_| placed && asked.aligned);
+    let displaced = with == With::All;
+    let datums = subject.datums.filter(|_| with != With::Noise && asked.aligned);
     let axes = datums.map_or_else(Vec::new, |d| axes(&d.covariance));
     // What each input that displaces the whole scan does along the normals of each surface, by one standard uncertainty.
     let along = |[step, _]: [Step; 2]| -> Vec<Vec<f32>> {
@@ -64,7 +75,7 @@ pub(super) fn rehearse(
         surfaces.iter().map(one).collect()
     };
     let along: Vec<Vec<Vec<f32>>> =
-        if placed { effects::steps(subject).into_iter().map(along).collect() } else { Vec::new() };
+        if displaced { effects::steps(subject).into_iter().map(along).collect() } else { Vec::new() };
     let all: Result<Vec<Option<Vec<f64>>>, Stopped> = (0..REHEARSALS)
         .into_par_iter()
         .map(|draw| {
@@ -91,7 +102,7 @@ pub(super) fn rehearse(
                 }
                 None => drawn.collect(),
             };
-            if placed {
+            if displaced {
                 let amounts: Vec<f64> = along.iter().map(|_| random.normal()).collect();
                 for (s, surface) in drawn.iter_mut().enumerate() {
                     for i in 0..surface.points.len() {

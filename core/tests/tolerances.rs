@@ -377,8 +377,8 @@ fn asme_widens_the_limit_by_what_the_size_departs() {
     let found = case.measure(&scan, "asme", "", &bodies);
     let e = told(&found, "position at maximum material");
     // The axis is 0.1 mm off; the size of 16 mm departs from 15.9 by 0.1 mm.
-    assert!((e.value_mm.unwrap() - 0.2).abs() < 0.008, "{e:?}");
     // Noise makes the envelope smaller, and the bonus with it; the value is corrected by as much.
+    assert!((e.value_mm.unwrap() - 0.2).abs() < 0.012, "{e:?}");
     assert!((e.limits.upper_mm.unwrap() - 0.4).abs() < 0.02, "{e:?}");
     let room = e.limits.upper_mm.unwrap() - e.value_mm.unwrap();
     assert!((room - 0.2).abs() < 0.015, "{e:?}");

@@ -86,10 +86,10 @@ fn shares(requirement: &Requirement) -> Option<bool> {
 /// As the file says it.
 pub(super) fn of(c: &file::Characteristic) -> Simultaneous {
     match (&c.simultaneous, c.separate) {
-        (Some(name), None | Some(false)) => Simultaneous::Named(name.clone()),
+        (Some(name), None | Some(false)) if !name.trim().is_empty() => Simultaneous::Named(name.clone()),
         (None, Some(true)) => Simultaneous::Separate,
-        // Both contradict each other, which is a fault by itself.
-        (Some(_), Some(true)) | (None, None | Some(false)) => Simultaneous::Usual,
+        // A name without letters, or both of what contradicts each other, is a fault by itself.
+        _ => Simultaneous::Usual,
     }
 }
 

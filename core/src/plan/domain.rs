@@ -484,7 +484,7 @@ pub struct Characteristic {
     pub standard: Standard,
     /// The name by which its limits are written; `None` where they are written as numbers.
     pub short_form: Option<ShortForm>,
-    /// With which others one movement of the part must serve it ([`super::simultaneous`]).
+    /// With which others one movement of the part must serve it (see [`super::simultaneously`]).
     pub simultaneous: Simultaneous,
 }
 

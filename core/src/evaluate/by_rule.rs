@@ -19,7 +19,7 @@ use super::extract::{Drawn, Extracted};
 use super::joint;
 use super::rehearsal::{SEED, With, alignment, mean_and_spread, numbers, perfect_values, rehearse, sampling};
 use super::sight::coverage_of;
-use super::zone_interval::{Readings, biases, unsure, zone};
+use super::zone_interval::{Readings, at_least, biases, shares_noise, unsure, zone};
 use super::{Outcome, Subject, effects, filter_words, place, rules, settle};
 
 /// A requirement as a rule asks for it.
@@ -184,7 +184,7 @@ pub(super) fn tried(
     let [rest, kept] = parts;
     let (rest, kept) = (rest?, kept?);
     // On the measured surface, which holds noise already, more noise adds less than the first did.
-    let bounds = asked.extremes && !asked.bias_told;
+    let bounds = asked.extremes && (!asked.bias_told || shares_noise(subject));
     let again = if bounds {
         rehearse(subject, asked, surfaces, |s| &s.measured, With::Noise, Drawn::All)?
     } else {
@@ -256,6 +256,7 @@ pub(super) fn decided(
             (Some(p), Some(ideal)) if asked.extremes => Some(mean_and_spread(p, k, ideal[k]).0),
             _ => None,
         };
+        let more = again.as_ref().map(|a| mean_and_spread(a, k, values[k]).0);
         // Without extremes noise adds no bias that is worth a correction.
         let told = match (&rest, &kept) {
             (Some(rest), Some(kept)) => {
@@ -264,14 +265,18 @@ pub(super) fn decided(
                     (Some(drawn), Some(ideal)) => Some(mean_and_spread(drawn, k, ideal[k]).0),
                     _ => floor,
                 };
-                biases(of(rest), of(kept), of_noise.unwrap_or(first))
+                let told = biases(of(rest), of(kept), of_noise.unwrap_or(first));
+                match more.filter(|_| shares_noise(subject)) {
+                    Some(more) => at_least(more, told),
+                    None => told,
+                }
             }
             _ => [0.0; 2],
         };
         // Those that it is decided with.
         let bounds = match floor {
             Some(of_perfect) if !asked.bias_told => {
-                let least = again.as_ref().map_or(first, |a| mean_and_spread(a, k, values[k]).0);
+                let least = more.unwrap_or(first);
                 match number.against {
                     Against::Upper => [least.max(0.0), of_perfect.max(least).max(0.0)],
                     Against::Lower => [least.min(0.0), of_perfect.min(least).min(0.0)],

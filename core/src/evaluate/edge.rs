@@ -54,7 +54,13 @@ pub(super) fn extracted(
     let told = told(&edge, bound, nesting_mm, &filtered, &offset, 0.0);
     let noise = filtered.noise(&edge, seed, &subject.context.inputs.correlated, |s| s.outward);
     let extracted = Extracted {
-        likely: Some(LikelySurface::new(&measured, &perfect.points, &noise, nesting_mm)),
+        likely: Some(LikelySurface::new(
+            subject.context.run,
+            &measured,
+            &perfect.points,
+            &noise,
+            nesting_mm,
+        )?),
         noise,
         measured,
         perfect,

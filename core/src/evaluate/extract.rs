@@ -6,7 +6,7 @@ use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Nominal;
 use crate::partition::{Looked, Lost, MeasuredPoint, Partition, Rim, Seen, Tube, strip_mm, turn_seen};
 use crate::plan::{BoundFeature, Characteristic, Filter, Situation};
-use crate::run::Stopped;
+use crate::run::{Run, Stopped};
 use crate::search::PointGrid;
 use crate::tolerance::Surface;
 
@@ -51,8 +51,17 @@ pub(super) struct LikelySurface {
 
 impl LikelySurface {
     /// `places` are those of its points on the nominal; nothing finer than `finest_mm` is told from noise by itself.
-    pub(super) fn new(measured: &Surface, places: &[Point], noise: &[Draws], finest_mm: f64) -> Self {
-        let Likely { values, kept } = likely(places, &measured.deviations_mm, noise, finest_mm);
+    ///
+    /// # Errors
+    /// Only a stop by the caller.
+    pub(super) fn new(
+        run: &Run,
+        measured: &Surface,
+        places: &[Point],
+        noise: &[Draws],
+        finest_mm: f64,
+    ) -> Result<Self, Stopped> {
+        let Likely { values, kept } = likely(run, places, &measured.deviations_mm, noise, finest_mm)?;
         let moved = |i: usize| {
             measured.points[i] + measured.normals[i].vector() * (values[i] - measured.deviations_mm[i])
         };
@@ -62,7 +71,7 @@ impl LikelySurface {
             wall_mm: measured.wall_mm,
             deviations_mm: values,
         };
-        Self { surface, kept }
+        Ok(Self { surface, kept })
     }
 }
 
@@ -343,7 +352,10 @@ impl Extracted {
             Surface { points: pick(&|i| feet[i]), normals, deviations_mm: vec![0.0; wanted.len()], wall_mm };
         Ok(Ok(Self {
             likely: filter
-                .map(|f| LikelySurface::new(&measured, &perfect.points, &noise, f.nesting_index_mm)),
+                .map(|f| {
+                    LikelySurface::new(context.run, &measured, &perfect.points, &noise, f.nesting_index_mm)
+                })
+                .transpose()?,
             measured,
             across: None,
             perfect,

@@ -121,7 +121,7 @@ fn beside(
     let likely = {
         let all = measured.deviations_mm.iter().zip(&perfect.deviations_mm);
         let off = Surface { deviations_mm: all.map(|(m, p)| m - p).collect(), ..measured.clone() };
-        let mut likely = LikelySurface::new(&off, &perfect.points, &draws, nesting_mm);
+        let mut likely = LikelySurface::new(subject.context.run, &off, &perfect.points, &draws, nesting_mm)?;
         let all = likely.surface.deviations_mm.iter_mut().zip(&perfect.deviations_mm);
         all.for_each(|(o, p)| *o += p);
         likely

@@ -15,6 +15,7 @@ use rayon::prelude::*;
 
 use crate::filter::{Draws, REHEARSALS};
 use crate::geometry::{Aabb, Point, Vector, math, symmetric_eigen};
+use crate::run::{Run, Stopped};
 
 /// Most scales: cells a thousand times as wide as the finest.
 const MOST_SCALES: usize = 10;
@@ -163,7 +164,13 @@ impl Block {
 }
 
 /// What one way of laying cells keeps of values and draws.
-fn kept(places: &[Point], values: &[f64], noise: &[Draws], (corner, widths): (Point, &[f64])) -> Likely {
+fn kept(
+    run: &Run,
+    places: &[Point],
+    values: &[f64],
+    noise: &[Draws],
+    (corner, widths): (Point, &[f64]),
+) -> Result<Likely, Stopped> {
     let whole = Scale::whole(places, values, noise);
     let root = &whole.cells[0];
     let told = |p: &Point| {
@@ -175,6 +182,7 @@ fn kept(places: &[Point], values: &[f64], noise: &[Draws], (corner, widths): (Po
     let mut before = whole;
     let mut apart: Vec<(f64, Draws)> = vec![(0.0, [0.0; REHEARSALS]); places.len()];
     for edge in widths.iter().rev() {
+        run.check()?;
         let scale = Scale::of_cells(places, values, noise, corner, *edge);
         // A cell lies within one of the wider ones, that of its first place.
         let mut within = vec![0; scale.cells.len()];
@@ -202,7 +210,7 @@ fn kept(places: &[Point], values: &[f64], noise: &[Draws], (corner, widths): (Po
     }
     let freedoms: Vec<f64> = before.cells.iter().map(|c| c.freedoms).collect();
     add(&mut all, &apart, &before.of, &freedoms);
-    all
+    Ok(all)
 }
 
 /// Adds what stands out of the noise, block by block.
@@ -225,10 +233,19 @@ fn add(all: &mut Likely, apart: &[(f64, Draws)], block: &[usize], freedoms: &[f6
 }
 
 /// The values at `places` with what is likely noise taken out; cells of the finest scale are `finest_mm` wide.
-pub(super) fn likely(places: &[Point], values: &[f64], noise: &[Draws], finest_mm: f64) -> Likely {
+///
+/// # Errors
+/// Only a stop by the caller.
+pub(super) fn likely(
+    run: &Run,
+    places: &[Point],
+    values: &[f64],
+    noise: &[Draws],
+    finest_mm: f64,
+) -> Result<Likely, Stopped> {
     let mut found = Likely { values: vec![0.0; places.len()], kept: vec![[0.0; REHEARSALS]; places.len()] };
     if places.is_empty() {
-        return found;
+        return Ok(found);
     }
     let bounds = Aabb::of(places);
     let finest = finest_mm.max(1e-6);
@@ -239,9 +256,9 @@ pub(super) fn likely(places: &[Point], values: &[f64], noise: &[Draws], finest_m
     let one = |shift: usize| {
         // Cells of all scales share this corner, so that each lies within one of the next.
         let off = finest * shift as f64 / SHIFTS as f64;
-        kept(places, values, noise, (bounds.low.map(|c| c - off), &widths))
+        kept(run, places, values, noise, (bounds.low.map(|c| c - off), &widths))
     };
-    let all: Vec<Likely> = (0..SHIFTS).into_par_iter().map(one).collect();
+    let all: Vec<Likely> = (0..SHIFTS).into_par_iter().map(one).collect::<Result<_, Stopped>>()?;
     let share = 1.0 / SHIFTS as f64;
     for one in &all {
         found.values.iter_mut().zip(&one.values).for_each(|(f, v)| *f += share * v);
@@ -249,13 +266,14 @@ pub(super) fn likely(places: &[Point], values: &[f64], noise: &[Draws], finest_m
             sum.iter_mut().zip(draws).for_each(|(s, d)| *s += share as f32 * d);
         }
     }
-    found
+    Ok(found)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::geometry::random::Random;
+    use crate::run::quiet;
 
     /// A field of 60 x 40 places a millimetre apart, with independent noise.
     fn noisy(form: impl Fn(f64, f64) -> f64, noise_mm: f64) -> (Vec<Point>, Vec<f64>, Vec<Draws>) {
@@ -271,7 +289,7 @@ mod tests {
     #[test]
     fn noise_alone_is_taken_out_and_form_that_stands_out_stays() {
         let (places, values, noise) = noisy(|_, _| 3.0, 0.01);
-        let even = likely(&places, &values, &noise, 2.0).values;
+        let even = likely(&quiet(), &places, &values, &noise, 2.0).unwrap().values;
         let range = |v: &[f64]| v.iter().fold((9.0f64, -9.0f64), |(l, h), x| (l.min(*x), h.max(*x)));
         let (low, high) = range(&even);
         assert!(high - low < 0.012, "{low} {high}, before {:?}", range(&values));
@@ -287,7 +305,7 @@ mod tests {
         for (name, form) in forms {
             let (places, values, noise) = noisy(form, 0.01);
             let truth: Vec<f64> = places.iter().map(|p| form(p.x, p.y)).collect();
-            let Likely { values: found, kept } = likely(&places, &values, &noise, 2.0);
+            let Likely { values: found, kept } = likely(&quiet(), &places, &values, &noise, 2.0).unwrap();
             let (low, high) = range(&found);
             let (least, most) = range(&truth);
             assert!(
@@ -317,7 +335,7 @@ mod tests {
     #[test]
     fn one_place_is_its_own_mean() {
         let noise = vec![[0.0; REHEARSALS]];
-        assert_eq!(likely(&[Point::origin()], &[2.5], &noise, 1.0).values, [2.5]);
-        assert!(likely(&[], &[], &[], 1.0).values.is_empty());
+        assert_eq!(likely(&quiet(), &[Point::origin()], &[2.5], &noise, 1.0).unwrap().values, [2.5]);
+        assert!(likely(&quiet(), &[], &[], &[], 1.0).unwrap().values.is_empty());
     }
 }

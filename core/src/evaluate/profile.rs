@@ -12,7 +12,7 @@ use super::extract::{MOST_POINTS, thinned};
 use super::likely::{Likely, likely};
 use super::rehearsal::deviations;
 use super::sight::Sight;
-use super::zone_interval::{Readings, biases, unsure};
+use super::zone_interval::{Readings, at_least, biases, shares_noise, unsure};
 use super::{Outcome, Subject, decide_between, effects, filter_words, place, settle, sparse};
 
 /// Seed of the noise rehearsals: any constant; the same scan must always give the same answer.
@@ -111,7 +111,7 @@ impl Field {
         }
         run.check()?;
         let measured: Vec<f64> = all.iter().map(|&i| value(i)).collect();
-        let Likely { values: likely, kept } = likely(&places, &measured, &noise, nesting_mm);
+        let Likely { values: likely, kept } = likely(run, &places, &measured, &noise, nesting_mm)?;
         let rest = noise.iter().zip(&kept).map(|(e, k)| std::array::from_fn(|d| e[d] - k[d])).collect();
         Ok(Rehearsed { places, normals, noise, kept, rest, measured, likely })
     }
@@ -244,7 +244,11 @@ pub(super) fn evaluate(
         let of_noise = Readings::of(of_likely.iter().map(|d| d[k]), base[k], 0.0);
         let of = |all: &[[f64; 2]]| mean(all.iter().map(|d| d[k])) - base[k];
         let perfect = mean(of_perfect.iter().map(|d| d[k]));
+        // The least and the most that noise may have added.
+        let least = mean(of_measured.iter().map(|d| d[k])) - raw;
+        let most = if k == 0 { perfect.min(least) } else { perfect.max(least) };
         let told = biases(of(&of_rest), of(&of_kept), perfect);
+        let told = if shares_noise(subject) { at_least(least, told) } else { told };
         let unsure = unsure(told);
         let budget = Budget::new()
             .with(Source::Noise, (of_noise.standard * of_noise.standard + unsure * unsure).sqrt())
@@ -252,9 +256,6 @@ pub(super) fn evaluate(
             .with(Source::Alignment, alignment[k])
             .with_all(&effects[k]);
         let u = budget.combined_mm();
-        // The least and the most that noise may have added.
-        let least = mean(of_measured.iter().map(|d| d[k])) - raw;
-        let most = if k == 0 { perfect.min(least) } else { perfect.max(least) };
         // A recognised systematic effect is corrected (JCGM 100:2008, 3.2.4).
         let value_mm = raw - 0.5 * (told[0] + told[1]);
         let floor = evaluation.noise_floor_mm;

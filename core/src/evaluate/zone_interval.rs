@@ -71,6 +71,18 @@ pub(super) fn biases(rest: f64, kept: f64, perfect: f64) -> [f64; 2] {
     [least, if more { least + HALF * (perfect - least) } else { least }]
 }
 
+/// Whether noise that neighbours share is stated. How much of it is in this very scan its points do not tell, since it looks like
+/// form to them: the bias may then be as little as [`at_least`] says.
+pub(super) fn shares_noise(subject: &super::Subject) -> bool {
+    !subject.context.inputs.correlated.is_empty()
+}
+
+/// Bounds of a bias that may be as little as what more noise adds to the measured surface.
+pub(super) fn at_least(more: f64, [least, most]: [f64; 2]) -> [f64; 2] {
+    let little = if more * least > 0.0 { more } else { 0.0 };
+    [if little.abs() < least.abs() { little } else { least }, most]
+}
+
 /// The standard uncertainty of a bias between two bounds (JCGM 100:2008, 4.3.7).
 pub(super) fn unsure(biases: [f64; 2]) -> f64 {
     (biases[1] - biases[0]).abs() / 12f64.sqrt()
@@ -216,7 +228,8 @@ mod tests {
                 let noisy: Vec<f64> = made.iter().map(|v| v + NOISE_MM * random.normal()).collect();
                 let field = face.filtered(&noisy);
                 let read = told(field.iter().copied());
-                let Likely { values: clean, kept } = likely(&face.points, &field, &face.draws, NESTING_MM);
+                let Likely { values: clean, kept } =
+                    likely(&quiet(), &face.points, &field, &face.draws, NESTING_MM).unwrap();
                 let rest: Vec<Draws> =
                     face.draws.iter().zip(&kept).map(|(e, k)| std::array::from_fn(|d| e[d] - k[d])).collect();
                 let base = told(clean.iter().copied());

@@ -1,6 +1,6 @@
 //! What an inspection will take, foretold from headers alone.
 
-use crate::plan::Plan;
+use crate::plan::{Plan, simultaneously};
 use crate::read::Header;
 
 /// Foretells the peak memory of one inspection, bytes, from the headers alone: what admission holds against
@@ -21,8 +21,11 @@ pub fn cost(scan: &Header, nominal: &Header, plan: &Plan) -> u64 {
     let triangle = 50 + 60 + 40 + 2 * 130;
     let fixed = 96 << 20;
     let points = scan.points.max(scan.triangles.saturating_mul(3) / 2);
+    // Requirements that one movement serves are rehearsed together: 50,000 points of each with their draws, and what was kept.
+    let together = simultaneously(plan).iter().map(|s| s.members.len() as u64).max().unwrap_or(0);
     points
         .saturating_mul(read + placed + filter)
+        .saturating_add(points.min(50_000).saturating_mul(together).saturating_mul(2 * 192 + 176))
         .saturating_add(nominal.triangles.saturating_mul(triangle))
         .saturating_add(fixed)
 }

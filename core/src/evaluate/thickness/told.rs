@@ -217,7 +217,13 @@ fn of_zone(
         // It was seen in other passes, so it shares no noise with its place: as if it lay far away.
         let away = |k: usize| (across[k].0 + Vector::new(FAR_MM, 0.0, 0.0), across[k].1);
         add_correlated(&mut noise, away, correlated);
-        let likely = LikelySurface::new(&measured, &measured.points, &noise, 2.0 * found.patch_mm);
+        let likely = LikelySurface::new(
+            subject.context.run,
+            &measured,
+            &measured.points,
+            &noise,
+            2.0 * found.patch_mm,
+        )?;
         let extracted = Extracted {
             likely: Some(likely),
             measured,

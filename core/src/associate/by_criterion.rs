@@ -141,7 +141,9 @@ impl Wanted {
         if !found.settled {
             return Err(FitError::NotSettled { shape, steps: found.steps });
         }
-        let seen = Residuals::of(items, |q| found.model.row(q).0);
+        let row = found.model.rows();
+        let seen = Residuals::of(items, |q| row(q).0);
+        drop(row);
         // Points that are met to rounding leave nothing to gain.
         let spread = if shape == Shape::Line { seen.high.0 } else { seen.high.0 - seen.low.0 };
         let met = spread <= 64.0 * f64::EPSILON * (1.0 + found.model.size());
@@ -163,10 +165,11 @@ impl Wanted {
         placed: impl FnOnce(&T) -> S,
     ) -> Extremal<S> {
         let scale = cloud.reach_mm;
-        let seen = Residuals::of(items, |q| model.row(q).0);
+        let row = model.rows();
+        let seen = Residuals::of(items, |q| row(q).0);
         let contact = |&(index, weight): &(usize, f64)| Contact {
             index: index as u64,
-            residual_mm: model.row(&items[index]).0 * scale,
+            residual_mm: row(&items[index]).0 * scale,
             weight,
         };
         let mut contacts: Vec<Contact> = contacts.iter().map(contact).collect();

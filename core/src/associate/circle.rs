@@ -104,7 +104,8 @@ pub(super) fn circle_within(run: &Run, points: &[Point], axis: Direction) -> Res
         return Err(FitError::NotSettled { shape: Shape::Circle, steps: ended.steps });
     }
 
-    let residuals = Residuals::of(&flat, |q| round.row(q).0);
+    let row = round.rows();
+    let residuals = Residuals::of(&flat, |q| row(q).0);
     let (x, y) = (round.centre[0], round.centre[1]);
     // Turned back: the covariance too (the radius stays).
     let turn = [[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]];
@@ -163,16 +164,18 @@ impl Round {
 impl Model<3> for Round {
     type Item = [f64; 2];
 
-    fn row(&self, q: &[f64; 2]) -> (f64, [f64; 3]) {
-        let d = [q[0] - self.centre[0], q[1] - self.centre[1]];
-        let length = (d[0] * d[0] + d[1] * d[1]).sqrt();
-        if length == 0.0 {
-            return (-self.radius, [1.0, 0.0, -1.0]);
-        }
+    fn rows(&self) -> impl Fn(&[f64; 2]) -> (f64, [f64; 3]) + Sync {
         let g = self.towards();
-        let cos = (d[0] * g[0] + d[1] * g[1]) / length;
-        let sin = (d[1] * g[0] - d[0] * g[1]) / length;
-        (length - self.radius, [one_minus(cos, sin), -sin, -1.0])
+        move |q| {
+            let d = [q[0] - self.centre[0], q[1] - self.centre[1]];
+            let length = (d[0] * d[0] + d[1] * d[1]).sqrt();
+            if length == 0.0 {
+                return (-self.radius, [1.0, 0.0, -1.0]);
+            }
+            let cos = (d[0] * g[0] + d[1] * g[1]) / length;
+            let sin = (d[1] * g[0] - d[0] * g[1]) / length;
+            (length - self.radius, [one_minus(cos, sin), -sin, -1.0])
+        }
     }
 
     fn moved(&self, step: &[f64; 3]) -> Option<Self> {

@@ -2,13 +2,16 @@
 
 use super::carry::{carried, sized, turned};
 use super::circle::{algebraic, one_minus};
-use super::cover::{about_the_long_axis, distinct, half_sphere, principal_axes, sample, spread};
+use super::cover::{
+    ONE_VALLEY, about_the_long_axis, distinct, half_sphere, principal_axes, sample, sample_few, spread,
+    valleys,
+};
 use super::levenberg::{Ended, Model, Sums, minimise};
 use super::{
     FitError, Freedom, LARGEST_RADIUS_SHARE, LARGEST_TURN_RAD, Residuals, Shape, centred, noise, unit,
 };
 use crate::geometry::{Cholesky, Direction, Point, Vector, math};
-use crate::run::{Run, Stopped, quiet};
+use crate::run::{Run, quiet};
 
 /// The cone with the least sum of squared distances from its surface.
 ///
@@ -122,16 +125,20 @@ pub(super) fn cone_within(run: &Run, points: &[Point]) -> Result<ConeFit, FitErr
 
     let judges = sample(all);
     let keep = if all.len() <= 30 { STARTS_OF_FEW } else { STARTS };
-    let mut found = starts(&judges, &half_sphere(&axes), APART_RAD, keep);
+    let scouts = sample_few(all);
+    let mut found = starts(&scouts, &half_sphere(&axes), APART_RAD, keep);
     let slender = spread(all, &axes[1]) / spread(all, &axes[2]);
     if slender < 0.3 {
-        found.extend(starts(&judges, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
+        found.extend(starts(&scouts, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
     }
-    let ends: Result<Vec<Ended<Funnel, 6>>, Stopped> =
-        found.into_iter().map(|cone| minimise(run, cone, &judges, 200)).collect();
-    let mut ends = ends?;
+    let alike = |a: &Funnel, b: &Funnel| {
+        (a.axis - b.axis).norm() < ONE_VALLEY
+            && (a.point - b.point).norm() < ONE_VALLEY
+            && (a.angle - b.angle).abs() < ONE_VALLEY
+            && (a.gap - b.gap).abs() < ONE_VALLEY
+    };
+    let mut ends = valleys(run, found, [&scouts, &judges], 200, alike)?;
     ends.retain(|end| end.model.radius() < LARGEST_SIZE);
-    ends.sort_by(|a, b| a.sums.square.total_cmp(&b.sums.square));
     let spare = all.len() - 6;
     let mut equals = equally_good(&ends, judges.len(), floor);
     if spare == 0 {
@@ -176,7 +183,8 @@ pub(super) fn cone_within(run: &Run, points: &[Point]) -> Result<ConeFit, FitErr
         return Err(FitError::NotSettled { shape: Shape::Cone, steps: ended.steps });
     }
 
-    let residuals = Residuals::of(all, |q| cone.row(q).0);
+    let row = cone.rows();
+    let residuals = Residuals::of(all, |q| row(q).0);
     let axis = unit(cone.axis);
     let (a, b) = axis.frame();
     let unit_covariance = sized(cov, scale, &[0, 1, 5]);
@@ -217,7 +225,9 @@ fn starts(judges: &[Vector], directions: &[Direction], apart: f64, keep: usize) 
     let mut found: Vec<(f64, Funnel)> = Vec::new();
     for axis in directions {
         for cone in sections(judges, *axis) {
-            let cost: f64 = judges.iter().map(|q| cone.row(q).0).map(|d| d * d).sum();
+            let row = cone.rows();
+            let cost: f64 = judges.iter().map(|q| row(q).0).map(|d| d * d).sum();
+            drop(row);
             if cost.is_finite() {
                 found.push((cost, cone));
             }
@@ -339,17 +349,19 @@ impl Funnel {
 impl Model<6> for Funnel {
     type Item = Vector;
 
-    fn row(&self, q: &Vector) -> (f64, [f64; 6]) {
+    fn rows(&self) -> impl Fn(&Vector) -> (f64, [f64; 6]) + Sync {
         let (u, v) = self.across();
         let (sin, cos) = (math::sin(self.angle), math::cos(self.angle));
-        let d = q - self.point;
-        let (x, y, along) = (d.dot(&u), d.dot(&v), q.dot(&self.axis));
-        let length = (x * x + y * y).sqrt();
-        let (c, s) = if length == 0.0 { (1.0, 0.0) } else { (x / length, y / length) };
-        let residual = length * cos - along * sin - self.gap;
-        let w = along * cos + length * sin - self.gap * sin / cos;
-        let bulge = one_minus(c, s);
-        (residual, [w * bulge, -w * s, cos * bulge, -cos * s, -w, -1.0])
+        move |q| {
+            let d = q - self.point;
+            let (x, y, along) = (d.dot(&u), d.dot(&v), q.dot(&self.axis));
+            let length = (x * x + y * y).sqrt();
+            let (c, s) = if length == 0.0 { (1.0, 0.0) } else { (x / length, y / length) };
+            let residual = length * cos - along * sin - self.gap;
+            let w = along * cos + length * sin - self.gap * sin / cos;
+            let bulge = one_minus(c, s);
+            (residual, [w * bulge, -w * s, cos * bulge, -cos * s, -w, -1.0])
+        }
     }
 
     fn moved(&self, step: &[f64; 6]) -> Option<Self> {

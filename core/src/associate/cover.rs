@@ -1,11 +1,17 @@
 //! Directions and points from which the searches for axes start.
 
+use super::levenberg::{Ended, Model, approach};
 use crate::geometry::{Direction, Matrix3, Vector, math, random::Random, symmetric_eigen3};
+use crate::run::{Run, Stopped};
 
 /// Directions tried on the half sphere: about 7 degrees apart.
 const DIRECTIONS: usize = 400;
-/// Points that judge the starts; the end is always fitted to all points.
+/// Points that judge where the starts lead to; the end is always fitted to all points.
 const JUDGES: usize = 600;
+/// Points that the starts are looked for and followed with.
+const SCOUTS: usize = 150;
+/// Ends of one valley differ by less, in sizes of the point set and rad: they were followed to a thousandth of this.
+pub(super) const ONE_VALLEY: f64 = 1e-4;
 
 /// Principal axes of centred points, thinnest first.
 pub(super) fn principal_axes(points: &[Vector]) -> [Vector; 3] {
@@ -21,11 +27,46 @@ pub(super) fn spread(points: &[Vector], along: &Vector) -> f64 {
 
 /// At most [`JUDGES`] of the points, drawn with a fixed seed: a fixed stride could keep one row of a grid.
 pub(super) fn sample(points: &[Vector]) -> Vec<Vector> {
-    if points.len() <= JUDGES {
+    drawn(points, JUDGES)
+}
+
+/// As [`sample`], at most [`SCOUTS`].
+pub(super) fn sample_few(points: &[Vector]) -> Vec<Vector> {
+    drawn(points, SCOUTS)
+}
+
+fn drawn(points: &[Vector], most: usize) -> Vec<Vector> {
+    if points.len() <= most {
         return points.to_vec();
     }
     let mut random = Random::seeded(1);
-    (0..JUDGES).map(|_| points[random.below(points.len())]).collect()
+    (0..most).map(|_| points[random.below(points.len())]).collect()
+}
+
+/// The valleys that starts lead to: each is followed on few points, those that end alike are one, and what is left is followed on
+/// all judges, best first. `alike` compares two ends.
+pub(super) fn valleys<M: Model<N, Item = Vector>, const N: usize>(
+    run: &Run,
+    starts: Vec<M>,
+    [scouts, judges]: [&[Vector]; 2],
+    max_steps: usize,
+    alike: impl Fn(&M, &M) -> bool,
+) -> Result<Vec<Ended<M, N>>, Stopped> {
+    let mut ends: Vec<Ended<M, N>> = Vec::new();
+    for start in starts {
+        let end = approach(run, start, scouts, max_steps)?;
+        if !ends.iter().any(|other| alike(&other.model, &end.model)) {
+            ends.push(end);
+        }
+    }
+    if scouts.len() < judges.len() {
+        ends = ends
+            .into_iter()
+            .map(|end| approach(run, end.model, judges, max_steps))
+            .collect::<Result<Vec<_>, Stopped>>()?;
+    }
+    ends.sort_by(|a, b| a.sums.square.total_cmp(&b.sums.square));
+    Ok(ends)
 }
 
 /// A spiral with the golden angle covers the half sphere evenly. Common practice, no source.

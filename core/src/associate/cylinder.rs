@@ -2,13 +2,16 @@
 
 use super::carry::{carried, sized, turned};
 use super::circle::{Round, algebraic, one_minus};
-use super::cover::{about_the_long_axis, distinct, half_sphere, principal_axes, sample, spread};
-use super::levenberg::{Ended, Model, Sums, minimise};
+use super::cover::{
+    ONE_VALLEY, about_the_long_axis, distinct, half_sphere, principal_axes, sample, sample_few, spread,
+    valleys,
+};
+use super::levenberg::{Model, Sums, minimise};
 use super::{
     FitError, Freedom, LARGEST_RADIUS_SHARE, LARGEST_TURN_RAD, Residuals, Shape, centred, noise, signed, unit,
 };
 use crate::geometry::{Cholesky, Direction, Point, Vector};
-use crate::run::{Run, Stopped, quiet};
+use crate::run::{Run, quiet};
 
 /// The cylinder with the least sum of squared radial distances.
 #[derive(Clone, Debug, PartialEq)]
@@ -92,16 +95,19 @@ pub(super) fn cylinder_within(run: &Run, points: &[Point]) -> Result<CylinderFit
 
     let judges = sample(all);
     let keep = if all.len() <= 30 { STARTS_OF_FEW } else { STARTS };
-    let mut tubes = starts(&judges, &half_sphere(&axes), APART_RAD, keep);
+    let scouts = sample_few(all);
+    let mut tubes = starts(&scouts, &half_sphere(&axes), APART_RAD, keep);
     let slender = spread(all, &axes[1]) / spread(all, &axes[2]);
     if slender < 0.3 {
-        tubes.extend(starts(&judges, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
+        tubes.extend(starts(&scouts, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
     }
-    let ends: Result<Vec<Ended<Tube, 5>>, Stopped> =
-        tubes.into_iter().map(|tube| minimise(run, tube, &judges, 80)).collect();
-    let mut ends = ends?;
+    let alike = |a: &Tube, b: &Tube| {
+        a.axis.cross(&b.axis).norm() < ONE_VALLEY
+            && (a.point - b.point).norm() < ONE_VALLEY
+            && (a.radius - b.radius).abs() < ONE_VALLEY
+    };
+    let mut ends = valleys(run, tubes, [&scouts, &judges], 80, alike)?;
     ends.retain(|end| end.model.radius < LARGEST_RADIUS);
-    ends.sort_by(|a, b| a.sums.square.total_cmp(&b.sums.square));
     let best = ends.first().ok_or(free(Freedom::Radius))?;
     let rms = |square: f64| (square / judges.len() as f64).sqrt();
     let (axis, limit) = (best.model.axis, rms(best.sums.square) * (1.0 + 1e-6) + floor);
@@ -131,7 +137,8 @@ pub(super) fn cylinder_within(run: &Run, points: &[Point]) -> Result<CylinderFit
         return Err(FitError::NotSettled { shape: Shape::Cylinder, steps: ended.steps });
     }
 
-    let residuals = Residuals::of(all, |q| tube.row(q).0);
+    let row = tube.rows();
+    let residuals = Residuals::of(all, |q| row(q).0);
     let axis = unit(tube.axis);
     let (a, b) = axis.frame();
     let unit_covariance = sized(cov, scale, &[0, 1]);
@@ -157,7 +164,10 @@ fn starts(judges: &[Vector], directions: &[Direction], apart: f64, keep: usize) 
     for axis in directions {
         let (a, b) = axis.frame();
         let flat: Vec<[f64; 2]> = judges.iter().map(|o| [o.dot(&a), o.dot(&b)]).collect();
-        let cost = |r: &Round| flat.iter().map(|q| r.row(q).0).map(|d| d * d).sum::<f64>();
+        let cost = |r: &Round| {
+            let row = r.rows();
+            flat.iter().map(|q| row(q).0).map(|d| d * d).sum::<f64>()
+        };
         for round in algebraic(&flat).into_iter().filter(|r| r.radius < LARGEST_RADIUS) {
             let point = a * round.centre[0] + b * round.centre[1];
             found.push((cost(&round), Tube { axis: axis.vector(), point, radius: round.radius }));
@@ -201,16 +211,18 @@ impl Tube {
 impl Model<5> for Tube {
     type Item = Vector;
 
-    fn row(&self, q: &Vector) -> (f64, [f64; 5]) {
+    fn rows(&self) -> impl Fn(&Vector) -> (f64, [f64; 5]) + Sync {
         let (u, v) = self.across();
-        let d = q - self.point;
-        let (x, y, along) = (d.dot(&u), d.dot(&v), q.dot(&self.axis));
-        let length = (x * x + y * y).sqrt();
-        if length == 0.0 {
-            return (-self.radius, [0.0, 0.0, 1.0, 0.0, -1.0]);
+        move |q| {
+            let d = q - self.point;
+            let (x, y, along) = (d.dot(&u), d.dot(&v), q.dot(&self.axis));
+            let length = (x * x + y * y).sqrt();
+            if length == 0.0 {
+                return (-self.radius, [0.0, 0.0, 1.0, 0.0, -1.0]);
+            }
+            let (cos, sin) = (x / length, y / length);
+            (length - self.radius, [-along * cos, -along * sin, one_minus(cos, sin), -sin, -1.0])
         }
-        let (cos, sin) = (x / length, y / length);
-        (length - self.radius, [-along * cos, -along * sin, one_minus(cos, sin), -sin, -1.0])
     }
 
     fn moved(&self, step: &[f64; 5]) -> Option<Self> {

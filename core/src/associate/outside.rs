@@ -139,15 +139,17 @@ fn bending<T: Model<N>, const N: usize>(
     sign: f64,
 ) -> Option<[[f64; N]; N]> {
     const H: f64 = 1e-4;
-    let base: Vec<f64> = items.iter().map(|q| model.row(q).0).collect();
+    let row = model.rows();
+    let base: Vec<f64> = items.iter().map(|q| row(q).0).collect();
     let at = |moves: &[(usize, f64)]| {
         let mut step = [0.0; N];
         for &(k, by) in moves {
             step[k] += by;
         }
         let there = model.moved(&step)?;
-        let squares: f64 = items.iter().zip(&base).map(|(q, d)| d * (there.row(q).0 - d)).sum();
-        let held: f64 = contacts.iter().map(|&(i, m)| m * sign * (there.row(&items[i]).0 - base[i])).sum();
+        let row_there = there.rows();
+        let squares: f64 = items.iter().zip(&base).map(|(q, d)| d * (row_there(q).0 - d)).sum();
+        let held: f64 = contacts.iter().map(|&(i, m)| m * sign * (row_there(&items[i]).0 - base[i])).sum();
         Some(squares - held)
     };
     let mut out = [[0.0; N]; N];
@@ -182,7 +184,8 @@ fn convex<const N: usize>(normal: &[[f64; N]; N], bent: &[[f64; N]; N]) -> [[f64
 
 /// The shape moved outward or inward until the outermost point on the wrong side touches it.
 fn touching<T: Model<N>, const N: usize>(model: &T, items: &[T::Item], sign: f64) -> Option<T> {
-    let seen = Residuals::of(items, |q| sign * model.row(q).0);
+    let row = model.rows();
+    let seen = Residuals::of(items, |q| sign * row(q).0);
     let mut step = [0.0; N];
     step[N - 1] = sign * seen.low.0;
     model.moved(&step)
@@ -202,7 +205,7 @@ fn programme<T: Model<N>, const N: usize>(
     sign: f64,
 ) -> Result<Option<Solved<N>>, Stopped> {
     let Some(factor) = Cholesky::new(metric) else { return Ok(None) };
-    let rows: Vec<(f64, [f64; N])> = items.iter().map(|q| model.row(q)).collect();
+    let rows: Vec<(f64, [f64; N])> = items.iter().map(model.rows()).collect();
     let mut step = factor.solve(&sums.gradient.map(|g| -g));
     // Gradients of the constraints in the metric of the sum of squares: L^-1 n.
     let lower = factor.lower();
@@ -314,8 +317,8 @@ mod tests {
     impl Model<2> for Straight {
         type Item = (f64, f64);
 
-        fn row(&self, q: &(f64, f64)) -> (f64, [f64; 2]) {
-            (q.1 - self.0 - self.1 * q.0, [-q.0, -1.0])
+        fn rows(&self) -> impl Fn(&(f64, f64)) -> (f64, [f64; 2]) + Sync {
+            move |q| (q.1 - self.0 - self.1 * q.0, [-q.0, -1.0])
         }
 
         fn moved(&self, step: &[f64; 2]) -> Option<Self> {

@@ -75,9 +75,9 @@ struct Flat {
 impl Model<3> for Flat {
     type Item = Vector;
 
-    fn row(&self, q: &Vector) -> (f64, [f64; 3]) {
+    fn rows(&self) -> impl Fn(&Vector) -> (f64, [f64; 3]) + Sync {
         let (a, b) = unit(self.normal).frame();
-        (self.normal.dot(q) - self.height, [a.dot(q), b.dot(q), -1.0])
+        move |q| (self.normal.dot(q) - self.height, [a.dot(q), b.dot(q), -1.0])
     }
 
     fn moved(&self, step: &[f64; 3]) -> Option<Self> {

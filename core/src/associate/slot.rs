@@ -2,7 +2,7 @@
 
 use super::carry::{carried, sized};
 use super::extremal::Outline;
-use super::levenberg::{Ended, Model, Sums, minimise};
+use super::levenberg::{Ended, Model, Sums, approach, minimise};
 use super::{
     FitError, Freedom, LARGEST_RADIUS_SHARE, LARGEST_TURN_RAD, Residuals, Shape, centred, noise, unit,
 };
@@ -100,7 +100,7 @@ pub(super) fn slot_within(run: &Run, points: &[Point], axis: Direction) -> Resul
         return Err(free(Freedom::Collinear));
     }
     let ends: Result<Vec<Ended<Obround, 5>>, Stopped> =
-        starts(&judges, long).into_iter().map(|start| minimise(run, start, &judges, 200)).collect();
+        starts(&judges, long).into_iter().map(|start| approach(run, start, &judges, 200)).collect();
     let mut ends = ends?;
     ends.sort_by(|x, y| x.sums.square.total_cmp(&y.sums.square));
     let best = ends.first().ok_or(free(Freedom::Radius))?;
@@ -140,7 +140,8 @@ pub(super) fn slot_within(run: &Run, points: &[Point], axis: Direction) -> Resul
         return Err(FitError::NotSettled { shape: Shape::Slot, steps: ended.steps });
     }
 
-    let residuals = Residuals::of(&flat, |q| outline.row(q).0);
+    let row = outline.rows();
+    let residuals = Residuals::of(&flat, |q| row(q).0);
     let along = unit(a * outline.along[0] + b * outline.along[1]);
     let unit_covariance = sized(cov, scale, &[2]);
     Ok(SlotFit {
@@ -247,14 +248,16 @@ impl Obround {
 impl Model<5> for Obround {
     type Item = [f64; 2];
 
-    fn row(&self, q: &[f64; 2]) -> (f64, [f64; 5]) {
-        let d = [q[0] - self.centre[0], q[1] - self.centre[1]];
-        let x = d[0] * self.along[0] + d[1] * self.along[1];
-        let y = d[1] * self.along[0] - d[0] * self.along[1];
-        let beyond = x - x.clamp(-self.half, self.half);
-        let length = (beyond * beyond + y * y).sqrt();
-        let (nx, ny) = if length == 0.0 { (0.0, 1.0) } else { (beyond / length, y / length) };
-        (length - self.radius, [-nx, -ny, nx * y - ny * x, -nx.abs(), -1.0])
+    fn rows(&self) -> impl Fn(&[f64; 2]) -> (f64, [f64; 5]) + Sync {
+        move |q| {
+            let d = [q[0] - self.centre[0], q[1] - self.centre[1]];
+            let x = d[0] * self.along[0] + d[1] * self.along[1];
+            let y = d[1] * self.along[0] - d[0] * self.along[1];
+            let beyond = x - x.clamp(-self.half, self.half);
+            let length = (beyond * beyond + y * y).sqrt();
+            let (nx, ny) = if length == 0.0 { (0.0, 1.0) } else { (beyond / length, y / length) };
+            (length - self.radius, [-nx, -ny, nx * y - ny * x, -nx.abs(), -1.0])
+        }
     }
 
     fn moved(&self, step: &[f64; 5]) -> Option<Self> {

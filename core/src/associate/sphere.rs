@@ -118,7 +118,8 @@ pub(super) fn sphere_within(run: &Run, points: &[Point]) -> Result<SphereFit, Fi
         return Err(FitError::NotSettled { shape: Shape::Sphere, steps: ended.steps });
     }
 
-    let residuals = Residuals::of(&all, |q| ball.row(q).0);
+    let row = ball.rows();
+    let residuals = Residuals::of(&all, |q| row(q).0);
     let mut turn = [[0.0; 4]; 4];
     for i in 0..3 {
         for j in 0..3 {
@@ -192,7 +193,8 @@ pub fn sphere_of_radius(points: &[Point], radius_mm: f64) -> Result<BallFit, Fit
         return Err(FitError::NotSettled { shape: Shape::Sphere, steps: best.steps });
     }
     let ball = &best.model;
-    let residuals = Residuals::of(&all, |q| ball.row(q).0);
+    let row = ball.rows();
+    let residuals = Residuals::of(&all, |q| row(q).0);
     Ok(BallFit {
         centre: cloud.centre + ball.centre * scale,
         radius_mm,
@@ -314,16 +316,18 @@ impl Ball {
 impl Model<4> for Ball {
     type Item = Vector;
 
-    fn row(&self, q: &Vector) -> (f64, [f64; 4]) {
-        let d = q - self.centre;
-        let length = d.norm();
-        if length == 0.0 {
-            return (-self.radius, [1.0, 0.0, 0.0, -1.0]);
-        }
+    fn rows(&self) -> impl Fn(&Vector) -> (f64, [f64; 4]) + Sync {
         let [g, a, b] = triple(&self.centre);
-        let (x, y) = (d.dot(&a) / length, d.dot(&b) / length);
-        let cos = d.dot(&g) / length;
-        (length - self.radius, [one_minus(cos, (x * x + y * y).sqrt()), -x, -y, -1.0])
+        move |q| {
+            let d = q - self.centre;
+            let length = d.norm();
+            if length == 0.0 {
+                return (-self.radius, [1.0, 0.0, 0.0, -1.0]);
+            }
+            let (x, y) = (d.dot(&a) / length, d.dot(&b) / length);
+            let cos = d.dot(&g) / length;
+            (length - self.radius, [one_minus(cos, (x * x + y * y).sqrt()), -x, -y, -1.0])
+        }
     }
 
     fn moved(&self, step: &[f64; 4]) -> Option<Self> {
@@ -345,13 +349,15 @@ struct Held {
 impl Model<3> for Held {
     type Item = Vector;
 
-    fn row(&self, q: &Vector) -> (f64, [f64; 3]) {
-        let d = q - self.centre;
-        let length = d.norm();
-        if length == 0.0 {
-            return (-self.radius, [1.0, 0.0, 0.0]);
+    fn rows(&self) -> impl Fn(&Vector) -> (f64, [f64; 3]) + Sync {
+        move |q| {
+            let d = q - self.centre;
+            let length = d.norm();
+            if length == 0.0 {
+                return (-self.radius, [1.0, 0.0, 0.0]);
+            }
+            (length - self.radius, [-d.x / length, -d.y / length, -d.z / length])
         }
-        (length - self.radius, [-d.x / length, -d.y / length, -d.z / length])
     }
 
     fn moved(&self, step: &[f64; 3]) -> Option<Self> {

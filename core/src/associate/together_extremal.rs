@@ -201,15 +201,17 @@ struct Rigid<'a, const N: usize> {
 impl<const N: usize> Model<N> for Rigid<'_, N> {
     type Item = Item;
 
-    fn row(&self, q: &Item) -> (f64, [f64; N]) {
-        let at = self.motion.point(&q.at);
-        let (d, n) = self.scaled.ideals[q.ideal].distance(&at);
-        let mut by = [0.0; N];
-        for (b, twist) in by.iter_mut().zip(&self.scaled.motions) {
-            *b = n.dot(&twist.at(Point::origin(), &at));
+    fn rows(&self) -> impl Fn(&Item) -> (f64, [f64; N]) + Sync {
+        move |q| {
+            let at = self.motion.point(&q.at);
+            let (d, n) = self.scaled.ideals[q.ideal].distance(&at);
+            let mut by = [0.0; N];
+            for (b, twist) in by.iter_mut().zip(&self.scaled.motions) {
+                *b = n.dot(&twist.at(Point::origin(), &at));
+            }
+            by[N - 1] = -1.0;
+            (d - self.growth, by)
         }
-        by[N - 1] = -1.0;
-        (d - self.growth, by)
     }
 
     fn moved(&self, step: &[f64; N]) -> Option<Self> {
@@ -273,7 +275,8 @@ fn moved<const N: usize, const M: usize>(
         return Ok((found.motion, found.growth));
     }
     // The narrowest zone, of which the border outside the material is the feature.
-    let rise = items.iter().map(|q| found.row(q).0).fold(f64::NEG_INFINITY, f64::max);
+    let row = found.rows();
+    let rise = items.iter().map(|q| row(q).0).fold(f64::NEG_INFINITY, f64::max);
     Ok((found.motion, found.growth + rise))
 }
 

@@ -2,14 +2,14 @@
 
 use super::carry::{carried, sized, turned};
 use super::circle::{algebraic, one_minus};
-use super::cover::{distinct, half_sphere, principal_axes, sample, spread};
+use super::cover::{ONE_VALLEY, distinct, half_sphere, principal_axes, sample, sample_few, spread, valleys};
 use super::extremal::Outline;
-use super::levenberg::{Ended, Model, Sums, minimise};
+use super::levenberg::{Model, Sums, minimise};
 use super::{
     FitError, Freedom, LARGEST_RADIUS_SHARE, LARGEST_TURN_RAD, Residuals, Shape, centred, noise, signed, unit,
 };
 use crate::geometry::{Cholesky, Direction, Point, Vector};
-use crate::run::{Run, Stopped, quiet};
+use crate::run::{Run, quiet};
 
 /// The torus with the least sum of squared distances from its surface: a tube along a circle.
 #[derive(Clone, Debug, PartialEq)]
@@ -94,13 +94,16 @@ pub(super) fn torus_within(run: &Run, points: &[Point]) -> Result<TorusFit, FitE
 
     let judges = sample(all);
     let keep = if all.len() <= 40 { STARTS_OF_FEW } else { STARTS };
-    let ends: Result<Vec<Ended<Ring, 7>>, Stopped> = starts(&judges, &half_sphere(&axes), keep)
-        .into_iter()
-        .map(|ring| minimise(run, ring, &judges, 150))
-        .collect();
-    let mut ends = ends?;
+    let scouts = sample_few(all);
+    let alike = |a: &Ring, b: &Ring| {
+        a.axis.cross(&b.axis).norm() < ONE_VALLEY
+            && (a.centre - b.centre).norm() < ONE_VALLEY
+            && (a.major - b.major).abs() < ONE_VALLEY
+            && (a.minor - b.minor).abs() < ONE_VALLEY
+    };
+    let found = starts(&scouts, &half_sphere(&axes), keep);
+    let mut ends = valleys(run, found, [&scouts, &judges], 150, alike)?;
     ends.retain(|end| end.model.major < LARGEST_RADIUS && end.model.minor < LARGEST_RADIUS);
-    ends.sort_by(|a, b| a.sums.square.total_cmp(&b.sums.square));
     let best = ends.first().ok_or(free(Freedom::Radius))?;
     let rms = |square: f64| (square / judges.len() as f64).sqrt();
     let (axis, limit) = (best.model.axis, rms(best.sums.square) * (1.0 + 1e-6) + floor);
@@ -132,7 +135,8 @@ pub(super) fn torus_within(run: &Run, points: &[Point]) -> Result<TorusFit, FitE
         return Err(FitError::NotSettled { shape: Shape::Torus, steps: ended.steps });
     }
 
-    let residuals = Residuals::of(all, |q| ring.row(q).0);
+    let row = ring.rows();
+    let residuals = Residuals::of(all, |q| row(q).0);
     let axis = unit(ring.axis);
     let (a, b) = axis.frame();
     let unit_covariance = sized(cov, scale, &[0, 1]);
@@ -167,7 +171,9 @@ fn starts(judges: &[Vector], directions: &[Direction], keep: usize) -> Vec<Ring>
                 let major = mean + tube.centre[0];
                 let centre = a * x + b * y + axis.vector() * tube.centre[1];
                 let ring = Ring { axis: axis.vector(), centre, major, minor: tube.radius };
-                let cost: f64 = judges.iter().map(|q| ring.row(q).0).map(|d| d * d).sum();
+                let row = ring.rows();
+                let cost: f64 = judges.iter().map(|q| row(q).0).map(|d| d * d).sum();
+                drop(row);
                 if major > 0.0 && cost.is_finite() {
                     found.push((cost, ring));
                 }
@@ -220,27 +226,29 @@ impl Ring {
 impl Model<7> for Ring {
     type Item = Vector;
 
-    fn row(&self, q: &Vector) -> (f64, [f64; 7]) {
+    fn rows(&self) -> impl Fn(&Vector) -> (f64, [f64; 7]) + Sync {
         let (u, v) = self.across();
-        let d = q - self.centre;
-        let (x, y, along) = (d.dot(&u), d.dot(&v), d.dot(&self.axis));
-        let length = (x * x + y * y).sqrt();
-        let (cos_f, sin_f) = if length == 0.0 { (1.0, 0.0) } else { (x / length, y / length) };
-        let off = length - self.major;
-        let from_circle = (off * off + along * along).sqrt();
-        let (cos_p, sin_p) =
-            if from_circle == 0.0 { (1.0, 0.0) } else { (off / from_circle, along / from_circle) };
-        let bulge = one_minus(cos_f, sin_f);
-        let row = [
-            -self.major * sin_p * bulge,
-            self.major * sin_p * sin_f,
-            cos_p * bulge,
-            -cos_p * sin_f,
-            -sin_p,
-            -cos_p,
-            -1.0,
-        ];
-        (from_circle - self.minor, row)
+        move |q| {
+            let d = q - self.centre;
+            let (x, y, along) = (d.dot(&u), d.dot(&v), d.dot(&self.axis));
+            let length = (x * x + y * y).sqrt();
+            let (cos_f, sin_f) = if length == 0.0 { (1.0, 0.0) } else { (x / length, y / length) };
+            let off = length - self.major;
+            let from_circle = (off * off + along * along).sqrt();
+            let (cos_p, sin_p) =
+                if from_circle == 0.0 { (1.0, 0.0) } else { (off / from_circle, along / from_circle) };
+            let bulge = one_minus(cos_f, sin_f);
+            let row = [
+                -self.major * sin_p * bulge,
+                self.major * sin_p * sin_f,
+                cos_p * bulge,
+                -cos_p * sin_f,
+                -sin_p,
+                -cos_p,
+                -1.0,
+            ];
+            (from_circle - self.minor, row)
+        }
     }
 
     fn moved(&self, step: &[f64; 7]) -> Option<Self> {

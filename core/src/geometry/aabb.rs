@@ -40,6 +40,11 @@ impl Aabb {
         (0..3).all(|i| self.low[i] <= p[i] && p[i] <= self.high[i])
     }
 
+    /// Square of the distance from `p`, mm2; zero inside, infinite from the box of nothing.
+    pub fn distance_squared(&self, p: &Point) -> f64 {
+        (0..3).map(|i| (self.low[i] - p[i]).max(p[i] - self.high[i]).max(0.0)).map(|d| d * d).sum()
+    }
+
     /// Grown by `margin_mm` on every side.
     pub fn grown(&self, margin_mm: f64) -> Self {
         let by = Vector::repeat(margin_mm);

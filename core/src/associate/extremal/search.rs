@@ -91,8 +91,9 @@ impl<const M: usize> Linear<M> {
         let mut rows: Vec<Row<M>> = Vec::with_capacity(items.len());
         let (mut low, mut high) = ((f64::INFINITY, 0), (f64::NEG_INFINITY, 0));
         let mut sums = [0.0; M];
+        let row_of = model.rows();
         for (index, item) in items.iter().enumerate() {
-            let (value, slopes) = model.row(item);
+            let (value, slopes) = row_of(item);
             let grown = if aim == Aim::Zone { 0.0 } else { 1.0 };
             let slope: [f64; M] = std::array::from_fn(|k| slopes[k] + grown * T::GROWTH[k]);
             for k in 0..M {
@@ -187,7 +188,9 @@ pub(in super::super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
         let curved = curved_step(&model, items, aim, &linear, &rows, &corner);
         for step in std::iter::once(corner.step).chain(curved) {
             let Some(next) = model.moved(&aim.whole::<T, N, M>(&linear.unscaled(&step))) else { continue };
-            let seen = Residuals::of(items, |q| next.row(q).0);
+            let row = next.rows();
+            let seen = Residuals::of(items, |q| row(q).0);
+            drop(row);
             let reached = aim.value(seen.low.0, seen.high.0);
             if best.as_ref().is_none_or(|b| reached < b.0) {
                 best = Some((reached, next, step));

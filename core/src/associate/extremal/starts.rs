@@ -7,7 +7,7 @@ use crate::geometry::random::Random;
 use crate::run::{Run, Stopped};
 
 /// Up to so many points are searched as they are; of more, the extreme ones first.
-const FEW: usize = 4_000;
+const FEW: usize = 1_500;
 /// Extreme points taken in from either side in a round.
 const TAKEN: usize = 500;
 /// Rounds; two or three are needed.
@@ -95,12 +95,14 @@ where
 }
 
 fn seen<T: Model<N>, const N: usize>(model: &T, items: &[T::Item]) -> Residuals {
-    Residuals::of(items, |q| model.row(q).0)
+    let row = model.rows();
+    Residuals::of(items, |q| row(q).0)
 }
 
 /// Items with the smallest and largest residuals, `count` of each, and as many spread over all; ascending.
 fn extremes<T: Outline<N>, const N: usize>(model: &T, items: &[T::Item], count: usize) -> Vec<usize> {
-    let residuals: Vec<f64> = items.iter().map(|q| model.row(q).0).collect();
+    let row = model.rows();
+    let residuals: Vec<f64> = items.iter().map(|q| row(q).0).collect();
     let mut order: Vec<usize> = (0..items.len()).collect();
     order.sort_by(|&i, &j| residuals[i].total_cmp(&residuals[j]).then(i.cmp(&j)));
     let count = count.min(items.len());

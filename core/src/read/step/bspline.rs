@@ -15,10 +15,16 @@ pub(super) struct Knots {
     knots: Vec<f64>,
 }
 
-/// Basis functions that are not zero at a parameter, and their first and second derivatives.
-struct Basis {
+/// Room for the rows of degrees up to five, which nearly all are of.
+const FEW: usize = 7;
+/// Room for the rows of all degrees that are taken.
+const MANY: usize = MAX_DEGREE + 2;
+
+/// Basis functions that are not zero at a parameter, and their first and second derivatives; there is room for degrees of up
+/// to N - 2.
+struct Basis<const N: usize> {
     first: usize,
-    values: [[f64; MAX_DEGREE + 1]; 3],
+    values: [[f64; N]; 3],
 }
 
 impl Knots {
@@ -59,15 +65,17 @@ impl Knots {
         span
     }
 
-    fn basis(&self, t: f64) -> Basis {
+    fn basis<const N: usize>(&self, t: f64) -> Basis<N> {
         let (p, u) = (self.degree, &self.knots);
         let span = self.span(t);
         // A row holds the functions of one degree d, the one that begins at knot span - d + j in column j.
         // The last three are kept, for the derivatives.
-        let mut rows = [[0.0; MAX_DEGREE + 2]; 3];
+        let mut rows = [[0.0; N]; 3];
         rows[0][0] = 1.0;
         for d in 1..=p {
-            rows[2] = rows[1];
+            if d == p {
+                rows[2] = rows[1];
+            }
             rows[1] = rows[0];
             for j in 0..=d {
                 let i = span - d + j;
@@ -87,7 +95,7 @@ impl Knots {
                 rows[0][j] = value;
             }
         }
-        let mut values = [[0.0; MAX_DEGREE + 1]; 3];
+        let mut values = [[0.0; N]; 3];
         values[0][..=p].copy_from_slice(&rows[0][..=p]);
         // A derivative is a difference of functions of one degree less; the second one of those of two less.
         let lower = |row: &[f64], d: usize, out: &mut [f64]| {
@@ -111,7 +119,7 @@ impl Knots {
         };
         lower(&rows[1], p, &mut values[1]);
         if p >= 2 {
-            let mut slopes = [0.0; MAX_DEGREE + 1];
+            let mut slopes = [0.0; N];
             lower(&rows[2], p - 1, &mut slopes);
             lower(&slopes, p, &mut values[2]);
         }
@@ -146,7 +154,11 @@ impl BSplineCurve {
 
     /// Place, first and second derivative. Beyond the domain the outermost pieces go on.
     pub(super) fn at(&self, t: f64) -> (Point, Vector, Vector) {
-        let basis = self.knots.basis(t);
+        if self.knots.degree + 2 <= FEW { self.within::<FEW>(t) } else { self.within::<MANY>(t) }
+    }
+
+    fn within<const N: usize>(&self, t: f64) -> (Point, Vector, Vector) {
+        let basis = self.knots.basis::<N>(t);
         let mut sums = [(Vector::zeros(), 0.0); 3];
         for j in 0..=self.knots.degree {
             let i = basis.first + j;
@@ -207,7 +219,12 @@ impl BSplineSurface {
 
     /// Place and derivatives. Beyond the domain the outermost pieces go on.
     pub(super) fn at(&self, u: f64, v: f64) -> Jet {
-        let (bu, bv) = (self.u.basis(u), self.v.basis(v));
+        let few = self.u.degree.max(self.v.degree) + 2 <= FEW;
+        if few { self.within::<FEW>(u, v) } else { self.within::<MANY>(u, v) }
+    }
+
+    fn within<const N: usize>(&self, u: f64, v: f64) -> Jet {
+        let (bu, bv) = (self.u.basis::<N>(u), self.v.basis::<N>(v));
         // Derivatives (0,0), (1,0), (0,1), (2,0), (1,1), (0,2).
         const ORDERS: [(usize, usize); 6] = [(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)];
         let mut sums = [(Vector::zeros(), 0.0); 6];

@@ -3,7 +3,7 @@
 use super::bspline::BSplineSurface;
 use super::curves::CLOSED_MM;
 use super::surfaces::ON_MM;
-use crate::geometry::{Point, Vector};
+use crate::geometry::{Aabb, Point, Vector};
 
 /// A B-spline surface with what is asked of it often.
 #[derive(Clone, Debug, PartialEq)]
@@ -12,6 +12,8 @@ pub(super) struct Spline {
     pub closed: [bool; 2],
     /// Places to begin the search for a nearest one.
     seeds: Vec<(f64, f64, Point)>,
+    /// The boxes about the seeds of each u, all of them in turn.
+    rows: Vec<(Aabb, usize)>,
 }
 
 impl Spline {
@@ -35,14 +37,20 @@ impl Spline {
             at.extend(breaks.last());
             at
         };
-        let mut seeds = Vec::new();
+        let (mut seeds, mut rows) = (Vec::new(), Vec::new());
         for u in grid(&surface.u) {
-            for v in grid(&surface.v) {
-                seeds.push((u, v, surface.at(u, v).p));
-            }
+            let row: Vec<Point> = grid(&surface.v)
+                .into_iter()
+                .map(|v| {
+                    let p = surface.at(u, v).p;
+                    seeds.push((u, v, p));
+                    p
+                })
+                .collect();
+            rows.push((Aabb::of(&row), row.len()));
         }
         let closed = gaps.map(|g| g < CLOSED_MM);
-        Self { surface, closed, seeds }
+        Self { surface, closed, seeds, rows }
     }
 
     pub(super) fn domains(&self) -> [(f64, f64); 2] {
@@ -122,10 +130,19 @@ impl Spline {
     /// The parameters of the seed that lies nearest to a place, the first of equals; `None` for a place that is none.
     pub(super) fn beside(&self, p: &Point) -> Option<(f64, f64)> {
         let mut best = (f64::INFINITY, None);
-        for (u, v, seed) in &self.seeds {
-            let far = (seed - p).norm_squared();
-            if far < best.0 {
-                best = (far, Some((*u, *v)));
+        let mut rest = self.seeds.as_slice();
+        for (bounds, count) in &self.rows {
+            let (row, after) = rest.split_at((*count).min(rest.len()));
+            rest = after;
+            // A little less than the box is away, for rounding.
+            if bounds.distance_squared(p) * (1.0 - 1e-12) > best.0 {
+                continue;
+            }
+            for (u, v, seed) in row {
+                let far = (seed - p).norm_squared();
+                if far < best.0 {
+                    best = (far, Some((*u, *v)));
+                }
             }
         }
         best.1

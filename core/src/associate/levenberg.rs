@@ -91,8 +91,9 @@ const STILL: f64 = 1e-15;
 const RESTLESS: f64 = 1e-10;
 /// Of starts that are only held against each other steps below this are enough: the sum of squares is right to the square of it.
 const NEAR: f64 = 1e-7;
-/// Damping below which a short step means that the end is near, and not that the steps are held short.
-const EASED: f64 = 1e-3;
+/// Damping below which a short step means that the end is near, and not that steps are held short along what the points hardly
+/// tell: the least eigenvalue of a shape that is told at all, to the largest.
+const EASED: f64 = 1e-8;
 
 /// Minimises the sum of squared residuals from `start`; parameters are expected to be of the order of one.
 ///

@@ -5,6 +5,9 @@ use super::curves::CLOSED_MM;
 use super::surfaces::ON_MM;
 use crate::geometry::{Aabb, Point, Vector};
 
+/// Seeds along v that share a box.
+const RUN: usize = 8;
+
 /// A B-spline surface with what is asked of it often.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Spline {
@@ -12,8 +15,8 @@ pub(super) struct Spline {
     pub closed: [bool; 2],
     /// Places to begin the search for a nearest one.
     seeds: Vec<(f64, f64, Point)>,
-    /// The boxes about the seeds of each u, all of them in turn.
-    rows: Vec<(Aabb, usize)>,
+    /// The boxes about runs of seeds, all of them in turn, and how many are in each.
+    runs: Vec<(Aabb, usize)>,
 }
 
 impl Spline {
@@ -37,20 +40,16 @@ impl Spline {
             at.extend(breaks.last());
             at
         };
-        let (mut seeds, mut rows) = (Vec::new(), Vec::new());
+        let (mut seeds, mut runs) = (Vec::new(), Vec::new());
         for u in grid(&surface.u) {
-            let row: Vec<Point> = grid(&surface.v)
-                .into_iter()
-                .map(|v| {
-                    let p = surface.at(u, v).p;
-                    seeds.push((u, v, p));
-                    p
-                })
-                .collect();
-            rows.push((Aabb::of(&row), row.len()));
+            for few in grid(&surface.v).chunks(RUN) {
+                let run: Vec<Point> = few.iter().map(|v| surface.at(u, *v).p).collect();
+                seeds.extend(few.iter().zip(&run).map(|(v, p)| (u, *v, *p)));
+                runs.push((Aabb::of(&run), run.len()));
+            }
         }
         let closed = gaps.map(|g| g < CLOSED_MM);
-        Self { surface, closed, seeds, rows }
+        Self { surface, closed, seeds, runs }
     }
 
     pub(super) fn domains(&self) -> [(f64, f64); 2] {
@@ -131,14 +130,14 @@ impl Spline {
     pub(super) fn beside(&self, p: &Point) -> Option<(f64, f64)> {
         let mut best = (f64::INFINITY, None);
         let mut rest = self.seeds.as_slice();
-        for (bounds, count) in &self.rows {
-            let (row, after) = rest.split_at((*count).min(rest.len()));
+        for (bounds, count) in &self.runs {
+            let (run, after) = rest.split_at((*count).min(rest.len()));
             rest = after;
             // A little less than the box is away, for rounding.
             if bounds.distance_squared(p) * (1.0 - 1e-12) > best.0 {
                 continue;
             }
-            for (u, v, seed) in row {
+            for (u, v, seed) in run {
                 let far = (seed - p).norm_squared();
                 if far < best.0 {
                     best = (far, Some((*u, *v)));

@@ -384,6 +384,26 @@ fn asme_widens_the_limit_by_what_the_size_departs() {
     assert!((room - 0.2).abs() < 0.015, "{e:?}");
 }
 
+/// One flank of the groove stands 0.1 mm further out: by both standards its middle is 0.05 mm off, by ISO that of its cells, by ASME
+/// that of the planes that fit in it.
+#[test]
+fn by_asme_a_groove_is_placed_by_the_centre_plane_of_its_mating_envelope() {
+    let case = Case::new();
+    let scan = case.bench.scan(0.7, 0.004, 3, &pose(3), |name, p, n| made(&case.bench, name, p, n));
+    let body = "feature = \"GW\"\nposition = { zone_width_mm = 0.3 }\ndatum_system = \"ABC\"";
+    for (standard, how) in [
+        ("iso", "middles of both flanks"),
+        ("asme", "centre plane between two parallel planes: maximum inscribed"),
+    ] {
+        let found = case.measure(&scan, standard, GROOVE, &[("groove", body)]);
+        let e = told(&found, "groove");
+        println!("{standard}: {:?} u {:?} {:?}", e.value_mm, e.standard_uncertainty_mm, e.interval);
+        assert!((e.value_mm.unwrap() - 0.1).abs() < 0.012, "{e:?}");
+        assert!(e.operators["association"].starts_with(how), "{e:?}");
+        assert_eq!(e.verdict, Verdict::Conforms, "{e:?}");
+    }
+}
+
 /// Two holes 0.12 mm off to opposite sides along x, which a datum hole with 0.05 mm of room to either side holds: each by a movement of
 /// its own is 2 x 0.07 off, by one common movement both are 2 x 0.12 off.
 #[test]

@@ -54,6 +54,8 @@ mod with_rim;
 mod zone;
 mod zone_proof;
 
+pub(crate) use strip::hull as flat_hull;
+
 pub use association::{Association, Extreme, OutOfPlane, Uncertain, associate, associate_by};
 pub use by_criterion::Extremal;
 pub use circle::{CircleFit, circle};

@@ -63,8 +63,8 @@ fn turn(p: &[f64; 2], q: &[f64; 2], r: &[f64; 2]) -> f64 {
     (q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0])
 }
 
-/// Indices of the corners of the convex hull, turning left.
-fn hull(flat: &[[f64; 2]]) -> Vec<usize> {
+/// Indices of the corners of the convex hull, turning left; none of a single place.
+pub(crate) fn hull(flat: &[[f64; 2]]) -> Vec<usize> {
     let mut order: Vec<usize> = (0..flat.len()).collect();
     order.sort_by(|&i, &j| {
         flat[i][0].total_cmp(&flat[j][0]).then(flat[i][1].total_cmp(&flat[j][1])).then(i.cmp(&j))

@@ -26,11 +26,14 @@ use super::by_reading::UNKNOWN;
 use super::effects::shared;
 use super::{Outcome, place, settle};
 
+mod envelope;
 mod round;
 mod rule;
+mod simultaneous;
 mod surfaces;
 
 pub use rule::features as point_features;
+pub use simultaneous::features_of_others;
 
 /// How points lie on the part.
 #[derive(Clone, Debug, PartialEq)]
@@ -48,7 +51,8 @@ pub struct PointPose {
 
 /// The points of a characteristic's features, and what is needed to judge them.
 pub struct PointEvidence<'a> {
-    /// The points of the feature, and of others that the characteristic looks at ([`point_features`]), in the axes of their file.
+    /// The points of the feature, of others that the characteristic looks at ([`point_features`]) and of those that one movement
+    /// must serve with it ([`features_of_others`]), in the axes of their file.
     pub points: Vec<&'a TakenPoint>,
     /// How they lie on the part; `Err` says why that is not known.
     pub pose: Result<PointPose, String>,
@@ -189,6 +193,7 @@ fn by(
     let points = all.iter().filter(|p| p.name == bound.id).cloned().collect();
     let rule = &plan.decision;
     let subject = Subject { rule, plan, faces, characteristic, bound, pose, points, all, nominal, displaced };
+    let by_itself = by_itself && !subject.shows_envelope();
     let found = match characteristic.requirement {
         _ if !by_itself && rule::served(characteristic, bound) => subject.by_rule(evaluation),
         _ if !by_itself && !held => {
@@ -282,6 +287,16 @@ struct Subject<'a> {
 }
 
 impl Subject<'_> {
+    /// Whether its place is that of the mating envelope that its points show.
+    fn shows_envelope(&self) -> bool {
+        let (Requirement::Position { .. }, Situation::Hole { axis, .. }) =
+            (&self.characteristic.requirement, self.bound.situation)
+        else {
+            return false;
+        };
+        self.envelope_of(self.bound, Some(axis)).is_enough()
+    }
+
     /// Standard uncertainty of one coordinate: the largest of the points; `None` when one is not known.
     fn standard_mm(&self) -> Option<f64> {
         self.all.iter().try_fold(0.0f64, |worst, p| Some(worst.max(p.standard_mm?)))
@@ -507,7 +522,11 @@ impl Subject<'_> {
     }
 
     fn count(&self, evaluation: &mut Evaluation) {
-        evaluation.operators.insert("points_taken".into(), self.all.len().to_string());
+        let own = rule::features(self.characteristic, self.bound);
+        let names: Vec<&str> =
+            own.iter().filter_map(|&f| Some(self.faces.features.get(f)?.id.as_str())).collect();
+        let taken = self.all.iter().filter(|p| names.contains(&p.name.as_str())).count();
+        evaluation.operators.insert("points_taken".into(), taken.to_string());
     }
 
     /// Whether so few points stand for a whole plane or surface. The same place taken again is no new one.

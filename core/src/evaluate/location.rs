@@ -213,12 +213,20 @@ fn proves(characteristic: &Characteristic, situation: &Situation) -> bool {
         Requirement::Position { condition, .. } | Requirement::Orientation { condition, .. }
             if condition != Condition::Regardless && characteristic.standard.system == StandardSystem::Iso
     );
+    // The envelope of what was seen is that of the whole only where the whole was seen.
+    let enveloped = matches!(situation, Situation::Width { .. } | Situation::Slot { .. })
+        && characteristic.standard.system == StandardSystem::Asme
+        && matches!(
+            characteristic.requirement,
+            Requirement::Position { condition: Condition::Regardless, .. }
+                | Requirement::Orientation { condition: Condition::Regardless, .. }
+        );
     let tangent = matches!(characteristic.requirement, Requirement::Orientation { tangent_plane: true, .. });
     let fitted = matches!(
         characteristic.requirement,
         Requirement::Position { .. } | Requirement::Orientation { .. } | Requirement::Coaxiality { .. }
     ) && (is_round(situation) || matches!(situation, Situation::Cone { .. } | Situation::Group));
-    conditioned || !(tangent || fitted)
+    conditioned || !(tangent || fitted || enveloped)
 }
 
 fn is_round(situation: &Situation) -> bool {

@@ -43,7 +43,9 @@ use crate::scan::Scan;
 use crate::search::SurfaceTree;
 use crate::uncertainty::{Budget, Inputs};
 
-pub use by_points::{DisplacedPoints, PointEvidence, PointPose, point_features, point_serves};
+pub use by_points::{
+    DisplacedPoints, PointEvidence, PointPose, features_of_others, point_features, point_serves,
+};
 pub use simultaneous::evaluate_together;
 
 /// What every evaluation on a scan looks at.

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::conditions::AtReference;
 use super::{InspectError, Job, datum_record};
 use crate::datum::establish_by_points;
-use crate::evaluate::{DisplacedPoints, PointEvidence, PointPose, point_features};
+use crate::evaluate::{DisplacedPoints, PointEvidence, PointPose, features_of_others, point_features};
 use crate::geometry::{Displacement, Motion, PartFrame, Point, ScanFrame, Vector};
 use crate::plan::{Characteristic, DatumSystem, Fault};
 use crate::points::{Coordinates, PointSet, PointsError, TakenPoint, check};
@@ -101,8 +101,19 @@ impl<'a> Taken<'a> {
                 "points of its features are in several files, whose axes may differ: send them in one",
             );
         }
-        let points: Vec<&TakenPoint> = taken.iter().flat_map(|t| &t.1).copied().collect();
-        let poses = &self.poses[*source];
+        let source = *source;
+        // What one movement must serve with it is held by points of the same file, which lie as its own do.
+        let mut looked_at = looked_at;
+        let mut beside = features_of_others(job.plan, job.faces, characteristic);
+        beside.retain(|f| self.source_of(*f) == Some(source));
+        for f in beside {
+            if !looked_at.contains(&f) {
+                looked_at.push(f);
+            }
+        }
+        let taken = looked_at.iter().filter_map(|f| self.of_feature.get(f));
+        let points: Vec<&TakenPoint> = taken.flat_map(|t| &t.1).copied().collect();
+        let poses = &self.poses[source];
         let pose = match characteristic.datum_system {
             Some(d) => poses.get(d).and_then(Option::as_ref),
             // What refers to no datums may be seen from any.
@@ -111,7 +122,7 @@ impl<'a> Taken<'a> {
         let pose = match pose {
             Some(Ok(posed)) => Ok(posed.pose.clone()),
             Some(Err(reason)) => Err(reason.clone()),
-            None if job.points[*source].set.coordinates == Coordinates::Part => Ok(on_trust().pose),
+            None if job.points[source].set.coordinates == Coordinates::Part => Ok(on_trust().pose),
             None => {
                 Err("the points are told in the instrument's axes, and no datum system was taken up".into())
             }
@@ -120,7 +131,7 @@ impl<'a> Taken<'a> {
             looked_at.iter().filter_map(|&f| Some(job.faces.features.get(f)?.id.as_str())).collect();
         names.sort_unstable();
         let displaced = match &pose {
-            Ok(pose) => self.displaced(job, *source, pose, (characteristic, &names)),
+            Ok(pose) => self.displaced(job, source, pose, (characteristic, &names)),
             Err(_) => Vec::new(),
         };
         PointEvidence { points, pose, nominal, faces, displaced }

@@ -77,7 +77,7 @@ fn first_alike(plan: &Plan, d: usize) -> usize {
 fn shares(requirement: &Requirement) -> Option<bool> {
     match *requirement {
         Requirement::Position { orientation_only, .. }
-        | Requirement::SurfaceProfile { orientation_only, offset_zone: false, .. }
+        | Requirement::SurfaceProfile { orientation_only, .. }
         | Requirement::LineProfile { orientation_only, .. } => Some(orientation_only),
         _ => None,
     }
@@ -118,7 +118,6 @@ pub(super) fn one(
     let (Some(requirement), Some(system)) = (requirement, system) else { return };
     let Some(only_oriented) = shares(requirement).filter(|_| kind != Some(FeatureKind::Point)) else {
         let of = match requirement {
-            Requirement::SurfaceProfile { offset_zone: true, .. } => "a zone that may be offset by itself",
             Requirement::SurfaceProfile { .. } => "a check point",
             other => other.word(),
         };
@@ -217,6 +216,7 @@ mod tests {
     const LOW_H: &str = "feature = \"H\"\nposition = { zone_diameter_mm = 0.2, orientation_only = true }";
     const LOW_G: &str = "feature = \"G\"\nposition = { zone_diameter_mm = 0.1, orientation_only = true }";
     const S: &str = "feature = \"S\"\nsurface_profile = { limit_outside_mm = 0.2, limit_inside_mm = 0.2 }";
+    const OZ: &str = "feature = \"S\"\nsurface_profile = { limit_outside_mm = 0.2, limit_inside_mm = 0.2, offset_zone = true }";
     const P: &str = "feature = \"P\"\nsurface_profile = { limit_outside_mm = 0.2, limit_inside_mm = 0.2 }";
     const F: &str = "feature = \"F\"\nparallelism = { zone_width_mm = 0.2 }";
 
@@ -244,6 +244,9 @@ mod tests {
         let found = plan("iso", &named).unwrap();
         assert_eq!(sets(&found), [vec![0, 2], vec![1, 3]]);
         assert!(simultaneously(&found).iter().all(|s| s.rule.starts_with("SIM")));
+        // A zone that may be offset by itself has its place in the datum system for all that moves the part.
+        let offset = [(H, "simultaneous = \"SIM1\""), (OZ, "simultaneous = \"SIM1\"")];
+        assert_eq!(sets(&plan("iso", &offset).unwrap()), [vec![0, 1]]);
         // One that is held to another standard is not of the drawing's pattern.
         let own = "standard = { system = \"iso\", edition = \"ISO 1101:2017\" }";
         assert!(sets(&plan("asme", &[(H, ""), (G, own)]).unwrap()).is_empty());

@@ -1,68 +1,179 @@
 //! Position of holes, pins, slots and balls by their centres, as an arm or a measuring machine takes them.
 
-use super::axis;
+use super::axis::{self, Of, Round, straight_axis};
+use super::centre_plane::centre_plane;
 use super::location::{instances, largest, leeway_words, movement_words, no_across, of_largest, of_places};
-use super::movement::{Gauge, Own, settle};
-use super::{Found, Leeway, Rule, RuleError, Surface};
-use crate::associate::{circle, slot, sphere};
+use super::movement::{Gauge, Own, Residual, Settled, settle};
+use super::{Found, Held, Leeway, Rule, RuleError, Surface, Zoned};
+use crate::associate::{circle, slot};
 use crate::geometry::{Direction, Point};
 use crate::plan::{Situation, Zone};
 use crate::run::Run;
+use std::ops::Range;
 
 /// Twice the largest distance of the centres of features from their true places (ISO 1101:2017, 17.13, of walls that are short, and
 /// ISO 5458:2018 for several that are moved together within what the datums leave; from memory). A surface of one point is the
 /// centre as it was told; of more, the centre of the least-squares circle as it is seen along the nominal axis, of the least-squares
-/// slot, or of the sphere.
+/// slot, or of the sphere. A member that shows its mating envelope, for which ASME Y14.5-2018 asks (from memory), has the centre of
+/// that, both ends of its axis, or its centre plane.
 #[derive(Clone, Debug)]
 pub struct CentrePosition {
-    /// The nominal features, one surface each.
-    pub members: Vec<Situation>,
+    /// The features, one surface each.
+    pub members: Vec<CentreMember>,
     /// Which zone; its size is not looked at.
     pub zone: Zone,
     /// What the datums leave.
     pub leeway: Leeway,
 }
 
-impl Rule for CentrePosition {
-    fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
-        if self.members.is_empty() {
-            return Err(RuleError::Missing("a position of no feature".into()));
-        }
-        let (mut residuals, mut parts, mut centres) = (Vec::new(), Vec::new(), Vec::new());
-        for (i, situation) in self.members.iter().enumerate() {
-            let points = &axis::surface(surfaces, i, 1)?.points;
-            let centre = centre(points, situation)?;
-            let own = of_places(&[centre], self.gauge(situation)?, 0.0);
-            parts.push(residuals.len()..residuals.len() + own.len());
-            residuals.extend(own);
-            centres.push(centre);
-        }
-        let settled = settle(run, &self.leeway, surfaces, &residuals, Own::NONE)?;
-        let mut found = of_largest(&residuals, largest(&settled, &residuals));
-        if self.members.len() > 1 {
-            found.instances = instances(&settled, &residuals, &parts, &vec![0.0; parts.len()]);
+/// A feature whose position is that of its centre.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CentreMember {
+    /// The nominal feature.
+    pub situation: Situation,
+    /// Whether its points are enough to show its actual mating envelope, which then tells where it is.
+    pub envelope: bool,
+    /// Of an envelope: its axis where the points do not tell it.
+    pub axis: Option<Direction>,
+}
+
+impl CentreMember {
+    /// A feature whose centre is told, or fitted by least squares.
+    pub fn new(situation: Situation) -> Self {
+        Self { situation, envelope: false, axis: None }
+    }
+}
+
+/// Where a member is.
+struct Centre {
+    /// All of these are held in the zone, mm.
+    places: Vec<Point>,
+    middle: Point,
+    how: String,
+}
+
+/// The members in the form in which they are moved.
+struct HeldCentres<'a> {
+    rule: &'a CentrePosition,
+    residuals: Vec<Residual>,
+    /// The residuals of each member.
+    parts: Vec<Range<usize>>,
+    centres: Vec<Centre>,
+}
+
+impl Held for HeldCentres<'_> {
+    fn residuals(&self) -> &[Residual] {
+        &self.residuals
+    }
+
+    fn limit_mm(&self) -> f64 {
+        self.rule.zone.size_mm()
+    }
+
+    fn tell(&self, _: &Run, settled: &Settled) -> Result<Found, RuleError> {
+        let CentrePosition { members, leeway, .. } = self.rule;
+        let mut found = of_largest(&self.residuals, largest(settled, &self.residuals));
+        if members.len() > 1 {
+            let none = vec![0.0; self.parts.len()];
+            found.instances = instances(settled, &self.residuals, &self.parts, &none);
         } else {
-            let off = settled.motion.point(&centres[0]) - place(&self.members[0])?.0;
-            found.off = Some(match self.gauge(&self.members[0])? {
-                Gauge::Plane { normal, .. } => normal * normal.dot(&off),
+            let situation = &members[0].situation;
+            let middle = settled.motion.point(&self.centres[0].middle) + settled.zone_shift();
+            let off = middle - place(situation)?.0;
+            found.off = Some(match self.rule.gauge(situation)? {
+                Gauge::Plane { normal, .. } | Gauge::Offset { normal, .. } => normal * normal.dot(&off),
                 Gauge::Axis { axis, .. } => off - axis * axis.dot(&off),
                 Gauge::Centre { .. } => off,
             });
         }
-        let how = if surfaces.iter().all(|s| s.points.len() == 1) {
-            "centres as they were told"
-        } else {
-            "least-squares centres of the points taken, or centres as they were told"
-        };
-        found.operators = vec![("association", how.into()), ("leeway", leeway_words(&self.leeway))];
-        if !self.leeway.is_none() {
-            found.operators.push(("movement", movement_words(&settled, &self.leeway)));
+        let mut words: Vec<&str> = Vec::new();
+        for centre in &self.centres {
+            if !words.contains(&centre.how.as_str()) {
+                words.push(&centre.how);
+            }
+        }
+        found.operators = vec![("association", words.join("; ")), ("leeway", leeway_words(leeway))];
+        if !leeway.is_none() {
+            found.operators.push(("movement", movement_words(settled, leeway)));
         }
         Ok(found)
     }
 }
 
+impl Zoned for CentrePosition {
+    fn hold<'a>(&'a self, run: &Run, surfaces: &'a [Surface]) -> Result<Box<dyn Held + 'a>, RuleError> {
+        Ok(Box::new(self.held(run, surfaces)?))
+    }
+}
+
+impl Rule for CentrePosition {
+    fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
+        let held = self.held(run, surfaces)?;
+        held.tell(run, &settle(run, &self.leeway, surfaces, &held.residuals, Own::NONE)?)
+    }
+
+    fn zoned(&self) -> Option<&dyn Zoned> {
+        Some(self)
+    }
+}
+
 impl CentrePosition {
+    fn held(&self, run: &Run, surfaces: &[Surface]) -> Result<HeldCentres<'_>, RuleError> {
+        if self.members.is_empty() {
+            return Err(RuleError::Missing("a position of no feature".into()));
+        }
+        let (mut residuals, mut parts, mut centres) = (Vec::new(), Vec::new(), Vec::new());
+        for (i, member) in self.members.iter().enumerate() {
+            let centre = self.centre(run, axis::surface(surfaces, i, 1)?, member)?;
+            let own = of_places(&centre.places, self.gauge(&member.situation)?, 0.0);
+            parts.push(residuals.len()..residuals.len() + own.len());
+            residuals.extend(own);
+            centres.push(centre);
+        }
+        Ok(HeldCentres { rule: self, residuals, parts, centres })
+    }
+
+    fn centre(&self, run: &Run, surface: &Surface, member: &CentreMember) -> Result<Centre, RuleError> {
+        let points = surface.points.as_slice();
+        let one = |middle: Point, how: &str| Centre { places: vec![middle], middle, how: how.into() };
+        if let [told] = points {
+            return Ok(one(*told, "centres as they were told"));
+        }
+        let across = matches!(self.zone, Zone::Slab { .. });
+        match member.situation {
+            Situation::Slot { axis, along, .. } => {
+                let side = axis.vector().cross(&along.vector());
+                let over = match self.gauge(&member.situation)? {
+                    Gauge::Plane { normal, .. } => normal.dot(&side).abs() >= 0.7,
+                    _ => false,
+                };
+                // Its two ends are no two planes: along its length, and in a round zone, a slot has no mating envelope.
+                if member.envelope && across && over {
+                    let found = centre_plane(run, surface, &member.situation, member.axis)?;
+                    return Ok(Centre { places: found.places, middle: found.middle, how: found.how });
+                }
+                Ok(one(slot(points, axis)?.centre, "least-squares slot of the points taken"))
+            }
+            Situation::Sphere { hollow, .. } => {
+                let of = if member.envelope { Of::MatingEnvelope } else { Of::LeastSquares };
+                let (centre, _, how) = axis::centre(run, points, hollow, of)?;
+                Ok(one(centre, &format!("{how} sphere of the points taken")))
+            }
+            situation if member.envelope => {
+                let none = || RuleError::Missing("the feature has no centre of its own".into());
+                let round = Round::of(&situation).ok_or_else(none)?;
+                let found = straight_axis(run, surface, &round, member.axis, Of::MatingEnvelope)?;
+                Ok(Centre { places: found.ends.to_vec(), middle: found.middle(), how: found.how })
+            }
+            situation => match place(&situation)?.1 {
+                Some(axis) => {
+                    Ok(one(circle(points, axis)?.centre, "least-squares circle of the points taken"))
+                }
+                None => Err(RuleError::Missing("the feature has no centre of its own".into())),
+            },
+        }
+    }
+
     /// From what a centre is held.
     fn gauge(&self, situation: &Situation) -> Result<Gauge, RuleError> {
         let (at, axis) = place(situation)?;
@@ -91,20 +202,6 @@ fn place(situation: &Situation) -> Result<(Point, Option<Direction>), RuleError>
     }
 }
 
-fn centre(points: &[Point], situation: &Situation) -> Result<Point, RuleError> {
-    if let [one] = points {
-        return Ok(*one);
-    }
-    Ok(match *situation {
-        Situation::Slot { axis, .. } => slot(points, axis)?.centre,
-        Situation::Sphere { .. } => sphere(points)?.centre,
-        _ => match place(situation)?.1 {
-            Some(axis) => circle(points, axis)?.centre,
-            None => return Err(RuleError::Missing("the feature has no centre of its own".into())),
-        },
-    })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -122,6 +219,7 @@ mod tests {
     }
 
     fn rule(members: Vec<Situation>, zone: Zone) -> CentrePosition {
+        let members = members.into_iter().map(CentreMember::new).collect();
         CentrePosition { members, zone, leeway: Leeway::none() }
     }
 
@@ -194,5 +292,36 @@ mod tests {
         assert!(rule(Vec::new(), ROUND).measure(&quiet(), &[]).is_err());
         let plane = Situation::Plane { at: Point::origin(), normal: Direction::Z };
         assert!(rule(vec![plane], ROUND).measure(&quiet(), &surfaces[..1]).is_err());
+    }
+
+    /// A bore of 8 that leans by 0.01 and has a bump of 0.1 at one place of every ring: the mating envelope, which gives way to the
+    /// bump, has its axis aside of the least-squares one; its ends count, and from a given axis its centre.
+    #[test]
+    fn by_its_mating_envelope_a_bore_gives_way_to_what_stands_into_it() {
+        let at = Point::new(30.0, 15.0, 0.0);
+        let bumped = |slope: f64| {
+            let mut wall = bore(at, Vector::new(slope, 0.0, 1.0), 8.0, [0.0, 6.0]);
+            for ring in 0..9 {
+                wall.points[72 * ring].x -= 0.1;
+            }
+            wall
+        };
+        let member = |axis| CentreMember { situation: hole_situation(at), envelope: true, axis };
+        let of = |member: CentreMember, surface: Surface| {
+            let rule = CentrePosition { members: vec![member], zone: ROUND, leeway: Leeway::none() };
+            rule.measure(&quiet(), &[surface]).unwrap()
+        };
+        // The largest circle that a point at 3.9 in x leaves in one of 4 goes 0.05 aside and has a radius of 3.95; between points 5
+        // degrees apart it finds 4 (1 / cos 2.5 degrees - 1) = 0.004 more.
+        for axis in [None, Some(Direction::Z)] {
+            let found = of(member(axis), bumped(0.0));
+            assert!((found.numbers[0].value - 0.1).abs() < 0.02, "{found:?}");
+            assert!(found.operators[0].1.starts_with("maximum inscribed"), "{found:?}");
+        }
+        let plain = of(CentreMember::new(hole_situation(at)), bumped(0.0));
+        assert!(plain.numbers[0].value < 0.01, "{plain:?}");
+        // Leaning by 0.01 over 6 mm, the far end is 0.06 aside.
+        let found = of(member(None), bore(at, Vector::new(0.01, 0.0, 1.0), 8.0, [0.0, 6.0]));
+        assert!((found.numbers[0].value - 0.12).abs() < 1e-6, "{found:?}");
     }
 }

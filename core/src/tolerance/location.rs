@@ -2,6 +2,7 @@
 //! residuals.
 
 use super::axis::{self, Of, Round, StraightAxis, straight_axis};
+use super::centre_plane::centre_plane;
 use super::flanks::{STRAIGHT_MIDDLE, has_straight_middle, straight_middle};
 use super::material::{MaterialCondition, no_size};
 use super::movement::{Gauge, Residual, Settled};
@@ -178,9 +179,18 @@ fn flanked(
             method: None,
         });
     }
-    let places = middles(run, surface, wanted.situation, wanted.cell_mm)?;
-    let how = format!("middles of both flanks in cells of {} mm", wanted.cell_mm);
-    let middle = Some((mean(&places), at, Along::Only(across)));
+    let (places, place, how) = match wanted.standard {
+        StandardSystem::Iso => {
+            let places = middles(run, surface, wanted.situation, wanted.cell_mm)?;
+            let place = mean(&places);
+            (places, place, format!("middles of both flanks in cells of {} mm", wanted.cell_mm))
+        }
+        StandardSystem::Asme => {
+            let found = centre_plane(run, surface, wanted.situation, wanted.axis)?;
+            (found.places, found.middle, found.how)
+        }
+    };
+    let middle = Some((place, at, Along::Only(across)));
     if let Some(condition) = wanted.condition {
         // By ASME too: its surface method, since what two flanks leave free about the true middle is what their points say.
         return by_surface(surface, wanted, condition, middle, how);

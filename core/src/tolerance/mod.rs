@@ -10,6 +10,7 @@
 
 mod angle;
 mod axis;
+mod centre_plane;
 mod centre_position;
 mod coaxiality;
 mod countersink;
@@ -51,7 +52,7 @@ mod together;
 mod two_point;
 
 pub use angle::Angle;
-pub use centre_position::CentrePosition;
+pub use centre_position::{CentreMember, CentrePosition};
 pub use coaxiality::Coaxiality;
 pub use countersink::{Countersink, SinkSize};
 pub use cylindricity::Cylindricity;

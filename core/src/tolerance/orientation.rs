@@ -12,7 +12,7 @@ use crate::plan::{Situation, StandardSystem, Zone};
 use crate::run::Run;
 
 /// Size of the narrowest zone of the nominal's direction that holds a plane's points, an axis over its measured depth, or
-/// the middle of two flanks; the zone may shift.
+/// the middle of two flanks (ISO: extracted; ASME: the centre plane of the mating envelope); the zone may shift.
 ///
 /// With `tangent_plane` the points of a plane give way to their tangent plane over the same extent: the least-squares
 /// plane among all outside the material (T of ISO 1101:2017 and of ASME Y14.5, for both as ASME Y14.5.1-2019 constrains it;
@@ -130,6 +130,7 @@ impl Orientation {
 fn shifted(gauge: Gauge, by: crate::geometry::Vector) -> Gauge {
     match gauge {
         Gauge::Plane { at, normal } => Gauge::Plane { at: at + by, normal },
+        Gauge::Offset { at, normal, zone } => Gauge::Offset { at: at + by, normal, zone },
         Gauge::Axis { at, axis } => Gauge::Axis { at: at + by, axis },
         Gauge::Centre { at } => Gauge::Centre { at: at + by },
     }

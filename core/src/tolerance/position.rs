@@ -17,7 +17,8 @@ use std::ops::Range;
 /// that would just do, twice the largest distance from the true place; the largest of all members.
 ///
 /// Regardless of size: of a hole or shaft both ends of its straight axis over the measured depth, or of the projected
-/// piece; of a ball its centre; of a plane its points; of a groove or tongue its extracted middle. At a material
+/// piece; of a ball its centre; of a plane its points; of a groove or tongue its extracted middle (ISO), or the centre plane of its mating
+/// envelope as far as the flanks reach (ASME). At a material
 /// condition by ISO: the tolerance at the condition with which the surface would just keep its boundary, below 0 where there is
 /// room. By ASME: twice the distance of the axis of the envelope, and the bonus that its own size gives to the limit;
 /// both of the member for which the limit is the tightest. The surface method, which that standard lets take precedence, is

@@ -44,10 +44,6 @@ impl SurfaceProfile {
 
 impl Zoned for SurfaceProfile {
     fn hold<'a>(&'a self, _: &Run, surfaces: &'a [Surface]) -> Result<Box<dyn Held + 'a>, RuleError> {
-        if self.offset_zone {
-            let problem = "a zone that may be offset by itself shares no movement with others";
-            return Err(RuleError::Missing(problem.into()));
-        }
         Ok(Box::new(self.held(surfaces)?.ready()))
     }
 }
@@ -110,7 +106,12 @@ impl<'a> HeldProfile<'a> {
         let both = |&(s, k): &(usize, usize)| {
             let surface = &self.surfaces[s];
             let (place, normal) = (surface.points[k], surface.normals[k].vector());
-            let gauge = Gauge::Plane { at: place - normal * surface.deviations_mm[k], normal };
+            let at = place - normal * surface.deviations_mm[k];
+            let gauge = if self.offset_zone {
+                Gauge::Offset { at, normal, zone: 0 }
+            } else {
+                Gauge::Plane { at, normal }
+            };
             [1.0, -1.0].map(|sign| Residual { place, gauge, factor: sign, less: sign * middle })
         };
         self.residuals = self.chosen.iter().flat_map(both).collect();
@@ -123,7 +124,7 @@ impl<'a> HeldProfile<'a> {
             return self.told(run, None);
         }
         let held = self.ready();
-        let own = if held.offset_zone { Own::ALONG } else { Own::NONE };
+        let own = if held.offset_zone { Own::offset(1) } else { Own::NONE };
         let settled = settle(run, held.leeway, held.surfaces, &held.residuals, own)?;
         held.told(run, Some(&settled))
     }
@@ -203,6 +204,10 @@ impl Held for HeldProfile<'_> {
 
     fn limit_mm(&self) -> f64 {
         0.5 * (self.limits.upper_mm - self.limits.lower_mm)
+    }
+
+    fn is_offset(&self) -> bool {
+        self.offset_zone
     }
 
     fn tell(&self, run: &Run, settled: &Settled) -> Result<Found, RuleError> {

@@ -154,6 +154,11 @@ pub trait Held {
     /// What none of them exceeds where the requirement is kept, mm.
     fn limit_mm(&self) -> f64;
 
+    /// Whether its zone may be offset by itself: its residuals are then those of zone 0 of [`super::movement::Gauge::Offset`].
+    fn is_offset(&self) -> bool {
+        false
+    }
+
     /// What the rule comes to where the part came to rest.
     ///
     /// # Errors

@@ -1,6 +1,7 @@
 //! Symmetry of ISO 1101:2017, 17.15 (from memory), and the extracted middle of a groove or tongue.
 
 use super::axis::{self, Of, Round, straight_axis};
+use super::centre_plane::centre_plane;
 use super::flanks::{STRAIGHT_MIDDLE, has_straight_middle, straight_middle};
 use super::location::{found_of_zone, leeway_words};
 use super::material::flank;
@@ -27,7 +28,8 @@ pub struct Symmetry {
     pub across: Direction,
     /// Size of the cells in which the two flanks are brought together, mm.
     pub cell_mm: f64,
-    /// By whose rules the axis of a hole or shaft is associated.
+    /// By whose rules: of a hole or shaft the least-squares axis (ISO) or that of the mating envelope (ASME), of flanks their
+    /// extracted middle or the centre plane of the mating envelope.
     pub standard: StandardSystem,
     /// What the datums leave.
     pub leeway: Leeway,
@@ -37,34 +39,39 @@ impl Rule for Symmetry {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
         let surface = axis::surface(surfaces, 0, 3)?;
         let straight = has_straight_middle(&self.situation, self.axis, self.standard);
-        let (places, how) = match (self.situation, self.axis.filter(|_| straight)) {
+        let (places, middle, how) = match (self.situation, self.axis.filter(|_| straight)) {
             (_, Some(axis)) => {
                 let found = straight_middle(&self.situation, axis, surface)?;
-                (found.ends.to_vec(), STRAIGHT_MIDDLE.into())
+                (found.ends.to_vec(), found.middle, STRAIGHT_MIDDLE.into())
             }
             (Situation::Sphere { hollow, .. }, None) => {
                 let of = Of::regardless(self.standard);
                 let (centre, _, how) = axis::centre(run, &surface.points, hollow, of)?;
-                (vec![centre], how)
+                (vec![centre], centre, how)
             }
             _ => match Round::of(&self.situation) {
                 Some(round) => {
                     let of = Of::regardless(self.standard);
                     let found = straight_axis(run, surface, &round, self.axis, of)?;
-                    (found.ends.to_vec(), found.how)
+                    (found.ends.to_vec(), found.middle(), found.how)
                 }
-                None => (
-                    middles(run, surface, &self.situation, self.cell_mm)?,
-                    format!("middles of both flanks in cells of {} mm", self.cell_mm),
-                ),
+                None if self.standard == StandardSystem::Asme => {
+                    let found = centre_plane(run, surface, &self.situation, self.axis)?;
+                    (found.places, found.middle, found.how)
+                }
+                None => {
+                    let places = middles(run, surface, &self.situation, self.cell_mm)?;
+                    let middle = mean(&places);
+                    (places, middle, format!("middles of both flanks in cells of {} mm", self.cell_mm))
+                }
             },
         };
         let gauge = Gauge::Plane { at: self.at, normal: self.across.vector() };
         let residuals = between_planes(&places, gauge);
         let settled = settle(run, &self.leeway, surfaces, &residuals, Own::NONE)?;
         let mut found = found_of_zone(&settled, &residuals);
-        let mean = settled.motion.point(&mean(&places));
-        found.off = Some(self.across.vector() * self.across.vector().dot(&(mean - self.at)));
+        let middle = settled.motion.point(&middle);
+        found.off = Some(self.across.vector() * self.across.vector().dot(&(middle - self.at)));
         found.operators = vec![("association", how), ("leeway", leeway_words(&self.leeway))];
         Ok(found)
     }

@@ -1,7 +1,7 @@
 //! Simultaneous requirements: ASME Y14.5-2018, 7.19 (simultaneous requirements; from memory), and SIM of ISO 5458:2018 (from
 //! memory). One movement of the part, within what its datums leave, must serve all of them.
 
-use super::movement::{Own, Residual, Settled, settle, settle_on};
+use super::movement::{Gauge, MOST_OFFSETS, Own, Residual, Settled, settle, settle_on};
 use super::{Found, Held, Leeway, Rule, RuleError, Surface};
 use crate::run::Run;
 use std::ops::Range;
@@ -11,8 +11,14 @@ use std::ops::Range;
 /// The movement makes the largest excess over any of the limits least; what this leaves open makes the next largest least,
 /// and so on, so that a requirement which cannot be kept draws none of the others beyond what it must (the lexicographic
 /// minimax: Ogryczak, "On the lexicographic minimax approach to location problems", Eur. J. Oper. Res. 100, 1997, 566-585;
-/// from memory). Which requirements hold the largest up is read from the dual weights of the last linear programme. Excesses
-/// are in mm of the number that is told: of a position its diameter, of a profile the deviation.
+/// from memory). Which requirements hold the largest up is read from the dual weights of the last linear programme.
+///
+/// Excesses are in mm of the number that is told: of a position its diameter, of a profile the deviation, of a zone that may be
+/// offset half of its width. That is a choice of ours: both standards ask whether one movement keeps every zone, which is so exactly
+/// where the largest excess is not above 0, whatever positive weights the excesses are given; neither says which of several
+/// requirements gives way where it is not so (ISO 5458:2018; ASME Y14.5.1-2019; from memory).
+///
+/// A zone that may be offset (OZ) keeps its own offset beside the movement: one more unknown each.
 pub struct Together {
     /// The requirements.
     pub members: Vec<TogetherMember>,
@@ -68,6 +74,25 @@ fn common(
     surfaces: &[Surface],
     held: &[Box<dyn Held + '_>],
 ) -> Result<Settled, RuleError> {
+    // Zones that may be offset have each an unknown of their own.
+    let mut zones = 0;
+    let zone_of: Vec<usize> = held
+        .iter()
+        .map(|h| {
+            zones += usize::from(h.is_offset());
+            zones.saturating_sub(1)
+        })
+        .collect();
+    if zones > MOST_OFFSETS {
+        return Err(RuleError::Missing(format!(
+            "{zones} zones that may be offset share a movement, {MOST_OFFSETS} can: give some another name"
+        )));
+    }
+    let own_zone = |m: usize, r: &Residual| match r.gauge {
+        Gauge::Offset { at, normal, .. } => Gauge::Offset { at, normal, zone: zone_of[m] },
+        other => other,
+    };
+    let freedoms = Own::offset(zones);
     let mut open: Vec<usize> = (0..held.len()).collect();
     let mut kept: Vec<Residual> = Vec::new();
     let mut settled: Option<Settled> = None;
@@ -76,12 +101,13 @@ fn common(
         let mut ends = Vec::with_capacity(open.len());
         for &m in &open {
             let limit = held[m].limit_mm();
-            residuals.extend(held[m].residuals().iter().map(|r| Residual { less: r.less + limit, ..*r }));
+            let moved = |r: &Residual| Residual { less: r.less + limit, gauge: own_zone(m, r), ..*r };
+            residuals.extend(held[m].residuals().iter().map(moved));
             ends.push(residuals.len());
         }
         let found = match &settled {
-            None => settle(run, leeway, surfaces, &residuals, Own::NONE)?,
-            Some(before) => match settle_on(run, leeway, surfaces, &residuals, &kept, before) {
+            None => settle(run, leeway, surfaces, &residuals, freedoms)?,
+            Some(before) => match settle_on(run, leeway, surfaces, &residuals, &kept, (before, freedoms)) {
                 Ok(found) => found,
                 // The movement that serves the worst of them stands.
                 Err(RuleError::NotSettled { .. }) => break,

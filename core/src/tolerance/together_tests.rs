@@ -196,11 +196,48 @@ fn profiles_of_line_and_surface_share_a_movement_and_others_are_refused() {
     let truth = [0.05, 0.15, -0.15, -0.15];
     assert!(numbers.iter().zip(truth).all(|(a, b)| (a - b).abs() < 1e-7), "{numbers:?}");
 
-    let offset = SurfaceProfile { offset_zone: true, ..plane };
-    let refused = together(vec![Box::new(offset)], &free).each(&quiet(), &surfaces);
-    assert!(matches!(refused, Err(RuleError::Missing(_))));
     let flat = crate::tolerance::Flatness { reference: crate::tolerance::Reference::MinimumZone };
     let refused = together(vec![Box::new(flat)], &free).each(&quiet(), &surfaces);
     assert!(matches!(refused, Err(RuleError::Missing(_))));
     assert!(together(Vec::new(), &free).each(&quiet(), &surfaces).is_err());
+}
+
+/// A plane 0.5 too high whose zone may be offset, and a hole through it: the hole needs a shift along x, the plane keeps its offset
+/// and asks for none along z; its own tilt of 0.1 over its length is its width whatever the offset is. Held by a second plane at the
+/// true height, the common movement stays there, where without an offset of its own the first would draw it up.
+#[test]
+fn a_zone_that_may_be_offset_keeps_an_offset_of_its_own_beside_the_movement() {
+    let free = shifts(3);
+    let profile = |offset_zone| SurfaceProfile {
+        surfaces: 1,
+        upper_mm: 0.1,
+        lower_mm: -0.1,
+        offset_zone,
+        leeway: free.clone(),
+    };
+    let high = face(|x, _| 0.5 + 0.001 * x);
+    let level = face(|x, _| 0.0002 * x - 0.01);
+    let mut surfaces = vec![high.clone(), level.clone()];
+    surfaces.extend(holes(&[Vector::x() * 0.05]));
+    let rules = |offset: bool| -> Vec<Box<dyn Rule>> {
+        vec![Box::new(profile(offset)), Box::new(profile(false)), Box::new(hole(place(0), 0.2, &free))]
+    };
+    let found = together(rules(true), &free).each(&quiet(), &surfaces).unwrap();
+    assert!((found[0].numbers[0].value - 0.1).abs() < 1e-7 && found[0].numbers.len() == 1, "{found:?}");
+    let [low, up] = [0, 1].map(|k| found[1].numbers[k].value);
+    // From -0.01 to 0.01: it is moved by nothing.
+    assert!((low + 0.01).abs() < 1e-6 && (up - 0.01).abs() < 1e-6, "{found:?}");
+    assert!(found[2].numbers[0].value < 1e-5, "{found:?}");
+    // Without: 0.6 + s and -0.01 + s are balanced at s = -0.295.
+    let held = together(rules(false), &free).each(&quiet(), &surfaces).unwrap();
+    assert!((held[0].numbers[1].value - 0.305).abs() < 1e-6, "{held:?}");
+    assert!((held[1].numbers[0].value + 0.305).abs() < 1e-6, "{held:?}");
+
+    // Two such zones have an offset each; more than there is room for are refused.
+    let pair: Vec<Box<dyn Rule>> = vec![Box::new(profile(true)), Box::new(profile(true))];
+    let found = together(pair, &free).each(&quiet(), &[high, face(|x, _| -0.7 - 0.001 * x)]).unwrap();
+    assert!(found.iter().all(|f| (f.numbers[0].value - 0.1).abs() < 1e-7), "{found:?}");
+    let many: Vec<Box<dyn Rule>> = (0..4).map(|_| Box::new(profile(true)) as Box<dyn Rule>).collect();
+    let four = vec![level; 4];
+    assert!(matches!(together(many, &free).each(&quiet(), &four), Err(RuleError::Missing(_))));
 }

@@ -20,7 +20,7 @@ fn orientations() -> Vec<Row> {
                 "ISO 1101:2017, 17.10 to 17.12; ASME Y14.5-2018, 9 (from memory)",
                 "width of the narrowest zone of the nominal's direction that holds all points, or the middles of two flanks; the zone may shift, and turn \
                  where the datums leave it free",
-                "the same; one rule, whose direction is the nominal's",
+                "the same; one rule, whose direction is the nominal's. Of two flanks ASME means the centre plane of their mating envelope",
                 "core/src/tolerance/orientation_tests.rs::a_tilted_plane_has_its_rise_wherever_it_lies",
             ],
             tolerances::orientation_of_plane,
@@ -81,7 +81,8 @@ fn locations() -> Vec<Row> {
                 "ISO 1101:2017, 17.13 (from memory)",
                 "of a wall shorter than its diameter, and of centres taken by points: twice the distance of the axis from its true place, square to the \
                  nominal axis",
-                "the same for a zone that is a cylinder",
+                "the same for a zone that is a cylinder; ASME: of points the circle or axis of the mating envelope, where they are enough to show it \
+                 (7 places of a circle, 15 of a cylinder: BS 7172:1989, from memory), else least squares with a caution",
                 "core/tests/sheet_metal.rs::every_published_deviation_and_position_is_found_again_and_judged_before_rounding",
             ],
             || figures::results("position"),
@@ -126,10 +127,22 @@ fn locations() -> Vec<Row> {
                 "ISO 1101:2017, 17.13; ISO 17450-3:2016, extracted median surface (from memory)",
                 "twice the largest distance of a middle of both flanks, cell by cell, from the true middle plane; of a slot as well, whose centre counts in a \
                  round zone and along its length; by ISO of a slot shallower than half its width the straight plane midway between its flanks",
-                "ASME means the centre plane of the mating envelope (from memory); here cells in both",
+                "ISO; ASME: the next row. The centre of a slot in a round zone or along its length is that of the least-squares slot in both",
                 "core/src/tolerance/position_tests.rs::planes_balls_grooves_and_slots_have_positions",
             ],
             tolerances::position_of_width,
+        ),
+        row(
+            LOCATIONS,
+            [
+                "position of a width by its mating envelope",
+                "ASME Y14.5-2018, 10; ASME Y14.5.1-2019 (from memory)",
+                "twice the largest distance from the true middle plane of the centre plane between the two parallel planes that are furthest apart within a \
+                 groove or slot, or nearest about a tongue, as far as the flanks reach; no datum holds these planes",
+                "ASME; a tapered groove is where both part most: a block lies against its straight flank, the extracted middle of ISO leans",
+                "core/src/tolerance/centre_plane_tests.rs::in_a_tapered_groove_the_block_lies_straight_and_the_extracted_middle_leans",
+            ],
+            tolerances::position_of_width_by_envelope,
         ),
         row(
             LOCATIONS,

@@ -140,6 +140,19 @@ pub(super) fn position_of_width() -> String {
     format!("its middle 0.2 off, {}", told(0.4, value(&position(width(), SLAB), &uneven()), 1e-12))
 }
 
+pub(super) fn position_of_width_by_envelope() -> String {
+    let tapered = groove([|x| 5.0 + 0.004 * x, |_| -5.0]);
+    let iso = position(width(), SLAB);
+    let asme = Position { standard: StandardSystem::Asme, ..iso.clone() };
+    let bumped = groove([|x| if x == 50.0 { 4.8 } else { 5.0 }, |_| -5.0]);
+    format!(
+        "a rib of 0.2 across a flank, {}; tapered by 0.4, {}, by ISO {:.2}",
+        told(0.2, value(&asme, &bumped), 1e-6),
+        told(0.0, value(&asme, &tapered), 1e-6),
+        value(&iso, &tapered)
+    )
+}
+
 pub(super) fn symmetry() -> String {
     let rule = Symmetry {
         situation: width(),

@@ -8,6 +8,7 @@ use crate::points::{Role, off_the_wall_mm};
 use crate::record::{Components, Evaluation};
 use crate::uncertainty::{Offset, across_of_motion};
 
+use super::envelope::Shown;
 use super::{Spread, Subject, places_up_to};
 
 /// No wall of a moulded part is deeper: what was taken further off along a hole's axis carries a wrong name, mm (common
@@ -50,6 +51,9 @@ impl Subject<'_> {
             return Err(format!("the position of a {} is not evaluated by points", self.bound.kind.word()));
         };
         let Round { centre, .. } = self.round(evaluation)?;
+        if let Shown::TooFew(few) = self.envelope_of(self.bound, Some(axis)) {
+            evaluation.operators.insert("caution".into(), self.no_envelope(&few));
+        }
         let off = centre.of - at;
         let deep = off.dot(&axis.vector());
         if !(deep.abs() <= DEEP_MM) {

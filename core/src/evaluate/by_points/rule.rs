@@ -1,20 +1,22 @@
 //! Requirements that points serve by the rules of [`crate::tolerance`]: which rule, and of which features.
 //!
 //! Points are few and not filtered, so what is not seen between them the plan must say (`needs.points`). Locations are those of
-//! centres, as the instrument told them or by least squares along the nominal axis.
+//! centres, as the instrument told them or by least squares along the nominal axis; by ASME of mating envelopes, where enough points
+//! show them (`envelope.rs`).
 
 use crate::geometry::{Direction, Point, Twist};
 use crate::plan::{
     BoundFeature, Characteristic, Condition, FeatureKind, Requirement, Situation, SizeOperator,
-    StandardSystem, Zone, simultaneously,
+    StandardSystem, Zone,
 };
 use crate::tolerance::{
-    Angle, CentrePosition, Coaxiality, Cylindricity, Distance, Leeway, LineProfile, Orientation, Position,
-    PositionMember, Radius, Reference, Roundness, Rule, Runout, Size, Straightness, Subject as Of,
-    SurfaceProfile, Symmetry,
+    Angle, CentreMember, CentrePosition, Coaxiality, Cylindricity, Distance, Leeway, LineProfile,
+    Orientation, Position, PositionMember, Radius, Reference, Roundness, Rule, Runout, Size, Straightness,
+    Subject as Of, SurfaceProfile, Symmetry,
 };
 
 use super::Subject;
+use super::envelope::Shown;
 use crate::evaluate::location::{datum_axis, independent, runs_round};
 
 /// Points taken in one ring or along one line lie within this of it, mm, and cells in which two flanks are brought together are
@@ -37,6 +39,10 @@ pub(super) struct Wanted {
     pub(super) centres: bool,
     /// Whether it is fitted to all points, so that what they leave over beyond their uncertainty makes it less sure.
     pub(super) fitted: bool,
+    /// Whether it rests on the mating envelope of its points, by which what a fit would leave over is form.
+    pub(super) enveloped: bool,
+    /// What must be known of its value, for the record.
+    pub(super) caution: Option<String>,
     /// Whether its value is 0 or more by definition.
     pub(super) zone: bool,
     /// Whether the datums place or orient it.
@@ -96,7 +102,6 @@ impl Subject<'_> {
     pub(super) fn wanted(&self) -> Result<Wanted, String> {
         let own = self.characteristic.feature.ok_or("no feature is named")?;
         let (low, high) = self.characteristic.requirement.limits_mm();
-        let standard = self.characteristic.standard.system;
         let of = self.of(self.bound);
         let reference =
             |a| Reference::of(a).ok_or_else(|| "its reference is none that a form has".to_owned());
@@ -105,6 +110,8 @@ impl Subject<'_> {
             features: vec![own],
             centres: false,
             fitted: false,
+            enveloped: false,
+            caution: None,
             zone: true,
             aligned: false,
             tolerance: zone_mm,
@@ -115,6 +122,8 @@ impl Subject<'_> {
             features: vec![own],
             centres: false,
             fitted: true,
+            enveloped: false,
+            caution: None,
             zone: false,
             aligned: false,
             tolerance: high.unwrap_or(0.0) - low.unwrap_or(0.0),
@@ -157,10 +166,11 @@ impl Subject<'_> {
             }
             Requirement::Orientation { zone, tangent_plane, .. } => {
                 let (condition, cell_mm, leeway) = (None, CELL_MM, self.leeway(false));
+                let (standard, enveloped, caution) = self.associated(&[self.bound]);
                 let rule =
                     Orientation { situation, zone, condition, tangent_plane, standard, leeway, cell_mm };
                 let fitted = has_centre(&situation);
-                Wanted { fitted, ..placed(Box::new(rule), zone.size_mm()) }
+                Wanted { fitted, enveloped, caution, ..placed(Box::new(rule), zone.size_mm()) }
             }
             Requirement::Coaxiality { zone_diameter_mm } => {
                 let (at, datum_axis) = datum_axis(self.plan, self.faces, self.characteristic)?;
@@ -232,7 +242,7 @@ impl Subject<'_> {
     }
 
     /// What the datums leave free; without any the part may lie as it will.
-    fn leeway(&self, orientation_only: bool) -> Leeway {
+    pub(super) fn leeway(&self, orientation_only: bool) -> Leeway {
         let mut free = match self.characteristic.datum_system {
             None => Twist::all(LEVER_MM),
             Some(_) => self.pose.map_or_else(Vec::new, |p| p.free.clone()),
@@ -242,29 +252,6 @@ impl Subject<'_> {
         }
         let centre = self.pose.map_or(self.bound.centroid, |p| p.centre);
         Leeway { centre, free: independent(&free), ..Leeway::none() }
-    }
-
-    /// With which others one movement must serve it, where there is one: points show each by itself.
-    pub(super) fn tied(&self) -> Option<String> {
-        let orientation_only = match self.characteristic.requirement {
-            Requirement::Position { orientation_only, .. }
-            | Requirement::SurfaceProfile { orientation_only, .. }
-            | Requirement::LineProfile { orientation_only, .. } => orientation_only,
-            _ => return None,
-        };
-        if self.leeway(orientation_only).free.is_empty() {
-            return None;
-        }
-        let all = &self.plan.characteristics;
-        let own = all.iter().position(|c| c.number == self.characteristic.number)?;
-        let set = simultaneously(self.plan).into_iter().find(|s| s.members.contains(&own))?;
-        let others = set.members.iter().filter(|&&m| m != own).map(|&m| all[m].number.as_str());
-        let others: Vec<&str> = others.collect();
-        Some(format!(
-            "one movement must serve it together with {} ({}), and points are judged one by one: measure them by a scan",
-            others.join(", "),
-            set.rule
-        ))
     }
 
     /// What the datums leave free, none of which may move a datum axis otherwise than along itself or about itself.
@@ -291,23 +278,60 @@ impl Subject<'_> {
         let leeway = self.leeway(orientation_only);
         let size = zone.size_mm();
         if situations.iter().all(has_centre) {
-            let rule = CentrePosition { members: situations, zone, leeway };
-            return Ok(Wanted { features, centres: true, fitted: true, ..placed(Box::new(rule), size) });
+            let mut members = Vec::with_capacity(features.len());
+            let mut caution = None;
+            for &f in &features {
+                let bound = self.feature(f)?;
+                // A wall whose points tell its axis is held at both ends, if they are enough for that too.
+                let axis = self.of(bound).axis;
+                let shown = match (self.envelope_of(bound, axis), bound.situation) {
+                    (
+                        Shown::TooFew(_),
+                        Situation::Hole { axis: own, .. } | Situation::Cylinder { axis: own, .. },
+                    ) if axis.is_none() => (self.envelope_of(bound, Some(own)), Some(own)),
+                    (shown, _) => (shown, axis),
+                };
+                let (envelope, axis) = (shown.0.is_enough(), shown.1);
+                if let Shown::TooFew(few) = shown.0 {
+                    caution = caution.or_else(|| Some(self.no_envelope(&few)));
+                }
+                members.push(CentreMember { situation: bound.situation, envelope, axis });
+            }
+            let enveloped = members.iter().any(|m| m.envelope);
+            let rule = CentrePosition { members, zone, leeway };
+            let one = placed(Box::new(rule), size);
+            return Ok(Wanted { features, centres: true, fitted: true, enveloped, caution, ..one });
         }
         if situations.iter().any(has_centre) {
             return Err(
                 "its group has features with centres and others, which points do not serve together".into()
             );
         }
+        let bounds = features.iter().map(|&f| self.feature(f)).collect::<Result<Vec<_>, _>>()?;
+        let (standard, enveloped, caution) = self.associated(&bounds);
         let member = |situation| PositionMember { situation, axis: None, condition: None, projected: None };
         let rule = Position {
             members: situations.into_iter().map(member).collect(),
             zone,
-            standard: self.characteristic.standard.system,
+            standard,
             leeway,
             cell_mm: CELL_MM,
         };
-        Ok(Wanted { features, ..placed(Box::new(rule), size) })
+        Ok(Wanted { features, enveloped, caution, ..placed(Box::new(rule), size) })
+    }
+
+    /// By whose rules features are associated: ASME's envelopes only where the points of all show theirs; whether they do, and what
+    /// must be said where they do not.
+    fn associated(&self, features: &[&BoundFeature]) -> (StandardSystem, bool, Option<String>) {
+        let mut enveloped = false;
+        for bound in features {
+            match self.envelope_of(bound, None) {
+                Shown::TooFew(few) => return (StandardSystem::Iso, false, Some(self.no_envelope(&few))),
+                Shown::Enough => enveloped = true,
+                Shown::NotAsked => {}
+            }
+        }
+        (self.characteristic.standard.system, enveloped, None)
     }
 
     /// Of a slot by its centre, of a width by the middles of its flanks.
@@ -333,7 +357,7 @@ impl Subject<'_> {
                     .ok_or("the slot has no direction across")?;
                 let leeway = held(at, across)?;
                 let zone = Zone::Slab { width_mm: zone_mm, across: Some(across) };
-                let rule = CentrePosition { members: vec![situation], zone, leeway };
+                let rule = CentrePosition { members: vec![CentreMember::new(situation)], zone, leeway };
                 Ok(Wanted { centres: true, fitted: true, ..placed(Box::new(rule), zone_mm) })
             }
             Situation::Width { at, across, .. } => {

@@ -24,35 +24,41 @@ const MOST: usize = 20_000;
 /// Rehearsals that may fail: more than a quarter, and the spread is not known.
 const MOST_FAILED: usize = REHEARSALS / 4;
 
+/// What was seen for a rule.
+pub(super) struct Seen {
+    pub(super) surfaces: Vec<Surface>,
+    /// By how much the points scatter beyond their uncertainty, times that.
+    over: f64,
+    /// What there is too little of.
+    pub(super) missing: Option<String>,
+}
+
 impl Subject<'_> {
-    /// Applies the rule, rehearses it and decides.
+    /// Applies the rule, rehearses it and decides; where one movement must serve others with it, at that movement.
     pub(super) fn by_rule(&self, evaluation: &mut Evaluation) -> Result<(), String> {
         let wanted = self.wanted()?;
-        let mut surfaces = Vec::with_capacity(wanted.features.len());
-        let mut missing = None;
-        let mut over = 0.0f64;
-        for &f in &wanted.features {
-            let bound = self.faces.features.get(f).ok_or("a feature is not bound to the nominal")?;
-            let taken = self.taken(bound, wanted.centres);
-            if taken.is_empty() {
-                return Err(format!("no point of {} was taken", bound.id));
+        let Seen { mut surfaces, over, missing: own_missing } = self.seen(&wanted)?;
+        let mut missing = own_missing.clone();
+        let alone = wanted.rule.measure(&quiet(), &surfaces).map_err(|e| e.to_string())?;
+        let joint = match self.joint() {
+            Ok(joint) => joint,
+            Err(why) => {
+                missing = missing.or(Some(why));
+                None
             }
-            if taken.len() > MOST {
-                return Err(format!(
-                    "{} points of {} are a scan, which is filtered and judged as one: send them as a scan",
-                    taken.len(),
-                    bound.id
-                ));
-            }
-            let surface = self.surface_of(bound, &taken)?;
-            if let (true, Some(standard)) = (wanted.fitted, self.standard_mm()) {
-                over = over.max(beyond(standard, left_over(&bound.situation, &surface.points)) / standard);
-            }
-            missing = missing.or_else(|| self.too_few_of(bound, &surface, &wanted));
-            surfaces.push(surface);
+        };
+        if let Some(joint) = &joint {
+            surfaces.clone_from(&joint.surfaces);
+            missing = missing.or_else(|| joint.missing.clone());
+            evaluation.operators.insert("simultaneous".into(), joint.words.clone());
+            let numbers = alone.numbers.iter().map(|n| format!("{:.5}", n.value));
+            evaluation.operators.insert("alone_mm".into(), numbers.collect::<Vec<_>>().join(" to "));
         }
-        let measure = |surfaces: &[Surface]| wanted.rule.measure(&quiet(), surfaces);
-        let found = measure(&surfaces).map_err(|e| e.to_string())?;
+        let measure = |surfaces: &[Surface]| match &joint {
+            Some(joint) => joint.measure(surfaces),
+            None => wanted.rule.measure(&quiet(), surfaces),
+        };
+        let found = if joint.is_some() { measure(&surfaces).map_err(|e| e.to_string())? } else { alone };
         let values: Vec<f64> = by_rule::effective(&found);
         if values.is_empty() || values.iter().any(|v| !v.is_finite()) {
             return Err("the rule gave no number".into());
@@ -83,7 +89,7 @@ impl Subject<'_> {
             (0..values.len()).min_by(|&a, &b| room(a).total_cmp(&room(b)).then(a.cmp(&b))).unwrap_or(0);
         let value = values[told];
         let (Some(instrument), Some(alignment)) = (instrument, alignment) else {
-            self.unknown(value, missing.or_else(|| self.tied()), evaluation);
+            self.unknown(value, missing, evaluation);
             return Ok(());
         };
         let spread = Spread {
@@ -105,15 +111,42 @@ impl Subject<'_> {
         let low = value - 1.96 * u;
         let low_mm = if wanted.zone { low.max(0.0) } else { low };
         let interval = Interval { low_mm, high_mm: value + 1.96 * u };
-        // What by itself does not conform does not so together with others.
-        let part_proves = !wanted.fitted || missing.is_none();
-        let missing = missing.or_else(|| self.tied());
+        // What by itself, or with some of those that it is tied to, does not conform does not so with all of them.
+        let part_proves = !(wanted.fitted || wanted.enveloped) || own_missing.is_none();
         settle(evaluation, Outcome { value_mm: value, budget, interval, decided, missing, part_proves });
         Ok(())
     }
 
+    /// The surfaces that a rule looks at.
+    pub(super) fn seen(&self, wanted: &Wanted) -> Result<Seen, String> {
+        let mut seen = Seen { surfaces: Vec::with_capacity(wanted.features.len()), over: 0.0, missing: None };
+        for &f in &wanted.features {
+            let bound = self.faces.features.get(f).ok_or("a feature is not bound to the nominal")?;
+            let taken = self.taken(bound, wanted.centres);
+            if taken.is_empty() {
+                return Err(format!("no point of {} was taken", bound.id));
+            }
+            if taken.len() > MOST {
+                return Err(format!(
+                    "{} points of {} are a scan, which is filtered and judged as one: send them as a scan",
+                    taken.len(),
+                    bound.id
+                ));
+            }
+            let surface = self.surface_of(bound, &taken)?;
+            // Beside an envelope what a fit leaves over is form, which the envelope heeds.
+            if let (true, Some(standard)) = (wanted.fitted && !wanted.enveloped, self.standard_mm()) {
+                let left_over = left_over(&bound.situation, &surface.points);
+                seen.over = seen.over.max(beyond(standard, left_over) / standard);
+            }
+            seen.missing = seen.missing.or_else(|| self.too_few_of(bound, &surface, wanted));
+            seen.surfaces.push(surface);
+        }
+        Ok(seen)
+    }
+
     /// The points of one feature: its wall's, or, where that stands for it, its centre.
-    fn taken(&self, bound: &BoundFeature, centres: bool) -> Vec<&Placed> {
+    pub(super) fn taken(&self, bound: &BoundFeature, centres: bool) -> Vec<&Placed> {
         let of = |role: Role| self.all.iter().filter(move |p| p.role == role);
         let named = |p: &&Placed| p.name == bound.id;
         let centre: Vec<&Placed> = of(Role::Centre).filter(named).collect();
@@ -201,6 +234,9 @@ impl Subject<'_> {
     fn tell(&self, found: &Found, wanted: &Wanted, evaluation: &mut Evaluation) {
         for (name, words) in &found.operators {
             evaluation.operators.insert((*name).to_owned(), words.clone());
+        }
+        if let Some(caution) = &wanted.caution {
+            evaluation.operators.insert("caution".into(), caution.clone());
         }
         if let Some(off) = found.off {
             evaluation.components =

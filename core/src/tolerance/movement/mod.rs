@@ -12,7 +12,7 @@ mod lowest;
 mod residual;
 mod screw;
 
-pub use residual::{Gauge, Own, Residual};
+pub use residual::{Gauge, MOST_OFFSETS, Own, Residual};
 
 use residual::MOST_OWN;
 
@@ -96,12 +96,12 @@ pub(super) fn settle_on(
     surfaces: &[Surface],
     residuals: &[Residual],
     kept: &[Residual],
-    before: &Settled,
+    (before, own): (&Settled, Own),
 ) -> Result<Settled, RuleError> {
     let mut hard = of_bounds(leeway, surfaces)?;
     let of_datums = hard.len();
     hard.extend(kept);
-    settled(run, leeway, (residuals, &hard, of_datums), Own::NONE, Some(before))
+    settled(run, leeway, (residuals, &hard, of_datums), own, Some(before))
 }
 
 /// `hard` are residuals that must not rise above zero: first those of the datums, which the zone's own freedoms do not move.
@@ -155,7 +155,7 @@ fn sound(leeway: &Leeway, residuals: &[Residual], bounds: &[Residual]) -> Result
     }
     let good = |r: &Residual| {
         let (at, along) = match r.gauge {
-            Gauge::Plane { at, normal } => (at, normal),
+            Gauge::Plane { at, normal } | Gauge::Offset { at, normal, .. } => (at, normal),
             Gauge::Axis { at, axis } => (at, axis),
             Gauge::Centre { at } => (at, Vector::zeros()),
         };

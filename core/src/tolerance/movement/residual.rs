@@ -13,6 +13,15 @@ pub enum Gauge {
         /// Its normal.
         normal: Vector,
     },
+    /// The same of a zone that may be offset by itself ([`Own::offset`]): all planes of one zone go along their normals by the same.
+    Offset {
+        /// A place on it.
+        at: Point,
+        /// Its normal.
+        normal: Vector,
+        /// Which of the zones, from 0.
+        zone: usize,
+    },
     /// A straight line: distances are never negative.
     Axis {
         /// A place on it.
@@ -40,8 +49,11 @@ pub struct Residual {
     pub less: f64,
 }
 
-/// Most freedoms of the zone itself.
-pub(super) const MOST_OWN: usize = 4;
+/// Most zones that may be offset, each by its own amount, and share a movement.
+pub const MOST_OFFSETS: usize = 3;
+
+/// Most freedoms of the zones themselves: three shifts of all, and offsets of some.
+pub(super) const MOST_OWN: usize = 3 + MOST_OFFSETS;
 
 /// Freedoms of the zone itself, which move what it is told of against the gauges, and not the datums.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -51,17 +63,25 @@ pub struct Own {
     /// Directions along which it may shift, as many as `shifts` says.
     ways: [Vector; 3],
     shifts: usize,
+    /// How many zones may be offset, each by its own amount: the last of the freedoms.
+    offsets: usize,
 }
 
 impl Own {
     /// It stays in its place.
-    pub const NONE: Self = Self { along: false, ways: [Vector::new(0.0, 0.0, 0.0); 3], shifts: 0 };
+    pub const NONE: Self =
+        Self { along: false, ways: [Vector::new(0.0, 0.0, 0.0); 3], shifts: 0, offsets: 0 };
     /// Every plane may be offset along its normal by the same amount.
     pub const ALONG: Self = Self { along: true, ..Self::NONE };
 
     /// It may shift along two directions.
     pub fn across([a, b]: [Vector; 2]) -> Self {
         Self { ways: [a, b, Vector::zeros()], shifts: 2, ..Self::NONE }
+    }
+
+    /// Some zones may be offset, each by its own amount: no more than [`MOST_OFFSETS`].
+    pub fn offset(zones: usize) -> Self {
+        Self { offsets: zones.min(MOST_OFFSETS), ..Self::NONE }
     }
 
     /// The same, and it may shift any way.
@@ -72,15 +92,16 @@ impl Own {
 
     /// How many there are.
     pub(super) fn count(&self) -> usize {
-        usize::from(self.along) + self.shifts
+        usize::from(self.along) + self.shifts + self.offsets
     }
 
     /// By what a place shifts for each unit of one of them.
     pub(super) fn shift(&self, which: usize, gauge: &Gauge) -> Vector {
         match (which.checked_sub(usize::from(self.along)), gauge) {
-            (Some(k), _) => self.ways[k],
+            (Some(k), _) if k < self.shifts => self.ways[k],
+            (Some(k), Gauge::Offset { normal, zone, .. }) if k - self.shifts == *zone => *normal,
             (None, Gauge::Plane { normal, .. }) => *normal,
-            (None, _) => Vector::zeros(),
+            _ => Vector::zeros(),
         }
     }
 
@@ -112,7 +133,7 @@ pub(super) struct State {
 impl Residual {
     pub(super) fn bend(&self) -> Bend {
         match self.gauge {
-            Gauge::Plane { .. } => Bend::Straight,
+            Gauge::Plane { .. } | Gauge::Offset { .. } => Bend::Straight,
             _ if self.factor >= 0.0 => Bend::Up,
             _ => Bend::Down,
         }
@@ -126,7 +147,9 @@ impl Residual {
             seen += own.shift(k, &self.gauge) * state.own[k];
         }
         let offset = match self.gauge {
-            Gauge::Plane { at, normal } => normal * normal.dot(&(seen - at)),
+            Gauge::Plane { at, normal } | Gauge::Offset { at, normal, .. } => {
+                normal * normal.dot(&(seen - at))
+            }
             Gauge::Axis { at, axis } => {
                 let d = seen - at;
                 d - axis * axis.dot(&d)
@@ -140,7 +163,7 @@ impl Residual {
     pub(super) fn value(&self, state: &State, own: Own) -> f64 {
         let (offset, _) = self.offset(state, own);
         let distance = match self.gauge {
-            Gauge::Plane { normal, .. } => normal.dot(&offset),
+            Gauge::Plane { normal, .. } | Gauge::Offset { normal, .. } => normal.dot(&offset),
             _ => offset.norm(),
         };
         self.factor * distance - self.less
@@ -150,7 +173,7 @@ impl Residual {
     pub(super) fn away(&self, offset: &Vector) -> Vector {
         let length = offset.norm();
         match self.gauge {
-            Gauge::Plane { normal, .. } => normal,
+            Gauge::Plane { normal, .. } | Gauge::Offset { normal, .. } => normal,
             _ if length > 1e-300 => offset / length,
             Gauge::Axis { axis, .. } => square_to(&axis),
             Gauge::Centre { .. } => Vector::x(),
@@ -160,7 +183,7 @@ impl Residual {
     /// Directions that hold a round gauge from all sides, beside `away`.
     pub(super) fn round_about(&self, away: &Vector) -> Vec<Vector> {
         match self.gauge {
-            Gauge::Plane { .. } => Vec::new(),
+            Gauge::Plane { .. } | Gauge::Offset { .. } => Vec::new(),
             Gauge::Axis { axis, .. } => {
                 let side = axis.cross(away);
                 vec![-away, side, -side]

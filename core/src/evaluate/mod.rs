@@ -31,7 +31,7 @@ use crate::datum::DatumAlignment;
 use crate::filter::FilterError;
 use crate::geometry::Point;
 use crate::nominal::{Exact, Exactness, Nominal};
-use crate::partition::Partition;
+use crate::partition::{Joined, Partition};
 use crate::plan::{
     BoundFeature, Characteristic, Condition, Decision, FaceMap, FeatureKind, Plan, Requirement, ShortForm,
     Situation, SizeOperator, StandardSystem, Zone,
@@ -66,6 +66,8 @@ pub struct Context<'a> {
     pub shown_noise_mm: f64,
     /// What else is known of the scan's errors.
     pub inputs: &'a Inputs,
+    /// How several scans of the part lie to each other; `None` of one.
+    pub joined: Option<&'a Joined>,
     /// Edge of the cells by which a plane is fair to its area, mm.
     pub cell_mm: f64,
 }

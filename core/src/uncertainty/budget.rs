@@ -11,6 +11,8 @@ pub enum Source {
     Sampling,
     /// The alignment on the datums (or the best fit), from noise of the datum features.
     Alignment,
+    /// How several scans of one part lie to each other, drawn once for all results.
+    Join,
     /// The instrument that took points or was read by hand, as its uncertainty is stated.
     Instrument,
     /// The relative error of the instrument's lengths, drawn once a scan.
@@ -34,6 +36,7 @@ impl Source {
             Source::Noise => "noise",
             Source::Sampling => "sampling",
             Source::Alignment => "alignment",
+            Source::Join => "join",
             Source::Instrument => "instrument",
             Source::LengthScale => "length_scale",
             Source::Distortion => "distortion",

@@ -294,6 +294,7 @@ impl Asked {
             noise_mm,
             shown_noise_mm: noise_mm,
             inputs: &Inputs::default(),
+            joined: None,
             cell_mm: 2.5,
         };
         let all = self.plan.characteristics.iter();

@@ -75,7 +75,7 @@ fn plan_toml(bench: &Bench) -> String {
     );
     text.push_str(&bench.features_toml());
     text.push_str(
-        "[[feature]]\nid = \"CHECK\"\nkind = \"point\"\npoint = { at_mm = [110.0, 70.0, 0.0], direction = [0, 0, 1], patch_radius_mm = 4.0 }\n",
+        "[[feature]]\nid = \"CHECK\"\nkind = \"point\"\npoint = { at_mm = [110.0, 70.0, 0.0], direction = [0, 0, 1], patch_radius_mm = 6.0 }\n",
     );
     let one = |l: &str| format!("{{ letter = \"{l}\", feature = \"{l}\", association = \"least_squares\" }}");
     let datums = ["A", "B", "C"].map(one).join(", ");
@@ -126,10 +126,11 @@ struct Case {
 }
 
 impl Case {
-    fn new() -> Self {
+    fn new(more: &str) -> Self {
         let bench = bench();
         let nominal = bench.nominal();
-        let (_, plan) = plan::check_toml(&plan_toml(&bench)).unwrap_or_else(|f| panic!("{f:#?}"));
+        let (_, plan) =
+            plan::check_toml(&format!("{}{more}", plan_toml(&bench))).unwrap_or_else(|f| panic!("{f:#?}"));
         let faces = plan::bind(&plan, Some(&nominal)).unwrap_or_else(|f| panic!("{f:#?}"));
         Self { bench, nominal, plan, faces }
     }
@@ -140,6 +141,25 @@ impl Case {
             sources.push(ScanSource { scan, sha256: i.to_string(), part: ScanPart::Placement(*place) });
         }
         inspect(&quiet(), &Job::of_scans(&self.nominal, &self.plan, &self.faces, &sources)).unwrap().record
+    }
+
+    /// Two scans of a bowed block, of which each sees some features.
+    fn by_features(&self, seed: u64, sees: [&dyn Fn(&str) -> bool; 2]) -> Record {
+        let here = pose(seed);
+        let one = |k: u64| {
+            let mut random = Random::seeded(2 * seed + k);
+            let mut raw = RawScan { normals: Some(Vec::new()), ..RawScan::default() };
+            for (name, p, n) in self.bench.sampled(SPACING_MM, &mut random) {
+                let q = bowed(&name, &p, &n) + n * (NOISE_MM * random.normal());
+                if sees[k as usize](&name) {
+                    raw.points.push(here.point(&q));
+                    raw.normals.as_mut().unwrap().push(here.vector(&n));
+                }
+            }
+            Scan::new(raw, LengthUnit::Millimetre, &quiet()).unwrap()
+        };
+        let (first, second) = (one(0), one(1));
+        self.record(&[(&first, here.inverse()), (&second, here.inverse())])
     }
 
     /// Two scans of a bowed block that lie to each other as `off` says.
@@ -153,6 +173,9 @@ impl Case {
         ]
     }
 }
+
+const THICKNESS: &str = "[[characteristic]]\nnumber = \"thickness\"\nfeature = \"A\"\nthickness = { nominal_mm = 24.0, upper_deviation_mm = 0.6, \
+    lower_deviation_mm = -0.6, patch_radius_mm = 4.0, definition = \"along_normal\", largest_nominal_mm = 30.0 }\n";
 
 /// The value, of a profile its largest: which one is told changes with the room that they have.
 fn value(e: &Evaluation) -> f64 {
@@ -175,10 +198,11 @@ fn wrong(random: &mut Random) -> Motion<ScanFrame, ScanFrame> {
 #[test]
 fn results_of_two_scans_that_were_joined_wrong_scatter_as_their_budgets_say() {
     let scans: u64 = std::env::var("JOIN_SCANS").ok().and_then(|v| v.parse().ok()).unwrap_or(60);
-    let case = Case::new();
+    let case = Case::new("");
     let truth = {
         let here = pose(1);
-        let whole = case.bench.scan(0.8, 0.0005, 1, &here, bowed);
+        // As dense, so that as much is left out along rims.
+        let whole = case.bench.scan(SPACING_MM, 0.0005, 1, &here, bowed);
         case.record(&[(&whole, here.inverse())]).evaluations
     };
     let all: Vec<Vec<Evaluation>> = (1..=scans)
@@ -229,7 +253,7 @@ fn results_of_two_scans_that_were_joined_wrong_scatter_as_their_budgets_say() {
 
 #[test]
 fn scans_that_share_nothing_are_joined_by_the_nominal_and_say_so() {
-    let case = Case::new();
+    let case = Case::new("");
     let here = pose(3);
     let still = Motion::identity();
     let whole = case.bench.scan(SPACING_MM, NOISE_MM, 3, &here, bowed);
@@ -243,7 +267,7 @@ fn scans_that_share_nothing_are_joined_by_the_nominal_and_say_so() {
         case.record(&[(&first, here.inverse()), (&second, here.inverse())])
     };
     assert!(overlapping.cautions.iter().any(|c| c.contains("places that more than one saw")));
-    let truth = case.record(&[(&case.bench.scan(0.8, 0.0005, 1, &here, bowed), here.inverse())]);
+    let truth = case.record(&[(&case.bench.scan(SPACING_MM, 0.0005, 1, &here, bowed), here.inverse())]);
     for (k, (number, joined, _)) in ASKED.iter().enumerate().filter(|a| a.1.1) {
         let of = |r: &Record| r.evaluations[k].clone();
         let (apart, near) = (of(&record), of(&overlapping));
@@ -254,4 +278,37 @@ fn scans_that_share_nothing_are_joined_by_the_nominal_and_say_so() {
         assert!(error.abs() < 3.0 * apart.standard_uncertainty_mm.unwrap(), "{number}");
         assert!(apart.verdict != Verdict::NotMeasured, "{number}: {}", apart.reason);
     }
+}
+
+#[test]
+fn sides_of_different_scans_are_as_far_apart_as_what_both_saw_tells_or_not_measured() {
+    let case = Case::new(THICKNESS);
+    let thickness =
+        |record: Record| record.evaluations.into_iter().find(|e| e.number == "thickness").unwrap();
+    let upper = |name: &str| name == "A" || name.starts_with('P') || name.starts_with('H');
+    // The lower side and the outer walls with the upper one's scan sharing nothing of them.
+    let apart = thickness(case.by_features(1, [&upper, &|n| !upper(n)]));
+    assert_eq!((apart.verdict, apart.value_mm), (Verdict::NotMeasured, None), "{}", apart.reason);
+    assert!(apart.reason.contains("different scans"), "{}", apart.reason);
+    let missing = apart.coverage.unwrap().missing;
+    assert!(missing.iter().any(|m| m.why == "apart" && m.fraction > 0.95), "{missing:?}");
+    // Joined by the outer walls and the holes.
+    const SCANS: u64 = 12;
+    let all: Vec<[f64; 3]> = (1..=SCANS)
+        .into_par_iter()
+        .map(|seed| {
+            let e =
+                thickness(case.by_features(seed, [&|n| n != "Z", &|n| !(n == "A" || n.starts_with('P'))]));
+            assert_eq!(e.verdict, Verdict::Conforms, "{}", e.reason);
+            // It is as thick everywhere: bowed, but along z alike.
+            let mean = e.thickness.as_ref().unwrap().zones[0].mean_mm.unwrap() - 24.0;
+            let join = line(&e, "join");
+            assert!(e.operators["scans_joined"].starts_with("by "), "{:?}", e.operators);
+            [mean, join, e.standard_uncertainty_mm.unwrap()]
+        })
+        .collect();
+    let rms = |k: usize| (all.iter().map(|a| a[k] * a[k]).sum::<f64>() / SCANS as f64).sqrt();
+    println!("thickness: mean off {:.5} mm rms, join {:.5}, told {:.5}", rms(0), rms(1), rms(2));
+    // The mean over the whole wall has hardly any noise but the join's; of the worst place the join's turns are in it too.
+    assert!(rms(1) > 5e-4 && rms(0) < 2.0 * rms(1) + 0.001, "{} {}", rms(0), rms(1));
 }

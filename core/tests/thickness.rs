@@ -6,12 +6,8 @@ mod wall;
 
 use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Motion, Point, Vector, math};
-use scantling_core::inspect::{Job, ScanPart, ScanSource, inspect};
 use scantling_core::nominal::Nominal;
-use scantling_core::plan;
 use scantling_core::record::{Evaluation, Verdict};
-use scantling_core::run::quiet;
-use scantling_core::scan::Scan;
 use wall::{Points, Soup, map, plan_of, told};
 
 const ALONG: &str = "patch_radius_mm = 2.0, lower_deviation_mm = -9.0, upper_deviation_mm = 9.0, definition = \"along_normal\"";
@@ -557,54 +553,4 @@ fn a_stray_point_is_a_spike_and_a_thin_ridge_is_not() {
     let ridge = |x: f64, _: f64| 3.0 + if x.abs() < 0.6 { 0.3 } else { 0.0 };
     let found = told(&nominal, &text, &slab_scan(ridge, 0.01, 12).scan(), Motion::identity());
     assert!(found.maximum.unwrap().value_mm > 3.1, "{:?} {:?}", found.maximum, found.operators);
-}
-
-/// Two scans: the first sees the upper side and, of the lower one, what `shared` says; the second the lower side, 0.08 mm too
-/// far out and turned by 0.4 mrad.
-fn two_scans(shared: impl Fn(&Point) -> bool) -> Scan {
-    let (upper, lower) = slab(|x, _| 3.0 + 0.002 * x);
-    let mut random = Random::seeded(13);
-    let (mut first, mut second) = (Points::default(), Points::default());
-    first.add(&upper, 15_000, 0.01, &mut random, &|_| true);
-    first.add(&lower, 15_000, 0.01, &mut random, &shared);
-    second.add(&lower, 15_000, 0.01, &mut random, &|_| true);
-    let off = Motion::from_turn_and_shift(Vector::new(0.0004, 0.0, 0.0), Vector::new(0.0, 0.0, -0.08));
-    first.scan().with(&[(&second.scan(), off)])
-}
-
-/// The first characteristic of a plan on scans that lie where the part is said to be.
-fn inspected(nominal: &Nominal, text: &str, scan: &Scan) -> Evaluation {
-    let (_, plan) = plan::check_toml(text).unwrap_or_else(|f| panic!("{f:#?}"));
-    let faces = plan::bind(&plan, Some(nominal)).unwrap_or_else(|f| panic!("{f:#?}"));
-    let part = ScanPart::Placement(Motion::identity());
-    let sources = [ScanSource { scan, sha256: "a".into(), part }];
-    let found = inspect(&quiet(), &Job::of_scans(nominal, &plan, &faces, &sources)).unwrap();
-    found.record.evaluations[0].clone()
-}
-
-#[test]
-fn sides_of_different_scans_are_joined_by_what_both_saw_or_not_measured() {
-    let nominal = slab_nominal(|_, _| 3.0);
-    let top = [("TOP", Point::new(0.0, 0.0, 3.0), Vector::z())];
-    let text = plan_of(
-        &top,
-        "patch_radius_mm = 2.0, nominal_mm = 3.0, lower_deviation_mm = -0.3, upper_deviation_mm = 0.3",
-        "",
-    );
-    let apart = inspected(&nominal, &text, &two_scans(|_| false));
-    assert_eq!((apart.verdict, apart.value_mm), (Verdict::NotMeasured, None), "{}", apart.reason);
-    assert!(apart.reason.contains("different scans"), "{}", apart.reason);
-    let missing = apart.coverage.unwrap().missing;
-    assert!(missing.iter().any(|m| m.why == "apart" && m.fraction > 0.95), "{missing:?}");
-    // A third of the lower side was seen by both.
-    let joined = inspected(&nominal, &text, &two_scans(|p| p.x > 10.0));
-    assert_eq!(joined.verdict, Verdict::Conforms, "{}", joined.reason);
-    let errors: Vec<f64> = map(&joined).iter().map(|(p, mm)| mm - (3.0 + 0.002 * p.x)).collect();
-    let mean = errors.iter().sum::<f64>() / errors.len() as f64;
-    let worst = errors.iter().map(|e| e.abs()).fold(0.0, f64::max);
-    println!("joined: mean error {mean:.5}, worst {worst:.5} mm, {:?}", joined.budget);
-    assert!(mean.abs() < 0.004 && worst < 0.02, "{mean} {worst}");
-    let line = joined.budget.iter().find(|c| c.source == "join").expect("the join is in the budget");
-    assert!(line.standard_uncertainty_mm > 1e-4 && line.standard_uncertainty_mm < 0.01, "{line:?}");
-    assert!(joined.operators["scans_joined"].contains("moved by 0.0"), "{:?}", joined.operators);
 }

@@ -30,7 +30,8 @@ pub(super) struct Input<'a> {
     pub(super) nominal: &'a Nominal,
     pub(super) tree: &'a SurfaceTree,
     pub(super) settings: &'a PartitionSettings,
-    pub(super) noise_mm: f64,
+    /// Standard deviation of the points' noise where they lie, mm: scans that lie beside each other look noisier than they are.
+    pub(super) noise_mm: &'a dyn Fn(&Scan, &Partition) -> Result<f64, Stopped>,
     pub(super) correlated: &'a [Correlated],
 }
 
@@ -53,7 +54,7 @@ pub(super) fn as_one(
             nominal: input.nominal,
             scan: here,
             partition: part,
-            noise_mm: input.noise_mm,
+            noise_mm: (input.noise_mm)(here, part)?,
             correlated: input.correlated,
             reach_mm: input.settings.reach_mm,
         };

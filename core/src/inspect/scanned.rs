@@ -281,7 +281,9 @@ impl<'a> On<'a> {
             nominal,
             tree: &tree,
             settings: &settings,
-            noise_mm: noise_mm.max(inputs.point_noise_mm),
+            noise_mm: &|scan, partition| {
+                Ok(noise(run, nominal, scan, partition, cell_mm)?.max(inputs.point_noise_mm))
+            },
             correlated: &inputs.correlated,
         };
         if let Some(one) = joined::as_one(run, &join, &scan, (&aligned, &best))? {

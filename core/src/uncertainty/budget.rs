@@ -23,6 +23,8 @@ pub enum Source {
     Probing,
     /// Temperature and expansion of the part.
     Temperature,
+    /// How the axis lies along which a wall is looked at that is too short to tell its own: its skin's tilt, its lean.
+    Lean,
     /// What smoothing before the scan came here has drawn aside.
     Smoothing,
     /// An included angle that is held because the points do not tell it.
@@ -42,6 +44,7 @@ impl Source {
             Source::Distortion => "distortion",
             Source::Probing => "probing",
             Source::Temperature => "temperature",
+            Source::Lean => "lean",
             Source::Smoothing => "smoothing",
             Source::IncludedAngle => "included_angle",
         }

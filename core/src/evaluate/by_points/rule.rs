@@ -57,8 +57,8 @@ pub(super) fn served(characteristic: &Characteristic, bound: &BoundFeature) -> b
         Requirement::Diameter { size, .. } | Requirement::Width { size, .. } => {
             !matches!(size, SizeOperator::TwoPoint | SizeOperator::Envelope)
         }
-        Requirement::Position { condition, projected_length_mm, .. } => {
-            condition == Condition::Regardless && projected_length_mm.is_none()
+        Requirement::Position { condition, projected_length_mm, at_height, .. } => {
+            condition == Condition::Regardless && projected_length_mm.is_none() && at_height.is_none()
         }
         Requirement::Orientation { condition, .. } => condition == Condition::Regardless,
         Requirement::SurfaceProfile { .. }
@@ -299,7 +299,13 @@ impl Subject<'_> {
                 "its group has features with centres and others, which points do not serve together".into()
             );
         }
-        let member = |situation| PositionMember { situation, axis: None, condition: None, projected: None };
+        let member = |situation| PositionMember {
+            situation,
+            axis: None,
+            condition: None,
+            projected: None,
+            level: None,
+        };
         let rule = Position {
             members: situations.into_iter().map(member).collect(),
             zone,

@@ -144,14 +144,14 @@ impl Case {
     }
 
     /// Two scans of a bowed block, of which each sees some features.
-    fn by_features(&self, seed: u64, sees: [&dyn Fn(&str) -> bool; 2]) -> Record {
+    fn by_features(&self, seed: u64, sees: [&dyn Fn(&str, &Point) -> bool; 2]) -> Record {
         let here = pose(seed);
         let one = |k: u64| {
             let mut random = Random::seeded(2 * seed + k);
             let mut raw = RawScan { normals: Some(Vec::new()), ..RawScan::default() };
             for (name, p, n) in self.bench.sampled(SPACING_MM, &mut random) {
                 let q = bowed(&name, &p, &n) + n * (NOISE_MM * random.normal());
-                if sees[k as usize](&name) {
+                if sees[k as usize](&name, &p) {
                     raw.points.push(here.point(&q));
                     raw.normals.as_mut().unwrap().push(here.vector(&n));
                 }
@@ -228,13 +228,14 @@ fn results_of_two_scans_that_were_joined_wrong_scatter_as_their_budgets_say() {
         };
         let from = value(&truth[k]);
         let mean = all.iter().map(|e| value(&e[k]) - from).sum::<f64>() / n;
-        let (seen, told) = (of(&|e| value(e) - from), of(&|e| e.standard_uncertainty_mm.unwrap()));
+        // About their own mean: extremes of few points are off by a part of their noise besides, with two scans as with one.
+        let (seen, told) = (of(&|e| value(e) - from - mean), of(&|e| e.standard_uncertainty_mm.unwrap()));
         let join = of(&|e| line(e, "join"));
         println!(
-            "{number}: true {from:.4} mm, mean error {mean:+.5}, rms {seen:.5}, told {told:.5} (join {join:.5}), ratio {:.3}",
+            "{number}: true {from:.4} mm, mean error {mean:+.5}, scatter {seen:.5}, told {told:.5} (join {join:.5}), ratio {:.3}",
             seen / told
         );
-        if *joined && join < 0.3 * told {
+        if *joined && join < 0.25 * told {
             bad.push(format!("{number}: the join is {join:.5} of {told:.5} mm"));
         }
         if !joined && join > 0.1 * told {
@@ -242,6 +243,9 @@ fn results_of_two_scans_that_were_joined_wrong_scatter_as_their_budgets_say() {
         }
         if !(0.8..=1.25).contains(&(seen / told)) {
             bad.push(format!("{number}: scatter over told is {:.3}", seen / told));
+        }
+        if !(mean.abs() < 0.75 * told) {
+            bad.push(format!("{number}: {mean:.5} mm off in the mean, told {told:.5}"));
         }
     }
     assert!(bad.is_empty(), "{bad:#?}");
@@ -285,20 +289,21 @@ fn sides_of_different_scans_are_as_far_apart_as_what_both_saw_tells_or_not_measu
     let case = Case::new(THICKNESS);
     let thickness =
         |record: Record| record.evaluations.into_iter().find(|e| e.number == "thickness").unwrap();
-    let upper = |name: &str| name == "A" || name.starts_with('P') || name.starts_with('H');
-    // The lower side and the outer walls with the upper one's scan sharing nothing of them.
-    let apart = thickness(case.by_features(1, [&upper, &|n| !upper(n)]));
+    let upper = |name: &str, _: &Point| name == "A" || name.starts_with('P') || name.starts_with('H');
+    // The second scan sees the lower side and the outer walls, of which the first has nothing.
+    let apart = thickness(case.by_features(1, [&upper, &|n, p| !upper(n, p)]));
     assert_eq!((apart.verdict, apart.value_mm), (Verdict::NotMeasured, None), "{}", apart.reason);
     assert!(apart.reason.contains("different scans"), "{}", apart.reason);
     let missing = apart.coverage.unwrap().missing;
     assert!(missing.iter().any(|m| m.why == "apart" && m.fraction > 0.95), "{missing:?}");
-    // Joined by the outer walls and the holes.
+    // Walls alone hold nothing along the thickness: beside them a third of the upper side was seen by both.
+    let first = |n: &str, _: &Point| n != "Z";
+    let second = |n: &str, p: &Point| !n.starts_with('P') && (n != "A" || p.x > 80.0);
     const SCANS: u64 = 12;
     let all: Vec<[f64; 3]> = (1..=SCANS)
         .into_par_iter()
         .map(|seed| {
-            let e =
-                thickness(case.by_features(seed, [&|n| n != "Z", &|n| !(n == "A" || n.starts_with('P'))]));
+            let e = thickness(case.by_features(seed, [&first, &second]));
             assert_eq!(e.verdict, Verdict::Conforms, "{}", e.reason);
             // It is as thick everywhere: bowed, but along z alike.
             let mean = e.thickness.as_ref().unwrap().zones[0].mean_mm.unwrap() - 24.0;

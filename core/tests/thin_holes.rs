@@ -377,7 +377,7 @@ fn a_wall_that_leans_against_its_skin_is_seen_and_is_in_the_sizes_that_it_change
                     if lean > 0.0 && kind == "hole" {
                         let words = &found[0].operators["lean"];
                         let told: f64 = words.split(' ').next().unwrap().parse().unwrap();
-                        assert!((told - lean.atan().to_degrees()).abs() < 1.0, "{words}");
+                        assert!((told - lean.to_degrees()).abs() < 1.0, "{words}");
                     }
                     found.iter().map(one).collect()
                 })

@@ -20,6 +20,7 @@ mod conditions;
 mod correlated;
 mod cost;
 mod found;
+mod joined;
 mod map;
 mod picture;
 mod placed;
@@ -189,7 +190,7 @@ fn measured(run: &Run, job: &Job, at_reference: &conditions::AtReference) -> Res
     let systems: Vec<usize> = on_scan.iter().filter_map(|c| c.datum_system).collect();
     let inputs = at_reference.of_scans(job);
     let scanned = scanned::Scanned::new(run, job, &on_scan, &systems, &inputs)?;
-    let together_on_scan = scanned.together(run, job, &on_scan, &inputs)?;
+    let together_on_scan = scanned.together(run, job, &on_scan)?;
     let index = |c: &Characteristic| job.plan.characteristics.iter().position(|o| o.number == c.number);
     let mut evaluations = Vec::with_capacity(wanted.len());
     let mut doubled: Vec<&str> = Vec::new();
@@ -207,7 +208,7 @@ fn measured(run: &Run, job: &Job, at_reference: &conditions::AtReference) -> Res
                 ),
                 By::Scan => match index(characteristic).and_then(|i| together_on_scan.get(&i)) {
                     Some(evaluation) => evaluation.clone(),
-                    None => scanned.evaluate(run, job, characteristic, &inputs)?,
+                    None => scanned.evaluate(run, job, characteristic)?,
                 },
             });
         }

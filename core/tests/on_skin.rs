@@ -303,6 +303,105 @@ fn a_stud_is_as_long_as_its_top_stands_over_the_skin() {
     assert!(found.reason.contains("points lie on the skin between 5.00 and 12.00 mm"), "{}", found.reason);
 }
 
+/// Variance of where a leaning axis lies along x at a height, at best, for noise of one: least squares on these points of a round
+/// wall about z, its place, lean and radius unknown.
+fn bound_of_axis(wall: &[Point], height: f64) -> f64 {
+    let mut m = [[0.0; 5]; 5];
+    for p in wall {
+        let e = Vector::new(p.x - 0.01 * p.z, p.y, 0.0).normalize();
+        let z = (p.z - height) / 10.0;
+        let row = [e.x, e.y, 1.0, e.x * z, e.y * z];
+        for i in 0..5 {
+            for j in 0..5 {
+                m[i][j] += row[i] * row[j];
+            }
+        }
+    }
+    Cholesky::new(&m).unwrap().inverse()[0][0]
+}
+
+#[test]
+fn a_leaning_stud_has_its_place_at_a_stated_height() {
+    let part = Turned::stud();
+    let at = |number: u32, words: &str| {
+        format!(
+            "[[characteristic]]\nnumber = \"{number}\"\nfeature = \"P\"\nposition = {{ zone_diameter_mm = 1.0{words} }}\n\
+             datum_system = \"AA\"\n"
+        )
+    };
+    let more = format!(
+        "[[feature]]\nid = \"P\"\nkind = \"cylinder\"\npick = {{ near_mm = [4, 0, 10] }}\n{}{}{}{}",
+        at(1, ", at_height = { height_mm = 24.0, above = \"A\" }"),
+        at(2, ", at_height = { height_mm = 24.0 }"),
+        at(3, ", at_height = { height_mm = 2.0, above = \"A\" }"),
+        at(4, "")
+    );
+    let asked = Asked::new(part.nominal(), &more);
+    // Leaning by 0.01, in a skin that lies half a millimetre high: 24 mm over it is 24.5 over the datums, and over the stud's end.
+    let made = |name: &str, p: &Point, _: &Vector| match name {
+        "STUD" => p + Vector::x() * (0.01 * p.z),
+        "SKIN" => p + Vector::z() * 0.5,
+        _ => *p,
+    };
+    let places = [(0.245, 24.5), (0.24, 24.0), (0.025, 2.5)];
+    let n = scans();
+    let all: Vec<[[f64; 3]; 3]> = (1..=n)
+        .into_par_iter()
+        .map(|seed| {
+            let (scan, clean) = part.taken(0.8, 0.02, seed, &made, &|_, p| near(p));
+            let found = asked.told(&scan, 0.02);
+            // Half a millimetre is left out at both ends of the wall.
+            let wall = |p: &&Point| (0.5..19.5).contains(&p.z);
+            let stud: Vec<Point> =
+                clean.iter().filter(|c| c.0 == "STUD").map(|c| &c.1).filter(wall).copied().collect();
+            // Over all of its depth the end that is further off counts.
+            assert!((value(&found[3]) - 0.4).abs() < 0.06, "{:?}", found[3].value_mm);
+            std::array::from_fn(|k| {
+                let e = &found[k];
+                let u = 0.5 * e.standard_uncertainty_mm.unwrap_or_else(|| panic!("{}", e.reason));
+                [0.5 * value(e) - places[k].0, u * u, bound_of_axis(&stud, places[k].1) * 0.0004]
+            })
+        })
+        .collect();
+    for (k, (off, height)) in places.into_iter().enumerate() {
+        let mean = |of: &dyn Fn(&[f64; 3]) -> f64| all.iter().map(|a| of(&a[k])).sum::<f64>() / n as f64;
+        let (bias, square) = (mean(&|a| a[0]), mean(&|a| a[0] * a[0]));
+        let (told, best) = ((mean(&|a| a[1]) / square).sqrt(), (square / mean(&|a| a[2])).sqrt());
+        println!(
+            "stud at {height} mm: off {off} mm, bias {bias:+.5}, rms {:.5}, over the bound {best:.3}, told over rms {told:.2}",
+            square.sqrt()
+        );
+        assert!(bias.abs() <= 0.001 + 3.0 * (square / n as f64).sqrt(), "{height}: {bias}");
+        assert!(best <= 1.15 * (1.0 + 3.0 / (2.0 * n as f64).sqrt()), "{height}: {best}");
+        assert!((0.75..1.6).contains(&told), "{height}: {told}");
+    }
+    // A ring of which half was seen tells no height.
+    let (scan, _) = part.taken(0.8, 0.02, 1, &made, &|name, p| near(p) && (name != "SKIN" || p.x > 2.0));
+    let found = &asked.told(&scan, 0.02)[0];
+    assert_eq!(found.verdict, Verdict::NotMeasured);
+    assert!(found.reason.contains("% of the turn of A"), "{}", found.reason);
+}
+
+#[test]
+fn a_plan_says_what_is_wrong_with_a_stated_height() {
+    let faults = |position: &str| {
+        let text = format!(
+            "{HEAD}[[feature]]\nid = \"P\"\nkind = \"cylinder\"\npick = {{ near_mm = [4, 0, 10] }}\n[[characteristic]]\nnumber = \"1\"\n\
+             feature = \"P\"\nposition = {{ zone_diameter_mm = 0.4, {position} }}\ndatum_system = \"AA\"\n"
+        );
+        match plan::check_toml(&text) {
+            Ok(_) => String::new(),
+            Err(faults) => faults.iter().map(|f| format!("{}: {}\n", f.place, f.problem)).collect(),
+        }
+    };
+    assert_eq!(faults("at_height = { height_mm = -1.5 }"), "");
+    assert!(faults("at_height = { height_mm = nan }").contains("at_height.height_mm"));
+    let text = faults("at_height = { height_mm = 2.0, above = \"P\" }");
+    assert!(text.contains("at_height.above: \"P\" is a cylinder"), "{text}");
+    let text = faults("at_height = { height_mm = 2.0 }, projected_length_mm = 9.0");
+    assert!(text.contains("leave one of them out"), "{text}");
+}
+
 #[test]
 fn a_plan_says_what_is_wrong_with_a_protrusion() {
     let faults = |more: &str| match plan::check_toml(&format!("{HEAD}{more}")) {

@@ -132,7 +132,15 @@ fn within(errors: &Errors, bar: f64, bias_mm: f64) {
 }
 
 const KINDS: [(&str, Made); 6] = {
-    let plain = Made { shift: [0.13, -0.07], wider: 0.05, chamfer: 0.0, burr: 0.0, breakout: 0.0, tilt: 0.0 };
+    let plain = Made {
+        shift: [0.13, -0.07],
+        wider: 0.05,
+        chamfer: 0.0,
+        burr: 0.0,
+        breakout: 0.0,
+        tilt: 0.0,
+        lean: 0.0,
+    };
     [
         ("plain", plain),
         ("chamfer 0.3", Made { chamfer: 0.3, ..plain }),
@@ -326,6 +334,82 @@ fn half_a_wall_is_helped_by_the_rims_and_rims_alone_tell_the_place() {
         assert!(s[0].abs() < 0.005 + slack && s[1].abs() < 0.005 + slack && s[2].sqrt() < 0.115, "{s:?}");
     }
     assert!(sums[0][3].abs() < 0.01 && sums[0][2].sqrt() < 0.02, "{:?}", sums[0]);
+}
+
+/// Sizes that a lean of the wall changes, of a hole and of a slot.
+fn sizes(opening: &Opening, kind: &str) -> Asked {
+    let (what, wide) = if opening.half > 0.0 { ("width", "S") } else { ("diameter", "H") };
+    let mut more =
+        format!("[[feature]]\nid = \"{wide}\"\nkind = \"{kind}\"\npick = {{ near_mm = [0, 0, -1.5] }}\n");
+    for (n, size) in ["maximum_inscribed", "two_point", "envelope", "least_squares"].iter().enumerate() {
+        more.push_str(&format!(
+            "[[characteristic]]\nnumber = \"{n}\"\nfeature = \"{wide}\"\n{what} = {{ nominal_mm = {:?}, upper_deviation_mm = 0.5, \
+             lower_deviation_mm = -0.5, size = \"{size}\" }}\n",
+            2.0 * opening.radius
+        ));
+    }
+    Asked::new(opening.nominal(), &more)
+}
+
+fn lean_line(e: &Evaluation) -> Option<f64> {
+    e.budget.iter().find(|c| c.source == "lean").map(|c| c.standard_uncertainty_mm)
+}
+
+#[test]
+fn a_wall_that_leans_against_its_skin_is_seen_and_is_in_the_sizes_that_it_changes() {
+    let n = scans();
+    for (opening, kind) in [(Opening::hole(8.0), "hole"), (Opening { half: 5.0, radius: 4.0 }, "slot")] {
+        let asked = sizes(&opening, kind);
+        for lean in [0.0, 0.03] {
+            // Of a slot across its flanks, of a hole any way is the same: along x a slot's ends lean.
+            let made = Made { lean, ..Made::default() };
+            let all: Vec<Vec<[f64; 3]>> = (1..=n)
+                .into_par_iter()
+                .map(|seed| {
+                    let taken = opening.taken(&made, 0.5, NOISE_MM, seed, &|_| true);
+                    let found = asked.told(&taken.scan, NOISE_MM);
+                    let one = |e: &Evaluation| {
+                        let u =
+                            e.standard_uncertainty_mm.unwrap_or_else(|| panic!("{}: {}", e.number, e.reason));
+                        // The oblique section of the wall differs from the round one by the square of the lean, 0.004 mm.
+                        [value(e) - 2.0 * opening.radius, u, lean_line(e).unwrap_or(0.0)]
+                    };
+                    if lean > 0.0 && kind == "hole" {
+                        let words = &found[0].operators["lean"];
+                        let told: f64 = words.split(' ').next().unwrap().parse().unwrap();
+                        assert!((told - lean.to_degrees()).abs() < 1.0, "{words}");
+                    }
+                    found.iter().map(one).collect()
+                })
+                .collect();
+            for (k, size) in
+                ["maximum_inscribed", "two_point", "envelope", "least_squares"].iter().enumerate()
+            {
+                let rms = |i: usize| (all.iter().map(|a| a[k][i] * a[k][i]).sum::<f64>() / n as f64).sqrt();
+                let mean = all.iter().map(|a| a[k][0]).sum::<f64>() / n as f64;
+                let held = all.iter().filter(|a| a[k][0].abs() <= 2.0 * a[k][1]).count();
+                println!(
+                    "{kind}, lean {lean}, {size}: mean error {mean:+.5} mm, rms {:.5}, told {:.5} (lean {:.5}), {held} of {n} within \
+                     twice the told",
+                    rms(0),
+                    rms(1),
+                    rms(2)
+                );
+                // Nine in ten, by four standard errors of so many scans.
+                let least = 0.9 * n as f64 - 4.0 * (0.09 * n as f64).sqrt();
+                assert!(held as f64 >= least, "{kind} {size} {lean}: {held} of {n}");
+                assert!(
+                    rms(1) < 3.0 * rms(0).max(0.004),
+                    "{kind} {size} {lean}: told {} of {}",
+                    rms(1),
+                    rms(0)
+                );
+                if *size == "maximum_inscribed" && kind == "hole" {
+                    assert!(rms(2) > 0.3 * lean * 2.4, "{}", rms(2));
+                }
+            }
+        }
+    }
 }
 
 #[test]

@@ -158,9 +158,13 @@ fn orientation(word: &str, o: &Orientation) -> String {
 
 fn position(p: &Position) -> String {
     let projected = p.projected_length_mm.map_or(String::new(), |l| format!(", projected {l}"));
+    let height = p.at_height.as_ref().map_or(String::new(), |h| {
+        let over = h.above.as_deref().unwrap_or("the first datum plane");
+        format!(", at {} mm over {over}", shown(h.height_mm))
+    });
     let only = if p.orientation_only() { ", orientation only" } else { "" };
     format!(
-        "position, {}{}{projected}{only}",
+        "position, {}{}{projected}{height}{only}",
         zone(p.zone_diameter_mm, p.zone_width_mm),
         condition(p.condition())
     )
@@ -211,7 +215,7 @@ fn thickness(t: &Thickness) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use scantling_proto::v1::{Length, Protrusion};
+    use scantling_proto::v1::{AtHeight, Length, Protrusion};
 
     #[test]
     fn a_size_shows_its_limits_as_they_were_written() {
@@ -240,6 +244,11 @@ mod tests {
         };
         let c = Characteristic { position: Some(position), ..Characteristic::default() };
         assert_eq!(requirement(&c), "position, zone diameter 0.3 at maximum material, projected 20");
+        let at_height = AtHeight { height_mm: Some(12.0), above: Some("SKIN".into()) };
+        let position =
+            Position { zone_diameter_mm: Some(0.3), at_height: Some(at_height), ..Position::default() };
+        let c = Characteristic { position: Some(position), ..Characteristic::default() };
+        assert_eq!(requirement(&c), "position, zone diameter 0.3, at 12 mm over SKIN");
         let profile = SurfaceProfile {
             zone_width_mm: Some(0.6),
             zone_offset_mm: Some(-0.3),

@@ -254,10 +254,13 @@ fn alone(characteristic: &Characteristic) -> bool {
             !offset_zone && !orientation_only && characteristic.datum_system.is_some()
         }
         Requirement::Diameter { size, .. } => size == SizeOperator::LeastSquares,
-        Requirement::Position { zone, condition, projected_length_mm, orientation_only, .. } => {
+        Requirement::Position {
+            zone, condition, projected_length_mm, at_height, orientation_only, ..
+        } => {
             matches!(zone, Zone::Round { .. })
                 && condition == Condition::Regardless
                 && projected_length_mm.is_none()
+                && at_height.is_none()
                 && !orientation_only
                 && characteristic.datum_system.is_some()
         }

@@ -20,7 +20,7 @@ use super::joint;
 use super::rehearsal::{SEED, With, alignment, mean_and_spread, numbers, perfect_values, rehearse, sampling};
 use super::sight::coverage_of;
 use super::zone_interval::{Readings, at_least, biases, shares_noise, unsure, zone};
-use super::{Outcome, Subject, effects, filter_words, place, rules, settle};
+use super::{Outcome, Subject, at_height, effects, filter_words, lean, place, rules, settle};
 
 /// A requirement as a rule asks for it.
 pub(super) struct Asked {
@@ -64,17 +64,28 @@ struct Judged {
 /// Applies the rule and writes what it came to.
 pub(super) fn evaluate(
     subject: &Subject,
-    asked: &Asked,
+    mut asked: Asked,
     evaluation: &mut Evaluation,
 ) -> Result<Option<Found>, Stopped> {
-    let surfaces = match extract(subject, asked, 0, evaluation)? {
+    let surfaces = match extract(subject, &asked, 0, evaluation)? {
         Ok(surfaces) => surfaces,
         Err(reason) => {
             evaluation.reason = reason;
             return Ok(None);
         }
     };
-    judge(subject, asked, &surfaces, evaluation)
+    let likely: Vec<Surface> = surfaces.iter().map(|s| likely_of(s).clone()).collect();
+    if let Some(base) = numbers(subject, &asked, &likely)?
+        && let Some((standard, words)) = lean::line(subject, &surfaces, (&likely, &base))?
+    {
+        if standard > 0.0 {
+            asked.besides.push(lean::as_line(standard));
+        }
+        if let Some(words) = words {
+            evaluation.operators.insert("lean".into(), words);
+        }
+    }
+    judge(subject, &asked, &surfaces, evaluation)
 }
 
 /// The surface on which noise is rehearsed.
@@ -458,6 +469,11 @@ pub(super) fn extract(
     }
     if let Some(words) = axis_words(subject) {
         evaluation.operators.insert("axis".into(), words);
+    }
+    if let Requirement::Position { at_height: Some(asked), .. } = &subject.characteristic.requirement
+        && let Ok(told) = at_height::level(subject, subject.bound, asked)
+    {
+        evaluation.operators.insert("at_height".into(), told.words);
     }
     Ok(Ok(surfaces))
 }

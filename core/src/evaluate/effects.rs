@@ -52,7 +52,8 @@ impl Step<'_> {
 pub(super) type Across = [(Point, Vector)];
 
 /// Order in which the lines stand in a budget.
-const ORDER: [Source; 4] = [Source::LengthScale, Source::Temperature, Source::Probing, Source::Distortion];
+const ORDER: [Source; 5] =
+    [Source::Join, Source::LengthScale, Source::Temperature, Source::Probing, Source::Distortion];
 
 /// Every effect there and back.
 pub(super) fn steps<'a>(subject: &'a Subject) -> Vec<[Step<'a>; 2]> {

@@ -10,10 +10,10 @@ use crate::tolerance::{
     PositionMember, Projected, Rule, Runout, SurfaceProfile, Symmetry, has_straight_middle,
 };
 
-use super::Subject;
 use super::by_rule::Asked;
 use super::extract::wall_mm;
 use super::rules::{is_short, of, section_mm};
+use super::{Subject, at_height};
 
 /// Turns are weighed against shifts at this distance from the centre, mm, where motions are brought together.
 const LEVER_MM: f64 = 100.0;
@@ -112,17 +112,18 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
             };
             Ok(new(Box::new(rule), (all_free, loose), true, true, zone.size_mm() + room))
         }
-        Requirement::Position { zone, condition, size, projected_length_mm, orientation_only } => {
+        Requirement::Position { zone, condition, size, projected_length_mm, at_height, orientation_only } => {
             let (leeway, loose) = with_leeway(*orientation_only)?;
             let all_free = leeway.free.len() == 6;
             let condition = material(subject, *condition, *size)?;
             let room = condition.map_or(0.0, |c| c.size_tolerance_mm);
             let mut members = Vec::with_capacity(own.len());
             let told = |f: &BoundFeature| {
-                if projected_length_mm.is_some() && is_short(subject.context.nominal, f) {
+                let beyond = projected_length_mm.is_some() || at_height.is_some();
+                if beyond && is_short(subject.context.nominal, f) {
                     return Err(format!(
-                        "the wall of {} is too short to tell how it leans, which a projected zone shows: put a gauge pin in and measure \
-                         that",
+                        "the wall of {} is too short to tell how it leans, which a projected zone or a stated height shows: put a gauge \
+                         pin in and measure that",
                         f.id
                     ));
                 }
@@ -138,6 +139,10 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
                     condition,
                     projected: match projected_length_mm {
                         Some(length_mm) => Some(projected(subject, member, *length_mm)?),
+                        None => None,
+                    },
+                    level: match at_height {
+                        Some(asked) => Some(at_height::level(subject, member, asked)?.level),
                         None => None,
                     },
                 });

@@ -1,5 +1,6 @@
 //! Values of characteristics, each with its extremes, uncertainty, noise floor and coverage.
 
+mod at_height;
 mod by_points;
 mod by_reading;
 mod check_point;
@@ -9,6 +10,7 @@ mod effects;
 mod extract;
 mod ideal;
 mod joint;
+mod lean;
 mod likely;
 mod location;
 mod on_skin;
@@ -29,9 +31,9 @@ use std::collections::BTreeMap;
 use crate::conformity::{Decided, decide};
 use crate::datum::DatumAlignment;
 use crate::filter::FilterError;
-use crate::geometry::Point;
+use crate::geometry::{Point, Vector};
 use crate::nominal::{Exact, Exactness, Nominal};
-use crate::partition::Partition;
+use crate::partition::{Joined, Partition};
 use crate::plan::{
     BoundFeature, Characteristic, Condition, Decision, FaceMap, FeatureKind, Plan, Requirement, ShortForm,
     Situation, SizeOperator, StandardSystem, Zone,
@@ -68,6 +70,8 @@ pub struct Context<'a> {
     pub shown_noise_mm: f64,
     /// What else is known of the scan's errors.
     pub inputs: &'a Inputs,
+    /// How several scans of the part lie to each other; `None` of one.
+    pub joined: Option<&'a Joined>,
     /// Edge of the cells by which a plane is fair to its area, mm.
     pub cell_mm: f64,
 }
@@ -161,6 +165,7 @@ pub fn evaluate(
             zone: Zone::Round { diameter_mm },
             condition: Condition::Regardless,
             projected_length_mm: None,
+            at_height: None,
             ..
         } if held(&subject) && short_wall(&subject) && iso(&subject) => {
             round_hole::position(&subject, diameter_mm, &mut evaluation)?;
@@ -173,7 +178,7 @@ pub fn evaluate(
                 && slot::evaluate(&subject, &mut evaluation)? => {}
         _ => match rules::asked(&subject) {
             Ok(asked) => {
-                by_rule::evaluate(&subject, &asked, &mut evaluation)?;
+                by_rule::evaluate(&subject, asked, &mut evaluation)?;
                 if evaluation.angle.is_some() {
                     by_rule::as_angle(&mut evaluation);
                 }
@@ -228,7 +233,8 @@ fn ready<'a>(
     if let Some(words) = distances(context.nominal, bound) {
         evaluation.operators.insert("distances".into(), words.into());
     }
-    Ok((Subject { context, characteristic, bound, partition, datums }, evaluation))
+    let tilt = Vector::zeros();
+    Ok((Subject { context, characteristic, bound, partition, datums, tilt }, evaluation))
 }
 
 /// How distances from the faces of a feature are known, where their file tells their surfaces.
@@ -255,12 +261,15 @@ fn distances(nominal: &Nominal, bound: &BoundFeature) -> Option<&'static str> {
 }
 
 /// One characteristic and all that its evaluation needs.
+#[derive(Clone, Copy)]
 struct Subject<'a> {
     context: &'a Context<'a>,
     characteristic: &'a Characteristic,
     bound: &'a BoundFeature,
     partition: &'a Partition,
     datums: Option<&'a DatumAlignment>,
+    /// By how much the axis of a wall too short to tell its own is tilted, to see what that does: mm aside for each mm along it.
+    tilt: Vector,
 }
 
 /// Whether the datums hold the part and the zone, so that nothing can be moved to the tolerance's best.

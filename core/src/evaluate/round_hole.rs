@@ -16,6 +16,7 @@ use crate::uncertainty::{Budget, Offset, Source, across_of_motion};
 
 use super::effects::{self, Step};
 use super::ideal::under;
+use super::lean::Lean;
 use super::sight::Sight;
 use super::skin_axis::skin_axis;
 use super::{Outcome, Subject, own_datum, settle};
@@ -63,6 +64,11 @@ fn associated(subject: &Subject, evaluation: &mut Evaluation) -> Result<Result<T
         Ok(found) => found.without_shared(&context.inputs.correlated),
         Err(error) => return Ok(Err(error.to_string())),
     };
+    if let Some(tube) = Tube::round(point, nominal_axis, radius_mm)
+        && let Some(lean) = Lean::of(&found.wall, &tube, axis, noise_mm)
+    {
+        evaluation.operators.insert("lean".into(), lean.words(found.depth_mm));
+    }
     let facing = found.seen.unseen_at.and_then(|p| under(&subject.bound.situation, &p, nominal_axis));
     let facing = facing.map(|on| on.normal);
     let sight = Sight::of_turn(found.seen, facing, subject.bound.area_mm2, found.points);
@@ -256,18 +262,13 @@ pub(super) fn position(
     let (u, v) = found.across;
     let of_alignment = across_of_motion(&datums.covariance, datums.centre, found.centre, [u, v]);
     let two = |c: &[[f64; 3]; 3]| [[c[0][0], c[0][1]], [c[1][0], c[1][1]]];
-    let mut of_noise = two(&sum(&found.covariance, &of_shared_noise(subject, &found, Some(datums))));
-    for (row, more) in of_noise.iter_mut().zip(&of_slopes) {
-        for (entry, c) in row.iter_mut().zip(more) {
-            *entry += c;
-        }
-    }
+    let of_noise = two(&sum(&found.covariance, &of_shared_noise(subject, &found, Some(datums))));
     let of_sampling = two(&found.sampling);
     let moved = of_effects(subject, &found);
     let total: [[f64; 2]; 2] = std::array::from_fn(|i| {
         std::array::from_fn(|j| {
             let of_effects: f64 = moved.iter().map(|off| off[i] * off[j]).sum();
-            of_noise[i][j] + of_sampling[i][j] + of_alignment[i][j] + of_effects
+            of_noise[i][j] + of_sampling[i][j] + of_alignment[i][j] + of_slopes[i][j] + of_effects
         })
     });
     let Some(offset) = Offset::new([off.dot(&u), off.dot(&v)], total) else {
@@ -290,6 +291,7 @@ pub(super) fn position(
         .with(Source::Noise, line(&of_noise))
         .with(Source::Sampling, line(&of_sampling))
         .with(Source::Alignment, line(&of_alignment))
+        .with(Source::Lean, line(&of_slopes))
         .with_all(&effects::lines(subject, &changes));
     let known = Known::Length { offset, factor: 2.0 };
     let (rule, limits) = (&subject.context.plan.decision, evaluation.limits);

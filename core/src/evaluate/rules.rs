@@ -1,5 +1,6 @@
 //! Which rule a requirement asks for, and of which surfaces.
 
+use crate::geometry::Direction;
 use crate::nominal::Nominal;
 use crate::partition::Tube;
 use crate::plan::{BoundFeature, Requirement, Situation, SizeOperator};
@@ -161,7 +162,8 @@ pub(super) fn axis(subject: &Subject, bound: &BoundFeature) -> Option<SkinAxis> 
         slopes: [[0.0; 2]; 2],
     };
     let tube = Tube::of(&bound.situation).filter(|_| turned);
-    Some(tube.map_or_else(nominal, |t| skin_axis(context, subject.partition, bound, &t)))
+    let found = tube.map_or_else(nominal, |t| skin_axis(context, subject.partition, bound, &t));
+    Some(SkinAxis { axis: Direction::new(found.axis.vector() + subject.tilt).unwrap_or(found.axis), ..found })
 }
 
 /// Whether a wall is too short to tell its own axis.

@@ -7,12 +7,12 @@ use crate::partition::{Seen, Tube};
 use crate::plan::{Requirement, Situation, Zone};
 use crate::record::Evaluation;
 use crate::run::Stopped;
-use crate::tolerance::{SlotWithRims, Surface};
+use crate::tolerance::{Rule, RuleError, SlotWithRims, Surface};
 
-use super::by_rule::{Asked, judge};
+use super::by_rule::{Asked, effective, judge};
 use super::extract::Extracted;
 use super::sight::{Sight, coverage_of};
-use super::{Subject, rules};
+use super::{Subject, lean, rules};
 
 /// Flanks of which less than this was seen are helped by the rims: points in no order leave gaps of a tenth by chance.
 const WHOLE: f64 = 0.9;
@@ -102,7 +102,24 @@ pub(super) fn evaluate(subject: &Subject, evaluation: &mut Evaluation) -> Result
         surface.sight = Sight::of_turn(seen, facing, bound.area_mm2, surface.measured.points.len());
     }
     evaluation.coverage = Some(coverage_of(&surfaces.iter().map(|s| &s.sight).collect::<Vec<_>>()));
-    let rule = SlotWithRims { situation: bound.situation, axis: axis.axis, at, across, standards_mm };
+    let along = |axis| SlotWithRims { situation: bound.situation, axis, at, across, standards_mm };
+    let rule = along(axis.axis);
+    let measured: Vec<Surface> = surfaces.iter().map(|s| s.measured.clone()).collect();
+    let told = |rule: &SlotWithRims| match rule.measure(context.run, &measured) {
+        Ok(found) => Ok(Some(effective(&found)).filter(|v| v.iter().all(|x| x.is_finite()))),
+        Err(RuleError::Stopped(stopped)) => Err(stopped),
+        Err(_) => Ok(None),
+    };
+    let mut besides = Vec::new();
+    if let Some(base) = told(&rule)? {
+        let standard = lean::change(&lean::of_slopes(axis.axis, &axis.slopes), &base, |tilt| {
+            match Direction::new(axis.axis.vector() + tilt) {
+                Some(tilted) => told(&along(tilted)),
+                None => Ok(None),
+            }
+        })?;
+        besides.push(lean::as_line(standard));
+    }
     let asked = Asked {
         rule: Box::new(rule),
         features: Vec::new(),
@@ -114,7 +131,7 @@ pub(super) fn evaluate(subject: &Subject, evaluation: &mut Evaluation) -> Result
         aligned: true,
         bias_told: false,
         limits: [None, Some(zone_mm)],
-        besides: Vec::new(),
+        besides,
     };
     judge(subject, &asked, &surfaces, evaluation)?;
     Ok(true)

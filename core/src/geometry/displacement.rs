@@ -3,10 +3,12 @@
 //! Each is drawn once a scan, so all places share it: what it does to a result follows only when the same displacement is
 //! applied to the feature and to its datums.
 
-use super::{Aabb, Point, Vector};
+use std::sync::Arc;
+
+use super::{Aabb, Point, SeenBy, Twist, Vector};
 
 /// A displacement of places, by one standard uncertainty of the input that makes it.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Displacement {
     /// All lengths from a centre longer by a share.
     Scale {
@@ -33,12 +35,26 @@ pub enum Displacement {
         /// By so much, mm.
         by_mm: f64,
     },
+    /// Several scans of one part lie otherwise to each other.
+    Join {
+        /// What each of them saw.
+        seen: Arc<SeenBy>,
+        /// Point about which they turn, mm.
+        centre: Point,
+        /// How each of them moves.
+        by: Vec<Twist>,
+    },
 }
 
 impl Displacement {
     /// The displacement of a place, mm; `outward` is the unit normal out of the material there, or zero where there is none.
     pub fn at(&self, place: &Point, outward: &Vector) -> Vector {
         match *self {
+            Self::Join { ref seen, centre, ref by } => {
+                let shares = seen.shares(place, outward);
+                let all = shares.iter().zip(by).filter(|(share, _)| **share > 0.0);
+                all.fold(Vector::zeros(), |sum, (share, twist)| sum + twist.at(centre, place) * *share)
+            }
             Self::Scale { centre, by } => (place - centre) * by,
             Self::Bend { centre, half_mm, of: [i, j], along, by_mm } => {
                 let x = |k: usize| ((place[k] - centre[k]) / half_mm[k]).clamp(-2.0, 2.0);

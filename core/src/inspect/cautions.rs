@@ -92,8 +92,19 @@ impl Scanned<'_> {
                 "The scan fits both sides of the {thickness_mm:.2} mm skin: nothing shows which one was scanned, and the nearer one was taken. Scan normals, walls or rims too."
             ));
         }
-        if job.scans.len() > 1 && matches!(self, Self::On(_)) {
-            cautions.push("Several scans were brought together by their best fits on the nominal; how well they fit each other is not part of the uncertainty.".into());
+        if let Self::On(on) = self
+            && let Some(joined) = &on.joined
+        {
+            let corners = on.nominal.mesh().bounds().corners();
+            let words = super::joined::words(joined, &corners);
+            let only = if joined.shared > 0 {
+                ""
+            } else {
+                " Have them overlap: the join is as uncertain as the part is off its nominal."
+            };
+            cautions.push(format!(
+                "Several scans were joined {words}; how uncertain that is stands in every budget as `join`.{only}"
+            ));
         }
         cautions
     }

@@ -47,6 +47,9 @@ fn groups(e: &Evaluation) -> Vec<String> {
     if let Some(together) = e.operators.get("simultaneous").filter(|_| e.measured_by == "scan") {
         found.push(format!("moved together: {together}"));
     }
+    if e.measured_by == "scan" && share(&|s| s == "join") {
+        found.push("how the scans lie to each other".into());
+    }
     if e.measured_by == "scan" && share(&|s| s == "smoothing") {
         found.push("smoothing of the scan".into());
     }

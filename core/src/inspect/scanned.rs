@@ -6,14 +6,14 @@ use std::collections::BTreeMap;
 
 use super::found::{Found, Unaligned, align, alignment_record, source};
 use super::placed::Told;
-use super::{InspectError, Job, Picture, datum_record, map};
+use super::{InspectError, Job, Picture, datum_record, joined, map};
 use crate::align::{AlignError, Alignment, FineSettings, fine};
 use crate::datum::{DatumAlignment, DatumError, DatumInput, Displaceable, establish};
 use crate::evaluate::{Aligned, Context, blank, evaluate, evaluate_together};
 use crate::filter::{Draws, Gaussian, REHEARSALS, SharedNoise};
 use crate::geometry::{Point, Twist, Vector};
 use crate::nominal::Nominal;
-use crate::partition::{Partition, PartitionSettings, normals_under};
+use crate::partition::{Joined, Partition, PartitionSettings, normals_under};
 use crate::plan::{Characteristic, DatumSystem, Requirement, simultaneously};
 use crate::record::{AlignmentRecord, DatumSystemRecord, DeviationMap, Evaluation, SourceRecord};
 use crate::run::{Run, Stopped};
@@ -37,6 +37,10 @@ pub(super) struct On<'a> {
     pub(super) best: Partition,
     pub(super) systems: Vec<System>,
     pub(super) noise_mm: f64,
+    /// What is known of the errors of all scans, with how they lie to each other.
+    inputs: Inputs,
+    /// How several scans lie to each other.
+    pub(super) joined: Option<Joined>,
     cell_mm: f64,
     alignment: AlignmentRecord,
     /// The best fit behind `alignment`.
@@ -96,7 +100,6 @@ impl<'a> Scanned<'a> {
         run: &Run,
         job: &Job,
         characteristic: &Characteristic,
-        inputs: &Inputs,
     ) -> Result<Evaluation, Stopped> {
         let on = match self {
             Self::On(on) => on,
@@ -112,7 +115,9 @@ impl<'a> Scanned<'a> {
                 return Ok(Evaluation { reason, ..blank(job.plan, characteristic) });
             }
         };
-        evaluate(&on.context(run, job, inputs), characteristic, &on.at(characteristic.datum_system))
+        let mut found = evaluate(&on.context(run, job), characteristic, &on.at(characteristic.datum_system))?;
+        on.tell_join(&mut found);
+        Ok(found)
     }
 
     /// Evaluates what one movement of the part must serve together, as far as any of it is `asked` for: by the indices of the
@@ -122,18 +127,18 @@ impl<'a> Scanned<'a> {
         run: &Run,
         job: &Job,
         asked: &[&Characteristic],
-        inputs: &Inputs,
     ) -> Result<BTreeMap<usize, Evaluation>, Stopped> {
         let mut all = BTreeMap::new();
         let Self::On(on) = self else { return Ok(all) };
-        let context = on.context(run, job, inputs);
+        let context = on.context(run, job);
         for set in simultaneously(job.plan) {
             let members: Vec<&Characteristic> =
                 set.members.iter().map(|&m| &job.plan.characteristics[m]).collect();
             let Some(first) = members.iter().find(|m| asked.iter().any(|c| c.number == m.number)) else {
                 continue;
             };
-            let found = evaluate_together(&context, &members, set.rule, &on.at(first.datum_system))?;
+            let mut found = evaluate_together(&context, &members, set.rule, &on.at(first.datum_system))?;
+            found.iter_mut().flatten().for_each(|e| on.tell_join(e));
             all.extend(set.members.into_iter().zip(found.into_iter().flatten()));
         }
         Ok(all)
@@ -190,7 +195,18 @@ impl<'a> Scanned<'a> {
 }
 
 impl<'a> On<'a> {
-    fn context<'b>(&'b self, run: &'b Run<'b>, job: &'b Job<'b>, inputs: &'b Inputs) -> Context<'b> {
+    /// Says of a result how the scans that it comes of were joined.
+    fn tell_join(&self, evaluation: &mut Evaluation) {
+        if let Some(joined) = &self.joined
+            && evaluation.measured_by == "scan"
+        {
+            let corners = self.nominal.mesh().bounds().corners();
+            evaluation.operators.insert("scans_joined".into(), joined::words(joined, &corners));
+        }
+    }
+
+    fn context<'b>(&'b self, run: &'b Run<'b>, job: &'b Job<'b>) -> Context<'b> {
+        let inputs = &self.inputs;
         Context {
             run,
             nominal: self.nominal,
@@ -201,6 +217,7 @@ impl<'a> On<'a> {
             noise_mm: self.noise_mm.max(inputs.point_noise_mm),
             shown_noise_mm: self.noise_mm,
             inputs,
+            joined: self.joined.as_ref(),
             cell_mm: self.cell_mm,
         }
     }
@@ -254,10 +271,30 @@ impl<'a> On<'a> {
         } else {
             (first.scan, first.located, first.fine)
         };
-        let best = Partition::new(run, nominal, &tree, &scan, aligned.part_from_scan, &settings)?;
+        let mut best = Partition::new(run, nominal, &tree, &scan, aligned.part_from_scan, &settings)?;
         let nesting_mm = job.plan.filter.as_ref().map_or(2.5, |f| f.nesting_index_mm);
         let cell_mm = nesting_mm.max(3.0 * scan.spacing_mm());
-        let noise_mm = noise(run, nominal, &scan, &best, cell_mm)?;
+        let mut noise_mm = noise(run, nominal, &scan, &best, cell_mm)?;
+        let mut inputs = inputs.clone();
+        let (mut scan, mut aligned, mut joined) = (scan, aligned, None);
+        let join = joined::Input {
+            nominal,
+            tree: &tree,
+            settings: &settings,
+            noise_mm: &|scan, partition| {
+                Ok(noise(run, nominal, scan, partition, cell_mm)?.max(inputs.point_noise_mm))
+            },
+            correlated: &inputs.correlated,
+        };
+        if let Some(one) = joined::as_one(run, &join, &scan, (&aligned, &best))? {
+            let seen = one.seen_by(nominal, cell_mm.max(SEEN_MM));
+            inputs = inputs.with_join(&seen, one.joined.centre, &one.joined.uncertainties());
+            // What lay between them is no noise.
+            noise_mm = noise(run, nominal, &one.scan, &one.partition, cell_mm)?;
+            (scan, aligned, best, joined) =
+                (Cow::Owned(one.scan), one.aligned, one.partition, Some(one.joined));
+        }
+        let inputs = inputs;
         let input = DatumInput {
             nominal,
             tree: &tree,
@@ -274,7 +311,7 @@ impl<'a> On<'a> {
             let used = wanted_systems.contains(&d);
             let found = used.then(|| {
                 let mut found = establish(run, &input, system, aligned.part_from_scan)?;
-                answer(run, &input, system, inputs, &mut found)?;
+                answer(run, &input, system, &inputs, &mut found)?;
                 Ok(found)
             });
             systems.push(match found {
@@ -293,6 +330,8 @@ impl<'a> On<'a> {
             best,
             systems,
             noise_mm,
+            inputs,
+            joined,
             cell_mm,
             alignment,
             fit,
@@ -351,6 +390,9 @@ fn partition_settings(wanted: &[&Characteristic]) -> PartitionSettings {
     let fine = FineSettings::default();
     PartitionSettings { reach_mm: fine.reach_mm.max(4.0 * largest), min_cos: fine.min_cos }
 }
+
+/// Cells in which is told which scan saw what are no smaller, mm.
+const SEEN_MM: f64 = 2.0;
 
 /// About how many points the noise is estimated from: 0.7 % on its standard deviation.
 const NOISE_POINTS: usize = 10_000;

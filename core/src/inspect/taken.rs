@@ -155,7 +155,8 @@ impl<'a> Taken<'a> {
                 let place = pose.part_from_points.point(&p.point);
                 let normal = p.normal.map_or_else(Vector::zeros, |n| n.vector());
                 p.point = back.point(&(place + effect.displacement.at(&place, &normal) * way));
-                if let (Displacement::Scale { by, .. }, Some(d)) = (effect.displacement, &mut p.diameter_mm) {
+                if let (Displacement::Scale { by, .. }, Some(d)) = (&effect.displacement, &mut p.diameter_mm)
+                {
                     *d *= 1.0 + by * way;
                 }
             }

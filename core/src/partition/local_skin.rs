@@ -53,6 +53,8 @@ pub struct NominalSkin {
 pub struct LocalSkin {
     /// Its normal where it meets the axis, prolonged, out of the material.
     pub normal: Direction,
+    /// How far it lies out of the nominal skin there, mm along the nominal's normal.
+    pub height_mm: f64,
     /// Covariance from noise of (its height over the nominal skin there, mm; its slopes along the axis's two directions across).
     pub covariance: [[f64; 3]; 3],
     /// The same from form.
@@ -210,6 +212,7 @@ impl NominalSkin {
         let tilted = self.normal.vector() - u * plane.slopes[0] - v * plane.slopes[1];
         Ok(LocalSkin {
             normal: Direction::new(tilted).unwrap_or(self.normal),
+            height_mm: plane.height_mm,
             covariance: unit.map(|row| row.map(|c| c * noise)),
             sampling: unit.map(|row| row.map(|c| c * form * (n / patches).max(1.0))),
             points: points.len(),

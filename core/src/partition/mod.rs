@@ -5,6 +5,7 @@
 
 mod coverage;
 mod gaps;
+mod join;
 mod local_skin;
 mod patch;
 mod rim;
@@ -25,6 +26,7 @@ use crate::search::{Facing, SurfaceTree, TOGETHER};
 pub use coverage::{Looked, Place, Seen, turn_seen};
 pub(crate) use coverage::{distances, feet, spread};
 pub use gaps::{Gap, Gaps, Lost, Why};
+pub use join::{JoinInput, Joined, Row};
 pub use local_skin::{LocalSkin, NominalSkin, Ring, SkinError, beside};
 pub use patch::{Flattened, flattened};
 pub use rim::Rim;
@@ -214,6 +216,20 @@ impl Partition {
             point: self.part_from_scan.point(&scan.points().at(i)),
             triangle,
             deviation_mm: self.deviation_mm[i],
+        })
+    }
+
+    /// Every point of the scan with the unit normal of the nominal under it, or its own where it belongs to nothing, or zero.
+    pub fn facing<'a>(
+        &'a self,
+        scan: &'a Scan,
+        nominal: &'a Nominal,
+    ) -> impl Iterator<Item = (Point, Vector)> + 'a {
+        self.triangle.iter().enumerate().map(|(i, &t)| {
+            let under = Some(t).filter(|t| *t != NOTHING).and_then(|t| nominal.mesh().normal(t));
+            let own = || scan.normals().map(|n| self.part_from_scan.direction(n.at(i)));
+            let normal = under.or_else(own).map_or_else(Vector::zeros, Direction::vector);
+            (self.part_from_scan.point(&scan.points().at(i)), normal)
         })
     }
 

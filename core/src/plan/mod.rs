@@ -53,7 +53,7 @@ pub use file::PlanFile;
 pub use neighbour::{BoundNeighbour, NeighbourNominal};
 pub use on_skin::AboveSkin;
 pub use rebind::{FeatureChange, Lies, NEIGHBOUR, changes};
-pub use required::{LineSection, Requirement};
+pub use required::{AtHeight, LineSection, Requirement};
 pub use short_form::ShortForm;
 pub use simultaneous::{Simultaneously, simultaneously};
 pub use sound::SoundFeatures;

@@ -7,6 +7,15 @@ use super::on_skin::AboveSkin;
 use super::thickness::Thickness;
 use crate::geometry::{Direction, Point};
 
+/// The height at which the place of an axis is asked.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AtHeight {
+    /// Height, mm, positive out of the material.
+    pub height_mm: f64,
+    /// Index of the skin's feature over which it is told; `None` for the first datum plane.
+    pub above: Option<usize>,
+}
+
 /// What a characteristic requires.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Requirement {
@@ -142,6 +151,8 @@ pub enum Requirement {
         size: Option<usize>,
         /// Length of a projected zone, mm, out of the material.
         projected_length_mm: Option<f64>,
+        /// The one height at which its axis is looked at.
+        at_height: Option<AtHeight>,
         /// Whether the datum system orients the zone and does not place it.
         orientation_only: bool,
     },

@@ -308,9 +308,11 @@ fn zone_of(faults: &Faults, place: &str, requirement: &Requirement, kind: Featur
             }
         }
     }
-    let (zone, projected) = match requirement {
-        Requirement::Orientation { zone, .. } => (zone, None),
-        Requirement::Position { zone, projected_length_mm, .. } => (zone, *projected_length_mm),
+    let (zone, projected, at_height) = match requirement {
+        Requirement::Orientation { zone, .. } => (zone, None, None),
+        Requirement::Position { zone, projected_length_mm, at_height, .. } => {
+            (zone, *projected_length_mm, *at_height)
+        }
         _ => return,
     };
     let flat = matches!(kind, Plane | Width | Slot);
@@ -332,8 +334,11 @@ fn zone_of(faults: &Faults, place: &str, requirement: &Requirement, kind: Featur
         }
         _ => {}
     }
-    if projected.is_some() && !matches!(kind, Hole | Cylinder | FeatureKind::Group) {
-        faults.add(format!("{place}.projected_length_mm"), "is for the axis of a hole or pin; leave it out");
+    let keys = [("projected_length_mm", projected.is_some()), ("at_height", at_height.is_some())];
+    for (key, _) in keys.into_iter().filter(|k| k.1) {
+        if !matches!(kind, Hole | Cylinder | FeatureKind::Group) {
+            faults.add(format!("{place}.{key}"), "is for the axis of a hole or pin; leave it out");
+        }
     }
 }
 
@@ -420,7 +425,7 @@ fn requirement(
         orientation("parallelism", OrientationKind::Parallelism, c.parallelism.as_ref()),
         orientation("perpendicularity", OrientationKind::Perpendicularity, c.perpendicularity.as_ref()),
         orientation("angularity", OrientationKind::Angularity, c.angularity.as_ref()),
-        c.position.as_ref().map(|p| tolerance::position(faults, names, &at("position"), p)),
+        c.position.as_ref().map(|p| tolerance::position(faults, names, file, &at("position"), p)),
         c.coaxiality.map(|x| Some(tolerance::coaxiality(faults, &at("coaxiality"), x))),
         c.symmetry.map(|x| Some(tolerance::symmetry(faults, &at("symmetry"), x))),
         c.circular_runout.map(|r| Some(tolerance::runout(faults, &at("circular_runout"), false, r))),

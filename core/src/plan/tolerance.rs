@@ -3,10 +3,13 @@
 use super::check::{Names, in_range};
 use super::domain::{Condition, OrientationKind, StandardSystem, StraightnessOf, Zone};
 use super::fault::Faults;
-use super::file::{self, FeatureKind};
+use super::file::{self, FeatureKind, PlanFile};
 use super::iso2768::length_deviation_mm;
+use super::nearest::list;
 use super::place::{direction, length, triple};
-use super::required::{LineSection, Requirement};
+use super::required::{AtHeight, LineSection, Requirement};
+use super::thickness::FACES;
+use super::tree::short;
 use crate::geometry::{Direction, Point};
 
 /// A zone's diameter or width.
@@ -238,12 +241,17 @@ pub(super) fn orientation(
 pub(super) fn position(
     faults: &Faults,
     names: &Names<'_>,
+    file: &PlanFile,
     place: &str,
     p: &file::Position,
 ) -> Option<Requirement> {
     let zero = p.condition.is_some_and(|c| c != Condition::Regardless);
     let zone = zone(faults, place, [p.zone_diameter_mm, p.zone_width_mm], &p.across, zero);
     length(faults, &format!("{place}.projected_length_mm"), p.projected_length_mm);
+    let at_height = match &p.at_height {
+        Some(h) => Some(at_height(faults, names, file, place, p, h)?),
+        None => None,
+    };
     let condition = condition(faults, names, place, p.condition, p.size_characteristic.as_deref());
     let (condition, size) = condition?;
     Some(Requirement::Position {
@@ -251,8 +259,36 @@ pub(super) fn position(
         condition,
         size,
         projected_length_mm: p.projected_length_mm,
+        at_height,
         orientation_only: p.orientation_only.unwrap_or(false),
     })
+}
+
+/// The height at which an axis is asked, over the skin about it or over the first datum plane.
+fn at_height(
+    faults: &Faults,
+    names: &Names<'_>,
+    file: &PlanFile,
+    place: &str,
+    p: &file::Position,
+    h: &file::AtHeight,
+) -> Option<AtHeight> {
+    let at = |key: &str| format!("{place}.at_height{key}");
+    in_range(faults, &at(".height_mm"), h.height_mm, |_| true, "in mm, negative within the material");
+    if p.projected_length_mm.is_some() {
+        faults.add(at(""), "is one height and `projected_length_mm` a length; leave one of them out");
+    } else if p.condition.is_some_and(|c| c != Condition::Regardless) {
+        faults.add(at(""), "is served regardless of size only; leave it or `condition` out");
+    }
+    let Some(id) = &h.above else { return Some(AtHeight { height_mm: h.height_mm, above: None }) };
+    let above = names.feature(faults, &at(".above"), id)?;
+    let kind = file.feature[above].kind;
+    if !FACES.contains(&kind) && faults.sound(&format!("feature[{above}].kind")) {
+        let words = FACES.map(FeatureKind::word);
+        let problem = format!("\"{}\" is a {}; name one of {}", short(id), kind.word(), list(&words));
+        faults.add(at(".above"), problem);
+    }
+    Some(AtHeight { height_mm: h.height_mm, above: Some(above) })
 }
 
 pub(super) fn coaxiality(faults: &Faults, place: &str, c: file::Coaxiality) -> Requirement {

@@ -48,7 +48,7 @@ fn plan(lines: &[&str]) -> String {
     format!("characteristic = [\n{}\n]\n{HEAD}", rows.join("\n"))
 }
 
-const EVERY: [&str; 27] = [
+const EVERY: [&str; 28] = [
     r#"feature = "H3", diameter = { nominal_mm = 8, tolerance_class = "H8", size = "maximum_inscribed" }"#,
     r#"feature = "PIN", diameter = { nominal_mm = 8, tolerance_class = "h8", size = "envelope" }"#,
     r#"feature = "TONGUE", width = { nominal_mm = 9, upper_deviation_mm = 0.1, lower_deviation_mm = -0.1, size = "two_point" }"#,
@@ -76,6 +76,7 @@ const EVERY: [&str; 27] = [
     r#"feature = "ALL", surface_profile = { limit_outside_mm = 0.2, limit_inside_mm = 0.1 }"#,
     r#"feature = "SKIN", datum_system = "A", standard = { system = "asme", edition = "ASME Y14.5-2018" }, surface_profile = { zone_width_mm = 1, zone_outside_mm = 0.8, orientation_only = true }"#,
     r#"feature = "SKIN", line_profile = { limit_outside_mm = 0.2, limit_inside_mm = 0.1, section = { at_mm = [0, 5, 0], normal = [0, 1, 0] }, between = [{ at_mm = [0, 5, 0] }, { at_mm = [9, 5, 0] }] }"#,
+    r#"feature = "HOLES", datum_system = "AB", position = { zone_diameter_mm = 0.2, at_height = { height_mm = 12, above = "SKIN" } }"#,
 ];
 
 #[test]
@@ -105,6 +106,8 @@ fn every_tolerance_can_be_written() {
     assert!(near((Some(-limit_inside_mm), Some(*limit_outside_mm)), -0.6, 0.0), "{:?}", of(24));
     // A zone that may be offset limits its width alone.
     assert_eq!(limits(24), (None, Some(0.6)));
+    let Requirement::Position { at_height: Some(at), .. } = of(EVERY.len()) else { panic!() };
+    assert_eq!((at.height_mm, plan.features[at.above.unwrap()].id.as_str()), (12.0, "SKIN"));
     assert_eq!(plan.characteristics[25].standard.system, StandardSystem::Asme);
     assert_eq!(plan.characteristics[0].standard, plan.standard);
     assert_eq!(plan.features[13].place, Place::Of(vec![4, 5]));

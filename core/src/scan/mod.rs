@@ -283,6 +283,26 @@ impl Scan {
         Self { points: Places::Double(points), normals, derived, pieces, dropped, border }
     }
 
+    /// With each of the scans that went in moved by its own motion, in their order; one without a motion stays.
+    pub fn moved_by_piece(&self, motions: &[Motion<ScanFrame, ScanFrame>]) -> Self {
+        let motion = |i: usize| motions.get(self.piece_of(i));
+        let points = self.points().iter().enumerate();
+        let points = points.map(|(i, p)| motion(i).map_or(p, |m| m.point(&p))).collect();
+        let normals = self.normals().map(|n| {
+            let turned = n.iter().enumerate();
+            let turned = turned.map(|(i, n)| motion(i).map_or(n, |m| m.direction(n)).vector());
+            Ways::Double(turned.collect())
+        });
+        Self {
+            points: Places::Double(points),
+            normals,
+            derived: self.derived,
+            pieces: self.pieces.clone(),
+            dropped: self.dropped,
+            border: self.border.clone(),
+        }
+    }
+
     /// All points, mm.
     pub fn points(&self) -> Points<'_> {
         self.points.view()

@@ -25,6 +25,17 @@ pub struct Projected {
     pub length_mm: f64,
 }
 
+/// The one height at which the place of an axis is asked.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Level {
+    /// A place on the surface over which the height is told, mm.
+    pub from: Point,
+    /// Out of the material.
+    pub towards: Direction,
+    /// The height, mm.
+    pub height_mm: f64,
+}
+
 /// What a location or orientation must know of a feature.
 #[derive(Clone, Debug)]
 pub(super) struct Wanted<'a> {
@@ -33,6 +44,7 @@ pub(super) struct Wanted<'a> {
     pub(super) zone: &'a Zone,
     pub(super) condition: Option<&'a MaterialCondition>,
     pub(super) projected: Option<&'a Projected>,
+    pub(super) level: Option<&'a Level>,
     pub(super) standard: StandardSystem,
     pub(super) cell_mm: f64,
 }
@@ -241,9 +253,10 @@ fn of_axis(run: &Run, surface: &Surface, wanted: &Wanted, round: &Round) -> Resu
         Zone::Slab { across: Some(across), .. } => Gauge::Plane { at: round.at, normal: across.vector() },
         Zone::Slab { across: None, .. } => return Err(no_across()),
     };
-    let ends = match wanted.projected {
-        Some(projected) => prolonged(&straight, projected)?,
-        None => straight.ends,
+    let ends = match (wanted.projected, wanted.level) {
+        (Some(projected), _) => prolonged(&straight, projected)?.to_vec(),
+        (None, Some(level)) => vec![at_level(&straight, level)?],
+        (None, None) => straight.ends.to_vec(),
     };
     let Some(condition) = wanted.condition else {
         let residuals = of_places(&ends, gauge, 0.0);
@@ -288,6 +301,19 @@ fn prolonged(straight: &StraightAxis, projected: &Projected) -> Result<[Point; 2
     let at = straight.ends[0];
     let height = towards.dot(&(at - projected.from));
     Ok([0.0, projected.length_mm].map(|h| at + along * ((h - height) / cos)))
+}
+
+/// Where an axis passes one height.
+fn at_level(straight: &StraightAxis, level: &Level) -> Result<Point, RuleError> {
+    let (towards, along) = (level.towards.vector(), straight.along.vector());
+    let cos = along.dot(&towards);
+    if !(level.height_mm.is_finite() && cos.abs() >= 0.5) {
+        let problem =
+            "a position at a height needs an axis that rises from the surface over which the height is told";
+        return Err(RuleError::Missing(problem.into()));
+    }
+    let at = straight.ends[0];
+    Ok(at + along * ((level.height_mm - towards.dot(&(at - level.from))) / cos))
 }
 
 pub(super) fn no_across() -> RuleError {

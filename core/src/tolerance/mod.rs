@@ -63,7 +63,7 @@ pub use form::Reference;
 pub use joint::Joint;
 pub use leeway::{Bound, Boundary, Leeway};
 pub use line_profile::LineProfile;
-pub use location::Projected;
+pub use location::{Level, Projected};
 pub use material::MaterialCondition;
 pub use orientation::Orientation;
 pub use position::{Position, PositionMember};

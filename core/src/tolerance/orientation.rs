@@ -55,6 +55,7 @@ impl Rule for Orientation {
                 zone: &self.zone,
                 condition,
                 projected: None,
+                level: None,
                 standard: self.standard,
                 cell_mm: self.cell_mm,
             };

@@ -3,7 +3,7 @@
 
 use super::axis;
 use super::location::{
-    Along, Projected, Wanted, instances, largest, leeway_words, movement_words, of_largest, placed,
+    Along, Level, Projected, Wanted, instances, largest, leeway_words, movement_words, of_largest, placed,
 };
 use super::material::MaterialCondition;
 use super::movement::{Own, Residual, Settled, settle};
@@ -17,8 +17,8 @@ use std::ops::Range;
 /// that would just do, twice the largest distance from the true place; the largest of all members.
 ///
 /// Regardless of size: of a hole or shaft both ends of its straight axis over the measured depth, or of the projected
-/// piece; of a ball its centre; of a plane its points; of a groove or tongue its extracted middle (ISO), or the centre plane of its mating
-/// envelope as far as the flanks reach (ASME). At a material
+/// piece, or its place at a stated height; of a ball its centre; of a plane its points; of a groove or tongue its extracted middle (ISO),
+/// or the centre plane of its mating envelope as far as the flanks reach (ASME). At a material
 /// condition by ISO: the tolerance at the condition with which the surface would just keep its boundary, below 0 where there is
 /// room. By ASME: twice the distance of the axis of the envelope, and the bonus that its own size gives to the limit;
 /// both of the member for which the limit is the tightest. The surface method, which that standard lets take precedence, is
@@ -48,6 +48,8 @@ pub struct PositionMember {
     pub condition: Option<MaterialCondition>,
     /// A projected zone.
     pub projected: Option<Projected>,
+    /// The one height at which its axis is looked at.
+    pub level: Option<Level>,
 }
 
 /// The members in the form in which they are moved.
@@ -81,6 +83,7 @@ impl Position {
                 zone: &self.zone,
                 condition,
                 projected: member.projected.as_ref(),
+                level: member.level.as_ref(),
                 standard: self.standard,
                 cell_mm: self.cell_mm,
             };

@@ -9,7 +9,7 @@ const ROUND: Zone = Zone::Round { diameter_mm: 0.2 };
 const SLAB: Zone = Zone::Slab { width_mm: 0.2, across: None };
 
 fn member(situation: Situation) -> PositionMember {
-    PositionMember { situation, axis: None, condition: None, projected: None }
+    PositionMember { situation, axis: None, condition: None, projected: None, level: None }
 }
 
 fn rule(members: Vec<PositionMember>, zone: Zone) -> Position {

@@ -8,8 +8,13 @@ use crate::tolerance::{
 };
 
 fn hole(at: Point, zone_mm: f64, leeway: &Leeway) -> Position {
-    let member =
-        PositionMember { situation: hole_situation(at), axis: None, condition: None, projected: None };
+    let member = PositionMember {
+        situation: hole_situation(at),
+        axis: None,
+        condition: None,
+        projected: None,
+        level: None,
+    };
     Position {
         members: vec![member],
         zone: Zone::Round { diameter_mm: zone_mm },

@@ -11,6 +11,8 @@ pub enum Source {
     Sampling,
     /// The alignment on the datums (or the best fit), from noise of the datum features.
     Alignment,
+    /// How several scans of one part lie to each other, drawn once for all results.
+    Join,
     /// The instrument that took points or was read by hand, as its uncertainty is stated.
     Instrument,
     /// The relative error of the instrument's lengths, drawn once a scan.
@@ -21,6 +23,8 @@ pub enum Source {
     Probing,
     /// Temperature and expansion of the part.
     Temperature,
+    /// How the axis lies along which a wall is looked at that is too short to tell its own: its skin's tilt, its lean.
+    Lean,
     /// What smoothing before the scan came here has drawn aside.
     Smoothing,
     /// An included angle that is held because the points do not tell it.
@@ -34,11 +38,13 @@ impl Source {
             Source::Noise => "noise",
             Source::Sampling => "sampling",
             Source::Alignment => "alignment",
+            Source::Join => "join",
             Source::Instrument => "instrument",
             Source::LengthScale => "length_scale",
             Source::Distortion => "distortion",
             Source::Probing => "probing",
             Source::Temperature => "temperature",
+            Source::Lean => "lean",
             Source::Smoothing => "smoothing",
             Source::IncludedAngle => "included_angle",
         }

@@ -1,8 +1,10 @@
 //! The input vector of an inspection: everything that displaces what was measured, once for all of its characteristics.
 
+use std::sync::Arc;
+
 use super::{Conditions, Expansion, InstrumentErrors, MeshHistory, Source};
 use crate::filter::Correlated;
-use crate::geometry::{Aabb, Displacement};
+use crate::geometry::{Aabb, Displacement, Point, SeenBy, Twist};
 
 /// An input that displaces the whole of a scan.
 #[derive(Clone, Debug, PartialEq)]
@@ -71,6 +73,17 @@ impl Inputs {
         }
     }
 
+    /// With how several scans of one part lie to each other: each of `twists` is one independent standard uncertainty, as it moves
+    /// every scan about `centre`. No result depends on how all of them move together.
+    #[must_use]
+    pub fn with_join(mut self, seen: &Arc<SeenBy>, centre: Point, twists: &[Vec<Twist>]) -> Self {
+        self.effects.extend(twists.iter().map(|by| Effect {
+            displacement: Displacement::Join { seen: Arc::clone(seen), centre, by: by.clone() },
+            shares: vec![(Source::Join, 1.0)],
+        }));
+        self
+    }
+
     /// What of these inputs points have that a probe took: an offset along the normals, noise and seams are in what was stated of
     /// each point.
     #[must_use]
@@ -83,7 +96,6 @@ impl Inputs {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geometry::Point;
 
     #[test]
     fn the_largest_statement_counts_and_a_stretch_is_shared() {

@@ -46,6 +46,8 @@ pub(crate) struct Made {
     pub(crate) breakout: f64,
     /// Turn about x of skin and opening together, rad.
     pub(crate) tilt: f64,
+    /// How far the wall moves along x for each mm upwards, about the middle of its depth, mm: it leans against the skin.
+    pub(crate) lean: f64,
 }
 
 /// Which points are taken.
@@ -225,7 +227,8 @@ impl Opening {
             } else {
                 (0.0, -e, if d > SKIN_MM { Of::Other } else { Of::Wall })
             };
-            let p = Point::new(x + made.shift[0], y + made.shift[1], -d) + e * (radius + off);
+            let aside = made.lean * (0.5 * SKIN_MM - d);
+            let p = Point::new(x + made.shift[0] + aside, y + made.shift[1], -d) + e * (radius + off);
             add(Seen { p, normal, turn, of }, &mut random);
         }
         // The outer side of the burr.
@@ -294,6 +297,7 @@ impl Asked {
             noise_mm,
             shown_noise_mm: noise_mm,
             inputs: &Inputs::default(),
+            joined: None,
             cell_mm: 2.5,
         };
         let all = self.plan.characteristics.iter();

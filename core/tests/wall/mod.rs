@@ -172,6 +172,7 @@ pub(crate) fn told(nominal: &Nominal, plan_text: &str, scan: &Scan, moved: Motio
         noise_mm: 0.0,
         shown_noise_mm: 0.0,
         inputs: &Inputs::default(),
+        joined: None,
         cell_mm: 2.5,
     };
     evaluate(&context, &plan.characteristics[0], &Aligned::BestFit(&partition)).unwrap()

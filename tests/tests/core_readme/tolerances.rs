@@ -87,7 +87,7 @@ pub(super) fn orientation_at_maximum_material() -> String {
 }
 
 fn member(situation: Situation) -> PositionMember {
-    PositionMember { situation, axis: None, condition: None, projected: None }
+    PositionMember { situation, axis: None, condition: None, projected: None, level: None }
 }
 
 fn position(situation: Situation, zone: Zone) -> Position {

@@ -74,6 +74,7 @@ fn at_the_middle(definition: &str) -> (f64, f64) {
         noise_mm: 0.0,
         shown_noise_mm: 0.0,
         inputs: &Inputs::default(),
+        joined: None,
         cell_mm: 2.5,
     };
     let found =

@@ -63,8 +63,8 @@ pub(super) fn served(characteristic: &Characteristic, bound: &BoundFeature) -> b
         Requirement::Diameter { size, .. } | Requirement::Width { size, .. } => {
             !matches!(size, SizeOperator::TwoPoint | SizeOperator::Envelope)
         }
-        Requirement::Position { condition, projected_length_mm, .. } => {
-            condition == Condition::Regardless && projected_length_mm.is_none()
+        Requirement::Position { condition, projected_length_mm, at_height, .. } => {
+            condition == Condition::Regardless && projected_length_mm.is_none() && at_height.is_none()
         }
         Requirement::Orientation { condition, .. } => condition == Condition::Regardless,
         Requirement::SurfaceProfile { .. }
@@ -309,7 +309,13 @@ impl Subject<'_> {
         }
         let bounds = features.iter().map(|&f| self.feature(f)).collect::<Result<Vec<_>, _>>()?;
         let (standard, enveloped, caution) = self.associated(&bounds);
-        let member = |situation| PositionMember { situation, axis: None, condition: None, projected: None };
+        let member = |situation| PositionMember {
+            situation,
+            axis: None,
+            condition: None,
+            projected: None,
+            level: None,
+        };
         let rule = Position {
             members: situations.into_iter().map(member).collect(),
             zone,

@@ -5,7 +5,6 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use rayon::prelude::*;
 
 use super::super::Context;
-use super::join::Joined;
 use super::side::{Fit, SLOPES, Side, piece};
 use super::wall::{Other, Wall};
 use crate::filter::{Draws, REHEARSALS};
@@ -85,8 +84,6 @@ pub(super) struct Measured {
     pub(super) noise: Draws,
     /// Its variance, mm2.
     pub(super) variance_mm2: f64,
-    /// Variance by how several scans lie to each other, mm2.
-    pub(super) joined_mm2: f64,
     /// How far it is from what was seen, mm, on the side that lacks; 0 where it has a value.
     pub(super) far_mm: f64,
     /// The largest deviation of a point of its patches over the nominal thickness.
@@ -107,7 +104,6 @@ pub(super) fn measure(
     walls: &[Wall],
     pieces: &Pieces,
     [own, opposite]: [&Side; 2],
-    joined: Option<&Joined>,
     how: &How,
 ) -> Result<Vec<Measured>, Stopped> {
     let How { definition, patch_mm, disc_mm } = *how;
@@ -124,7 +120,6 @@ pub(super) fn measure(
         deviation_mm: Err(lacks),
         noise: [0.0; REHEARSALS],
         variance_mm2: 0.0,
-        joined_mm2: 0.0,
         far_mm,
         strays: 0.0,
     };
@@ -149,11 +144,10 @@ pub(super) fn measure(
             return none(Lacks::FewOpposite, patch_mm);
         };
         let along = [[slopes[0], slopes[1], slopes[2]], [slopes[3], slopes[4], slopes[5]]];
-        let joined_mm2 = joined.map_or(0.0, |j| {
+        if context.joined.is_some_and(|j| {
             let all = own.weighted(&near, along[0]).chain(opposite.weighted(&back, along[1]));
-            j.variance(context, &all.collect::<Vec<_>>())
-        });
-        if !joined_mm2.is_finite() {
+            j.apart(context.nominal, context.scan, &all.collect::<Vec<_>>())
+        }) {
             return none(Lacks::Apart, patch_mm);
         }
         let mut noise = [0.0; REHEARSALS];
@@ -163,7 +157,6 @@ pub(super) fn measure(
             deviation_mm: Ok(thickness_mm - other.thickness_mm),
             noise,
             variance_mm2,
-            joined_mm2,
             far_mm: 0.0,
             strays: near.farthest_mm.max(back.farthest_mm) / other.thickness_mm,
         }

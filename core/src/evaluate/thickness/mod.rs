@@ -3,7 +3,6 @@
 //!
 //! ```text
 //! wall     places of the nominal, each with what faces it across the material
-//! join     how several scans lie to each other, where they saw different sides
 //! side     the points of one side, without spikes; their deviation and its slope about a place
 //! measure  both together: the thickness at a place, and what noise does to it
 //! told     the zones, each judged by its limits, and the map
@@ -12,13 +11,11 @@
 //! Wherever the alignment puts the part, it moves both sides alike and leaves their distance as it is. No standard on
 //! tolerances defines a local thickness; the definitions are common practice, no source.
 
-mod join;
 mod measure;
 mod side;
 mod told;
 mod wall;
 
-use join::Joined;
 use measure::{How, Lacks, Measured, Pieces, measure};
 use side::Side;
 use wall::{Strips, Walls};
@@ -140,17 +137,7 @@ fn found(
     context.run.check()?;
     let spacing = |points: &[MeasuredPoint]| scan.spacing_among(points.iter().map(|p| p.index));
     let (own_mm, across_mm) = (spacing(&own.points), spacing(&across));
-    let (mut own_points, mut across) = (own.points, across);
-    let joined = Joined::new(context, partition, &own_points)?;
-    if let Some(joined) = &joined {
-        let largest = joined.largest_mm(context, &own_points).max(joined.largest_mm(context, &across));
-        joined.correct(context, &mut own_points);
-        joined.correct(context, &mut across);
-        evaluation.operators.insert(
-            "scans_joined".into(),
-            format!("by the faces that they share; points moved by {largest:.4} mm at most"),
-        );
-    }
+    let own_points = own.points;
     let sides = [
         Side::new(context, own_points, patch_mm, own_mm, SEEDS[0])?,
         Side::new(context, across, patch_mm, across_mm, SEEDS[1])?,
@@ -158,7 +145,7 @@ fn found(
     let disc_mm = subject.characteristic.needs.largest_unseen_disc_mm;
     let how = How { definition: required.definition, patch_mm, disc_mm };
     let both = [&sides[0], &sides[1]];
-    let measured = measure(context, &walls.places, &pieces, both, joined.as_ref(), &how)?;
+    let measured = measure(context, &walls.places, &pieces, both, &how)?;
     let mut tell = |name: &str, value: String| evaluation.operators.insert(name.to_owned(), value);
     let noise = sides.iter().map(|s| s.noise_mm).fold(0.0, f64::max);
     tell("noise_mm", format!("{noise:.5}"));

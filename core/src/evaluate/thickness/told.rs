@@ -13,7 +13,6 @@ use crate::record::{Evaluation, Extreme, Interval, Limits, ThicknessResult, Thic
 use crate::run::Stopped;
 use crate::search::PointGrid;
 use crate::tolerance::{Surface, Thickness as Rule};
-use crate::uncertainty::Source;
 
 /// Most places of a map in the record: 30 kB of text.
 const MOST_IN_MAP: usize = 1000;
@@ -239,9 +238,6 @@ fn of_zone(
             not_straight: None,
         };
         let mean_nominal = mean(&mut valued.iter().map(|v| nominal_mm(v.0)), valued.len());
-        // How several scans lie to each other.
-        let joined_mm = valued.iter().map(|v| found.measured[v.0].joined_mm2).fold(0.0, f64::max).sqrt();
-        let joined = (joined_mm > 0.0).then_some((Source::Alignment, joined_mm));
         let asked = Asked {
             rule: Box::new(Rule),
             features: Vec::new(),
@@ -253,7 +249,7 @@ fn of_zone(
             aligned: false,
             bias_told: true,
             limits: [zone.target.lower_deviation_mm, zone.target.upper_deviation_mm],
-            besides: joined.into_iter().collect(),
+            besides: Vec::new(),
         };
         judge(subject, &asked, &[extracted], &mut one)?;
         if let Some(doubt) = &found.doubt

@@ -253,6 +253,17 @@ pub struct Orientation {
     pub tangent_plane: Option<bool>,
 }
 
+/// The height at which the place of an axis is asked.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AtHeight {
+    /// Height, mm, positive out of the material.
+    pub height_mm: f64,
+    /// Id of the skin about the hole or pin over which it is told, as it was measured; over the first datum plane if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub above: Option<String>,
+}
+
 /// Position; one of the two zones.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -275,6 +286,9 @@ pub struct Position {
     /// Length of a projected zone, mm, out of the material.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub projected_length_mm: Option<f64>,
+    /// Judges the place of the axis at one height instead of over all of its depth.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at_height: Option<AtHeight>,
     /// The datum system orients the zone and does not place it (ISO 5459, `><`): the lower tier of a composite position.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub orientation_only: Option<bool>,

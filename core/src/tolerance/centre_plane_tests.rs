@@ -13,7 +13,7 @@ const SLAB: Zone = Zone::Slab { width_mm: 0.2, across: None };
 const BOTH: [StandardSystem; 2] = [StandardSystem::Iso, StandardSystem::Asme];
 
 fn position(situation: Situation, axis: Option<Direction>, standard: StandardSystem) -> Position {
-    let member = PositionMember { situation, axis, condition: None, projected: None };
+    let member = PositionMember { situation, axis, condition: None, projected: None, level: None };
     Position { members: vec![member], zone: SLAB, standard, leeway: Leeway::none(), cell_mm: 10.0 }
 }
 

@@ -99,11 +99,25 @@ impl Wanted {
     where
         T::Item: Clone,
     {
+        self.found_from::<T, S, N, M>(run, cloud, items, (start, &[]), placed)
+    }
+
+    /// The same with `more` starts of the same size.
+    pub(super) fn found_from<T: Outline<N>, S, const N: usize, const M: usize>(
+        self,
+        run: &Run,
+        cloud: &Centred,
+        items: &[T::Item],
+        (start, more): (&T, &[T]),
+        placed: impl FnOnce(&T) -> S,
+    ) -> Result<Extremal<S>, FitError>
+    where
+        T::Item: Clone,
+    {
         match self.how {
             How::Extremes(aim) => {
-                let ended = best_of_starts::<T, N, M>(run, start, items, aim, |from, end| {
-                    aim != Aim::Zone && from.astray(end)
-                })?;
+                let astray = |from: &T, end: &T| aim != Aim::Zone && from.astray(end);
+                let ended = best_of_starts::<T, N, M>(run, start, items, aim, (more, astray))?;
                 self.told(cloud, items, ended, placed)
             }
             How::Outside(sign) => {

@@ -4,6 +4,7 @@ use super::by_criterion::{Extremal, Wanted};
 use super::cone::{Funnel, cone_within};
 use super::cylinder::{Tube, cylinder_within};
 use super::extremal::{Aim, Outline, best_of_starts};
+use super::tilted_starts::tilted_starts;
 use super::{Centred, Criterion, FitError, Shape, centred, line, signed, unit};
 use crate::geometry::{Direction, Point, Vector};
 use crate::run::Run;
@@ -55,7 +56,7 @@ impl Outline<5> for Tube {
 
 /// Cosine of the largest turn from the least-squares axis: a short tube's points are held by a smaller cylinder that
 /// lies across it, and what turns by more than 0.2 rad is on its way there. Twice what least squares may leave open.
-const UPRIGHT: f64 = 0.98;
+pub(super) const UPRIGHT: f64 = 0.98;
 
 impl Outline<6> for Funnel {
     const GROWTH: [f64; 6] = [0.0, 0.0, 0.0, 0.0, 0.0, 1.0];
@@ -91,7 +92,7 @@ pub fn line_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extr
     let radius = (fit.high.0 / cloud.reach_mm).max(1e-12);
     let start = Tube { axis, point: through - axis * axis.dot(&through), radius };
     let (mut found, starts, arrived) =
-        best_of_starts::<Tube, 5, 4>(run, &start, &all, Aim::Circumscribed, |_, _| false)?;
+        best_of_starts::<Tube, 5, 4>(run, &start, &all, Aim::Circumscribed, (&[], |_, _| false))?;
     // Distances from the axis itself.
     found.model.radius = 0.0;
     wanted.told(&cloud, &all, (found, starts, arrived), |tube| {
@@ -103,7 +104,9 @@ pub fn line_by(run: &Run, criterion: Criterion, points: &[Point]) -> Result<Extr
 /// The cylinder of at least six points, mm, by any criterion but least squares without constraint.
 ///
 /// Searched from the least-squares cylinder and places about it; how: [`super::Proof`]. None of the three is a convex
-/// problem: the answer is the best of the local optima found. Contacts are at most six for a zone and five for the
+/// problem: the answer is the best of the local optima found. A short tube has many circumscribed cylinders that no small tilt
+/// makes smaller; along each given axis there is but one, the smallest circle about the points as they are seen, so that axes all
+/// over the cone within which its own may lie are tried, and the search begins at the best of them too. Contacts are at most six for a zone and five for the
 /// others; fewer where the curvature holds it (two opposite ones hold a circumscribed cylinder's place, for one).
 ///
 /// # Errors
@@ -131,7 +134,11 @@ pub fn cylinder_by(
         (length > 0.0).then(|| ray.map(|v| v / length))
     });
     wanted.refuse_half_open(rays)?;
-    wanted.found::<_, _, 5, 4>(run, &cloud, &all, &start, |tube| {
+    let more = match criterion {
+        Criterion::MinimumCircumscribed => tilted_starts(run, &start, &all)?,
+        _ => Vec::new(),
+    };
+    wanted.found_from::<_, _, 5, 4>(run, &cloud, &all, (&start, &more), |tube| {
         let (point, axis) = along_axis(tube, &cloud);
         Cylinder { point, axis, radius_mm: tube.radius * cloud.reach_mm }
     })

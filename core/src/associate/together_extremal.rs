@@ -252,7 +252,8 @@ fn moved<const N: usize, const M: usize>(
             let found = if near {
                 walk::<Rigid<N>, N, M>(run, &start, items, aim)
             } else {
-                best_of_starts::<Rigid<N>, N, M>(run, &start, items, aim, |_, _| false).map(|found| found.0)
+                best_of_starts::<Rigid<N>, N, M>(run, &start, items, aim, (&[], |_, _| false))
+                    .map(|found| found.0)
             };
             let found = found.map_err(FitError::from)?;
             if !found.settled {

@@ -194,7 +194,7 @@ fn profiles_of_line_and_surface_share_a_movement_and_others_are_refused() {
         offset_zone: false,
         leeway: free.clone(),
     };
-    let rules: Vec<Box<dyn Rule>> = vec![Box::new(line), Box::new(plane.clone())];
+    let rules: Vec<Box<dyn Rule>> = vec![Box::new(line), Box::new(plane)];
     let found = together(rules, &free).each(&quiet(), &surfaces).unwrap();
     // From 0.1 to 0.2 and at -0.1: moved by -0.05 the largest is 0.15 on both sides.
     let numbers: Vec<f64> = found.iter().flat_map(|f| f.numbers.iter().map(|n| n.value)).collect();

@@ -58,6 +58,12 @@ impl Aim {
 /// Steps from one start; some ten are needed.
 const STEPS: usize = 300;
 
+/// Steps after which a walk creeps: contacts that hardly resist a freedom leave the Newton step far beyond the next contact, and
+/// each programme's step within their curvature. Parts of the Newton step are then tried too, to either side.
+const CREEPING: usize = 20;
+/// Halvings of it.
+const HALVINGS: usize = 40;
+
 /// Gain that counts as none after the last step: a millionth of the move.
 const CREPT: f64 = 1e-6;
 
@@ -184,9 +190,17 @@ pub(in super::super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
             settled = true;
             break;
         }
+        let length = |step: &[f64; M]| step.iter().fold(0.0f64, |m, s| m.max(s.abs()));
         let mut best: Option<(f64, T, [f64; M])> = None;
         let curved = curved_step(&model, items, aim, &linear, &rows, &corner);
-        for step in std::iter::once(corner.step).chain(curved) {
+        let mut tried = vec![corner.step];
+        tried.extend(curved);
+        if let Some(far) = curved.filter(|_| steps > CREEPING) {
+            let parts = std::iter::successors(Some(0.5), |part| Some(0.5 * part)).take(HALVINGS);
+            let parts = parts.take_while(|part| part * length(&far) > length(&corner.step));
+            tried.extend(parts.flat_map(|part| [part, -part].map(|t| far.map(|s| t * s))));
+        }
+        for step in tried {
             let Some(next) = model.moved(&aim.whole::<T, N, M>(&linear.unscaled(&step))) else { continue };
             let row = next.rows();
             let seen = Residuals::of(items, |q| row(q).0);
@@ -196,7 +210,6 @@ pub(in super::super) fn walk<T: Outline<N>, const N: usize, const M: usize>(
                 best = Some((reached, next, step));
             }
         }
-        let length = |step: &[f64; M]| step.iter().fold(0.0f64, |m, s| m.max(s.abs()));
         match best {
             Some((reached, next, step)) if reached < value => {
                 let ratio = (value - reached) / foreseen;

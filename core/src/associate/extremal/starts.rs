@@ -17,7 +17,7 @@ const DRAWN: usize = 6;
 /// Ends closer than this, relative to the spread of the distances, are one.
 const SAME: f64 = 1e-9;
 
-/// The best local optimum from `start` and from places about it, over all items; how many starts there were, and
+/// The best local optimum from `start`, from places about it and from `more` of the same size, over all items; how many starts there were, and
 /// how many ended there. Ends that are `astray`, as seen from the start, are left out.
 ///
 /// Starts lie as far off as moves the surface by twice the spread of the distances along each freedom, and by up to
@@ -29,7 +29,7 @@ pub(in super::super) fn best_of_starts<T: Outline<N>, const N: usize, const M: u
     start: &T,
     items: &[T::Item],
     aim: Aim,
-    astray: impl Fn(&T, &T) -> bool,
+    (more, astray): (&[T], impl Fn(&T, &T) -> bool),
 ) -> Result<(Found<T>, u64, u64), Stopped>
 where
     T::Item: Clone,
@@ -47,9 +47,11 @@ where
         (best.value, best.settled) = (f64::INFINITY, false);
     }
     let mut ends = vec![best.value];
-    for step in places::<M>() {
+    let about = places::<M>().into_iter().filter_map(|step| {
         let step = linear.unscaled(&step.map(|s| s * spread));
-        let Some(there) = start.moved(&aim.whole::<T, N, M>(&step)) else { continue };
+        start.moved(&aim.whole::<T, N, M>(&step))
+    });
+    for there in about.chain(more.iter().cloned()) {
         // All at the size of the first start, so that their values compare.
         let end = walk::<T, N, M>(run, &there, judged, aim)?;
         let settled = settled(&end);

@@ -282,6 +282,10 @@ impl Subject<'_> {
             let mut caution = None;
             for &f in &features {
                 let bound = self.feature(f)?;
+                if !has_envelope(&bound.situation, &zone) {
+                    members.push(CentreMember::new(bound.situation));
+                    continue;
+                }
                 // A wall whose points tell its axis is held at both ends, if they are enough for that too.
                 let axis = self.of(bound).axis;
                 let shown = match (self.envelope_of(bound, axis), bound.situation) {
@@ -393,6 +397,13 @@ impl Subject<'_> {
             Of::along(bound.situation, axis)
         }
     }
+}
+
+/// Whether what a zone holds of it has a mating envelope: of a slot only its two flanks do, not its two ends.
+fn has_envelope(situation: &Situation, zone: &Zone) -> bool {
+    let Situation::Slot { axis, along, .. } = situation else { return true };
+    let side = axis.vector().cross(&along.vector());
+    matches!(zone, Zone::Slab { across, .. } if across.is_none_or(|a| a.vector().dot(&side).abs() >= 0.7))
 }
 
 /// Whether it is told by its centre.

@@ -18,6 +18,8 @@ pub(super) struct Joint {
     own: usize,
     /// The surfaces of all.
     pub(super) surfaces: Vec<Surface>,
+    /// By how much the points of the one that scatters most scatter beyond their uncertainty, times that: the movement rests on all.
+    pub(super) over: f64,
     /// What another member lacks.
     pub(super) missing: Option<String>,
     /// Which requirements, and why they are one set.
@@ -77,6 +79,7 @@ impl Subject<'_> {
             together: Together { members: Vec::new(), leeway },
             own: 0,
             surfaces: Vec::new(),
+            over: 0.0,
             missing: None,
             words: String::new(),
         };
@@ -102,6 +105,7 @@ impl Subject<'_> {
             } else if joint.missing.is_none() {
                 joint.missing = seen.missing.as_deref().map(because);
             }
+            joint.over = joint.over.max(seen.over);
             let first = joint.surfaces.len();
             joint.surfaces.extend(seen.surfaces);
             joint

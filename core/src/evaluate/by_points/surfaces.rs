@@ -28,7 +28,7 @@ const MOST_FAILED: usize = REHEARSALS / 4;
 pub(super) struct Seen {
     pub(super) surfaces: Vec<Surface>,
     /// By how much the points scatter beyond their uncertainty, times that.
-    over: f64,
+    pub(super) over: f64,
     /// What there is too little of.
     pub(super) missing: Option<String>,
 }
@@ -37,7 +37,7 @@ impl Subject<'_> {
     /// Applies the rule, rehearses it and decides; where one movement must serve others with it, at that movement.
     pub(super) fn by_rule(&self, evaluation: &mut Evaluation) -> Result<(), String> {
         let wanted = self.wanted()?;
-        let Seen { mut surfaces, over, missing: own_missing } = self.seen(&wanted)?;
+        let Seen { mut surfaces, mut over, missing: own_missing } = self.seen(&wanted)?;
         let mut missing = own_missing.clone();
         let alone = wanted.rule.measure(&quiet(), &surfaces).map_err(|e| e.to_string())?;
         let joint = match self.joint() {
@@ -49,6 +49,7 @@ impl Subject<'_> {
         };
         if let Some(joint) = &joint {
             surfaces.clone_from(&joint.surfaces);
+            over = over.max(joint.over);
             missing = missing.or_else(|| joint.missing.clone());
             evaluation.operators.insert("simultaneous".into(), joint.words.clone());
             let numbers = alone.numbers.iter().map(|n| format!("{:.5}", n.value));
@@ -58,7 +59,11 @@ impl Subject<'_> {
             Some(joint) => joint.measure(surfaces),
             None => wanted.rule.measure(&quiet(), surfaces),
         };
-        let found = if joint.is_some() { measure(&surfaces).map_err(|e| e.to_string())? } else { alone };
+        let found = match &joint {
+            Some(joint) => measure(&surfaces)
+                .map_err(|e| format!("no one movement is found for {} together: {e}", joint.words))?,
+            None => alone,
+        };
         let values: Vec<f64> = by_rule::effective(&found);
         if values.is_empty() || values.iter().any(|v| !v.is_finite()) {
             return Err("the rule gave no number".into());

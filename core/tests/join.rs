@@ -118,6 +118,9 @@ fn part_of(
     Scan::new(raw, LengthUnit::Millimetre, &quiet()).unwrap()
 }
 
+/// Which features a scan sees, and where.
+type Sees<'a> = &'a dyn Fn(&str, &Point) -> bool;
+
 struct Case {
     bench: Bench,
     nominal: scantling_core::nominal::Nominal,
@@ -144,7 +147,7 @@ impl Case {
     }
 
     /// Two scans of a bowed block, of which each sees some features.
-    fn by_features(&self, seed: u64, sees: [&dyn Fn(&str, &Point) -> bool; 2]) -> Record {
+    fn by_features(&self, seed: u64, sees: [Sees; 2]) -> Record {
         let here = pose(seed);
         let one = |k: u64| {
             let mut random = Random::seeded(2 * seed + k);

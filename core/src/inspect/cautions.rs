@@ -105,6 +105,8 @@ impl Scanned<'_> {
             cautions.push(format!(
                 "Several scans were joined {words}; how uncertain that is stands in every budget as `join`.{only}"
             ));
+        } else if job.scans.len() > 1 && matches!(self, Self::On(_)) {
+            cautions.push("Several scans were brought together by their best fits on the nominal: how they lie to each other could not be worked out and is not part of the uncertainty.".into());
         }
         cautions
     }

@@ -17,6 +17,9 @@ const ROUNDS: usize = 4;
 /// They rest when a round moves no corner of the part by more than this, mm.
 const STILL_MM: f64 = 1e-4;
 
+/// So many points tell who saw what: shares are told by cells, which need no more.
+const MOST_POINTS: usize = 2_000_000;
+
 /// Scans that lie as one.
 pub(super) struct AsOne {
     pub(super) scan: Scan,
@@ -94,7 +97,8 @@ pub(super) fn as_one(
 impl AsOne {
     /// Which scan saw what of the part.
     pub(super) fn seen_by(&self, nominal: &Nominal, cell_mm: f64) -> Arc<SeenBy> {
-        let facing = self.partition.facing(&self.scan, nominal).enumerate();
+        let every = self.scan.points().len().div_ceil(MOST_POINTS).max(1);
+        let facing = self.partition.facing(&self.scan, nominal).enumerate().step_by(every);
         let points: Vec<(Point, Vector, usize)> =
             facing.map(|(i, (p, n))| (p, n, self.scan.piece_of(i))).collect();
         Arc::new(SeenBy::new(&points, self.scan.piece_count(), cell_mm))

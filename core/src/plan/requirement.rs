@@ -425,7 +425,9 @@ fn requirement(
         orientation("parallelism", OrientationKind::Parallelism, c.parallelism.as_ref()),
         orientation("perpendicularity", OrientationKind::Perpendicularity, c.perpendicularity.as_ref()),
         orientation("angularity", OrientationKind::Angularity, c.angularity.as_ref()),
-        c.position.as_ref().map(|p| tolerance::position(faults, names, file, &at("position"), p)),
+        c.position
+            .as_ref()
+            .map(|p| tolerance::position(faults, names, file, &at("position"), p, c.feature.as_deref())),
         c.coaxiality.map(|x| Some(tolerance::coaxiality(faults, &at("coaxiality"), x))),
         c.symmetry.map(|x| Some(tolerance::symmetry(faults, &at("symmetry"), x))),
         c.circular_runout.map(|r| Some(tolerance::runout(faults, &at("circular_runout"), false, r))),

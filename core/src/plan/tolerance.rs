@@ -244,12 +244,13 @@ pub(super) fn position(
     file: &PlanFile,
     place: &str,
     p: &file::Position,
+    own: Option<&str>,
 ) -> Option<Requirement> {
     let zero = p.condition.is_some_and(|c| c != Condition::Regardless);
     let zone = zone(faults, place, [p.zone_diameter_mm, p.zone_width_mm], &p.across, zero);
     length(faults, &format!("{place}.projected_length_mm"), p.projected_length_mm);
     let at_height = match &p.at_height {
-        Some(h) => Some(at_height(faults, names, file, place, p, h)?),
+        Some(h) => Some(at_height(faults, names, file, place, (p, h), own)?),
         None => None,
     };
     let condition = condition(faults, names, place, p.condition, p.size_characteristic.as_deref());
@@ -270,8 +271,8 @@ fn at_height(
     names: &Names<'_>,
     file: &PlanFile,
     place: &str,
-    p: &file::Position,
-    h: &file::AtHeight,
+    (p, h): (&file::Position, &file::AtHeight),
+    own: Option<&str>,
 ) -> Option<AtHeight> {
     let at = |key: &str| format!("{place}.at_height{key}");
     in_range(faults, &at(".height_mm"), h.height_mm, |_| true, "in mm, negative within the material");
@@ -283,7 +284,9 @@ fn at_height(
     let Some(id) = &h.above else { return Some(AtHeight { height_mm: h.height_mm, above: None }) };
     let above = names.feature(faults, &at(".above"), id)?;
     let kind = file.feature[above].kind;
-    if !FACES.contains(&kind) && faults.sound(&format!("feature[{above}].kind")) {
+    if own == Some(id.as_str()) {
+        faults.add(at(".above"), format!("\"{}\" is the feature itself; name the skin about it", short(id)));
+    } else if !FACES.contains(&kind) && faults.sound(&format!("feature[{above}].kind")) {
         let words = FACES.map(FeatureKind::word);
         let problem = format!("\"{}\" is a {}; name one of {}", short(id), kind.word(), list(&words));
         faults.add(at(".above"), problem);

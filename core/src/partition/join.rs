@@ -38,7 +38,7 @@ const NOTHING_MM: f64 = 1e-4;
 /// Further than any noise that neighbouring points share reaches, mm.
 const FAR_MM: f64 = 1e6;
 
-/// Turn (by what it moves at [`LEVER_MM`]) and shift of a scan, mm; or what a deviation is changed by either.
+/// Turn (by what it moves at 100 mm from the middle) and shift of a scan, mm; or what a deviation is changed by either.
 pub type Row = [f64; 6];
 
 /// How several scans of a part lie to the first, and how surely.

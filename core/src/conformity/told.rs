@@ -4,8 +4,8 @@ use super::{Known, Question, Unit, acceptance, would_decide};
 use crate::plan::Decision;
 use crate::record::{ConformityResult, Evaluation, Limits, Verdict};
 
-/// Sources of uncertainty that more points of a scan make smaller.
-const BY_POINTS: [&str; 2] = ["noise", "alignment"];
+/// Sources of uncertainty that more points of a scan make smaller; of scans joined, where they overlap.
+const BY_POINTS: [&str; 4] = ["noise", "alignment", "lean", "join"];
 
 /// Sources that are the instrument's, its export's or the temperature's.
 const BY_INSTRUMENT: [&str; 6] =

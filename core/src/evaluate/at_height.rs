@@ -2,7 +2,7 @@
 
 use crate::geometry::{Direction, Point};
 use crate::partition::{NominalSkin, Ring};
-use crate::plan::{AtHeight, BoundFeature, DatumFrom, DatumSource, Situation};
+use crate::plan::{AtHeight, BoundFeature, DatumFrom, DatumSource, DatumTarget, Situation};
 use crate::tolerance::Level;
 
 use super::Subject;
@@ -31,7 +31,8 @@ pub(super) fn level(subject: &Subject, member: &BoundFeature, asked: &AtHeight) 
     match asked.above {
         None => {
             let (on, normal) = first_plane(subject).ok_or(
-                "a stated height is over the first datum plane where no skin is named (`above`), and its datums have none",
+                "a stated height is over the first datum plane where no skin is named (`above`), and its datums have none: no plane, nor \
+                 pads that lie in one plane",
             )?;
             let cosine = axis.dot(normal);
             if !(cosine.abs() >= 0.5) {
@@ -94,7 +95,10 @@ fn over_skin(
     Ok(Told { level: Level { from, towards: out, height_mm }, words })
 }
 
-/// The first plane or pad among the datums: a place on it and where it faces.
+/// Pads this near to one plane are of it, mm.
+const IN_PLANE_MM: f64 = 1e-3;
+
+/// The first plane, or pads of one, among the datums: a place on it and where it faces.
 fn first_plane(subject: &Subject) -> Option<(Point, Direction)> {
     let context = subject.context;
     let system = subject.characteristic.datum_system.and_then(|d| context.plan.datum_systems.get(d))?;
@@ -106,6 +110,12 @@ fn first_plane(subject: &Subject) -> Option<(Point, Direction)> {
                 _ => None,
             })
         }
-        DatumFrom::Targets(pads) => pads.first().map(|p| (p.at, p.direction)),
+        DatumFrom::Targets(pads) => {
+            let (at, normal) = pads.first().map(|p| (p.at, p.direction))?;
+            let within = |p: &DatumTarget| {
+                (p.at - at).dot(&normal.vector()).abs() <= IN_PLANE_MM && p.direction.dot(normal) > 1.0 - 1e-9
+            };
+            pads.iter().all(within).then_some((at, normal))
+        }
     })
 }

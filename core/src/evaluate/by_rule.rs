@@ -470,10 +470,13 @@ pub(super) fn extract(
     if let Some(words) = axis_words(subject) {
         evaluation.operators.insert("axis".into(), words);
     }
-    if let Requirement::Position { at_height: Some(asked), .. } = &subject.characteristic.requirement
-        && let Ok(told) = at_height::level(subject, subject.bound, asked)
-    {
-        evaluation.operators.insert("at_height".into(), told.words);
+    if let Requirement::Position { at_height: Some(height), .. } = &subject.characteristic.requirement {
+        let words = |bound| at_height::level(subject, bound, height).ok().map(|t| t.words);
+        let own = asked.features.iter().take(asked.own).filter_map(|&f| context.faces.features.get(f));
+        let told: Vec<String> = own.filter_map(words).collect();
+        if !told.is_empty() {
+            evaluation.operators.insert("at_height".into(), told.join("; "));
+        }
     }
     Ok(Ok(surfaces))
 }

@@ -109,7 +109,9 @@ impl SeenBy {
                     for y in -ring..=ring {
                         for x in -ring..=ring {
                             if x.abs().max(y.abs()).max(z.abs()) == ring {
-                                self.add([at[0] + x, at[1] + y, at[2] + z], facing, any, &mut sums);
+                                let beside = [x, y, z];
+                                let near = std::array::from_fn(|k| at[k].saturating_add(beside[k]));
+                                self.add(near, facing, any, &mut sums);
                             }
                         }
                     }

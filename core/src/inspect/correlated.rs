@@ -44,8 +44,9 @@ fn groups(e: &Evaluation) -> Vec<String> {
     if e.measured_by == "scan" && share(&|s| OF_THE_SCAN.contains(&s)) {
         found.push("length scale, distortion and temperature of the scan".into());
     }
-    if let Some(together) = e.operators.get("simultaneous").filter(|_| e.measured_by == "scan") {
-        found.push(format!("moved together: {together}"));
+    if let Some(together) = e.operators.get("simultaneous") {
+        let by = if e.measured_by == "scan" { String::new() } else { format!(" by {}", e.measured_by) };
+        found.push(format!("moved together{by}: {together}"));
     }
     if e.measured_by == "scan" && share(&|s| s == "join") {
         found.push("how the scans lie to each other".into());

@@ -74,6 +74,7 @@ pub(super) fn as_one(
         {
             // As the scans lie now, with what is known of it.
             o.joined = joined.lying(&o.joined.off);
+            o.joined.unrest_mm = if moved_mm < STILL_MM { 0.0 } else { moved_mm };
             break;
         }
         already.clone_from(&joined.off);
@@ -117,5 +118,13 @@ pub(super) fn words(joined: &Joined, corners: &[Point]) -> String {
     } else {
         "by the nominal alone, for they share too little".into()
     };
-    format!("{by}; moved by {moved:.4} mm at most from their own best fits")
+    let unrest = if joined.unrest_mm > 0.0 {
+        format!(
+            "; they did not come to rest: a further round would have moved them by {:.4} mm",
+            joined.unrest_mm
+        )
+    } else {
+        String::new()
+    };
+    format!("{by}; moved by {moved:.4} mm at most from their own best fits{unrest}")
 }

@@ -17,7 +17,7 @@ use crate::filter::{Correlated, Draws, REHEARSALS, SharedNoise};
 use crate::geometry::dense::{inverse, lower_factor};
 use crate::geometry::{Cholesky, Direction, Motion, PartFrame, Point, Twist, Vector};
 use crate::nominal::Nominal;
-use crate::run::{Run, Stopped};
+use crate::run::{CHECK_EVERY, Run, Stopped};
 use crate::scan::Scan;
 use cells::{Cell, LEAST_IN_CELL, Shared, cells, sums};
 
@@ -33,6 +33,9 @@ const LEAST_FORM_MM: f64 = 1e-4;
 const BY_NOMINAL: f64 = 2.0;
 /// By so much less the nominal then tells (in variance).
 const LESS: f64 = 100.0;
+/// No more than this many times the information of the reach is taken from what scans share: beyond it rounding would hide what the
+/// nominal tells. Of a reach of 20 mm it leaves 0.0006 mm.
+const FIRMEST: f64 = 1e9;
 /// Less than this nobody asks for, mm.
 const NOTHING_MM: f64 = 1e-4;
 /// Further than any noise that neighbouring points share reaches, mm.
@@ -52,6 +55,8 @@ pub struct Joined {
     pub shared: usize,
     /// How many times as much as noise explains they differ at these places (root of the mean square); 1 where it is less.
     pub ratio: f64,
+    /// What a further round would still have moved a corner of the part by, mm; 0 where they came to rest.
+    pub unrest_mm: f64,
     /// Covariance of those beyond the first, one after the other, mm2.
     covariance: Vec<Vec<f64>>,
     /// The same if the nominal told less.
@@ -101,13 +106,26 @@ impl Joined {
         let before: Vec<f64> = (0..scans).flat_map(|k| already.get(k).copied().unwrap_or([0.0; 6])).collect();
         let mut ratio2 = 1.0;
         let mut found = vec![0.0; size];
+        // What scans share may weigh no more than rounding leaves of what the nominal tells beside it.
+        let firmest = |matrix: &[Vec<f64>], ratio2: f64| {
+            let most = (0..size).map(|i| matrix[i][i]).fold(0.0, f64::max);
+            (most * input.reach_mm * input.reach_mm / FIRMEST).max(ratio2)
+        };
+        let together = |matrix: &[Vec<f64>], ratio2: f64, by: f64| {
+            inverse(&added(matrix, &by_nominal, 1.0 / firmest(matrix, ratio2), by))
+        };
         // Twice without what does not belong together.
         for round in 0..3 {
             run.check()?;
             let (matrix, right) = sums(&shared, size);
-            let all = added(&matrix, &by_nominal, 1.0 / ratio2, 1.0);
-            let Some(inverse) = inverse(&all) else { break };
-            let known: Vec<f64> = (0..size).map(|i| (right[i] + dot(&matrix[i], &before)) / ratio2).collect();
+            let Some(inverse) = together(&matrix, ratio2, 1.0) else {
+                // Then the nominal alone tells it, which holds every freedom.
+                shared.clear();
+                found.clone_from(&before);
+                break;
+            };
+            let scale = firmest(&matrix, ratio2);
+            let known: Vec<f64> = (0..size).map(|i| (right[i] + dot(&matrix[i], &before)) / scale).collect();
             found = (0..size).map(|i| dot(&inverse[i], &known)).collect();
             let step: Vec<f64> = found.iter().zip(&before).map(|(f, b)| f - b).collect();
             let left: Vec<f64> = shared.iter().map(|s| s.left_over(&step)).collect();
@@ -127,15 +145,17 @@ impl Joined {
             }
         }
         let (matrix, _) = sums(&shared, size);
-        let of = |by: f64| inverse(&added(&matrix, &by_nominal, 1.0 / ratio2, by));
+        let of = |by: f64| together(&matrix, ratio2, by);
         let (Some(mut covariance), Some(without)) = (of(1.0), of(1.0 / LESS)) else { return Ok(None) };
-        add_shared_noise(&mut covariance, &shared, input.correlated, ratio2);
+        let scale = firmest(&matrix, ratio2);
+        add_shared_noise(run, &mut covariance, &shared, input.correlated, scale)?;
         let off = (0..scans).map(|k| std::array::from_fn(|i| found[6 * k + i] - found[i])).collect();
         Ok(Some(Self {
             centre,
             off,
             shared: shared.len(),
             ratio: ratio2.sqrt(),
+            unrest_mm: 0.0,
             covariance: relative(&covariance),
             without_nominal: relative(&without),
         }))
@@ -155,8 +175,12 @@ impl Joined {
 
     /// Independent standard uncertainties of how the scans lie to each other: each as it moves every scan.
     pub fn uncertainties(&self) -> Vec<Vec<Twist>> {
-        let Some(lower) = lower_factor(&self.covariance) else { return Vec::new() };
         let size = self.covariance.len();
+        let lower = lower_factor(&self.covariance).unwrap_or_else(|| {
+            // No covariance is larger than its diagonal alone, times its size.
+            let wide = |i: usize| (size as f64 * self.covariance[i][i].abs()).sqrt();
+            (0..size).map(|i| (0..size).map(|j| if i == j { wide(i) } else { 0.0 }).collect()).collect()
+        });
         let column = |c: usize| {
             let of = |k: usize| twist(&std::array::from_fn(|i| lower[6 * (k - 1) + i][c]));
             let still = Twist { turn: Vector::zeros(), shift: Vector::zeros() };
@@ -262,14 +286,23 @@ fn by_nominal(cells: &[Cell], centre: Point, scans: usize, reach_mm: f64) -> Vec
 }
 
 /// What noise does that neighbouring points of a scan share, each scan having its own: by seeded draws of it at every shared cell.
-fn add_shared_noise(covariance: &mut [Vec<f64>], shared: &[Shared], correlated: &[Correlated], ratio2: f64) {
+fn add_shared_noise(
+    run: &Run,
+    covariance: &mut [Vec<f64>],
+    shared: &[Shared],
+    correlated: &[Correlated],
+    ratio2: f64,
+) -> Result<(), Stopped> {
     let mut noise = SharedNoise::new(correlated);
     if noise.is_none() {
-        return;
+        return Ok(());
     }
     let size = covariance.len();
     let mut right = vec![vec![0.0; size]; REHEARSALS];
-    for s in shared {
+    for (c, s) in shared.iter().enumerate() {
+        if c % CHECK_EVERY == 0 {
+            run.check()?;
+        }
         // As if each scan lay far away from the others: they share none of it.
         let drawn: Vec<Draws> = s
             .scans
@@ -296,4 +329,5 @@ fn add_shared_noise(covariance: &mut [Vec<f64>], shared: &[Shared], correlated: 
             }
         }
     }
+    Ok(())
 }

@@ -4,7 +4,7 @@
 //! rests on the few places where the feature reaches furthest. A handful of points has an envelope too, but it is that of the
 //! handful: through three of them any hole's passes. How many are taken for enough to see a feature's form is the count that
 //! BS 7172:1989 recommends: 7 places of a circle, 9 of a plane or sphere, 15 of a cylinder whose roundness counts, 5 of a line
-//! (from memory). Fewer are told by ISO's operator, least squares, with a caution: what an envelope of them would say is sure of
+//! (from memory). Fewer are told by ISO's operator (least squares; of a groove the middle of its flanks), with a caution: what an envelope of them would say is sure of
 //! nothing.
 
 use crate::geometry::{Direction, Point};
@@ -74,7 +74,7 @@ impl Subject<'_> {
     /// What is said where too few were taken.
     pub(super) fn no_envelope(&self, too_few: &str) -> String {
         format!(
-            "by least squares, though ASME Y14.5 means the actual mating envelope, which so few points do not show: {too_few} \
+            "by ISO's operator, though ASME Y14.5 means the actual mating envelope, which so few points do not show: {too_few} \
              (BS 7172:1989); take more, or scan it"
         )
     }

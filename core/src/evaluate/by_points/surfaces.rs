@@ -16,6 +16,7 @@ use crate::tolerance::{Against, Found, Surface};
 
 use super::round::beyond;
 use super::rule::{Wanted, has_centre};
+use super::simultaneous::Joint;
 use super::{Placed, REACH_MM, Spread, Subject, places_up_to};
 
 /// More points than this are a scan, which is filtered and judged as one.
@@ -40,17 +41,17 @@ impl Subject<'_> {
         let Seen { mut surfaces, mut over, missing: own_missing } = self.seen(&wanted)?;
         let mut missing = own_missing.clone();
         let alone = wanted.rule.measure(&quiet(), &surfaces).map_err(|e| e.to_string())?;
+        // What another lacks leaves the common movement open: then only what it shows by itself counts.
         let joint = match self.joint() {
-            Ok(joint) => joint,
-            Err(why) => {
+            Ok(Some(Joint { missing: Some(why), .. })) | Err(why) => {
                 missing = missing.or(Some(why));
                 None
             }
+            Ok(joint) => joint,
         };
         if let Some(joint) = &joint {
             surfaces.clone_from(&joint.surfaces);
             over = over.max(joint.over);
-            missing = missing.or_else(|| joint.missing.clone());
             evaluation.operators.insert("simultaneous".into(), joint.words.clone());
             let numbers = alone.numbers.iter().map(|n| format!("{:.5}", n.value));
             evaluation.operators.insert("alone_mm".into(), numbers.collect::<Vec<_>>().join(" to "));
@@ -139,8 +140,8 @@ impl Subject<'_> {
                 ));
             }
             let surface = self.surface_of(bound, &taken)?;
-            // Beside an envelope what a fit leaves over is form, which the envelope heeds.
-            if let (true, Some(standard)) = (wanted.fitted && !wanted.enveloped, self.standard_mm()) {
+            // Few places of a form scatter about an envelope as they do about a fit.
+            if let (true, Some(standard)) = (wanted.fitted, self.standard_mm()) {
                 let left_over = left_over(&bound.situation, &surface.points);
                 seen.over = seen.over.max(beyond(standard, left_over) / standard);
             }

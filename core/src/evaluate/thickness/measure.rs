@@ -9,7 +9,7 @@ use super::side::{Fit, SLOPES, Side, piece};
 use super::wall::{Other, Wall};
 use crate::filter::{Draws, REHEARSALS};
 use crate::geometry::{Direction, Point, Vector};
-use crate::partition::distances;
+use crate::partition::{Joined, distances};
 use crate::plan::ThicknessDefinition;
 use crate::run::Stopped;
 
@@ -144,10 +144,11 @@ pub(super) fn measure(
             return none(Lacks::FewOpposite, patch_mm);
         };
         let along = [[slopes[0], slopes[1], slopes[2]], [slopes[3], slopes[4], slopes[5]]];
-        if context.joined.is_some_and(|j| {
+        let apart = |j: &Joined| {
             let all = own.weighted(&near, along[0]).chain(opposite.weighted(&back, along[1]));
             j.apart(context.nominal, context.scan, &all.collect::<Vec<_>>())
-        }) {
+        };
+        if context.scan.piece_count() > 1 && context.joined.is_none_or(apart) {
             return none(Lacks::Apart, patch_mm);
         }
         let mut noise = [0.0; REHEARSALS];

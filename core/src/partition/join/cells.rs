@@ -57,7 +57,10 @@ pub(super) fn cells(
         }
         let mut left: Vec<u32> = cell.to_vec();
         while let Some(&first) = left.first() {
-            let Some(facing) = normal(first) else { break };
+            let Some(facing) = normal(first) else {
+                left.swap_remove(0);
+                continue;
+            };
             let (mine, rest): (Vec<u32>, Vec<u32>) =
                 left.into_iter().partition(|&i| normal(i).is_none_or(|n| n.dot(facing) > SAME_FACE));
             let middle = mine.iter().fold(Vector::zeros(), |m, &i| m + feet[i as usize].coords);

@@ -3,8 +3,8 @@
 use super::carry::{carried, sized, turned};
 use super::circle::{algebraic, one_minus};
 use super::cover::{
-    ONE_VALLEY, about_the_long_axis, distinct, half_sphere, principal_axes, sample, sample_few, spread,
-    valleys,
+    ONE_VALLEY, about_the_long_axis, about_the_middle, distinct, half_sphere, principal_axes, sample,
+    sample_few, spread, valleys,
 };
 use super::levenberg::{Ended, Model, Sums, minimise};
 use super::{
@@ -125,12 +125,16 @@ pub(super) fn cone_within(run: &Run, points: &[Point]) -> Result<ConeFit, FitErr
 
     let judges = sample(all);
     let keep = if all.len() <= 30 { STARTS_OF_FEW } else { STARTS };
-    let scouts = sample_few(all);
-    let mut found = starts(&scouts, &half_sphere(&axes), APART_RAD, keep);
+    let (scouts, middle) = sample_few(all);
     let slender = spread(all, &axes[1]) / spread(all, &axes[2]);
-    if slender < 0.3 {
-        found.extend(starts(&scouts, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
-    }
+    let funnels = |about: &[Vector]| {
+        let mut found = starts(about, &half_sphere(&axes), APART_RAD, keep);
+        if slender < 0.3 {
+            found.extend(starts(about, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
+        }
+        found
+    };
+    let found = about_the_middle((&scouts, middle), funnels, Funnel::shifted);
     let alike = |a: &Funnel, b: &Funnel| {
         (a.axis - b.axis).norm() < ONE_VALLEY
             && (a.point - b.point).norm() < ONE_VALLEY
@@ -295,6 +299,13 @@ pub(super) struct Funnel {
 impl Funnel {
     pub(super) fn radius(&self) -> f64 {
         self.gap / math::cos(self.angle)
+    }
+
+    fn shifted(&self, by: Vector) -> Self {
+        let through = self.point + by;
+        let along = -self.axis.dot(&through);
+        let gap = self.gap + along * math::sin(self.angle);
+        Self { point: through + self.axis * along, gap, ..self.clone() }
     }
 
     /// The same cone with its axis towards the open end.

@@ -30,9 +30,26 @@ pub(super) fn sample(points: &[Vector]) -> Vec<Vector> {
     drawn(points, JUDGES)
 }
 
-/// As [`sample`], at most [`SCOUTS`].
-pub(super) fn sample_few(points: &[Vector]) -> Vec<Vector> {
-    drawn(points, SCOUTS)
+/// As [`sample`], at most [`SCOUTS`], and where their middle lies: starts in closed form want points about it.
+pub(super) fn sample_few(points: &[Vector]) -> (Vec<Vector>, Vector) {
+    let few = drawn(points, SCOUTS);
+    let middle = if few.len() == points.len() {
+        // All of them are about their middle already.
+        Vector::zeros()
+    } else {
+        few.iter().fold(Vector::zeros(), |s, p| s + p) / few.len() as f64
+    };
+    (few, middle)
+}
+
+/// Starts in closed form from points about their middle, brought back to where that lies.
+pub(super) fn about_the_middle<M>(
+    (scouts, middle): (&[Vector], Vector),
+    starts: impl FnOnce(&[Vector]) -> Vec<M>,
+    shifted: impl Fn(&M, Vector) -> M,
+) -> Vec<M> {
+    let about: Vec<Vector> = scouts.iter().map(|q| q - middle).collect();
+    starts(&about).iter().map(|start| shifted(start, middle)).collect()
 }
 
 fn drawn(points: &[Vector], most: usize) -> Vec<Vector> {

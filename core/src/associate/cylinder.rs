@@ -3,8 +3,8 @@
 use super::carry::{carried, sized, turned};
 use super::circle::{Round, algebraic, one_minus};
 use super::cover::{
-    ONE_VALLEY, about_the_long_axis, distinct, half_sphere, principal_axes, sample, sample_few, spread,
-    valleys,
+    ONE_VALLEY, about_the_long_axis, about_the_middle, distinct, half_sphere, principal_axes, sample,
+    sample_few, spread, valleys,
 };
 use super::levenberg::{Model, Sums, minimise};
 use super::{
@@ -95,12 +95,16 @@ pub(super) fn cylinder_within(run: &Run, points: &[Point]) -> Result<CylinderFit
 
     let judges = sample(all);
     let keep = if all.len() <= 30 { STARTS_OF_FEW } else { STARTS };
-    let scouts = sample_few(all);
-    let mut tubes = starts(&scouts, &half_sphere(&axes), APART_RAD, keep);
+    let (scouts, middle) = sample_few(all);
     let slender = spread(all, &axes[1]) / spread(all, &axes[2]);
-    if slender < 0.3 {
-        tubes.extend(starts(&scouts, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
-    }
+    let found = |about: &[Vector]| {
+        let mut tubes = starts(about, &half_sphere(&axes), APART_RAD, keep);
+        if slender < 0.3 {
+            tubes.extend(starts(about, &about_the_long_axis(&axes, slender), 0.2 * slender, keep));
+        }
+        tubes
+    };
+    let tubes = about_the_middle((&scouts, middle), found, Tube::shifted);
     let alike = |a: &Tube, b: &Tube| {
         a.axis.cross(&b.axis).norm() < ONE_VALLEY
             && (a.point - b.point).norm() < ONE_VALLEY
@@ -189,6 +193,11 @@ impl Tube {
     fn across(&self) -> (Vector, Vector) {
         let u = if self.point.norm() > 1e-9 { -self.point.normalize() } else { unit(self.axis).frame().0 };
         (u, self.axis.cross(&u))
+    }
+
+    fn shifted(&self, by: Vector) -> Self {
+        let through = self.point + by;
+        Self { point: through - self.axis * self.axis.dot(&through), ..self.clone() }
     }
 
     /// Inverse of J'J by the parameters that [`CylinderFit::unit_covariance`] states, at size one.

@@ -2,7 +2,9 @@
 
 use super::carry::{carried, sized, turned};
 use super::circle::{algebraic, one_minus};
-use super::cover::{ONE_VALLEY, distinct, half_sphere, principal_axes, sample, sample_few, spread, valleys};
+use super::cover::{
+    ONE_VALLEY, about_the_middle, distinct, half_sphere, principal_axes, sample, sample_few, spread, valleys,
+};
 use super::extremal::Outline;
 use super::levenberg::{Model, Sums, minimise};
 use super::{
@@ -94,14 +96,16 @@ pub(super) fn torus_within(run: &Run, points: &[Point]) -> Result<TorusFit, FitE
 
     let judges = sample(all);
     let keep = if all.len() <= 40 { STARTS_OF_FEW } else { STARTS };
-    let scouts = sample_few(all);
+    let (scouts, middle) = sample_few(all);
     let alike = |a: &Ring, b: &Ring| {
         a.axis.cross(&b.axis).norm() < ONE_VALLEY
             && (a.centre - b.centre).norm() < ONE_VALLEY
             && (a.major - b.major).abs() < ONE_VALLEY
             && (a.minor - b.minor).abs() < ONE_VALLEY
     };
-    let found = starts(&scouts, &half_sphere(&axes), keep);
+    let rings = |about: &[Vector]| starts(about, &half_sphere(&axes), keep);
+    let shifted = |ring: &Ring, by: Vector| Ring { centre: ring.centre + by, ..ring.clone() };
+    let found = about_the_middle((&scouts, middle), rings, shifted);
     let mut ends = valleys(run, found, [&scouts, &judges], 150, alike)?;
     ends.retain(|end| end.model.major < LARGEST_RADIUS && end.model.minor < LARGEST_RADIUS);
     let best = ends.first().ok_or(free(Freedom::Radius))?;

@@ -20,6 +20,8 @@ pub(super) struct Joint {
     pub(super) surfaces: Vec<Surface>,
     /// By how much the points of the one that scatters most scatter beyond their uncertainty, times that: the movement rests on all.
     pub(super) over: f64,
+    /// What form between few places leaves open where envelopes place them, mm.
+    pub(super) form_mm: f64,
     /// What another member lacks.
     pub(super) missing: Option<String>,
     /// Which requirements, and why they are one set.
@@ -80,6 +82,7 @@ impl Subject<'_> {
             own: 0,
             surfaces: Vec::new(),
             over: 0.0,
+            form_mm: 0.0,
             missing: None,
             words: String::new(),
         };
@@ -106,6 +109,7 @@ impl Subject<'_> {
                 joint.missing = seen.missing.as_deref().map(because);
             }
             joint.over = joint.over.max(seen.over);
+            joint.form_mm = joint.form_mm.max(seen.form_mm);
             let first = joint.surfaces.len();
             joint.surfaces.extend(seen.surfaces);
             joint

@@ -30,6 +30,9 @@ pub(super) struct Seen {
     pub(super) surfaces: Vec<Surface>,
     /// By how much the points scatter beyond their uncertainty, times that.
     pub(super) over: f64,
+    /// The same of features that are placed by their envelope, which scatter does not move as it moves a fit: what it leaves open
+    /// of a diameter about them, mm.
+    pub(super) form_mm: f64,
     /// What there is too little of.
     pub(super) missing: Option<String>,
 }
@@ -38,7 +41,7 @@ impl Subject<'_> {
     /// Applies the rule, rehearses it and decides; where one movement must serve others with it, at that movement.
     pub(super) fn by_rule(&self, evaluation: &mut Evaluation) -> Result<(), String> {
         let wanted = self.wanted()?;
-        let Seen { mut surfaces, mut over, missing: own_missing } = self.seen(&wanted)?;
+        let Seen { mut surfaces, mut over, mut form_mm, missing: own_missing } = self.seen(&wanted)?;
         let mut missing = own_missing.clone();
         let alone = wanted.rule.measure(&quiet(), &surfaces).map_err(|e| e.to_string())?;
         // What another lacks leaves the common movement open: then only what it shows by itself counts.
@@ -52,6 +55,7 @@ impl Subject<'_> {
         if let Some(joint) = &joint {
             surfaces.clone_from(&joint.surfaces);
             over = over.max(joint.over);
+            form_mm = form_mm.max(joint.form_mm);
             evaluation.operators.insert("simultaneous".into(), joint.words.clone());
             let numbers = alone.numbers.iter().map(|n| format!("{:.5}", n.value));
             evaluation.operators.insert("alone_mm".into(), numbers.collect::<Vec<_>>().join(" to "));
@@ -100,7 +104,7 @@ impl Subject<'_> {
         };
         let spread = Spread {
             instrument_mm: Some(instrument[told]),
-            sampling_mm: over * instrument[told],
+            sampling_mm: (over * over * instrument[told] * instrument[told] + form_mm * form_mm).sqrt(),
             alignment_mm: Some(alignment[told]),
         };
         let budget = spread.budget(instrument[told], alignment[told]).with_all(&self.displaced.lines);
@@ -125,7 +129,8 @@ impl Subject<'_> {
 
     /// The surfaces that a rule looks at.
     pub(super) fn seen(&self, wanted: &Wanted) -> Result<Seen, String> {
-        let mut seen = Seen { surfaces: Vec::with_capacity(wanted.features.len()), over: 0.0, missing: None };
+        let surfaces = Vec::with_capacity(wanted.features.len());
+        let mut seen = Seen { surfaces, over: 0.0, form_mm: 0.0, missing: None };
         for &f in &wanted.features {
             let bound = self.faces.features.get(f).ok_or("a feature is not bound to the nominal")?;
             let taken = self.taken(bound, wanted.centres);
@@ -140,10 +145,16 @@ impl Subject<'_> {
                 ));
             }
             let surface = self.surface_of(bound, &taken)?;
-            // Few places of a form scatter about an envelope as they do about a fit.
             if let (true, Some(standard)) = (wanted.fitted, self.standard_mm()) {
-                let left_over = left_over(&bound.situation, &surface.points);
-                seen.over = seen.over.max(beyond(standard, left_over) / standard);
+                let beyond = beyond(standard, left_over(&bound.situation, &surface.points));
+                if wanted.enveloped {
+                    // Where the form between few places lies is as open as the centre of a fit to them: of n places all about, each
+                    // coordinate by the root of 2/n of their scatter (elementary, no source); a diameter by twice that.
+                    let n = surface.points.len() as f64;
+                    seen.form_mm = seen.form_mm.max(2.0 * beyond * (2.0 / n).sqrt());
+                } else {
+                    seen.over = seen.over.max(beyond / standard);
+                }
             }
             seen.missing = seen.missing.or_else(|| self.too_few_of(bound, &surface, wanted));
             seen.surfaces.push(surface);

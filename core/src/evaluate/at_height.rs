@@ -2,10 +2,11 @@
 
 use crate::geometry::{Direction, Point};
 use crate::partition::{NominalSkin, Ring};
-use crate::plan::{AtHeight, BoundFeature, DatumFrom, DatumSource, DatumTarget, Situation};
+use crate::plan::{AtHeight, BoundFeature, Situation};
 use crate::tolerance::Level;
 
 use super::Subject;
+use super::first_plane::{FirstPlane, first_plane};
 
 /// The ring of skin begins this far off the wall, mm, or a spacing and a half if that is more, and is [`WIDTH_MM`] wide: as of what
 /// stands over a skin (`on_skin.rs`; common practice, no source).
@@ -30,7 +31,7 @@ pub(super) fn level(subject: &Subject, member: &BoundFeature, asked: &AtHeight) 
     let height_mm = asked.height_mm;
     match asked.above {
         None => {
-            let (on, normal) = first_plane(subject).ok_or(
+            let FirstPlane { at: on, normal, .. } = first_plane(subject).filter(|plane| plane.flat).ok_or(
                 "a stated height is over the first datum plane where no skin is named (`above`), and its datums have none: no plane, nor \
                  pads that lie in one plane",
             )?;
@@ -93,29 +94,4 @@ fn over_skin(
     );
     let from = found.ring.at + out.vector() * off_mm;
     Ok(Told { level: Level { from, towards: out, height_mm }, words })
-}
-
-/// Pads this near to one plane are of it, mm.
-const IN_PLANE_MM: f64 = 1e-3;
-
-/// The first plane, or pads of one, among the datums: a place on it and where it faces.
-fn first_plane(subject: &Subject) -> Option<(Point, Direction)> {
-    let context = subject.context;
-    let system = subject.characteristic.datum_system.and_then(|d| context.plan.datum_systems.get(d))?;
-    let DatumSource::Datums(datums) = &system.source else { return None };
-    datums.iter().find_map(|d| match &d.from {
-        DatumFrom::Features { features, .. } => {
-            features.iter().find_map(|&f| match context.faces.features.get(f)?.situation {
-                Situation::Plane { at, normal } => Some((at, normal)),
-                _ => None,
-            })
-        }
-        DatumFrom::Targets(pads) => {
-            let (at, normal) = pads.first().map(|p| (p.at, p.direction))?;
-            let within = |p: &DatumTarget| {
-                (p.at - at).dot(&normal.vector()).abs() <= IN_PLANE_MM && p.direction.dot(normal) > 1.0 - 1e-9
-            };
-            pads.iter().all(within).then_some((at, normal))
-        }
-    })
 }

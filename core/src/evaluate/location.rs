@@ -12,6 +12,7 @@ use crate::tolerance::{
 
 use super::by_rule::Asked;
 use super::extract::wall_mm;
+use super::first_plane::first_plane;
 use super::rules::{is_short, of, section_mm};
 use super::{Subject, at_height};
 
@@ -354,28 +355,12 @@ fn projected(subject: &Subject, member: &BoundFeature, length_mm: f64) -> Result
     let wall = wall_mm(subject.context.nominal, member);
     let [low, high] = wall.ok_or("the wall of the hole has no length")?;
     // Out of the material is where the first datum plane faces.
-    let facing = first_plane(subject).ok_or(
+    let facing = first_plane(subject).map(|plane| plane.normal).ok_or(
         "a projected zone needs a plane among its datums, which says on which side the mating part lies",
     )?;
     let upwards = axis.dot(facing) >= 0.0;
     let (end, out) = if upwards { (high, axis) } else { (low, axis.reversed()) };
     Ok(Projected { from: at + axis.vector() * end, towards: out, length_mm })
-}
-
-/// Where the first plane or pad among the datums faces.
-fn first_plane(subject: &Subject) -> Option<Direction> {
-    let context = subject.context;
-    let system = subject.characteristic.datum_system.and_then(|d| context.plan.datum_systems.get(d))?;
-    let DatumSource::Datums(datums) = &system.source else { return None };
-    datums.iter().find_map(|d| match &d.from {
-        DatumFrom::Features { features, .. } => {
-            features.iter().find_map(|&f| match context.faces.features.get(f)?.situation {
-                Situation::Plane { normal, .. } => Some(normal),
-                _ => None,
-            })
-        }
-        DatumFrom::Targets(pads) => pads.first().map(|p| p.direction),
-    })
 }
 
 /// The axis of the first datum that has one; of several features that make it, they are coaxial.

@@ -1,5 +1,6 @@
 //! Values of characteristics, each with its extremes, uncertainty, noise floor and coverage.
 
+mod asked_surfaces;
 mod at_height;
 mod by_points;
 mod by_reading;
@@ -8,6 +9,7 @@ mod by_rule;
 mod edge;
 mod effects;
 mod extract;
+mod first_plane;
 mod ideal;
 mod joint;
 mod lean;

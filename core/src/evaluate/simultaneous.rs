@@ -9,6 +9,7 @@ use crate::record::Evaluation;
 use crate::run::Stopped;
 use crate::tolerance::{Found, Rule, RuleError, Surface, Together, TogetherMember};
 
+use super::asked_surfaces;
 use super::by_rule::{self, Asked, Tried};
 use super::extract::Extracted;
 use super::{Aligned, Context, Subject, location, ready, rules};
@@ -99,7 +100,7 @@ fn member<'a>(
     };
     // The features of loose datums are those of all.
     asked.features.truncate(asked.own);
-    match by_rule::extract(&subject, &asked, first, &mut evaluation)? {
+    match asked_surfaces::extract(&subject, &asked, first, &mut evaluation)? {
         Ok(surfaces) => Ok(Ok((subject, asked, surfaces, evaluation))),
         Err(reason) => not(evaluation, reason),
     }
@@ -126,7 +127,14 @@ fn judge(context: &Context, members: &mut [Member], rest: &[(usize, Evaluation)]
         };
         let filter = members.iter().find_map(|m| m.subject.characteristic.filter.as_ref());
         let partition = members[0].subject.partition;
-        match Extracted::new(context, bound, partition, filter, (by_rule::seed(own + i), own + i), false)? {
+        match Extracted::new(
+            context,
+            bound,
+            partition,
+            filter,
+            (asked_surfaces::seed(own + i), own + i),
+            false,
+        )? {
             Ok(surface) => of_datums.push(surface),
             Err(reason) => return tell_all(members, &reason),
         }
@@ -183,7 +191,7 @@ fn judge(context: &Context, members: &mut [Member], rest: &[(usize, Evaluation)]
         Err(reason) => return tell_all(members, &reason),
     };
     let datums_missing = (own..extracted.len())
-        .find_map(|i| by_rule::unbounded(&members[0].subject, &joint, i, &extracted[i]));
+        .find_map(|i| asked_surfaces::unbounded(&members[0].subject, &joint, i, &extracted[i]));
     let lacking: Vec<Option<String>> = members
         .iter()
         .zip(&ranges)

@@ -1,6 +1,7 @@
 //! Builds the copy; mutants that Rust refuses are found by the places of its errors and left out, until it builds.
 
 use std::collections::{BTreeSet, HashMap};
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
@@ -36,8 +37,13 @@ fn cargo(tree: &Path, target: &Path, words: &[&str]) -> Command {
     cargo
 }
 
-/// Leaves out what does not compile, with what refused it.
-pub fn settle(tree: &mut Tree, mutants: &[Mutant], target: &Path) -> Result<()> {
+/// Leaves out what does not compile. `keep` is called after each round, with whether all is done.
+pub fn settle(
+    tree: &mut Tree,
+    mutants: &[Mutant],
+    target: &Path,
+    keep: impl Fn(&Tree, bool) -> Result<()>,
+) -> Result<()> {
     for round in 1..=MOST_ROUNDS {
         let written = tree.write(mutants)?;
         let output = cargo(&tree.folder, target, &["check", "--lib"]).output().context("cargo check")?;
@@ -61,7 +67,7 @@ pub fn settle(tree: &mut Tree, mutants: &[Mutant], target: &Path) -> Result<()> 
             }
         }
         if output.status.success() {
-            return Ok(());
+            return keep(tree, true);
         }
         eprintln!("  round {round}: {} refused, {} places", refused.len(), unswitched.len());
         if refused.is_empty() && unswitched.is_empty() {
@@ -73,6 +79,7 @@ pub fn settle(tree: &mut Tree, mutants: &[Mutant], target: &Path) -> Result<()> 
             tree.left.extend(unswitched.into_iter().map(|one| (one, Left::NoSwitch)));
         }
         tree.left.extend(refused.into_iter().map(|one| (one, Left::DoesNotCompile)));
+        keep(tree, false)?;
     }
     bail!("after {MOST_ROUNDS} rounds the copy still does not build")
 }
@@ -89,9 +96,18 @@ fn blamed(message: &Value, written: &HashMap<String, Switched>) -> Blamed {
     let spans = message["spans"].as_array().unwrap_or(&empty);
     let mut ordered: Vec<&Value> = spans.iter().filter(|s| s["is_primary"] == true).collect();
     ordered.extend(spans.iter().filter(|s| s["is_primary"] != true));
+    // What stands in a macro is told with the place that calls it.
+    let mut with_calls = Vec::new();
+    for span in ordered {
+        let mut next = Some(span);
+        while let Some(span) = next.filter(|s| s.is_object()) {
+            with_calls.push(span);
+            next = span["expansion"].get("span");
+        }
+    }
     let mut switch = None;
     let branches = message["code"]["code"] == "E0308";
-    for span in ordered {
+    for span in with_calls {
         let Some(file) = span["file_name"].as_str().and_then(|f| written.get(f)) else { continue };
         let (Some(start), Some(end)) = (span["byte_start"].as_u64(), span["byte_end"].as_u64()) else {
             continue;
@@ -133,11 +149,45 @@ fn blamed(message: &Value, written: &HashMap<String, Switched>) -> Blamed {
     switch.map_or(Blamed::Nothing, Blamed::Switch)
 }
 
-/// Builds the test programs of core.
-pub fn programs(tree: &Tree, target: &Path) -> Result<Vec<Program>> {
-    let output = cargo(&tree.folder, target, &["test", "--lib", "--tests", "--no-run"])
-        .output()
-        .context("cargo test")?;
+/// The modules that call those with mutants: what speaks of none of these and of no mutated module cannot come there.
+const CALLERS: [&str; 2] = ["inspect", "self_check"];
+
+/// The test programs beside the sources that can come to a mutated module, by the words in their text.
+fn concerned(tree: &Tree, mutants: &[Mutant]) -> Result<Vec<String>> {
+    let mut words: BTreeSet<&str> = mutants.iter().map(|m| m.module.as_str()).collect();
+    words.extend(CALLERS);
+    let folder = tree.folder.join("core/tests");
+    let mut names = Vec::new();
+    for entry in fs::read_dir(&folder)? {
+        let path = entry?.path();
+        if path.extension().is_none_or(|e| e != "rs") {
+            continue;
+        }
+        let mut text = fs::read_to_string(&path)?;
+        let beside: Vec<String> = text
+            .lines()
+            .filter_map(|l| l.strip_prefix("mod ")?.strip_suffix(';'))
+            .map(str::to_owned)
+            .collect();
+        for part in beside.iter().map(|name| folder.join(name)).filter(|p| p.is_dir()) {
+            for file in fs::read_dir(part)? {
+                text.push_str(&fs::read_to_string(file?.path())?);
+            }
+        }
+        if words.iter().any(|w| text.contains(w)) {
+            names.extend(path.file_stem().map(|n| n.to_string_lossy().into_owned()));
+        }
+    }
+    names.sort();
+    Ok(names)
+}
+
+/// Builds the test programs of core that can come to a mutated module.
+pub fn programs(tree: &Tree, mutants: &[Mutant], target: &Path) -> Result<Vec<Program>> {
+    let names = concerned(tree, mutants)?;
+    let mut words = vec!["test", "--no-run", "--lib"];
+    words.extend(names.iter().flat_map(|n| ["--test", n.as_str()]));
+    let output = cargo(&tree.folder, target, &words).output().context("cargo test")?;
     let text = String::from_utf8_lossy(&output.stdout);
     let messages: Vec<Value> = text.lines().filter_map(|l| serde_json::from_str(l).ok()).collect();
     if !output.status.success() {

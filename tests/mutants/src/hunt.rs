@@ -116,10 +116,10 @@ pub fn hunt(asked: &Asked) -> Result<HashMap<usize, Fate>> {
         if one["digest"] != asked.digest && !(asked.keep && fate.noticed()) {
             continue;
         }
-        if let Fate::Noticed(by) | Fate::OutOfTime(by) = &fate {
-            if let Some(test) = by.split_once(' ').and_then(|by| by_name.get(&by)) {
-                remember(&mut past, &asked.mutants[*number], *test, true);
-            }
+        if let Fate::Noticed(by) | Fate::OutOfTime(by) = &fate
+            && let Some(test) = by.split_once(' ').and_then(|by| by_name.get(&by))
+        {
+            remember(&mut past, &asked.mutants[*number], *test, true);
         }
         // With more time others may be tried.
         let enough = one["most_s"].as_f64().unwrap_or(0.0) >= asked.most_s;
@@ -206,7 +206,7 @@ fn one(
     };
     order.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
     let mut order = order.into_iter().map(|(_, t)| t).peekable();
-    let (mut usual, mut spent) = (0.0, 0.0);
+    let (mut usual, mut spent, mut left) = (0.0, 0.0, false);
     while let Some(first) = order.next() {
         let program = asked.tests[first].program;
         let mut together = vec![first];
@@ -217,8 +217,10 @@ fn one(
             sum += asked.tests[more].seconds;
             together.push(more);
         }
-        if usual > 0.0 && usual + sum > asked.most_s {
-            return Ok((Fate::LivedSoFar, spent));
+        // Others may be shorter.
+        if usual + sum > asked.most_s {
+            left = true;
+            continue;
         }
         let names: Vec<&str> = together.iter().map(|t| asked.tests[*t].name.as_str()).collect();
         let most = (TIMES * sum + SPARE_S).ceil() as u64;
@@ -242,5 +244,9 @@ fn one(
             return Ok((if end == End::OutOfTime { Fate::OutOfTime(by) } else { Fate::Noticed(by) }, spent));
         }
     }
-    Ok((Fate::Lived, spent))
+    Ok((if left { Fate::LivedSoFar } else { Fate::Lived }, spent))
 }
+
+#[cfg(test)]
+#[path = "hunt_tests.rs"]
+mod tests;

@@ -18,7 +18,7 @@ mod tree;
 use std::collections::BTreeMap;
 use std::env::{args, var};
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::{Context, Result, bail};
@@ -28,11 +28,17 @@ use crate::list::Mutant;
 use crate::places::Left;
 use crate::tree::Tree;
 
+/// What the copy's `switched.rs` can trace.
+const MOST_MUTANTS: usize = 1 << 16;
+
 fn main() -> Result<ExitCode> {
     let words: Vec<String> = args().skip(1).collect();
     let [root, work, list, table] = words.as_slice() else { bail!("mutants ROOT WORK LIST KNOWN") };
     let (root, work) = (PathBuf::from(root).canonicalize()?, PathBuf::from(work).canonicalize()?);
     let mutants = list::read(&fs::read_to_string(list)?)?;
+    if mutants.len() > MOST_MUTANTS {
+        bail!("{} mutants, and a trace has room for {MOST_MUTANTS}", mutants.len());
+    }
     let known = report::known(table.as_ref())?;
     let jobs = number("MUTANTS_JOBS", 2.0)?.max(1.0) as usize;
     let most_s = number("MUTANTS_SECONDS", 60.0)?;
@@ -41,11 +47,12 @@ fn main() -> Result<ExitCode> {
     let mut tree = Tree::copy(&root, &work.join("tree"), &mutants)?;
     let settled = work.join("left.json");
     if !settled_before(&settled, &mut tree, &mutants) {
-        build::settle(&mut tree, &mutants, &target)?;
-        keep_settled(&settled, &tree, &mutants)?;
+        build::settle(&mut tree, &mutants, &target, |tree, done| {
+            keep_settled(&settled, tree, &mutants, done)
+        })?;
     }
     tree.write(&mutants)?;
-    let programs = build::programs(&tree, &target)?;
+    let programs = build::programs(&tree, &mutants, &target)?;
     let (tests, unfit) = trace::trace(&programs, tree.digest, &work.join("traces.jsonl"), jobs)?;
     for one in &unfit {
         println!("  not asked: {one}");
@@ -84,11 +91,12 @@ fn number(name: &str, usual: f64) -> Result<f64> {
     var(name).map_or(Ok(usual), |v| v.parse().with_context(|| format!("{name} is a number")))
 }
 
-/// What was left out of this very program before, so that it need not be found again.
-fn settled_before(file: &PathBuf, tree: &mut Tree, mutants: &[Mutant]) -> bool {
+/// Takes over what was left out of a program with these mutants before; whether nothing of it has changed since, so that it
+/// need not be looked at again.
+fn settled_before(file: &Path, tree: &mut Tree, mutants: &[Mutant]) -> bool {
     let Ok(text) = fs::read_to_string(file) else { return false };
     let Ok(kept) = serde_json::from_str::<Value>(&text) else { return false };
-    if kept["digest"] != tree.digest {
+    if kept["names"] != tree.names {
         return false;
     }
     let named = |key: &str| -> Vec<usize> {
@@ -98,14 +106,14 @@ fn settled_before(file: &PathBuf, tree: &mut Tree, mutants: &[Mutant]) -> bool {
     let (refused, unswitched) = (named("do not compile"), named("no switch"));
     tree.left.extend(refused.into_iter().map(|n| (n, Left::DoesNotCompile)));
     tree.left.extend(unswitched.into_iter().map(|n| (n, Left::NoSwitch)));
-    true
+    kept["done"] == true && kept["digest"] == tree.digest
 }
 
-fn keep_settled(file: &PathBuf, tree: &Tree, mutants: &[Mutant]) -> Result<()> {
+fn keep_settled(file: &Path, tree: &Tree, mutants: &[Mutant], done: bool) -> Result<()> {
     let named = |why: Left, left: &BTreeMap<usize, Left>| -> Vec<String> {
         left.iter().filter(|(_, l)| **l == why).map(|(n, _)| mutants[*n].name.clone()).collect()
     };
-    let kept = json!({"digest": tree.digest, "do not compile": named(Left::DoesNotCompile, &tree.left),
+    let kept = json!({"digest": tree.digest, "names": tree.names, "done": done, "do not compile": named(Left::DoesNotCompile, &tree.left),
         "no switch": named(Left::NoSwitch, &tree.left)});
     fs::write(file, kept.to_string())?;
     Ok(())

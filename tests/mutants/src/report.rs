@@ -72,3 +72,21 @@ pub fn tell(
     }
     new
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_is_read_with_bars_in_names() {
+        let file = std::env::temp_dir().join(format!("known-{}.md", std::process::id()));
+        let text = "| change | why |\n| --- | --- |\n| `core/src/a.rs: replace \\|\\| with && in f #2` | the same program |\n\
+                    | `core/src/a.rs: replace - with + in g` | not looked at yet |\n| no name | x |\n";
+        std::fs::write(&file, text).expect("a place to write");
+        let known = known(&file).expect("it is read");
+        let names = ["core/src/a.rs: replace - with + in g", "core/src/a.rs: replace || with && in f #2"];
+        assert_eq!(known.names.iter().map(String::as_str).collect::<Vec<_>>(), names);
+        assert_eq!(known.unlooked, 1);
+        std::fs::remove_file(&file).expect("the file goes");
+    }
+}

@@ -26,6 +26,8 @@ pub struct Tree {
     pub left: BTreeMap<usize, Left>,
     /// Of all that core is built from, and of the list: what was found out about another program does not count.
     pub digest: u64,
+    /// Of the names of the mutants alone.
+    pub names: u64,
 }
 
 impl Tree {
@@ -35,8 +37,13 @@ impl Tree {
         for (number, mutant) in mutants.iter().enumerate() {
             by_file.entry(mutant.file.clone()).or_default().push((number, mutant));
         }
-        let mut tree =
-            Self { folder: folder.to_owned(), files: BTreeMap::new(), left: BTreeMap::new(), digest: 0 };
+        let mut tree = Self {
+            folder: folder.to_owned(),
+            files: BTreeMap::new(),
+            left: BTreeMap::new(),
+            digest: 0,
+            names: 0,
+        };
         let mut paths = BTreeSet::new();
         walk(root, Path::new(""), &mut paths)?;
         let mut digest = DefaultHasher::new();
@@ -61,9 +68,10 @@ impl Tree {
             }
         }
         put(&folder.join("core/src/switched.rs"), SWITCHED.as_bytes())?;
-        for mutant in mutants {
-            mutant.name.hash(&mut digest);
-        }
+        let mut names = DefaultHasher::new();
+        mutants.iter().for_each(|m| m.name.hash(&mut names));
+        tree.names = names.finish();
+        tree.names.hash(&mut digest);
         tree.digest = digest.finish();
         paths.insert(PathBuf::from("core/src/switched.rs"));
         let mut there = BTreeSet::new();

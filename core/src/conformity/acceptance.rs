@@ -105,6 +105,25 @@ mod tests {
         assert_eq!(of(&simple, upper(1.0), 0.05), Some(upper(1.0)));
         assert_eq!(of(&simple, upper(1.0), 0.11), None);
         assert_eq!(of(&simple, upper(1.0), f64::NAN), None);
+        assert_eq!(of(&simple, upper(1.0), -0.05), None);
+    }
+
+    #[test]
+    fn one_limit_has_its_guard_band_wherever_it_lies() {
+        // 1.645 u from the limit (ISO 14253-1:2017), also below zero and where the uncertainty is far larger than the limit.
+        let lower = |limit: f64| Limits { lower_mm: Some(limit), upper_mm: None };
+        for (limit, u) in [(1.0, 0.1), (-1.0, 0.1), (1.0, 100.0), (-1e4, 0.1), (0.0, 1.0)] {
+            let found = of(&Decision::Proven, upper(limit), u).and_then(|l| l.upper_mm);
+            assert!(
+                found.is_some_and(|f| (f - (limit - 1.644_854 * u)).abs() < 2e-6 * u),
+                "{limit} {u}: {found:?}"
+            );
+            let found = of(&Decision::Proven, lower(limit), u).and_then(|l| l.lower_mm);
+            assert!(
+                found.is_some_and(|f| (f - (limit + 1.644_854 * u)).abs() < 2e-6 * u),
+                "{limit} {u}: {found:?}"
+            );
+        }
     }
 
     #[test]

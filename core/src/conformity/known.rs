@@ -125,3 +125,35 @@ impl Known {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// An offset of 0.5 in a plane, each component known to 0.01, told as a diameter.
+    fn position(error: f64) -> Known {
+        let offset = Offset::new([0.3, 0.4], [[error * error, 0.0], [0.0, error * error]]).unwrap();
+        Known::Length { offset, factor: 2.0 }
+    }
+
+    #[test]
+    fn a_position_is_twice_its_offset_and_so_is_its_uncertainty() {
+        // ISO 1101: the zone of a position is a cylinder whose diameter is told.
+        let known = position(0.01);
+        assert!((known.value() - 1.0).abs() < 1e-12 && (known.standard() - 0.02).abs() < 1e-12, "{known:?}");
+        // Far from zero a length is nearly normal: 1.96 standard deviations to either side.
+        let [low, high] = known.interval();
+        assert!((low - 0.9608).abs() < 1e-3 && (high - 1.0392).abs() < 1e-3, "{low} {high}");
+        assert_eq!(position(0.0).interval(), [1.0; 2]);
+        let [low, high] = Known::Normal { value: 3.0, standard: 0.5 }.interval();
+        assert!((low - 2.02).abs() < 1e-12 && (high - 3.98).abs() < 1e-12, "{low} {high}");
+    }
+
+    #[test]
+    fn another_uncertainty_leaves_the_value() {
+        let known = position(0.01).with_standard(0.06);
+        assert!((known.value() - 1.0).abs() < 1e-12 && (known.standard() - 0.06).abs() < 1e-12, "{known:?}");
+        // What has no error keeps none: there is nothing to make larger.
+        assert_eq!(position(0.0).with_standard(0.06).standard(), 0.0);
+    }
+}

@@ -92,6 +92,61 @@ mod tests {
     }
 
     #[test]
+    fn risks_know_no_unit_and_no_side() {
+        // Only distances in spreads count: the same in micrometres, moved along the scale, and mirrored, also with one limit
+        // alone. Of one limit on the mean, accepted there, with an error as large as the spread, each eighth is a wrong
+        // decision: both deviates of a pair that share half their variance have opposite signs in a quarter of all cases.
+        let one = |mean: f64, scale: f64, side: f64| {
+            let at = |l: f64| {
+                let limit = Some(mean + side * scale * l);
+                if side > 0.0 {
+                    Limits { lower_mm: None, upper_mm: limit }
+                } else {
+                    Limits { lower_mm: limit, upper_mm: None }
+                }
+            };
+            let found = [(0.0, 0.0, 1.0), (1.0, 0.8, 0.5)].map(|(tolerance, acceptance, u)| {
+                global_risks(mean, scale, u * scale, &at(tolerance), &at(acceptance)).unwrap()
+            });
+            found.map(|r| [r.conform, r.consumer, r.producer])
+        };
+        let first = one(0.0, 1.0, 1.0);
+        for (found, expected) in first[0].into_iter().zip([0.5, 0.125, 0.125]) {
+            assert!((found - expected).abs() < 1e-9, "{first:?}");
+        }
+        for (mean, scale, side) in
+            [(0.0, 1.0, -1.0), (0.0, 1e3, 1.0), (0.0, 1e-3, -1.0), (50.0, 10.0, 1.0), (-50.0, 10.0, -1.0)]
+        {
+            let other = one(mean, scale, side);
+            for (found, expected) in other.into_iter().flatten().zip(first.into_iter().flatten()) {
+                assert!((found - expected).abs() < 1e-9, "{mean} {scale} {side}: {other:?} {first:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn figures_without_meaning_have_no_risk() {
+        let of = |mean: f64, spread: f64, standard: f64| {
+            global_risks(mean, spread, standard, &limits(-1.0, 1.0), &limits(-1.0, 1.0))
+        };
+        for (mean, spread, standard) in [
+            (f64::NAN, 1.0, 1.0),
+            (f64::INFINITY, 1.0, 1.0),
+            (0.0, f64::NAN, 1.0),
+            (0.0, 1.0, f64::NAN),
+            (0.0, f64::INFINITY, 1.0),
+            (0.0, 1.0, f64::INFINITY),
+            (0.0, -1.0, 1.0),
+            (0.0, 1.0, -1.0),
+            (0.0, 1.0, 0.0),
+            (0.0, 0.0, 1.0),
+        ] {
+            assert_eq!(of(mean, spread, standard), None, "{mean} {spread} {standard}");
+        }
+        assert!(of(0.0, 1.0, 1.0).is_some());
+    }
+
+    #[test]
     fn guard_bands_leave_the_risk_that_their_guideline_prints() {
         // ILAC-G8:09/2019, table 1: guard band r U with U = 2 u, probability of false accept of a value on the acceptance
         // limit: r 3: below 1 ppm; 1.5: below 0.16 %; 1: below 2.5 %; 0.83: 5 %; 0: 50 %. Printed figures are rounded up.

@@ -121,3 +121,7 @@ fn result(
         would_decide: deciding.map(|d| d.words(question, points)),
     }
 }
+
+#[cfg(test)]
+#[path = "told_tests.rs"]
+mod tests;

@@ -218,7 +218,31 @@ mod tests {
         assert_eq!(on_it, WouldDecide::Nothing { standard: 0.0 });
         // Decided: nothing would have to.
         assert_eq!(would_decide(&asked, &known(0.5, 0.05), 0.05, 0.0), None);
-        assert_eq!(would_decide(&asked, &known(0.5, f64::NAN), 0.05, 0.0), None);
+        for (value, u) in [(0.5, f64::NAN), (0.5, f64::INFINITY), (f64::NAN, 0.05), (f64::INFINITY, 0.05)] {
+            assert_eq!(would_decide(&asked, &known(value, u), 0.05, 0.0), None, "{value} {u}");
+        }
+        // What is neither noise nor the instrument's may take half of the variance that would decide: 0.0215 of 0.0304.
+        for (neither, mended) in [(0.0210, true), (0.0220, false)] {
+            let found =
+                would_decide(&asked, &known(0.95, 0.05), 0.0, f64::sqrt(0.0025 - neither * neither)).unwrap();
+            assert_eq!(matches!(found, WouldDecide::BetterInstrument { .. }), mended, "{neither}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn words_are_whole_at_their_ends() {
+        let asked = question(&Decision::Proven, None);
+        assert_eq!(
+            WouldDecide::Nothing { standard: 0.0 }.words(&asked, None),
+            "the value lies on its limit, so nothing decides"
+        );
+        let near = WouldDecide::Nothing { standard: 0.002 }.words(&asked, None);
+        assert!(near.contains("a standard uncertainty of 0.0020 mm would be needed"), "{near}");
+        // Where no points were counted none are promised.
+        for points in [None, Some(0)] {
+            let words = WouldDecide::MorePoints { times: 10.0 }.words(&asked, points);
+            assert_eq!(words, "about 10 times as many points, on it and on its datum features, would decide");
+        }
     }
 
     #[test]
@@ -229,6 +253,18 @@ mod tests {
             would_decide(&asked, &known(0.3, 0.01), 0.01, 0.0),
             Some(WouldDecide::MorePoints { times: 4.0 })
         );
+        // One of a quarter, or below, or of no tolerance at all, asks for nothing.
+        for (floor, tolerance) in [(0.25, 1.0), (0.1, 1.0), (0.1, 0.0)] {
+            let asked = Question { tolerance, ..question(&Decision::Proven, Some(floor)) };
+            assert_eq!(would_decide(&asked, &known(0.3, 0.01), 0.01, 0.0), None, "{floor} {tolerance}");
+        }
+        // Six quarters would need 36 times the points, which is no advice: a sixth of the uncertainty is told.
+        let asked = question(&Decision::Proven, Some(1.5));
+        for (value, standard) in [(0.3, 0.002), (0.985, 0.002)] {
+            let found = would_decide(&asked, &known(value, 0.012), 0.012, 0.0);
+            let Some(WouldDecide::Nothing { standard: told }) = found else { panic!("{value}: {found:?}") };
+            assert!((told - standard).abs() < 1e-12, "{value}: {told}");
+        }
     }
 
     #[test]
@@ -238,6 +274,18 @@ mod tests {
         let found = would_decide(&question(&simple, None), &known(0.2, 0.1), 0.1, 0.0).unwrap();
         let WouldDecide::MorePoints { times } = found else { panic!("{found:?}") };
         assert!((times - 4.0).abs() < 1e-9, "{times}");
+        // Of a tolerance of 2: U must be at most 0.2.
+        let wide = Question { tolerance: 2.0, ..question(&simple, None) };
+        let found = would_decide(&wide, &known(0.2, 0.2), 0.2, 0.0).unwrap();
+        let WouldDecide::MorePoints { times } = found else { panic!("{found:?}") };
+        assert!((times - 4.0).abs() < 1e-9, "{times}");
+        // A guard band of 2 U at a lower limit, 0.1 of room: u 0.025.
+        let least = Limits { lower_mm: Some(2.0), upper_mm: None };
+        let guarded = Decision::Guarded { factor: 2.0 };
+        let below = Question { limits: &least, ..question(&guarded, None) };
+        let found = would_decide(&below, &known(2.1, 0.1), 0.1, 0.0).unwrap();
+        let WouldDecide::MorePoints { times } = found else { panic!("{found:?}") };
+        assert!((times - 16.0).abs() < 1e-9, "{times}");
         let guarded = Decision::Guarded { factor: 1.0 };
         // 0.1 of room: U 0.1, u 0.05.
         let found = would_decide(&question(&guarded, None), &known(0.9, 0.1), 0.1, 0.0).unwrap();

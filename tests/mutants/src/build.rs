@@ -182,9 +182,13 @@ fn concerned(tree: &Tree, mutants: &[Mutant]) -> Result<Vec<String>> {
     Ok(names)
 }
 
-/// Builds the test programs of core that can come to a mutated module.
+/// Builds the test programs of core that can come to a mutated module; those beside the sources only as far as
+/// `MUTANTS_PROGRAMS` names them, if it does.
 pub fn programs(tree: &Tree, mutants: &[Mutant], target: &Path) -> Result<Vec<Program>> {
-    let names = concerned(tree, mutants)?;
+    let mut names = concerned(tree, mutants)?;
+    if let Ok(only) = std::env::var("MUTANTS_PROGRAMS") {
+        names.retain(|n| only.split_whitespace().any(|o| o == n));
+    }
     let mut words = vec!["test", "--no-run", "--lib"];
     words.extend(names.iter().flat_map(|n| ["--test", n.as_str()]));
     let output = cargo(&tree.folder, target, &words).output().context("cargo test")?;

@@ -116,6 +116,10 @@ pub fn hunt(asked: &Asked) -> Result<HashMap<usize, Fate>> {
         if one["digest"] != asked.digest && !(asked.keep && fate.noticed()) {
             continue;
         }
+        // What survived other tests may not survive these.
+        if !fate.noticed() && one["tests"] != asked.tests.len() {
+            continue;
+        }
         if let Fate::Noticed(by) | Fate::OutOfTime(by) = &fate
             && let Some(test) = by.split_once(' ').and_then(|by| by_name.get(&by))
         {
@@ -162,7 +166,7 @@ pub fn hunt(asked: &Asked) -> Result<HashMap<usize, Fate>> {
                             _ => "",
                         };
                         let line = json!({"digest": asked.digest, "mutant": asked.mutants[number].name, "fate": fate.word(),
-                            "by": by, "seconds": seconds, "most_s": asked.most_s});
+                            "by": by, "seconds": seconds, "most_s": asked.most_s, "tests": asked.tests.len()});
                         writeln!(out.lock().expect("no worker broke off"), "{line}")?;
                         fates.lock().expect("no worker broke off").insert(number, fate);
                         Ok(())

@@ -3,7 +3,8 @@
 //!
 //! `mutants ROOT WORK LIST KNOWN`: the workspace, a folder to work in, the list of `cargo mutants --list --json`, the table of
 //! survivors. `MUTANTS` names modules, `MUTANTS_SHARD=0/20` a part of them, `MUTANTS_SECONDS` how long the tests of one mutant
-//! may take, `MUTANTS_JOBS` how many run at once, `MUTANTS_KEEP=1` keeps what was noticed before there were more tests.
+//! may take, `MUTANTS_JOBS` how many run at once, `MUTANTS_KEEP=1` keeps what was noticed before there were more tests,
+//! `MUTANTS_PROGRAMS` names the only programs of tests to ask beside the unit tests (an empty one: none).
 
 mod build;
 mod hunt;

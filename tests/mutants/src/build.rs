@@ -152,6 +152,13 @@ fn blamed(message: &Value, written: &HashMap<String, Switched>) -> Blamed {
 /// The modules that call those with mutants: what speaks of none of these and of no mutated module cannot come there.
 const CALLERS: [&str; 2] = ["inspect", "self_check"];
 
+/// The modules of core that stand before every mutated one in `lib.rs`, and so cannot use any (`tests/tests/house.rs`).
+pub fn early(tree: &Tree, mutants: &[Mutant]) -> Result<Vec<String>> {
+    let text = fs::read_to_string(tree.folder.join("core/src/lib.rs"))?;
+    let modules = text.lines().filter_map(|l| l.strip_prefix("pub mod ")?.strip_suffix(';'));
+    Ok(modules.take_while(|m| !mutants.iter().any(|x| x.module == *m)).map(str::to_owned).collect())
+}
+
 /// The test programs beside the sources that can come to a mutated module, by the words in their text.
 fn concerned(tree: &Tree, mutants: &[Mutant]) -> Result<Vec<String>> {
     let mut words: BTreeSet<&str> = mutants.iter().map(|m| m.module.as_str()).collect();

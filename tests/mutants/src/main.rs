@@ -2,9 +2,14 @@
 //! against the tests that reach it. What is known of a run that broke off is not run again.
 //!
 //! `mutants ROOT WORK LIST KNOWN`: the workspace, a folder to work in, the list of `cargo mutants --list --json`, the table of
-//! survivors. `MUTANTS` names modules, `MUTANTS_SHARD=0/20` a part of them, `MUTANTS_SECONDS` how long the tests of one mutant
-//! may take, `MUTANTS_JOBS` how many run at once, `MUTANTS_KEEP=1` keeps what was noticed before there were more tests,
-//! `MUTANTS_PROGRAMS` names the only programs of tests to ask beside the unit tests (an empty one: none).
+//! survivors. Of the environment:
+//!
+//! - `MUTANTS` names modules, `MUTANTS_SHARD=0/20` a part of them;
+//! - `MUTANTS_SECONDS`: how long the tests of one mutant may take, by their usual time;
+//! - `MUTANTS_LONGEST`: how long one test may take to be asked at all, s of a processor;
+//! - `MUTANTS_PROGRAMS` names the only programs of tests to ask beside the unit tests (an empty one: none);
+//! - `MUTANTS_JOBS`: how many run at once;
+//! - `MUTANTS_KEEP=1` keeps what was noticed before there were more tests.
 
 mod build;
 mod hunt;
@@ -54,7 +59,10 @@ fn main() -> Result<ExitCode> {
     }
     tree.write(&mutants)?;
     let programs = build::programs(&tree, &mutants, &target)?;
-    let (tests, unfit) = trace::trace(&programs, tree.digest, &work.join("traces.jsonl"), jobs)?;
+    let early = build::early(&tree, &mutants)?;
+    let longest_s = number("MUTANTS_LONGEST", trace::LONGEST_S)?.max(1.0) as u64;
+    let traces = work.join("traces.jsonl");
+    let (tests, unfit) = trace::trace(&programs, &early, tree.digest, &traces, longest_s, jobs)?;
     for one in &unfit {
         println!("  not asked: {one}");
     }

@@ -13,8 +13,8 @@ use serde_json::{Value, json};
 use crate::build::Program;
 use crate::process::{Chosen, End, run};
 
-/// A test longer than this with one thread is not asked about mutants.
-const LONGEST_S: u64 = 240;
+/// A test longer than this with one thread is not asked about mutants, unless `MUTANTS_LONGEST` says otherwise.
+pub const LONGEST_S: f64 = 240.0;
 
 /// Set in a trace where the mutant told something else.
 const DIFFERS: u32 = 1 << 31;
@@ -30,12 +30,14 @@ pub struct Test {
     pub differs: Vec<usize>,
 }
 
-/// Runs every test once. What is in `file` of the same digest is not run again. Gives back the tests that can be asked,
+/// Runs every test once, but for unit tests of the modules `early`. What is in `file` of the same digest is not run again. Gives back the tests that can be asked,
 /// and the names of those that cannot.
 pub fn trace(
     programs: &[Program],
+    early: &[String],
     digest: u64,
     file: &Path,
+    longest_s: u64,
     jobs: usize,
 ) -> Result<(Vec<Test>, Vec<String>)> {
     let mut known: HashMap<(String, String), Value> = HashMap::new();
@@ -49,6 +51,10 @@ pub fn trace(
     let mut all = Vec::new();
     for (index, program) in programs.iter().enumerate() {
         for name in names(program)? {
+            // Unit tests of modules that may not use a mutated one.
+            if early.iter().any(|e| name.split_once("::").is_some_and(|(module, _)| module == e)) {
+                continue;
+            }
             match known.remove(&(program.name.clone(), name.clone())) {
                 Some(one) => all.push((index, name, one)),
                 None => waiting.push((index, name)),
@@ -67,7 +73,7 @@ pub fn trace(
                 while let Some((index, name)) = next() {
                     let said = file.with_extension(format!("said.{worker}"));
                     let seen = file.with_extension(format!("seen.{worker}"));
-                    match one(&programs[index], &name, &seen, &said) {
+                    match one(&programs[index], &name, longest_s, &seen, &said) {
                         Ok(mut one) => {
                             one["digest"] = json!(digest);
                             let written = writeln!(out.lock().expect("no worker broke off"), "{one}");
@@ -125,9 +131,9 @@ fn names(program: &Program) -> Result<Vec<String>> {
     Ok(text.lines().filter_map(|l| l.strip_suffix(": test")).map(str::to_owned).collect())
 }
 
-fn one(program: &Program, name: &str, seen: &Path, said: &Path) -> Result<Value> {
+fn one(program: &Program, name: &str, longest_s: u64, seen: &Path, said: &Path) -> Result<Value> {
     let _ = fs::remove_file(seen);
-    let (end, seconds) = run(program, &[name], &Chosen::Trace(seen), LONGEST_S, said)?;
+    let (end, seconds) = run(program, &[name], &Chosen::Trace(seen), longest_s, said)?;
     let end = match end {
         End::Passed => "passed",
         End::Failed(_) => "failed without any change",

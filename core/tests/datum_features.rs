@@ -3,6 +3,8 @@
 
 #![allow(clippy::unwrap_used, reason = "a check stops where something is not as told")]
 
+use std::f64::consts::TAU;
+
 use scantling_core::datum::{DatumError, establish_by_points};
 use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Motion, PartFrame, Point, ScanFrame, Vector, math};
@@ -351,6 +353,50 @@ fn a_best_fit_takes_up_what_the_datums_leave() {
     for corner in [[0., 0., 0.], [100., 60., 0.], [100., 0., -20.]] {
         let moved = all.moved(corner[0], corner[1], corner[2]);
         assert!(moved.norm() < 0.01, "{moved}");
+    }
+}
+
+/// A face whose form is waves of `s` (root mean square) is met by the mean of what was seen of it; form repeats within 2.5 mm
+/// (common practice, no source), so the height errs by s over the root of the number of places (JCGM 100:2008, 4.2.3), or a
+/// little more where some of it was not seen. Twice the form errs twice as much. What the fit cannot move keeps the uncertainty that its datums have.
+#[test]
+fn a_best_fit_is_as_sure_as_the_form_of_its_feature_allows() {
+    let case = Case::new();
+    let waves = |p: Point, a: f64| a * math::sin(TAU * p.x / 20.0) * math::sin(TAU * p.y / 20.0);
+    let held = datums(&[("B", "B", "least_squares"), ("C", "C", "least_squares")]);
+    let fit = format!("{held}\nbest_fit = {{ feature = [\"A\"], criterion = \"least_squares\" }}");
+    let alone = "best_fit = { feature = [\"A\"], criterion = \"least_squares\" }";
+    let (middle, corner) = (Point::new(50.0, 30.0, 0.0), Point::new(100.0, 60.0, 0.0));
+    let mut before: Option<[f64; 3]> = None;
+    for amplitude in [0.05, 0.1] {
+        let made = case.scan(21, &|name, p| match name {
+            "A" => Vector::z() * waves(p, amplitude),
+            _ => Vector::zeros(),
+        });
+        let placed = case.placed(&fit, &made);
+        // A strip of 1 mm along the rim is left out.
+        let form = amplitude / 2.0;
+        let height = form / f64::sqrt(98.0 * 58.0 / 6.25);
+        let datums_only = case.placed(&held, &made);
+        for p in [middle, corner, Point::new(0.0, 0.0, -21.0)] {
+            for along in [Vector::x(), Vector::y()] {
+                let own = datums_only.standard_mm(p, along);
+                near(placed.standard_mm(p, along) / own, 1.0, 0.02, "what the datums hold");
+            }
+        }
+        // Alone it tilts too: the variance at a corner of an even rectangle is 1 + 3 + 3 times that of the middle (normal
+        // equations); cells that the rim cuts count in full.
+        let tilting = case.placed(alone, &made);
+        let found =
+            [middle, corner, Point::new(100.0, 30.0, 0.0)].map(|p| tilting.standard_mm(p, Vector::z()));
+        near(found[0] / height, 1.5, 0.5, "the height");
+        near(found[1] / found[0] / f64::sqrt(7.0), 1.0, 0.03, "a corner");
+        if let Some(before) = before {
+            for (now, before) in found.iter().zip(before) {
+                near(now / before, 2.0, 0.2, "twice the form");
+            }
+        }
+        before = Some(found);
     }
 }
 

@@ -177,6 +177,44 @@ fn a_groove_locks_by_its_middle() {
     }
 }
 
+/// A slot after a plane and a bore turns the part until its middle is in place: 0.1 mm off at 50 mm from the bore are 2 mrad. Wider
+/// flanks and one that tapers have the same middle. A taper is form: each flank's mean is known to its root mean square over the root
+/// of the places 2.5 mm apart along it (common practice, no source), the middle to half of both.
+#[test]
+fn a_slot_turns_the_part_by_its_middle() {
+    let case = Case::new();
+    let taper = 0.02 / 15.0;
+    let made = case.scan(31, &|name, p| match name {
+        "T1" => Vector::y() * (0.1 - 0.05),
+        "T2" => Vector::y() * (0.1 + 0.05 + taper * (p.x - 75.0)),
+        _ => Vector::zeros(),
+    });
+    let stated = "[[feature]]\nid = \"S\"\nkind = \"slot\"\nslot = { at_mm = [75, 50, -11], axis = [0, 0, 1], along = [1, 0, 0], \
+                  width_mm = 6, length_mm = 30 }\n";
+    let system =
+        datums(&[("A", "A", "least_squares"), ("B", "H1", "least_squares"), ("C", "S", "least_squares")]);
+    let (plan, mut faces) = case.plan_with(true, stated, &system);
+    // A mesh of two flanks without ends does not say that they are one slot.
+    let mesh = case.nominal.mesh();
+    let on_flank = |t: &u32| {
+        let inside =
+            |p: Point| p.x > 59.9 && p.x < 90.1 && ((p.y - 50.0).abs() - 3.0).abs() < 1e-3 && p.z < -0.9;
+        mesh.corners(*t).into_iter().all(inside)
+    };
+    let slot = plan.features.iter().position(|f| f.id == "S").unwrap();
+    faces.features[slot].triangles = (0..mesh.triangles().len() as u32).filter(on_flank).collect();
+    assert_eq!(faces.features[slot].triangles.len(), 2 * 2 * 12 * 8);
+    let placed = case.establish(&(plan, faces), &made).unwrap();
+    near(placed.part_from_made.vector(&Vector::x()).y, -0.1 / 50.0, 6e-5, "the turn");
+    let middle = placed.part_from_made.point(&Point::new(75.0, 50.1, -11.0));
+    near(middle.y, 50.0, 3e-3, "the middle of the slot");
+    assert_eq!(placed.locks()[2].1, ["rz"], "{:?}", placed.locks());
+    // The turn tapers one flank by 2 mrad and the other by what is left of its own.
+    let of_flank = |off: f64| off * off / 3.0 / (30.0 / 2.5);
+    let sure = 0.5 * f64::sqrt(of_flank(0.03) + of_flank(0.03 - 0.02));
+    near(placed.standard_mm(Point::new(75.0, 50.0, -11.0), Vector::y()) / sure, 1.0, 0.1, "how sure it is");
+}
+
 /// A ball as the first datum: three shifts, and three turns about its centre that stay free.
 #[test]
 fn a_ball_locks_three_shifts() {

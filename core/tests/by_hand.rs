@@ -187,6 +187,131 @@ fn one_reading_of_a_wall_proves_a_fault_and_no_conformity() {
     assert!(!check(&table("characteristic,value,unit,instrument\nt,-3,mm,gauge\n"), &plan).is_empty());
 }
 
+/// Of a normal distribution 95 % lie within 1.96 standard deviations; an expanded uncertainty is two (JCGM 100:2008, G.1.3 and
+/// 6.2). What is no deviation is never below zero.
+#[test]
+fn a_reading_has_the_interval_of_its_stated_uncertainty() {
+    let plan = format!(
+        "{BY_HAND}{}",
+        r#"
+[[feature]]
+id = "F"
+kind = "plane"
+plane = { at_mm = [0, 0, 0], normal = [0, 0, 1] }
+[[feature]]
+id = "G"
+kind = "plane"
+plane = { at_mm = [0, 0, 0], normal = [1, 0, 0] }
+[[characteristic]]
+number = "5"
+feature = "F"
+angle = { to = "G", nominal_deg = 90.0, upper_deviation_deg = 0.5, lower_deviation_deg = -0.5 }
+[[characteristic]]
+number = "6"
+feature = "F"
+flatness = { zone_width_mm = 0.2, association = "minimum_zone" }
+filter = { gaussian = { nesting_index_mm = 2.5 } }
+"#
+    );
+    let all = table(
+        "characteristic,value,unit,expanded_uncertainty,instrument\n1,8020,um,30,calliper\n5,90.3,deg,0.1,protractor\n\
+         6,0.01,mm,0.03,dial\n",
+    );
+    let found = in_groups(&plan, &all, &[]).record.evaluations;
+    let near = |a: f64, b: f64| (a - b).abs() < 1e-9;
+    let diameter = &found[0];
+    let interval = diameter.interval.as_ref().unwrap();
+    assert!(near(interval.low_mm, 8.02 - 0.0294) && near(interval.high_mm, 8.02 + 0.0294), "{diameter:?}");
+    assert!(near(diameter.standard_uncertainty_mm.unwrap(), 0.015), "{diameter:?}");
+    assert_eq!((diameter.budget.len(), diameter.budget[0].source.as_str()), (1, "instrument"));
+    let angle = found[4].angle.as_ref().unwrap();
+    assert!(
+        near(angle.interval_deg[0], 90.3 - 0.098) && near(angle.interval_deg[1], 90.3 + 0.098),
+        "{angle:?}"
+    );
+    assert_eq!((angle.budget.len(), angle.budget[0].source.as_str()), (1, "instrument"));
+    let flatness = &found[5];
+    let interval = flatness.interval.as_ref().unwrap();
+    assert!(interval.low_mm == 0.0 && near(interval.high_mm, 0.01 + 0.0294), "{flatness:?}");
+    assert!(flatness.operators["coverage"].contains("not held to coverage"), "{:?}", flatness.operators);
+    assert!(!diameter.operators.contains_key("coverage"));
+}
+
+/// Simple acceptance holds twice the standard uncertainty against a tenth of the tolerance (JCGM 106:2012, 8.2), in whatever unit
+/// both are told; of one limit alone that limit stands for the tolerance.
+#[test]
+fn simple_acceptance_holds_a_reading_against_the_width_of_its_tolerance() {
+    let plan = format!(
+        "{}{BY_HAND}{}",
+        HEAD.replace("proven = {}", "simple = { ratio = 0.1 }"),
+        r#"
+[[feature]]
+id = "F"
+kind = "plane"
+plane = { at_mm = [0, 0, 0], normal = [0, 0, 1] }
+[[feature]]
+id = "G"
+kind = "plane"
+plane = { at_mm = [0, 0, 0], normal = [1, 0, 0] }
+[[characteristic]]
+number = "5"
+feature = "F"
+angle = { to = "G", nominal_deg = 90.0, upper_deviation_deg = 0.5, lower_deviation_deg = -0.3 }
+[[characteristic]]
+number = "6"
+feature = "F"
+flatness = { zone_width_mm = 0.2, association = "minimum_zone" }
+filter = { gaussian = { nesting_index_mm = 2.5 } }
+[[characteristic]]
+number = "7"
+reading = { quantity = "temperature", unit = "C", lower_limit = -30 }
+"#
+    );
+    let (_, plan) = plan::check_toml(&plan).unwrap();
+    let faces = plan::bind(&plan, None).unwrap();
+    let of = |number: &str, value: f64, unit: &str, u: f64| {
+        let readings = table(&format!(
+            "characteristic,value,unit,expanded_uncertainty,instrument\n{number},{value},{unit},{u},any\n"
+        ));
+        assert_eq!(check(&readings, &plan), []);
+        let job = Job {
+            nominal: None,
+            nominal_sha256: String::new(),
+            plan: &plan,
+            faces: &faces,
+            scans: &[],
+            points: &[],
+            readings: &readings,
+            scope: &[],
+            conditions: &[],
+        };
+        let at = number.parse::<usize>().unwrap() - 1;
+        inspect(&quiet(), &job).unwrap().record.evaluations[at].verdict
+    };
+    // Widths 0.2 mm, 2.4 kg, 60 um, 0.8 degrees, 0.2 mm and 30 K.
+    for (number, value, unit, most) in [
+        ("1", 8.02, "mm", 0.02),
+        ("1", 8020.0, "um", 20.0),
+        ("2", 2.2, "kg", 0.24),
+        ("3", 0.1, "mm", 0.006),
+        ("5", 90.3, "deg", 0.08),
+        ("6", 0.1, "mm", 0.02),
+        ("7", -5.0, "C", 3.0),
+    ] {
+        assert_eq!(of(number, value, unit, most * 0.999), Conforms, "{number} {unit}");
+        assert_eq!(of(number, value, unit, most * 1.001), Undecided, "{number} {unit}");
+    }
+    for (number, value, unit, u) in [
+        ("1", 8.11, "mm", 0.01),
+        ("1", 7.89, "mm", 0.01),
+        ("2", 2.5, "kg", 0.1),
+        ("5", 89.6, "deg", 0.01),
+        ("7", -31.0, "C", 1.0),
+    ] {
+        assert_eq!(of(number, value, unit, u), DoesNotConform, "{number} {value}");
+    }
+}
+
 #[test]
 fn readings_outside_the_groups_asked_for_are_said_to_be_so() {
     let grouped = BY_HAND.replace("number = \"2\"", "number = \"2\"\ngroup = [\"weight\"]");

@@ -90,7 +90,16 @@ impl Taken {
         system: &[(&str, &str)],
     ) -> Result<(PointDatums, Motion<PartFrame, PartFrame>), DatumError> {
         let system: Vec<(&str, &str, &str)> = system.iter().map(|(l, f)| (*l, *f, "least_squares")).collect();
-        let (plan, faces) = case.plan_with(true, STATED_FEATURES, &datums(&system));
+        self.establish_on(case, STATED_FEATURES, &datums(&system))
+    }
+
+    fn establish_on(
+        &self,
+        case: &Case,
+        stated: &str,
+        system: &str,
+    ) -> Result<(PointDatums, Motion<PartFrame, PartFrame>), DatumError> {
+        let (plan, faces) = case.plan_with(true, stated, system);
         let points = read_points(self.file.as_bytes(), LengthUnit::Millimetre, None, &quiet()).unwrap();
         let set = PointSet { points, coordinates: Coordinates::Instrument };
         let found = establish_by_points(&set, &plan.datum_systems[0], &plan, &faces)?;
@@ -246,4 +255,77 @@ fn two_places_and_a_plane_with_normals_are_enough_to_begin_with() {
     none.plane(0.0, Some([0.0, 0.0, 1.0]));
     let refused = none.establish(&case, &[("A", "A")]).unwrap_err().to_string();
     assert!(refused.contains("besides the plane"), "{refused}");
+}
+
+/// Balls of a fixture at the corners of a rectangle of 100 by 80 mm; the fixture is known to 0.01 mm (expanded 0.02).
+fn fixture(diameter: &str) -> String {
+    let corners: String = CORNERS
+        .iter()
+        .enumerate()
+        .map(|(i, [x, y])| format!("  {{ id = \"K{i}\", at_mm = [{x}, {y}, 0]{diameter} }},\n"))
+        .collect();
+    format!(
+        "[[fixture]]\nid = \"fx\"\ncertificate = \"K\"\nexpanded_uncertainty_mm = 0.02\ntarget = [\n{corners}]\n"
+    )
+}
+
+const CORNERS: [[f64; 2]; 4] = [[0.0, 0.0], [100.0, 0.0], [100.0, 80.0], [0.0, 80.0]];
+
+/// A fixture's stated uncertainty is that of a shift of the whole part, however many balls it has; what each ball's own points err by
+/// is averaged over all four. A tilt is told by the balls at its arms (normal equations). Balls that lie by `d` to either side of a
+/// plane scatter by d times the root of 4 / 6, since four balls leave six of their twelve places over (Birge, Physical Review 40, 1932,
+/// p. 207, from memory).
+#[test]
+fn balls_of_a_fixture_shift_as_it_states_and_tilt_by_their_arms() {
+    let case = Case::new();
+    let fixture_mm = 0.01f64;
+    // Six points about a ball tell each coordinate of its centre by two of them.
+    for (round, off, own) in [
+        (false, 0.0, STATED),
+        (true, 0.0, STATED * f64::sqrt(0.5)),
+        (false, 0.05, STATED),
+        (false, 0.005, STATED),
+    ] {
+        let mut taken = Taken::new(20);
+        for (i, [x, y]) in CORNERS.into_iter().enumerate() {
+            let (name, z) = (format!("K{i}"), if i % 2 == 0 { off } else { -off });
+            if round {
+                for [a, b, c] in [[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0], [0, 0, 1], [0, 0, -1]]
+                    .map(|n| n.map(f64::from))
+                {
+                    taken.point(&name, "surface", [x + 10.0 * a, y + 10.0 * b, z + 10.0 * c], "0.002", None);
+                }
+            } else {
+                taken.point(&name, "centre", [x, y, z], "0.002", None);
+            }
+        }
+        let diameter = if round { ", ball_diameter_mm = 20" } else { "" };
+        let (found, part_from_made) =
+            taken.establish_on(&case, &fixture(diameter), "fixture = \"fx\"").unwrap();
+        for p in [Point::new(50.0, 40.0, 0.0), Point::new(100.0, 0.0, -20.0)] {
+            assert!((part_from_made.point(&p) - p).norm() < 1e-6, "{off}: {}", part_from_made.point(&p));
+        }
+        let stated = own * own + fixture_mm * fixture_mm;
+        let of_a_ball = f64::max(stated, off * off * 4.0 / 6.0);
+        for [dx, dy] in [[0.0, 0.0], [50.0, 40.0], [-50.0, 0.0]] {
+            let arms = dx * dx / (4.0 * 2500.0) + dy * dy / (4.0 * 1600.0);
+            let variance = of_a_ball * (0.25 + arms) + 0.75 * fixture_mm * fixture_mm;
+            let told = standard_mm(&found, [50.0 + dx, 40.0 + dy, 0.0], Vector::z());
+            near(told / variance.sqrt(), 1.0, 2e-3, &format!("{round} {off} at {dx}, {dy}"));
+        }
+        for datum in &found.datums {
+            near(datum.residual_mm.unwrap_or(0.0), off, 1e-4, &datum.feature);
+        }
+    }
+    // A place without a diameter is one point, which is its own centre; of two nobody knows which.
+    let mut taken = Taken::new(20);
+    for (i, [x, y]) in CORNERS.into_iter().enumerate() {
+        taken.point(&format!("K{i}"), "surface", [x, y, 0.0], "0.002", None);
+    }
+    let (found, _) = taken.establish_on(&case, &fixture(""), "fixture = \"fx\"").unwrap();
+    let told = standard_mm(&found, [50.0, 40.0, 0.0], Vector::x());
+    near(told / f64::sqrt(STATED * STATED / 4.0 + fixture_mm * fixture_mm), 1.0, 2e-3, "places");
+    taken.point("K1", "surface", [100.0, 0.0, 0.0], "0.002", None);
+    let refused = taken.establish_on(&case, &fixture(""), "fixture = \"fx\"").unwrap_err().to_string();
+    assert!(refused.contains("leave one"), "{refused}");
 }

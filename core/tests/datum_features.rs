@@ -394,6 +394,31 @@ fn a_best_fit_takes_up_what_the_datums_leave() {
     }
 }
 
+/// Two faces across x of which one lies 0.1 mm off: weights of 1 and 3 share it by least squares as the weighted mean does, and by
+/// the largest deviation so that both weigh alike: 0.025 mm either way, but for what filtered noise of 0.01 mm reaches. What each
+/// leaves over is its distance and its noise.
+#[test]
+fn weights_of_a_best_fit_share_what_its_features_contradict() {
+    let case = Case::new();
+    let made = case.scan(41, &|name, _| if name == "G1" { Vector::x() * 0.1 } else { Vector::zeros() });
+    let held = datums(&[("A", "A", "least_squares"), ("B", "B", "least_squares")]);
+    for (criterion, within) in [("least_squares", 0.001), ("minimax", 0.016)] {
+        for (weights, shift) in [([1, 3], 0.025), ([3, 1], 0.075)] {
+            let fit = format!(
+                "best_fit = {{ feature = [\"G1\", \"G2\"], weight = {weights:?}, criterion = \"{criterion}\" }}"
+            );
+            let placed = case.placed(&format!("{held}\n{fit}"), &made);
+            near(placed.moved(50.0, 12.0, -11.0).x, -shift, within, criterion);
+            let last = &placed.found.datums[2..];
+            assert_eq!([&last[0].feature, &last[1].feature], ["G1", "G2"]);
+            assert_eq!(last[0].locks, ["tx"]);
+            for (datum, off) in last.iter().zip([0.1 - shift, shift]) {
+                near(datum.residual_mm.unwrap(), f64::sqrt(off * off + 1e-4), within + 5e-4, &datum.feature);
+            }
+        }
+    }
+}
+
 /// A face whose form is waves of `s` (root mean square) is met by the mean of what was seen of it; form repeats within 2.5 mm
 /// (common practice, no source), so the height errs by s over the root of the number of places (JCGM 100:2008, 4.2.3), or a
 /// little more where some of it was not seen. Twice the form errs twice as much. What the fit cannot move keeps the uncertainty that its datums have.

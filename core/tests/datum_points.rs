@@ -212,6 +212,24 @@ fn a_slot_errs_as_the_means_of_its_flanks() {
     }
 }
 
+/// The second hole only turns the part: what it lies too far out or in stays, positive away from the first.
+#[test]
+fn a_hole_that_only_turns_the_part_tells_how_far_it_stays_off() {
+    let case = Case::new();
+    for off in [0.03, -0.02] {
+        let mut taken = Taken::new(6);
+        taken.plane(0.0, None);
+        taken.centre("Q1", 25.0, 30.0);
+        taken.centre("Q2", 75.0 + off, 30.0);
+        taken.near();
+        let (found, part_from_made) = taken.establish(&case, &A_Q1_Q2).unwrap();
+        near(found.datums[2].residual_mm.unwrap(), off, 1e-6, "away from the first");
+        assert_eq!(found.datums[2].locks, ["rz"]);
+        let there = part_from_made.point(&Point::new(50.0, 30.0, -11.0));
+        assert!((there - Point::new(50.0, 30.0, -11.0)).norm() < 1e-6, "{there}");
+    }
+}
+
 #[test]
 fn one_point_without_an_uncertainty_leaves_all_unknown() {
     let case = Case::new();
@@ -328,4 +346,45 @@ fn balls_of_a_fixture_shift_as_it_states_and_tilt_by_their_arms() {
     taken.point("K1", "surface", [100.0, 0.0, 0.0], "0.002", None);
     let refused = taken.establish_on(&case, &fixture(""), "fixture = \"fx\"").unwrap_err().to_string();
     assert!(refused.contains("leave one"), "{refused}");
+}
+
+/// Four holes at the corners of a rectangle of 50 by 40 mm as one datum after a plane: a shift is told by all four, a turn by their
+/// arms (normal equations). Holes that lie `d` further apart on both sides leave it over, with five of eight directions to spare.
+#[test]
+fn a_pattern_of_centres_is_told_by_all_of_them() {
+    let case = Case::new();
+    let corners = [[25.0, 10.0], [75.0, 10.0], [75.0, 50.0], [25.0, 50.0]];
+    let stated: String = (0..4)
+        .map(|i| {
+            let [x, y] = corners[i];
+            format!("[[feature]]\nid = \"R{i}\"\nkind = \"hole\"\nhole = {{ at_mm = [{x}, {y}, -11], axis = [0, 0, 1] }}\n")
+        })
+        .collect();
+    let system = format!(
+        "datum = [\n{}  {{ letter = \"B\", features = [\"R0\", \"R1\", \"R2\", \"R3\"], association = \"least_squares\" }} ]",
+        sheets::one("A", "A", "least_squares")
+    );
+    for (off, of_a_centre) in [(0.0, STATED), (0.03, 0.03 * f64::sqrt(4.0 / 5.0))] {
+        let mut taken = Taken::new(30);
+        taken.plane(0.0, None);
+        for (i, [x, y]) in corners.into_iter().enumerate() {
+            taken.centre(&format!("R{i}"), if x > 50.0 { x + off } else { x - off }, y);
+        }
+        let (found, part_from_made) = taken.establish_on(&case, &stated, &system).unwrap();
+        for p in [Point::new(50.0, 30.0, -11.0), Point::new(100.0, 60.0, 0.0)] {
+            assert!((part_from_made.point(&p) - p).norm() < 1e-6, "{off}: {}", part_from_made.point(&p));
+        }
+        for [dx, dy] in [[0.0, 0.0], [25.0, 20.0], [0.0, -40.0]] {
+            let arms = 4.0 * (625.0 + 400.0);
+            for (along, arm) in [(Vector::x(), dy), (Vector::y(), dx)] {
+                let wanted: f64 = of_a_centre * f64::sqrt(0.25 + arm * arm / arms);
+                let told = standard_mm(&found, [50.0 + dx, 30.0 + dy, -11.0], along);
+                near(told / wanted, 1.0, 5e-3, &format!("{off} at {dx}, {dy} along {along:?}"));
+            }
+        }
+        for datum in &found.datums[1..] {
+            near(datum.residual_mm.unwrap(), off, 1e-4, &datum.feature);
+            assert_eq!(datum.locks.len(), 3, "{datum:?}");
+        }
+    }
 }

@@ -207,6 +207,7 @@ fn together(
         return Err(missing(hold, problem.into()));
     }
     let mut all: Vec<PatternPoint> = Vec::new();
+    let mut centres: Vec<(usize, Point, Point)> = Vec::new();
     for (i, part) in features.parts.iter().enumerate() {
         let mut seen = false;
         for (p, &point) in taken.iter().zip(points) {
@@ -222,6 +223,7 @@ fn together(
             let (Situation::Hole { at, .. } | Situation::Slot { at, .. }) = part.bound.situation else {
                 continue;
             };
+            centres.push((i, point, at));
             let own = hold.targets.iter().filter(|t| (t.nominal - at).norm() < 1e-9);
             all.extend(own.map(|t| PatternPoint {
                 point,
@@ -244,7 +246,15 @@ fn together(
     let errors = found.unit_covariance.map_or_else(Vec::new, |unit| {
         rows(&features.pattern, &hold.targets, &unit.map(|row| row.map(|c| c * standard * standard)))
     });
-    Ok(measured_by(hold, &found, errors))
+    let mut measured = measured_by(hold, &found, errors);
+    // What a centre leaves over along what it locks counts as the distance of a point.
+    for (part, point, at) in centres {
+        let off = found.nominal_from_measured.point(&point) - at;
+        let own = hold.targets.iter().filter(|t| (t.nominal - at).norm() < 1e-9);
+        let left = own.map(|t| off.dot(&t.direction.vector())).map(|d| d * d).sum::<f64>().sqrt();
+        measured.left_mm[part] = measured.left_mm[part].max(left);
+    }
+    Ok(measured)
 }
 
 /// The stated standard uncertainty of a point, or what residuals say of it where that is more.

@@ -361,7 +361,8 @@ fn taken(solved: &TargetAlignment, holds: &[Hold], measured: &[Measured]) -> Vec
                     locks: of_stage(),
                     // One feature of size or place leaves what the datums before it do not let it meet.
                     residual_mm: if several || !part.ideal.is_sized() {
-                        Some(*left_mm)
+                        // A feature that no point of its surface tells leaves nothing that is known.
+                        Some(*left_mm).filter(|left| left.is_finite())
                     } else {
                         left(length)
                     },

@@ -348,43 +348,62 @@ fn balls_of_a_fixture_shift_as_it_states_and_tilt_by_their_arms() {
     assert!(refused.contains("leave one"), "{refused}");
 }
 
-/// Four holes at the corners of a rectangle of 50 by 40 mm as one datum after a plane: a shift is told by all four, a turn by their
-/// arms (normal equations). Holes that lie `d` further apart on both sides leave it over, with five of eight directions to spare.
+/// Four holes at the corners of a rectangle, or three evenly round a circle, as one datum after a plane: a shift is told by all of
+/// them, a turn by their arms (normal equations). Holes that lie `d` further out leave it over: of n holes with 2 n directions, three
+/// of which place the part, it scatters by d times the root of n / (2 n - 3).
 #[test]
 fn a_pattern_of_centres_is_told_by_all_of_them() {
     let case = Case::new();
-    let corners = [[25.0, 10.0], [75.0, 10.0], [75.0, 50.0], [25.0, 50.0]];
-    let stated: String = (0..4)
-        .map(|i| {
-            let [x, y] = corners[i];
-            format!("[[feature]]\nid = \"R{i}\"\nkind = \"hole\"\nhole = {{ at_mm = [{x}, {y}, -11], axis = [0, 0, 1] }}\n")
-        })
-        .collect();
-    let system = format!(
-        "datum = [\n{}  {{ letter = \"B\", features = [\"R0\", \"R1\", \"R2\", \"R3\"], association = \"least_squares\" }} ]",
-        sheets::one("A", "A", "least_squares")
-    );
-    for (off, of_a_centre) in [(0.0, STATED), (0.03, 0.03 * f64::sqrt(4.0 / 5.0))] {
-        let mut taken = Taken::new(30);
-        taken.plane(0.0, None);
-        for (i, [x, y]) in corners.into_iter().enumerate() {
-            taken.centre(&format!("R{i}"), if x > 50.0 { x + off } else { x - off }, y);
-        }
-        let (found, part_from_made) = taken.establish_on(&case, &stated, &system).unwrap();
-        for p in [Point::new(50.0, 30.0, -11.0), Point::new(100.0, 60.0, 0.0)] {
-            assert!((part_from_made.point(&p) - p).norm() < 1e-6, "{off}: {}", part_from_made.point(&p));
-        }
-        for [dx, dy] in [[0.0, 0.0], [25.0, 20.0], [0.0, -40.0]] {
-            let arms = 4.0 * (625.0 + 400.0);
-            for (along, arm) in [(Vector::x(), dy), (Vector::y(), dx)] {
-                let wanted: f64 = of_a_centre * f64::sqrt(0.25 + arm * arm / arms);
-                let told = standard_mm(&found, [50.0 + dx, 30.0 + dy, -11.0], along);
-                near(told / wanted, 1.0, 5e-3, &format!("{off} at {dx}, {dy} along {along:?}"));
+    let round =
+        |i: i32| [20.0 * math::cos(TAU * f64::from(i) / 3.0), 20.0 * math::sin(TAU * f64::from(i) / 3.0)];
+    let out = |[x, y]: [f64; 2]| [x / 20.0, y / 20.0];
+    let rectangle: Vec<([f64; 2], [f64; 2])> = [[-25.0, -20.0], [25.0, -20.0], [25.0, 20.0], [-25.0, 20.0]]
+        .map(|p: [f64; 2]| (p, [p[0].signum(), 0.0]))
+        .to_vec();
+    let triangle: Vec<([f64; 2], [f64; 2])> = (0..3).map(|i| (round(i), out(round(i)))).collect();
+    for holes in [rectangle, triangle] {
+        let n = holes.len() as f64;
+        let ids: Vec<String> = (0..holes.len()).map(|i| format!("R{i}")).collect();
+        let stated: String = ids
+            .iter()
+            .zip(&holes)
+            .map(|(id, ([x, y], _))| {
+                let (x, y) = (50.0 + x, 30.0 + y);
+                format!("[[feature]]\nid = \"{id}\"\nkind = \"hole\"\nhole = {{ at_mm = [{x}, {y}, -11], axis = [0, 0, 1] }}\n")
+            })
+            .collect();
+        let system = format!(
+            "datum = [\n{}  {{ letter = \"B\", features = {ids:?}, association = \"least_squares\" }} ]",
+            sheets::one("A", "A", "least_squares")
+        );
+        for (off, of_a_centre) in [(0.0, STATED), (0.03, 0.03 * f64::sqrt(n / (2.0 * n - 3.0)))] {
+            let mut taken = Taken::new(30);
+            taken.plane(0.0, None);
+            for (id, ([x, y], [ox, oy])) in ids.iter().zip(&holes) {
+                taken.centre(id, 50.0 + x + off * ox, 30.0 + y + off * oy);
             }
-        }
-        for datum in &found.datums[1..] {
-            near(datum.residual_mm.unwrap(), off, 1e-4, &datum.feature);
-            assert_eq!(datum.locks.len(), 3, "{datum:?}");
+            let (found, part_from_made) = taken.establish_on(&case, &stated, &system).unwrap();
+            for p in [Point::new(50.0, 30.0, -11.0), Point::new(100.0, 60.0, 0.0)] {
+                assert!((part_from_made.point(&p) - p).norm() < 1e-6, "{off}: {}", part_from_made.point(&p));
+            }
+            let arms: f64 = holes.iter().map(|([x, y], _)| x * x + y * y).sum();
+            for [dx, dy] in [[0.0, 0.0], [25.0, 20.0], [0.0, -40.0]] {
+                for (along, arm) in [(Vector::x(), dy), (Vector::y(), dx)] {
+                    let wanted: f64 = of_a_centre * f64::sqrt(1.0 / n + arm * arm / arms);
+                    let told = standard_mm(&found, [50.0 + dx, 30.0 + dy, -11.0], along);
+                    near(
+                        told / wanted,
+                        1.0,
+                        5e-3,
+                        &format!("{n} off by {off} at {dx}, {dy} along {along:?}"),
+                    );
+                }
+            }
+            assert_eq!(found.datums.len(), 1 + holes.len());
+            for datum in &found.datums[1..] {
+                near(datum.residual_mm.unwrap(), off, 1e-4, &datum.feature);
+                assert_eq!(datum.locks.len(), 3, "{datum:?}");
+            }
         }
     }
 }

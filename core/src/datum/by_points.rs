@@ -238,7 +238,10 @@ fn together(
     }
     let found = associate_pattern(&quiet(), &features.pattern, &all, Association::LeastSquares)
         .map_err(|cause| failed(hold, cause))?;
-    let sizes = features.parts.iter().filter(|p| p.ideal.is_sized()).count();
+    // Centres tell no size.
+    let on_wall = |i: usize| all.iter().any(|p| matches!(p.on, On::Ideal(k) if k == i));
+    let sizes =
+        (0..features.parts.len()).filter(|i| features.parts[*i].ideal.is_sized() && on_wall(*i)).count();
     let freedoms = features.pattern.motions.len() + sizes;
     let n = all.len() as f64;
     let seen_mm = (all.len() > freedoms).then(|| found.rms_mm * (n / (n - freedoms as f64)).sqrt());

@@ -67,6 +67,11 @@ pub fn tell(
     let new: Vec<String> =
         named.iter().filter(|n| !known.names.contains(**n)).map(|n| (*n).clone()).collect();
     println!("    of these {} are known", named.len() - new.len());
+    let noticed =
+        |n: &usize| fates.get(n).is_some_and(Fate::noticed) && known.names.contains(&mutants[*n].name);
+    for n in chosen.iter().filter(|n| noticed(n)) {
+        println!("    is noticed, and can go from the table: {}", mutants[*n].name);
+    }
     for name in chosen.iter().filter(|n| left.get(n).is_some_and(|l| *l != Left::DoesNotCompile)) {
         println!("    not switched: {}", mutants[*name].name);
     }

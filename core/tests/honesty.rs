@@ -57,6 +57,33 @@ fn a_pit_deeper_than_the_reach_is_not_overlooked() {
     assert_eq!(of(&record, "2").verdict, Verdict::Conforms);
 }
 
+/// One point in two hundred somewhere within some centimetres of the part, as dust, reflections and mixed edges leave them: they
+/// stand alone, and hide nothing. A dozen that stand together do.
+#[test]
+fn strays_are_left_out_and_told_and_what_stands_together_is_neither() {
+    let strayed = |bump: bool| {
+        record_after(|demo, p, n| {
+            let (centre, normal) = demo.surround.place(Region::Crown, 2.5, 0.5);
+            if bump && (p - centre).norm() < 3.0 {
+                return Some(p + normal.vector() * 12.0);
+            }
+            // By the digits of its own place.
+            let digits = |x: f64, m: f64| (x * 1e4).abs() % m / m;
+            let alone = digits(p.x + 1.7 * p.y + 2.3 * p.z, 200.0) < 0.005;
+            let height = 8.0 + 10.0 * digits(p.y, 37.0);
+            Some(if alone { p + n.vector() * height } else { p })
+        })
+    };
+    let record = strayed(false);
+    let crown = of(&record, "3");
+    assert_eq!(crown.verdict, Verdict::Conforms, "{}", crown.reason);
+    assert_eq!(record.verdict, Verdict::Conforms, "{}", record.reason);
+    assert!(record.cautions.iter().any(|c| c.contains("points stand alone")), "{:?}", record.cautions);
+    let crown = of(&strayed(true), "3").clone();
+    assert_eq!(crown.verdict, Verdict::NotMeasured, "{}", crown.reason);
+    assert!(crown.reason.contains("stand further off"), "{}", crown.reason);
+}
+
 #[test]
 fn half_a_flange_is_no_datum() {
     let record = record_after(|demo, p, _| {

@@ -167,8 +167,8 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
                     "its datums leave the datum axis free, so it is coaxial to nothing; lock the axis".into(),
                 );
             }
-            let rule = Coaxiality { situation, axis, at, datum_axis, standard, leeway };
-            let extremes = standard == StandardSystem::Asme || !loose.is_empty();
+            let rule = Coaxiality { situation, axis, at, datum_axis, leeway };
+            let extremes = !loose.is_empty();
             Ok(new(Box::new(rule), (false, loose), true, extremes, *zone_diameter_mm))
         }
         Requirement::Symmetry { zone_width_mm } => {
@@ -186,8 +186,8 @@ pub(super) fn asked(subject: &Subject, own: usize) -> Result<Asked, String> {
                             system that holds the middle plane"
                     .into());
             }
-            let extremes = !(loose.is_empty() && has_straight_middle(&situation, axis, standard));
-            let rule = Symmetry { situation, axis, at, across, cell_mm, standard, leeway };
+            let extremes = !(loose.is_empty() && has_straight_middle(&situation, axis, StandardSystem::Iso));
+            let rule = Symmetry { situation, axis, at, across, cell_mm, leeway };
             Ok(new(Box::new(rule), (false, loose), true, extremes, *zone_width_mm))
         }
         Requirement::Runout { total, zone_width_mm, direction } => {

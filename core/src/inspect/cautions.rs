@@ -48,6 +48,14 @@ impl Scanned<'_> {
                 on.best.on_other_things()
             ));
         }
+        if let Self::On(on) = self
+            && on.best.strays() > 0
+        {
+            cautions.push(format!(
+                "{} points stand alone, further off the part than can be measured: strays, which were left out.",
+                on.best.strays()
+            ));
+        }
         let spacings = job.scans.iter().map(|s| s.scan.spacing_mm());
         let (finest, widest) =
             spacings.fold((f64::INFINITY, 0.0f64), |(low, high), s| (low.min(s), high.max(s)));

@@ -85,6 +85,11 @@ impl CylinderFit {
         self.radial(p).norm() - self.radius_mm
     }
 
+    /// Rise of an arc of some turn over its chord, half a turn at most, mm.
+    pub(super) fn sagitta_mm(&self, turn_rad: f64) -> f64 {
+        self.radius_mm * (1.0 - math::cos((0.5 * turn_rad).min(std::f64::consts::FRAC_PI_2)))
+    }
+
     /// The angle about the axis that the points span: all round less the largest gap, rad.
     pub(super) fn turn_rad(&self, points: &[Point]) -> f64 {
         let (u, v) = self.axis.frame();

@@ -11,10 +11,11 @@ use rayon::prelude::*;
 
 use super::beside::Beside;
 use super::carrier::{CylinderFit, PlaneSums, axis, cylinder};
+use super::chords::{sagitta_mm, within_one_patch};
 use super::patches::{NONE, Patches, carrier_tolerance_mm, patches, regions};
 use super::pieces::{Dealt, Pieces};
 use super::{Carrier, Face};
-use crate::geometry::{Aabb, Direction, Matrix3, Point, TriangleMesh, Vector, math};
+use crate::geometry::{Aabb, Direction, Matrix3, Point, TriangleMesh, Vector};
 use crate::run::{CHECK_EVERY, Run, Stopped};
 
 /// Fewer strips than this are no evidence of a cylinder: three meet four lines, through which a circle
@@ -49,6 +50,8 @@ struct Segments<'a> {
     /// For each patch its neighbours and the length of the common border, the longest first.
     beside: Beside,
     tolerance_mm: f64,
+    /// Vertices within flat facets, which may lie on chords; ascending.
+    on_chords: Vec<u32>,
     /// What has been decided: the face of each patch and each face's carrier.
     face_of: Vec<u32>,
     carriers: Vec<Option<Carrier>>,
@@ -80,8 +83,18 @@ pub(super) fn faces(
             let patch_of = |t: u32| of_triangle[t as usize].load(Ordering::Relaxed);
             let beside = Beside::new(mesh, &facets, &patches, triangles, patch_of);
             let (face_of, marks) = (vec![NONE; patches.count()], vec![0; patches.count()]);
-            let mut segments =
-                Segments { mesh, patches, beside, tolerance_mm, face_of, carriers, marks, mark: 0 };
+            let on_chords = within_one_patch(mesh, &patches, triangles.len());
+            let mut segments = Segments {
+                mesh,
+                patches,
+                beside,
+                tolerance_mm,
+                on_chords,
+                face_of,
+                carriers,
+                marks,
+                mark: 0,
+            };
             segments.divide(run)?;
             for &t in triangles {
                 let face = segments.face_of[patch_of(t) as usize];
@@ -195,8 +208,15 @@ impl Segments<'_> {
 
     /// The vertices of some patches, each once, in the order of the mesh.
     fn vertices(&self, patches: &[u32]) -> Vec<Point> {
+        self.vertices_but(patches, &[])
+    }
+
+    /// The same without some, which are given in ascending order.
+    fn vertices_but(&self, patches: &[u32], without: &[u32]) -> Vec<Point> {
         let triangles = patches.iter().flat_map(|&p| self.patches.triangles(p));
-        let corners = triangles.flat_map(|&t| self.mesh.triangles()[t as usize]);
+        let corners = triangles
+            .flat_map(|&t| self.mesh.triangles()[t as usize])
+            .filter(|c| without.is_empty() || without.binary_search(c).is_err());
         let all = self.mesh.vertices();
         if patches.len() > all.len() / 64 {
             // Of a good part of all it is quicker to tick them off.
@@ -221,8 +241,35 @@ impl Segments<'_> {
             }
         }
         let axis = axis(&scatter)?;
-        let points = self.vertices(patches);
-        cylinder(&points, axis).map(|fit| (fit, points))
+        let through = |points: Vec<Point>| cylinder(&points, axis).map(|fit| (fit, points));
+        let found = through(self.vertices(patches));
+        let lies = |(fit, _): &(CylinderFit, Vec<Point>)| fit.worst_mm <= self.tolerance_mm;
+        if self.on_chords.is_empty() || found.as_ref().is_some_and(lies) {
+            return found;
+        }
+        // Where facets are divided further their borders tell the cylinder; the rest lies on it or within by a sagitta.
+        let (fit, points) = through(self.vertices_but(patches, &self.on_chords))?;
+        patches.iter().all(|&p| self.lies_on(p, &fit)).then_some((fit, points))
+    }
+
+    /// Whether a patch is a facet of a cylinder: its vertices lie on it, those within it no further inside than its chord.
+    fn lies_on(&self, patch: u32, fit: &CylinderFit) -> bool {
+        let mut deepest = None;
+        let corners = self.patches.triangles(patch).iter().flat_map(|&t| self.mesh.triangles()[t as usize]);
+        for c in corners {
+            let off = fit.distance_mm(&self.mesh.vertices()[c as usize]);
+            if off.abs() <= self.tolerance_mm {
+                continue;
+            }
+            if !(off < 0.0) || self.on_chords.binary_search(&c).is_err() {
+                return false;
+            }
+            let deepest = *deepest.get_or_insert_with(|| sagitta_mm(self.mesh, &self.patches, patch, fit));
+            if -off > deepest + self.tolerance_mm {
+                return false;
+            }
+        }
+        true
     }
 
     /// +1 where the normals of a patch point away from the axis all over, -1 where towards it, else
@@ -255,14 +302,14 @@ impl Segments<'_> {
             return None;
         }
         let turn = fit.turn_rad(&points);
-        let half = (0.5 * turn).min(std::f64::consts::FRAC_PI_2);
-        let sagitta = fit.radius_mm * (1.0 - math::cos(half));
-        (turn >= LEAST_TURN_RAD && fit.worst_mm <= OF_SAGITTA * sagitta).then_some(Carrier::Cylinder {
-            point: fit.point,
-            axis: fit.axis,
-            radius_mm: fit.radius_mm,
-            hollow: sign < 0.0,
-        })
+        (turn >= LEAST_TURN_RAD && fit.worst_mm <= OF_SAGITTA * fit.sagitta_mm(turn)).then_some(
+            Carrier::Cylinder {
+                point: fit.point,
+                axis: fit.axis,
+                radius_mm: fit.radius_mm,
+                hollow: sign < 0.0,
+            },
+        )
     }
 
     /// Grows cylinders from strips that bend evenly to both sides.
@@ -337,11 +384,7 @@ impl Segments<'_> {
                 if self.face_of[other as usize] != NONE || tried {
                     continue;
                 }
-                let on = |t: &u32| {
-                    self.mesh.corners(*t).iter().all(|p| fit.distance_mm(p).abs() <= self.tolerance_mm)
-                };
-                let fits =
-                    self.patches.triangles(other).iter().all(on) && self.facing(other, &fit) == Some(sign);
+                let fits = self.lies_on(other, &fit) && self.facing(other, &fit) == Some(sign);
                 if fits {
                     grown.push(other);
                     if grown.len() >= refit_at {

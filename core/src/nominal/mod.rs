@@ -2,6 +2,7 @@
 
 mod beside;
 mod carrier;
+mod chords;
 mod edges;
 mod error;
 mod exact;

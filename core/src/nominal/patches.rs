@@ -47,6 +47,9 @@ pub(super) fn regions(
     Ok((facets, region_of, count))
 }
 
+/// Rows of slivers are gone through from their ends inwards, so many deep.
+const MOST_LAYERS: usize = 256;
+
 /// Facets with unit normals and all neighbours; slivers take the normal of the triangle across their longest edge, so
 /// that a row of them in a plane does not cut it.
 fn facets(
@@ -58,38 +61,45 @@ fn facets(
     let of = |t: u32| {
         let c = mesh.corners(t);
         let lengths: [f64; 3] = std::array::from_fn(|k| (c[(k + 1) % 3] - c[k]).norm());
-        let longest = (0..3).fold(0, |best, k| if lengths[k] > lengths[best] { k } else { best });
+        let mut edges = [0_u8, 1, 2];
+        edges.sort_by(|&a, &b| lengths[b as usize].total_cmp(&lengths[a as usize]));
         let double_area = mesh.area_vector(t);
-        let weak = !(double_area.norm() > WEAK * tolerance_mm * lengths[longest]);
+        let weak = !(double_area.norm() > WEAK * tolerance_mm * lengths[edges[0] as usize]);
         let facet = Facet {
             normal: Direction::new(double_area).map_or(Vector::z(), Direction::vector),
             corners: mesh.triangles()[t as usize],
             beside: across[t as usize].map(|other| other.unwrap_or(NONE)),
         };
-        (facet, weak.then_some(longest as u8))
+        (facet, weak.then_some(edges))
     };
     let count = mesh.triangles().len() as u32;
-    let (mut facets, longest_of_weak): (Vec<Facet>, Vec<Option<u8>>) =
+    let (mut facets, edges_of_weak): (Vec<Facet>, Vec<Option<[u8; 3]>>) =
         (0..count).into_par_iter().with_min_len(CHECK_EVERY).map(of).unzip();
     run.check()?;
-    let mut known: Vec<bool> = longest_of_weak.iter().map(Option::is_none).collect();
-    let weak: Vec<(usize, usize)> =
-        longest_of_weak.iter().enumerate().filter_map(|(t, l)| l.map(|l| (t, l as usize))).collect();
-    // Slivers beside slivers: from the outside inwards, a few layers deep.
-    for _ in 0..8 {
-        let mut found = Vec::new();
-        for &(t, longest) in weak.iter().filter(|&&(t, _)| !known[t]) {
-            if let Some(other) = across[t][longest].map(|o| o as usize).filter(|&o| known[o]) {
-                found.push((t, facets[other].normal));
-            }
-        }
+    let mut known: Vec<bool> = edges_of_weak.iter().map(Option::is_none).collect();
+    let mut weak: Vec<(usize, [u8; 3])> =
+        edges_of_weak.iter().enumerate().filter_map(|(t, e)| e.map(|edges| (t, edges))).collect();
+    // Slivers beside slivers: from the outside inwards, over their longest edges; over shorter ones where none is told so.
+    for _ in 0..MOST_LAYERS {
+        let over = |edge: usize| {
+            let known = &known;
+            weak.iter().filter_map(move |(t, edges)| {
+                let other = across[*t][edges[edge] as usize]? as usize;
+                known[other].then_some((*t, other))
+            })
+        };
+        let found: Vec<(usize, usize)> =
+            (0..3).map(|edge| over(edge).collect::<Vec<_>>()).find(|f| !f.is_empty()).unwrap_or_default();
         if found.is_empty() {
             break;
         }
-        for (t, n) in found {
-            facets[t].normal = n;
+        run.check()?;
+        // None of them is the neighbour of another: those were known before.
+        for (t, other) in found {
+            facets[t].normal = facets[other].normal;
             known[t] = true;
         }
+        weak.retain(|&(t, _)| !known[t]);
     }
     Ok(facets)
 }

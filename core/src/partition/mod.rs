@@ -58,6 +58,8 @@ pub struct Partition {
     min_cos: f64,
     /// How many more there were, on things that stand beside the part.
     other_things: usize,
+    /// How many points that belong to nothing stand alone.
+    strays: usize,
     unexplained: usize,
 }
 
@@ -124,6 +126,7 @@ impl Partition {
             far: Vec::new(),
             min_cos: settings.min_cos,
             other_things: 0,
+            strays: 0,
             unexplained: 0,
         };
         for (b, block) in scan.points().chunks(TOGETHER).enumerate() {
@@ -179,22 +182,24 @@ impl Partition {
             })
             .collect();
         all.far = far?.concat();
-        all.leave_out_other_things(run, nominal, scan)?;
+        all.leave_out_what_is_apart(run, nominal, scan)?;
         run.tell(Stage::Partition, 1.0);
         Ok(all)
     }
 
-    /// Takes clamps and the like out of what stands off the part.
-    fn leave_out_other_things(&mut self, run: &Run, nominal: &Nominal, scan: &Scan) -> Result<(), Stopped> {
+    /// Takes clamps and the like, and strays, out of what stands off the part.
+    fn leave_out_what_is_apart(&mut self, run: &Run, nominal: &Nominal, scan: &Scan) -> Result<(), Stopped> {
         if self.far.is_empty() {
             return Ok(());
         }
         let lost = self.triangle.iter().enumerate().filter(|(_, t)| **t == NOTHING);
         let lost: Vec<(u32, Point)> =
             lost.map(|(i, _)| (i as u32, self.part_from_scan.point(&scan.points().at(i)))).collect();
-        let others = things::beside_the_part(run, nominal, &lost, &self.far, scan.spacing_mm())?;
+        let apart = things::apart(run, nominal, &lost, &self.far, scan.spacing_mm())?;
+        self.strays = apart.strays.len();
+        self.far.retain(|(i, _)| apart.strays.binary_search(i).is_err());
         let before = self.far.len();
-        self.far.retain(|(i, _)| others.binary_search(i).is_err());
+        self.far.retain(|(i, _)| apart.others.binary_search(i).is_err());
         self.other_things = before - self.far.len();
         Ok(())
     }
@@ -202,6 +207,11 @@ impl Partition {
     /// Points over the part that lie on things which stand beside it, such as clamps: what they hide was not seen.
     pub fn on_other_things(&self) -> usize {
         self.other_things
+    }
+
+    /// Points that belong to nothing and stand alone: strays.
+    pub fn strays(&self) -> usize {
+        self.strays
     }
 
     /// Points that belong to nothing within reach.
@@ -316,6 +326,7 @@ impl Partition {
             deviation_mm: Vec::with_capacity(indices.len()),
             far: Vec::new(),
             other_things: self.other_things,
+            strays: self.strays,
             unexplained: 0,
         };
         for &i in indices {

@@ -3,7 +3,7 @@ use crate::geometry::{Motion, PartFrame, Vector, math};
 use crate::plan::{StandardSystem, Zone};
 use crate::run::quiet;
 use crate::tolerance::location_samples::flanks;
-use crate::tolerance::{Leeway, Orientation, Position, PositionMember, Rule, Symmetry};
+use crate::tolerance::{Leeway, Orientation, Position, PositionMember, Rule};
 
 const GROOVE: Situation =
     Situation::Width { at: Point::new(50.0, 0.0, 10.0), across: Direction::Y, width_mm: 10.0, hollow: true };
@@ -59,17 +59,6 @@ fn in_a_tapered_groove_the_block_lies_straight_and_the_extracted_middle_leans() 
     let [iso, asme] = BOTH.map(|s| value(&position(GROOVE, None, s), &surface));
     assert!(asme.abs() < 1e-6, "{asme}");
     assert!((iso - 0.4).abs() < 0.03, "{iso}");
-    let rule = |standard| Symmetry {
-        situation: GROOVE,
-        axis: None,
-        at: Point::origin(),
-        across: Direction::Y,
-        cell_mm: 10.0,
-        standard,
-        leeway: Leeway::none(),
-    };
-    let [iso, asme] = BOTH.map(|s| value(&rule(s), &surface));
-    assert!(asme.abs() < 1e-6 && (iso - 0.4).abs() < 0.03, "{iso} {asme}");
 }
 
 /// A bump of 0.2 in the middle of a flank: the block in the groove, and the clamp about the tongue, give way by half of it. Of a

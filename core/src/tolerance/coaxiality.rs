@@ -1,11 +1,11 @@
-//! Coaxiality and concentricity of ISO 1101:2017, 17.14 (from memory).
+//! Coaxiality and concentricity of ISO 1101:2017, 17.14; ASME Y14.5-2018 has neither (from memory).
 
 use super::axis::{self, Of, Round, straight_axis};
 use super::location::{Along, found_of_zone, leeway_words, of_places};
 use super::movement::{Gauge, Own, settle};
 use super::{Found, Leeway, Rule, RuleError, Surface};
 use crate::geometry::{Direction, Point};
-use crate::plan::{Situation, StandardSystem};
+use crate::plan::Situation;
 use crate::run::Run;
 
 /// Twice the largest distance of a feature's axis over its measured depth, or of its centre, from the datum axis.
@@ -19,8 +19,6 @@ pub struct Coaxiality {
     pub at: Point,
     /// Along the datum axis.
     pub datum_axis: Direction,
-    /// By whose rules the axis is associated.
-    pub standard: StandardSystem,
     /// What the datums leave.
     pub leeway: Leeway,
 }
@@ -28,7 +26,7 @@ pub struct Coaxiality {
 impl Rule for Coaxiality {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
         let surface = axis::surface(surfaces, 0, 3)?;
-        let of = Of::regardless(self.standard);
+        let of = Of::LeastSquares;
         let (places, middle, how) = if let Situation::Sphere { hollow, .. } = self.situation {
             let (centre, _, how) = axis::centre(run, &surface.points, hollow, of)?;
             (vec![centre], centre, how)
@@ -60,7 +58,6 @@ mod tests {
             axis: None,
             at: Point::new(5.0, 5.0, 0.0),
             datum_axis: Direction::Z,
-            standard: StandardSystem::Iso,
             leeway: Leeway::none(),
         }
     }
@@ -76,29 +73,27 @@ mod tests {
             diameter_mm: 12.0,
             hollow: false,
         };
-        for standard in [StandardSystem::Iso, StandardSystem::Asme] {
-            let rule = Coaxiality { standard, ..rule(situation) };
-            // 0.05 at the foot, 0.1 more at the top.
-            let found = rule.measure(&quiet(), std::slice::from_ref(&surface)).unwrap();
-            assert!((found.numbers[0].value - 0.3).abs() < 1e-7, "{found:?}");
-            assert!((found.off.unwrap() - Vector::new(0.06, 0.08, 0.0)).norm() < 1e-7);
+        let rule = rule(situation);
+        // 0.05 at the foot, 0.1 more at the top.
+        let found = rule.measure(&quiet(), std::slice::from_ref(&surface)).unwrap();
+        assert!((found.numbers[0].value - 0.3).abs() < 1e-7, "{found:?}");
+        assert!((found.off.unwrap() - Vector::new(0.06, 0.08, 0.0)).norm() < 1e-7);
 
-            let motion: Motion<PartFrame, PartFrame> =
-                Motion::from_turn_and_shift(Vector::new(1.0, -0.4, 0.2), Vector::new(700.0, 80.0, -900.0));
-            let moved = Coaxiality {
-                situation: Situation::Cylinder {
-                    at: motion.point(&Point::new(5.0, 5.0, 10.0)),
-                    axis: motion.direction(Direction::Z),
-                    diameter_mm: 12.0,
-                    hollow: false,
-                },
-                at: motion.point(&rule.at),
-                datum_axis: motion.direction(rule.datum_axis),
-                ..rule
-            };
-            let there = moved.measure(&quiet(), &[surface.moved(&motion)]).unwrap();
-            assert!((there.numbers[0].value - 0.3).abs() < 1e-7, "{there:?}");
-        }
+        let motion: Motion<PartFrame, PartFrame> =
+            Motion::from_turn_and_shift(Vector::new(1.0, -0.4, 0.2), Vector::new(700.0, 80.0, -900.0));
+        let moved = Coaxiality {
+            situation: Situation::Cylinder {
+                at: motion.point(&Point::new(5.0, 5.0, 10.0)),
+                axis: motion.direction(Direction::Z),
+                diameter_mm: 12.0,
+                hollow: false,
+            },
+            at: motion.point(&rule.at),
+            datum_axis: motion.direction(rule.datum_axis),
+            ..rule
+        };
+        let there = moved.measure(&quiet(), &[surface.moved(&motion)]).unwrap();
+        assert!((there.numbers[0].value - 0.3).abs() < 1e-7, "{there:?}");
     }
 
     #[test]

@@ -1,7 +1,6 @@
-//! Symmetry of ISO 1101:2017, 17.15 (from memory), and the extracted middle of a groove or tongue.
+//! Symmetry of ISO 1101:2017, 17.15, which ASME Y14.5-2018 has not (from memory), and the extracted middle of a groove or tongue.
 
 use super::axis::{self, Of, Round, straight_axis};
-use super::centre_plane::centre_plane;
 use super::flanks::{STRAIGHT_MIDDLE, has_straight_middle, straight_middle};
 use super::location::{found_of_zone, leeway_words};
 use super::material::flank;
@@ -28,9 +27,6 @@ pub struct Symmetry {
     pub across: Direction,
     /// Size of the cells in which the two flanks are brought together, mm.
     pub cell_mm: f64,
-    /// By whose rules: of a hole or shaft the least-squares axis (ISO) or that of the mating envelope (ASME), of flanks their
-    /// extracted middle or the centre plane of the mating envelope.
-    pub standard: StandardSystem,
     /// What the datums leave.
     pub leeway: Leeway,
 }
@@ -38,26 +34,20 @@ pub struct Symmetry {
 impl Rule for Symmetry {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
         let surface = axis::surface(surfaces, 0, 3)?;
-        let straight = has_straight_middle(&self.situation, self.axis, self.standard);
+        let straight = has_straight_middle(&self.situation, self.axis, StandardSystem::Iso);
         let (places, middle, how) = match (self.situation, self.axis.filter(|_| straight)) {
             (_, Some(axis)) => {
                 let found = straight_middle(&self.situation, axis, surface)?;
                 (found.ends.to_vec(), found.middle, STRAIGHT_MIDDLE.into())
             }
             (Situation::Sphere { hollow, .. }, None) => {
-                let of = Of::regardless(self.standard);
-                let (centre, _, how) = axis::centre(run, &surface.points, hollow, of)?;
+                let (centre, _, how) = axis::centre(run, &surface.points, hollow, Of::LeastSquares)?;
                 (vec![centre], centre, how)
             }
             _ => match Round::of(&self.situation) {
                 Some(round) => {
-                    let of = Of::regardless(self.standard);
-                    let found = straight_axis(run, surface, &round, self.axis, of)?;
+                    let found = straight_axis(run, surface, &round, self.axis, Of::LeastSquares)?;
                     (found.ends.to_vec(), found.middle(), found.how)
-                }
-                None if self.standard == StandardSystem::Asme => {
-                    let found = centre_plane(run, surface, &self.situation, self.axis)?;
-                    (found.places, found.middle, found.how)
                 }
                 None => {
                     let places = middles(run, surface, &self.situation, self.cell_mm)?;
@@ -186,7 +176,6 @@ mod tests {
             at: Point::origin(),
             across: Direction::Y,
             cell_mm: 10.0,
-            standard: StandardSystem::Iso,
             leeway: Leeway::none(),
         }
     }

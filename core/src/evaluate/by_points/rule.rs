@@ -175,8 +175,7 @@ impl Subject<'_> {
             Requirement::Coaxiality { zone_diameter_mm } => {
                 let (at, datum_axis) = datum_axis(self.plan, self.faces, self.characteristic)?;
                 let leeway = self.axis_held(at, datum_axis)?;
-                let (axis, standard) = (of.axis, StandardSystem::Iso);
-                let rule = Coaxiality { situation, axis, at, datum_axis, standard, leeway };
+                let rule = Coaxiality { situation, axis: of.axis, at, datum_axis, leeway };
                 Wanted { fitted: true, ..placed(Box::new(rule), zone_diameter_mm) }
             }
             Requirement::Symmetry { zone_width_mm } => self.symmetry(zone_width_mm, placed)?,
@@ -372,8 +371,7 @@ impl Subject<'_> {
             }
             Situation::Width { at, across, .. } => {
                 let (axis, cell_mm, leeway) = (None, CELL_MM, held(at, across)?);
-                let standard = self.characteristic.standard.system;
-                let rule = Symmetry { situation, axis, at, across, cell_mm, standard, leeway };
+                let rule = Symmetry { situation, axis, at, across, cell_mm, leeway };
                 Ok(placed(Box::new(rule), zone_mm))
             }
             _ => Err("a symmetry is that of a slot or a width".into()),

@@ -73,7 +73,7 @@ pub(super) fn evaluate(
     };
     let likely: Vec<Surface> = surfaces.iter().map(|s| likely_of(s).clone()).collect();
     if let Some(base) = numbers(subject, &asked, &likely)?
-        && let Some((standard, words)) = lean::line(subject, &surfaces, (&likely, &base))?
+        && let Some((standard, words)) = lean::line(subject, (&asked, &surfaces), (&likely, &base))?
     {
         if standard > 0.0 {
             asked.besides.push(lean::as_line(standard));
@@ -86,7 +86,7 @@ pub(super) fn evaluate(
 }
 
 /// The surface on which noise is rehearsed.
-fn likely_of(extracted: &Extracted) -> &Surface {
+pub(super) fn likely_of(extracted: &Extracted) -> &Surface {
     extracted.likely.as_ref().map_or(&extracted.measured, |l| &l.surface)
 }
 

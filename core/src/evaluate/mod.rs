@@ -6,6 +6,7 @@ mod by_points;
 mod by_reading;
 mod check_point;
 mod by_rule;
+mod correction;
 mod edge;
 mod effects;
 mod extract;

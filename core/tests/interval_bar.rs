@@ -169,6 +169,11 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
     for (k, (number, ..)) in ASKED.iter().enumerate() {
         let share = held[k] as f64 / n;
         println!("{number}: {share:.3} held of {n}, u over scatter {:.2}", spread[k]);
+        // Values scatter no more than a twentieth beyond their standard uncertainty; so many scans tell a scatter to one part of the root of
+        // twice their number.
+        if !(spread[k] * (1.0 + 3.0 / (2.0 * (n - 4.0)).sqrt()) >= 0.95) {
+            bad.push(format!("{number}: u is {:.2} of the scatter", spread[k]));
+        }
         // The bar is 92 to 98 %.
         if out_of_the_bar(held[k], n as usize) {
             bad.push(format!("{number}: {share:.3} held"));

@@ -5,16 +5,20 @@
 
 mod bench;
 
+use std::sync::atomic::AtomicBool;
+
 use bench::{Bench, Cell, pose};
 use rayon::prelude::*;
 use scantling_core::geometry::random::Random;
 use scantling_core::geometry::{Motion, PartFrame, Point, ScanFrame, Vector};
 use scantling_core::inspect::{Job, ScanPart, ScanSource, inspect};
+use scantling_core::partition::{JoinInput, Joined, Partition, PartitionSettings};
 use scantling_core::plan;
 use scantling_core::read::RawScan;
 use scantling_core::record::{Evaluation, Record, Verdict};
-use scantling_core::run::quiet;
+use scantling_core::run::{Limits, Run, quiet};
 use scantling_core::scan::{LengthUnit, Scan};
+use scantling_core::search::SurfaceTree;
 
 const SPACING_MM: f64 = 1.6;
 const NOISE_MM: f64 = 0.03;
@@ -258,6 +262,31 @@ fn results_of_two_scans_that_were_joined_wrong_scatter_as_their_budgets_say() {
     assert!(
         all[0].iter().filter(|e| e.correlated_groups.iter().any(|g| g.contains("scans lie"))).count() > 1
     );
+}
+
+#[test]
+fn a_stop_ends_a_join() {
+    let case = Case::new("");
+    let here = pose(4);
+    let still = Motion::identity();
+    let [first, second] = case.two(4, NOISE_MM, &still);
+    let both = first.with(&[(&second, still)]);
+    let tree = SurfaceTree::new(case.nominal.mesh());
+    let settings = PartitionSettings { reach_mm: 2.0, min_cos: 0.5 };
+    let partition = Partition::new(&quiet(), &case.nominal, &tree, &both, here.inverse(), &settings).unwrap();
+    let input = JoinInput {
+        nominal: &case.nominal,
+        scan: &both,
+        partition: &partition,
+        noise_mm: NOISE_MM,
+        correlated: &[],
+        reach_mm: settings.reach_mm,
+    };
+    // Without a stop the same is an answer.
+    assert!(Joined::new(&quiet(), &input, &[]).unwrap().is_some());
+    let stop = AtomicBool::new(true);
+    let stopped = Run { stop: &stop, progress: &|_, _| {}, limits: Limits::default() };
+    assert!(Joined::new(&stopped, &input, &[]).is_err());
 }
 
 #[test]

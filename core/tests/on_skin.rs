@@ -38,10 +38,13 @@ const SINK: &str = "[[feature]]\nid = \"H\"\nkind = \"hole\"\npick = { near_mm =
 fn sunk(name: &str, p: &Point, _: &Vector) -> Point {
     match name {
         "CONE" => p + Vector::new(0.12, 0.0, -0.1),
-        "SKIN" => p + Vector::z() * (0.05 + 0.004 * p.y),
+        "SKIN" => p + Vector::z() * (SKIN_MM + 0.004 * p.y),
         _ => *p,
     }
 }
+
+/// How high the skin lies where the axis of the made cone meets it, mm: there its diameter is told, and not at the nominal skin.
+const SKIN_MM: f64 = 0.05;
 
 /// Variance of the diameter at best, for noise of one: least squares on these points of cone (about its made axis) and ring. `free`
 /// with the cone's angle and axis free.
@@ -53,8 +56,9 @@ fn bound(cone: &[Point], ring: &[Point], free: bool) -> f64 {
         let e = off / r;
         // Square to the surface: at 45 degrees the distance along the radius times its cosine.
         let c = std::f64::consts::FRAC_1_SQRT_2;
-        let lean = p.z + r;
-        let row = [e.x, e.y, 1.0, p.z, lean * e.x, lean * e.y].map(|x| c * x);
+        let z = p.z - SKIN_MM;
+        let lean = z + r;
+        let row = [e.x, e.y, 1.0, z, lean * e.x, lean * e.y].map(|x| c * x);
         for i in 0..6 {
             for j in 0..6 {
                 m[i][j] += row[i] * row[j];
@@ -380,6 +384,48 @@ fn a_leaning_stud_has_its_place_at_a_stated_height() {
     let found = &asked.told(&scan, 0.02)[0];
     assert_eq!(found.verdict, Verdict::NotMeasured);
     assert!(found.reason.contains("% of the turn of A"), "{}", found.reason);
+}
+
+#[test]
+fn a_height_over_pads_that_lie_in_several_planes_is_refused() {
+    let part = Turned::stud();
+    let pad = |id: &str, at: [f64; 3]| {
+        format!(
+            "{{ id = \"{id}\", at_mm = {at:?}, direction = [0, 0, 1], patch_radius_mm = 3.0, locks = [\"z\"] }}"
+        )
+    };
+    let system = |id: &str, fourth: [f64; 3]| {
+        let places = [[24.0, 0.0, 0.0], [-12.0, 20.0, 0.0], [-12.0, -20.0, 0.0], fourth];
+        let pads: Vec<String> =
+            places.iter().enumerate().map(|(k, at)| pad(&format!("{id}{k}"), *at)).collect();
+        format!(
+            "[[datum_system]]\nid = \"{id}\"\ndatum = [ {{ letter = \"{id}\", targets = [ {} ] }} ]\n",
+            pads.join(", ")
+        )
+    };
+    let at = |number: u32, system: &str, more: &str| {
+        format!(
+            "[[characteristic]]\nnumber = \"{number}\"\nfeature = \"P\"\nposition = {{ zone_diameter_mm = 1.0, at_height = {{ height_mm = \
+             12.0{more} }} }}\ndatum_system = \"{system}\"\n"
+        )
+    };
+    // The fourth pad lies on the skin too, or on the end of the stud.
+    let more = format!(
+        "[[feature]]\nid = \"P\"\nkind = \"cylinder\"\npick = {{ near_mm = [4, 0, 10] }}\n{}{}{}{}{}",
+        system("F", [-24.0, 0.0, 0.0]),
+        system("S", [0.0, 0.0, 20.0]),
+        at(1, "F", ""),
+        at(2, "S", ""),
+        at(3, "S", ", above = \"A\"")
+    );
+    let asked = Asked::new(part.nominal(), &more);
+    let (scan, _) = part.taken(0.8, 0.02, 1, &|_, p, _| *p, &|_, p| near(p));
+    let found = asked.told(&scan, 0.02);
+    assert!(value(&found[0]) < 0.1, "{:?}", found[0].value_mm);
+    assert_eq!((found[1].verdict, found[1].value_mm), (Verdict::NotMeasured, None));
+    assert!(found[1].reason.contains("nor pads that lie in one plane"), "{}", found[1].reason);
+    // What it is to be told over can be named.
+    assert!(value(&found[2]) < 0.1, "{:?}", found[2].value_mm);
 }
 
 #[test]

@@ -14,9 +14,10 @@ use crate::tolerance::{Against, Found, Instance, Number, Rule, RuleError, Surfac
 use crate::uncertainty::{Budget, Source};
 
 use super::asked_surfaces::{extract, unbounded};
+use super::correction::{self, Field};
 use super::extract::{Drawn, Extracted};
 use super::rehearsal::{With, alignment, mean_and_spread, numbers, perfect_values, rehearse, sampling};
-use super::zone_interval::{Readings, at_least, biases, shares_noise, unsure, zone};
+use super::zone_interval::{Readings, at_least, biases, shares_noise, unsure, variance_of_bias, zone};
 use super::{Outcome, Subject, effects, lean, place, settle};
 
 /// A requirement as a rule asks for it.
@@ -73,7 +74,7 @@ pub(super) fn evaluate(
     };
     let likely: Vec<Surface> = surfaces.iter().map(|s| likely_of(s).clone()).collect();
     if let Some(base) = numbers(subject, &asked, &likely)?
-        && let Some((standard, words)) = lean::line(subject, &surfaces, (&likely, &base))?
+        && let Some((standard, words)) = lean::line(subject, (&asked, &surfaces), (&likely, &base))?
     {
         if standard > 0.0 {
             asked.besides.push(lean::as_line(standard));
@@ -86,7 +87,7 @@ pub(super) fn evaluate(
 }
 
 /// The surface on which noise is rehearsed.
-fn likely_of(extracted: &Extracted) -> &Surface {
+pub(super) fn likely_of(extracted: &Extracted) -> &Surface {
     extracted.likely.as_ref().map_or(&extracted.measured, |l| &l.surface)
 }
 
@@ -140,6 +141,8 @@ pub(super) struct Tried {
     /// The same without the inputs that displace the whole scan, where there are any.
     by_noise: Option<Vec<Vec<f64>>>,
     ideal: Option<Vec<f64>>,
+    /// What finding the bias from the same noise adds to the variance.
+    added: Vec<f64>,
     /// Standard uncertainties.
     sampling: Vec<f64>,
     alignment: Vec<f64>,
@@ -162,6 +165,7 @@ impl Tried {
             perfect: self.perfect.as_deref().map(each),
             by_noise: self.by_noise.as_deref().map(each),
             ideal: self.ideal.as_deref().map(of),
+            added: self.added[which.clone()].to_vec(),
             sampling: of(&self.sampling),
             alignment: of(&self.alignment),
             changes: self.changes[which.clone()].to_vec(),
@@ -215,6 +219,15 @@ pub(super) fn tried(
         let reason = "its uncertainty could not be found: with noise added its points no longer determine it";
         return Ok(Err(reason.into()));
     };
+    let of_perfect = |k: usize| -> f64 {
+        let first = mean_and_spread(&noisy, k, base[k]).0;
+        match (by_noise.as_ref().or(perfect.as_ref()), &ideal) {
+            (Some(drawn), Some(ideal)) => mean_and_spread(drawn, k, ideal[k]).0,
+            _ => first,
+        }
+    };
+    let of_perfect: Vec<f64> = (0..base.len()).map(of_perfect).collect();
+    let added = added(subject, asked, (surfaces, &likely), &of_perfect)?;
     let sampling = sampling(subject, asked, surfaces, &likely, &base)?;
     let alignment = alignment(subject, asked, &likely, &base)?;
     let changes = effects::changes(subject, (surfaces, &likely), &base, |s| numbers(subject, asked, s))?;
@@ -228,10 +241,42 @@ pub(super) fn tried(
         perfect,
         by_noise,
         ideal,
+        added,
         sampling,
         alignment,
         changes,
     }))
+}
+
+/// What finding the bias from the same noise adds to the variance of each number; nothing where it is not rehearsed.
+fn added<'s>(
+    subject: &Subject,
+    asked: &Asked,
+    (surfaces, likely): (&'s [Extracted], &[Surface]),
+    perfect: &[f64],
+) -> Result<Vec<f64>, Stopped> {
+    let field = |s: &'s Extracted| -> Option<Field<'s>> {
+        let likely = s.likely.as_ref()?;
+        Some(Field {
+            places: &s.perfect.points,
+            likely: &likely.surface.deviations_mm,
+            nominal: Some(&s.perfect.deviations_mm),
+            noise: &s.noise,
+            finest_mm: likely.finest_mm,
+        })
+    };
+    let fields: Option<Vec<Field>> = surfaces.iter().map(field).collect();
+    let Some(fields) = fields.filter(|_| asked.extremes && asked.rule.of_places()) else {
+        return Ok(vec![0.0; perfect.len()]);
+    };
+    correction::added(subject.context.run, &fields, (perfect, shares_noise(subject)), |deviations| {
+        let there: Vec<Surface> = likely
+            .iter()
+            .zip(deviations)
+            .map(|(s, d)| Surface { deviations_mm: d.clone(), ..s.clone() })
+            .collect();
+        numbers(subject, asked, &there)
+    })
 }
 
 /// Writes what the rule came to, and decides.
@@ -252,6 +297,7 @@ pub(super) fn decided(
         perfect,
         by_noise,
         ideal,
+        added,
         sampling,
         alignment,
         changes,
@@ -299,7 +345,7 @@ pub(super) fn decided(
         let value = values[k] - 0.5 * (told[0] + told[1]);
         let unsure = unsure(told);
         let mut budget = Budget::new()
-            .with(Source::Noise, (spread * spread + unsure * unsure).sqrt())
+            .with(Source::Noise, (spread * spread + variance_of_bias(told, added[k])).sqrt())
             .with(Source::Sampling, sampling[k]);
         if asked.aligned {
             budget = budget.with(Source::Alignment, alignment[k]);

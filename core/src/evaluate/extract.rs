@@ -47,6 +47,8 @@ pub(super) struct LikelySurface {
     pub(super) surface: Surface,
     /// What of each draw of the noise is still in it, mm along each point's normal.
     pub(super) kept: Vec<Draws>,
+    /// Nothing finer than this was told from noise by itself, mm.
+    pub(super) finest_mm: f64,
 }
 
 impl LikelySurface {
@@ -71,7 +73,7 @@ impl LikelySurface {
             wall_mm: measured.wall_mm,
             deviations_mm: values,
         };
-        Ok(Self { surface, kept })
+        Ok(Self { surface, kept, finest_mm })
     }
 }
 

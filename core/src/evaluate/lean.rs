@@ -8,11 +8,12 @@
 
 use crate::geometry::{Cholesky, Direction, Matrix3, Point, Vector, symmetric_eigen3};
 use crate::partition::Tube;
-use crate::plan::{Requirement, Situation};
+use crate::plan::{BoundFeature, Requirement, Situation};
 use crate::run::Stopped;
 use crate::tolerance::Surface;
 use crate::uncertainty::Source;
 
+use super::by_rule::Asked;
 use super::extract::Extracted;
 use super::rehearsal::{mean_square, numbers};
 use super::{Subject, rules};
@@ -117,12 +118,12 @@ fn tilts(covariance: &Matrix3) -> Vec<Vector> {
     told.map(|(value, v)| v * value.sqrt()).collect()
 }
 
-/// The root mean square change of a value by tilts of its axis, each both ways; infinite where there is no value.
-pub(super) fn change(
+/// The mean square change of each value by tilts of an axis, each both ways; infinite where there is no value.
+pub(super) fn squares(
     covariance: &Matrix3,
     values: &[f64],
     tilted: impl Fn(Vector) -> Result<Option<Vec<f64>>, Stopped>,
-) -> Result<f64, Stopped> {
+) -> Result<Vec<f64>, Stopped> {
     let mut squares = vec![0.0; values.len()];
     for tilt in tilts(covariance) {
         let ways = [tilted(tilt)?, tilted(-tilt)?];
@@ -130,7 +131,12 @@ pub(super) fn change(
             *square += mean_square(&ways, k, values[k]);
         }
     }
-    Ok(squares.into_iter().fold(0.0, f64::max).sqrt())
+    Ok(squares)
+}
+
+/// The standard uncertainty of the value that tilts change the most.
+pub(super) fn standard(squares: &[f64]) -> f64 {
+    squares.iter().copied().fold(0.0, f64::max).sqrt()
 }
 
 /// Covariance of the axis along which a short wall is looked at, from that of its skin and, for what depends on it, from how the wall
@@ -146,36 +152,83 @@ fn of_axis(skin: (Direction, &[[f64; 2]; 2]), lean: Option<&Lean>) -> Matrix3 {
     all
 }
 
-/// The line of the budget for the axis of a short wall, and words on its lean; `None` where the wall tells its own axis, or has none.
+/// A wall too short to tell its own axis, of a requirement on it or on a group that it belongs to.
+pub(super) struct ShortWall<'a> {
+    bound: &'a BoundFeature,
+    /// How well the axis is known along which it is looked at.
+    covariance: Matrix3,
+    lean: Option<Lean>,
+    depth_mm: f64,
+}
+
+impl<'a> ShortWall<'a> {
+    /// Those of a requirement; `surfaces` are its features' own, in its order. None where walls tell their own axes, or have none.
+    pub(super) fn all(subject: &Subject<'a>, asked: &Asked, surfaces: &[Extracted]) -> Vec<Self> {
+        let size = match subject.characteristic.requirement {
+            Requirement::Diameter { .. } | Requirement::Width { .. } => true,
+            Requirement::Position { .. } | Requirement::Symmetry { .. } => false,
+            _ => return Vec::new(),
+        };
+        let features = asked.features.iter().take(asked.own).zip(surfaces);
+        let one = |(&feature, own): (&usize, &Extracted)| {
+            let bound = subject.context.faces.features.get(feature)?;
+            let (axis, tube) = (rules::axis(subject, bound)?, Tube::of(&bound.situation)?);
+            // A pin's is the nominal one, against which it is said to be told.
+            let hollow = !matches!(bound.situation, Situation::Cylinder { hollow: false, .. });
+            let lean =
+                Lean::of(&own.measured.points, &tube, axis.axis, own.noise_mm).filter(|_| hollow || size);
+            let covariance = of_axis((axis.axis, &axis.slopes), lean.as_ref().filter(|_| size));
+            let wall = super::extract::wall_mm(subject.context.nominal, bound);
+            Some(Self { bound, covariance, lean, depth_mm: wall.map_or(0.0, |[a, b]| b - a) })
+        };
+        features.filter_map(one).collect()
+    }
+
+    /// The mean square change of each value by tilts of the axis of this wall alone; `told` makes the values of a subject.
+    pub(super) fn squares(
+        &self,
+        subject: &Subject<'a>,
+        values: &[f64],
+        told: impl Fn(&Subject<'a>) -> Result<Option<Vec<f64>>, Stopped>,
+    ) -> Result<Vec<f64>, Stopped> {
+        squares(&self.covariance, values, |tilt| {
+            told(&Subject { tilted: Some((self.bound, tilt)), ..*subject })
+        })
+    }
+
+    /// Words on the lean; of several walls on that whose ends lie furthest aside, by its name.
+    pub(super) fn words(all: &[Self]) -> Option<String> {
+        let aside = |w: &Self| w.lean.map_or(-1.0, |l| w.depth_mm * l.slope.norm());
+        // The first of equals.
+        let most = all.iter().rev().max_by(|a, b| aside(a).total_cmp(&aside(b)))?;
+        let words = most.lean?.words(most.depth_mm);
+        Some(match all.len() {
+            1 => words,
+            n => format!("{}, the most of {n}: {words}", most.bound.id),
+        })
+    }
+}
+
+/// The line of the budget for the axes of short walls, and words on their lean; `None` where walls tell their own axes, or have
+/// none. Skins of several openings are known by points of their own.
 pub(super) fn line(
     subject: &Subject,
-    surfaces: &[Extracted],
+    (asked, surfaces): (&Asked, &[Extracted]),
     (likely, values): (&[Surface], &[f64]),
 ) -> Result<Option<(f64, Option<String>)>, Stopped> {
-    let bound = subject.bound;
-    let size = match subject.characteristic.requirement {
-        Requirement::Diameter { .. } | Requirement::Width { .. } => true,
-        Requirement::Position { .. } | Requirement::Symmetry { .. } => false,
-        _ => return Ok(None),
-    };
-    let (Some(axis), Some(tube), Some(own)) =
-        (rules::axis(subject, bound), Tube::of(&bound.situation), surfaces.first())
-    else {
+    let walls = ShortWall::all(subject, asked, surfaces);
+    if walls.is_empty() {
         return Ok(None);
-    };
-    // A pin's is the nominal one, against which it is said to be told.
-    let hollow = !matches!(bound.situation, Situation::Cylinder { hollow: false, .. });
-    let lean = Lean::of(&own.measured.points, &tube, axis.axis, own.noise_mm).filter(|_| hollow || size);
-    let covariance = of_axis((axis.axis, &axis.slopes), lean.as_ref().filter(|_| size));
-    let standard = change(&covariance, values, |tilt| {
-        let there = Subject { tilt, ..*subject };
-        match rules::asked(&there) {
-            Ok(asked) => numbers(&there, &asked, likely),
+    }
+    let mut sums = vec![0.0; values.len()];
+    for wall in &walls {
+        let squares = wall.squares(subject, values, |there| match rules::asked(there) {
+            Ok(asked) => numbers(there, &asked, likely),
             Err(_) => Ok(None),
-        }
-    })?;
-    let depth = super::extract::wall_mm(subject.context.nominal, bound).map_or(0.0, |[a, b]| b - a);
-    Ok(Some((standard, lean.map(|l| l.words(depth)))))
+        })?;
+        sums.iter_mut().zip(squares).for_each(|(sum, square)| *sum += square);
+    }
+    Ok(Some((standard(&sums), ShortWall::words(&walls))))
 }
 
 /// As a line of a budget.

@@ -6,6 +6,7 @@ mod by_points;
 mod by_reading;
 mod check_point;
 mod by_rule;
+mod correction;
 mod edge;
 mod effects;
 mod extract;
@@ -235,8 +236,7 @@ fn ready<'a>(
     if let Some(words) = distances(context.nominal, bound) {
         evaluation.operators.insert("distances".into(), words.into());
     }
-    let tilt = Vector::zeros();
-    Ok((Subject { context, characteristic, bound, partition, datums, tilt }, evaluation))
+    Ok((Subject { context, characteristic, bound, partition, datums, tilted: None }, evaluation))
 }
 
 /// How distances from the faces of a feature are known, where their file tells their surfaces.
@@ -270,8 +270,8 @@ struct Subject<'a> {
     bound: &'a BoundFeature,
     partition: &'a Partition,
     datums: Option<&'a DatumAlignment>,
-    /// By how much the axis of a wall too short to tell its own is tilted, to see what that does: mm aside for each mm along it.
-    tilt: Vector,
+    /// A wall too short to tell its own axis, and by how much its axis is tilted, to see what that does: mm aside for each mm along it.
+    tilted: Option<(&'a BoundFeature, Vector)>,
 }
 
 /// Whether the datums hold the part and the zone, so that nothing can be moved to the tolerance's best.

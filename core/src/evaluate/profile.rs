@@ -12,8 +12,8 @@ use super::extract::{MOST_POINTS, thinned};
 use super::likely::{Likely, likely};
 use super::rehearsal::deviations;
 use super::sight::Sight;
-use super::zone_interval::{Readings, at_least, biases, shares_noise, unsure};
-use super::{Outcome, Subject, decide_between, effects, filter_words, place, settle, sparse};
+use super::zone_interval::{Readings, at_least, biases, shares_noise, unsure, variance_of_bias};
+use super::{Outcome, Subject, correction, decide_between, effects, filter_words, place, settle, sparse};
 
 /// Seed of the noise rehearsals: any constant; the same scan must always give the same answer.
 const SEED: u64 = 0x5CA7_71B6;
@@ -238,20 +238,35 @@ pub(super) fn evaluate(
     let of_perfect = drawn(&vec![0.0; r.likely.len()], &r.noise);
     evaluation.noise_floor_mm = Some(mean(of_perfect.iter().map(|[low, high]| high - low)));
     let base = ends(r.likely.iter().copied());
+    let perfect: [f64; 2] = std::array::from_fn(|k| mean(of_perfect.iter().map(|d| d[k])));
+    let likely = correction::Field {
+        places: &r.places,
+        likely: &r.likely,
+        nominal: None,
+        noise: &r.noise,
+        finest_mm: nesting_mm,
+    };
+    let shares = shares_noise(subject);
+    let added = correction::added(subject.context.run, &[likely], (&perfect, shares), |fields| {
+        Ok(Some(ends(fields[0].iter().copied()).to_vec()))
+    })?;
     let (alignment, sampling, effects) = (r.alignment(subject)?, r.sampling(), r.effects(subject)?);
     let side = |k: usize, (raw, at): (f64, u32), limits: Limits, room: fn(f64, f64) -> f64, limit: f64| {
         let p = &field.feature.points[at as usize];
         let of_noise = Readings::of(of_likely.iter().map(|d| d[k]), base[k], 0.0);
         let of = |all: &[[f64; 2]]| mean(all.iter().map(|d| d[k])) - base[k];
-        let perfect = mean(of_perfect.iter().map(|d| d[k]));
+        let perfect = perfect[k];
         // The least and the most that noise may have added.
         let least = mean(of_measured.iter().map(|d| d[k])) - raw;
         let most = if k == 0 { perfect.min(least) } else { perfect.max(least) };
         let told = biases(of(&of_rest), of(&of_kept), perfect);
-        let told = if shares_noise(subject) { at_least(least, told) } else { told };
+        let told = if shares { at_least(least, told) } else { told };
         let unsure = unsure(told);
         let budget = Budget::new()
-            .with(Source::Noise, (of_noise.standard * of_noise.standard + unsure * unsure).sqrt())
+            .with(
+                Source::Noise,
+                (of_noise.standard * of_noise.standard + variance_of_bias(told, added[k])).sqrt(),
+            )
             .with(Source::Sampling, sampling[k])
             .with(Source::Alignment, alignment[k])
             .with_all(&effects[k]);

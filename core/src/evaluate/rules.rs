@@ -163,7 +163,9 @@ pub(super) fn axis(subject: &Subject, bound: &BoundFeature) -> Option<SkinAxis> 
     };
     let tube = Tube::of(&bound.situation).filter(|_| turned);
     let found = tube.map_or_else(nominal, |t| skin_axis(context, subject.partition, bound, &t));
-    Some(SkinAxis { axis: Direction::new(found.axis.vector() + subject.tilt).unwrap_or(found.axis), ..found })
+    let tilt = subject.tilted.filter(|(which, _)| std::ptr::eq(*which, bound)).map(|(_, tilt)| tilt);
+    let axis = tilt.and_then(|tilt| Direction::new(found.axis.vector() + tilt)).unwrap_or(found.axis);
+    Some(SkinAxis { axis, ..found })
 }
 
 /// Whether a wall is too short to tell its own axis.

@@ -4,14 +4,17 @@
 //! has the part. A member of which too little was seen leaves the others with too little to hold them: what these come to is
 //! then no proof that they conform, though it may be one that they do not, for one more requirement makes the worst no better.
 
+use std::ops::Range;
+
 use crate::plan::{Characteristic, Requirement};
 use crate::record::Evaluation;
 use crate::run::Stopped;
-use crate::tolerance::{Found, Rule, RuleError, Surface, Together, TogetherMember};
+use crate::tolerance::{Found, Leeway, Rule, RuleError, Surface, Together, TogetherMember};
 
 use super::asked_surfaces;
 use super::by_rule::{self, Asked, Tried};
 use super::extract::Extracted;
+use super::lean::{self, ShortWall};
 use super::{Aligned, Context, Subject, location, ready, rules};
 
 /// A requirement with its own surfaces.
@@ -152,7 +155,7 @@ fn judge(context: &Context, members: &mut [Member], rest: &[(usize, Evaluation)]
         }
     }
 
-    let mut together = Together { members: Vec::with_capacity(members.len()), leeway };
+    let mut together = Together { members: Vec::with_capacity(members.len()), leeway: leeway.clone() };
     let mut features = Vec::with_capacity(own + loose.len());
     let mut extracted = Vec::with_capacity(own + loose.len());
     for member in members.iter_mut() {
@@ -186,6 +189,7 @@ fn judge(context: &Context, members: &mut [Member], rest: &[(usize, Evaluation)]
         besides: Vec::new(),
         bias_told: members.iter().all(|m| m.asked.bias_told),
     };
+    let leans = leans(context, members, (&leeway, &ranges), &extracted)?;
     let tried: Tried = match by_rule::tried(&members[0].subject, &joint, &extracted, &all)? {
         Ok(tried) => tried,
         Err(reason) => return tell_all(members, &reason),
@@ -200,8 +204,16 @@ fn judge(context: &Context, members: &mut [Member], rest: &[(usize, Evaluation)]
     let numbers: Vec<String> = members.iter().map(|m| m.evaluation.number.clone()).collect();
     let mut first = 0;
     for (k, member) in members.iter_mut().enumerate() {
-        let part = tried.part(first..first + found[k].numbers.len());
-        first += found[k].numbers.len();
+        let own = first..first + found[k].numbers.len();
+        let part = tried.part(own.clone());
+        first = own.end;
+        let lean = leans.squares.get(own).map_or(0.0, lean::standard);
+        if lean > 0.0 {
+            member.asked.besides.push(lean::as_line(lean));
+        }
+        if let Some(words) = &leans.words[k] {
+            member.evaluation.operators.insert("lean".into(), words.clone());
+        }
         by_rule::tell(&member.subject, &member.asked, &found[k], &mut member.evaluation);
         if let Some(words) = &alone[k] {
             member.evaluation.operators.insert("alone_mm".into(), words.clone());
@@ -225,6 +237,57 @@ fn judge(context: &Context, members: &mut [Member], rest: &[(usize, Evaluation)]
         by_rule::decided(&member.subject, &member.asked, &found[k], (part, missing), &mut member.evaluation);
     }
     Ok(())
+}
+
+/// What the axes of short walls do to the values of a set.
+struct Leans {
+    /// Mean square change of every value, mm2: a wall that is looked at otherwise moves all that share the movement.
+    squares: Vec<f64>,
+    /// Of each member, words on how its walls lean.
+    words: Vec<Option<String>>,
+}
+
+/// Tilts the axis of each short wall, of whichever member, and settles the movement anew.
+fn leans(
+    context: &Context,
+    members: &[Member],
+    (leeway, ranges): (&Leeway, &[Range<usize>]),
+    extracted: &[Extracted],
+) -> Result<Leans, Stopped> {
+    let likely: Vec<Surface> = extracted.iter().map(|e| by_rule::likely_of(e).clone()).collect();
+    // The values of all, where one of them looks at a wall otherwise.
+    let told = |tilted: Option<(usize, &Subject)>| {
+        let mut rule = Together { members: Vec::with_capacity(members.len()), leeway: leeway.clone() };
+        for (k, (member, range)) in members.iter().zip(ranges).enumerate() {
+            let subject = tilted.filter(|(which, _)| *which == k).map_or(&member.subject, |(_, there)| there);
+            let Ok(asked) = rules::asked(subject) else { return Ok(None) };
+            rule.members.push(TogetherMember { rule: asked.rule, surfaces: range.clone() });
+        }
+        match rule.measure(context.run, &likely) {
+            Ok(found) => Ok(Some(by_rule::effective(&found)).filter(|v| v.iter().all(|x| x.is_finite()))),
+            Err(RuleError::Stopped(stopped)) => Err(stopped),
+            Err(_) => Ok(None),
+        }
+    };
+    let mut all = Leans { squares: Vec::new(), words: vec![None; members.len()] };
+    let walls: Vec<Vec<ShortWall>> = members
+        .iter()
+        .zip(ranges)
+        .map(|(m, range)| ShortWall::all(&m.subject, &m.asked, &extracted[range.clone()]))
+        .collect();
+    if walls.iter().all(Vec::is_empty) {
+        return Ok(all);
+    }
+    let Some(base) = told(None)? else { return Ok(all) };
+    all.squares = vec![0.0; base.len()];
+    for (k, walls) in walls.iter().enumerate() {
+        all.words[k] = ShortWall::words(walls);
+        for wall in walls {
+            let squares = wall.squares(&members[k].subject, &base, |there| told(Some((k, there))))?;
+            all.squares.iter_mut().zip(squares).for_each(|(sum, square)| *sum += square);
+        }
+    }
+    Ok(all)
 }
 
 fn of(extracted: &[Extracted]) -> Vec<Surface> {

@@ -112,13 +112,13 @@ pub(super) fn evaluate(subject: &Subject, evaluation: &mut Evaluation) -> Result
     };
     let mut besides = Vec::new();
     if let Some(base) = told(&rule)? {
-        let standard = lean::change(&lean::of_slopes(axis.axis, &axis.slopes), &base, |tilt| {
+        let squares = lean::squares(&lean::of_slopes(axis.axis, &axis.slopes), &base, |tilt| {
             match Direction::new(axis.axis.vector() + tilt) {
                 Some(tilted) => told(&along(tilted)),
                 None => Ok(None),
             }
         })?;
-        besides.push(lean::as_line(standard));
+        besides.push(lean::as_line(lean::standard(&squares)));
     }
     let asked = Asked {
         rule: Box::new(rule),

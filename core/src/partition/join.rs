@@ -331,3 +331,66 @@ fn add_shared_noise(
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn joined(covariance: Vec<Vec<f64>>) -> Joined {
+        let size = covariance.len();
+        Joined {
+            centre: Point::origin(),
+            off: vec![[0.0; 6]; size / 6 + 1],
+            shared: 0,
+            ratio: 1.0,
+            unrest_mm: 0.0,
+            without_nominal: covariance.clone(),
+            covariance,
+        }
+    }
+
+    /// What the uncertainties of a join say of the second scan: their sum of squares along each of its freedoms.
+    fn told(joined: &Joined) -> [f64; 6] {
+        let mut all = [0.0; 6];
+        for scans in joined.uncertainties() {
+            let turn = scans[1].turn * LEVER_MM;
+            let shift = scans[1].shift;
+            for (sum, x) in all.iter_mut().zip([turn.x, turn.y, turn.z, shift.x, shift.y, shift.z]) {
+                *sum += x * x;
+            }
+        }
+        all
+    }
+
+    #[test]
+    fn a_covariance_without_a_factor_is_told_wider_and_never_narrower() {
+        // Of two scans; two freedoms share nearly all that they have.
+        let mut matrix = vec![vec![0.0; 6]; 6];
+        (0..6).for_each(|i| matrix[i][i] = 1e-4 * (1.0 + i as f64));
+        (matrix[0][1], matrix[1][0]) = (1.4e-4, 1.4e-4);
+        assert!(lower_factor(&matrix).is_some());
+        let sound = told(&joined(matrix.clone()));
+        for i in 0..6 {
+            assert!((sound[i] / matrix[i][i] - 1.0).abs() < 1e-12, "{i}: {}", sound[i]);
+        }
+        // By a little more than both have together, as rounding may leave it, it is the covariance of nothing.
+        (matrix[0][1], matrix[1][0]) = (1.4143e-4, 1.4143e-4);
+        assert!(lower_factor(&matrix).is_none());
+        let wide = joined(matrix.clone());
+        for (i, square) in told(&wide).into_iter().enumerate() {
+            assert!((square / (6.0 * matrix[i][i]) - 1.0).abs() < 1e-12, "{i}: {square}");
+        }
+        // Along no direction is less told than the matrix itself says.
+        let columns = wide.uncertainties();
+        for k in 0..200 {
+            let mut random = crate::geometry::random::Random::seeded(k);
+            let way: Row = std::array::from_fn(|_| random.normal());
+            let along = |t: &Twist| {
+                let own = [t.turn * LEVER_MM, t.shift];
+                (0..6).map(|i| way[i] * own[i / 3][i % 3]).sum::<f64>()
+            };
+            let square: f64 = columns.iter().map(|c| along(&c[1]) * along(&c[1])).sum();
+            assert!(square >= quadratic(&matrix, &way), "{k}");
+        }
+    }
+}

@@ -29,6 +29,10 @@ impl Rule for Joint {
         }
         Ok(found)
     }
+
+    fn of_places(&self) -> bool {
+        true
+    }
 }
 
 #[cfg(test)]

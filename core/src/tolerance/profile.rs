@@ -53,6 +53,10 @@ impl Rule for SurfaceProfile {
         self.held(surfaces)?.measure(run)
     }
 
+    fn of_places(&self) -> bool {
+        !self.offset_zone && self.leeway.free.is_empty() && self.leeway.bounds.is_empty()
+    }
+
     fn zoned(&self) -> Option<&dyn Zoned> {
         Some(self)
     }

@@ -130,6 +130,12 @@ pub trait Rule: Send + Sync {
     /// See [`RuleError`].
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError>;
 
+    /// Whether its numbers are the lowest and the highest of the deviations of its places as they are, so that many trials of it take no
+    /// time.
+    fn of_places(&self) -> bool {
+        false
+    }
+
     /// The rule as one that can share a movement of the part with others ([`super::Together`]); `None` where it has none to
     /// share.
     fn zoned(&self) -> Option<&dyn Zoned> {

@@ -14,6 +14,10 @@ impl Rule for Thickness {
     fn measure(&self, run: &Run, surfaces: &[Surface]) -> Result<Found, RuleError> {
         least_and_most(run, surfaces)
     }
+
+    fn of_places(&self) -> bool {
+        true
+    }
 }
 
 /// The smallest and the largest deviation of the only surface, the first of equals.

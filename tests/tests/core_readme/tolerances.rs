@@ -160,7 +160,6 @@ pub(super) fn symmetry() -> String {
         at: Point::origin(),
         across: Direction::Y,
         cell_mm: 10.0,
-        standard: StandardSystem::Iso,
         leeway: Leeway::none(),
     };
     format!("flanks off by 0.3 and 0.1, {}", told(0.4, value(&rule, &uneven()), 1e-12))
@@ -342,7 +341,6 @@ pub(super) fn coaxiality() -> String {
         axis: None,
         at: Point::origin(),
         datum_axis: Direction::Z,
-        standard: StandardSystem::Iso,
         leeway: Leeway::none(),
     };
     format!("0.05 off at one end, 0.15 at the other, {}", told(0.3, value(&rule, &surface), 1e-7))

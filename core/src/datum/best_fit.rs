@@ -6,15 +6,16 @@
 //! every time the points are given to the nominal: Chen and Medioni, Image and Vision Computing 10(3), 1992 (from
 //! memory).
 
+use rayon::prelude::*;
+
 use crate::associate::{Pattern, PatternPoint, Together, associate_pattern, normal_of};
-use crate::geometry::random::Random;
 use crate::geometry::{Cholesky, Motion, PartFrame, Point, Twist, Vector, symmetric_eigen};
 use crate::partition::{Partition, Rim};
 use crate::plan::{Association, BestFit, BestFitCriterion};
 use crate::run::Run;
 use crate::search::PointGrid;
 
-use super::on_scan::features::{Field, shown};
+use super::on_scan::features::{DRAWS, Field, Rehearsal, shown};
 use super::on_scan::{FORM_LENGTH_MM, HOLE_COVERAGE, lacking, too_little};
 use super::pattern::PartFace;
 use super::targets::{LEAST_HOLD, named_motions};
@@ -22,9 +23,6 @@ use super::{DatumError, DatumInput, DatumTaken};
 
 /// What a best fit is called where a datum has its letter.
 pub(super) const BEST_FIT: &str = "best fit";
-
-/// Draws of the noise.
-const REHEARSALS: u64 = 12;
 
 /// The features of a best fit, and what does not change from round to round.
 pub(super) struct Fitting<'a> {
@@ -173,22 +171,7 @@ impl<'a> Fitting<'a> {
         let Some(found) = found.filter(|_| sure) else { return Ok(fitted) };
         let mut columns: Vec<[f64; 6]> = Vec::new();
         if minimax {
-            for draw in 0..REHEARSALS {
-                let mut random = Random::seeded(draw);
-                let mut noisy = used.clone();
-                let mut next = noisy.iter_mut();
-                for (field, (face, ..)) in fields.iter_mut().zip(&self.faces) {
-                    for off in field.drawn(run, input.noise_mm, &mut random, (BEST_FIT, &face.bound.id))? {
-                        if let Some(p) = next.next() {
-                            p.point += left.moved.vector(&off);
-                        }
-                    }
-                }
-                let points: Vec<PatternPoint> = part(&noisy);
-                let off = solve(&points)?.nominal_from_measured * step.inverse();
-                let n = (REHEARSALS as f64).sqrt();
-                columns.push(turn_and_shift(&off, left.centre).map(|v| v / n));
-            }
+            columns = self.rehearsed(run, (input, left), (&fields, &used, &weights), &solve)?;
         } else if let Some(unit) = &found.unit_covariance {
             let noise = input.noise_mm * input.noise_mm;
             columns.extend(columns_of(&unit.map(|row| row.map(|c| c * noise)), &held));
@@ -202,6 +185,39 @@ impl<'a> Fitting<'a> {
             }
         }
         Ok(fitted)
+    }
+
+    /// What draws of the noise do to (turn, shift) of a fit by the largest deviation, one column a draw: on the faces with most of
+    /// their noise taken out, as a datum by contacts is rehearsed.
+    fn rehearsed(
+        &self,
+        run: &Run,
+        (input, left): (&DatumInput, &Left),
+        (fields, used, weights): (&[Field], &[PatternPoint], &[f64]),
+        solve: &(impl Fn(&[PatternPoint]) -> Result<Together, DatumError> + Sync),
+    ) -> Result<Vec<[f64; 6]>, DatumError> {
+        let mut base: Vec<PatternPoint> = Vec::new();
+        let mut rehearsals: Vec<Rehearsal> = Vec::with_capacity(fields.len());
+        let mut first = 0;
+        for (salt, field) in (0..).zip(fields) {
+            let one = field.rehearsal(run, input.noise_mm, (salt, true))?;
+            let heavy = |i: usize| PatternPoint { weight: weights[i], ..used[i] };
+            base.extend(one.which.iter().map(|i| heavy(first + i)));
+            first += field.valued();
+            rehearsals.push(one);
+        }
+        let fit = |draw: Option<usize>| -> Result<Motion<PartFrame, PartFrame>, DatumError> {
+            let mut points = base.clone();
+            let moves = rehearsals.iter().flat_map(|r| r.moves(draw));
+            points.iter_mut().zip(moves).for_each(|(p, by)| p.point += left.moved.vector(&by));
+            Ok(solve(&points)?.nominal_from_measured)
+        };
+        let still = fit(None)?.inverse();
+        let column = |draw: usize| {
+            let off = turn_and_shift(&(fit(Some(draw))? * still), left.centre);
+            Ok(off.map(|v| v / (DRAWS as f64).sqrt()))
+        };
+        (0..DRAWS).into_par_iter().map(column).collect()
     }
 
     fn names(&self) -> String {
@@ -327,7 +343,7 @@ fn answer(normal: &[[f64; 6]; 6], held: &[Twist], lever_mm: f64) -> [[f64; 6]; 6
 }
 
 /// A small motion as (turn, shift) about a centre.
-fn turn_and_shift(motion: &Motion<PartFrame, PartFrame>, centre: Point) -> [f64; 6] {
+pub(super) fn turn_and_shift(motion: &Motion<PartFrame, PartFrame>, centre: Point) -> [f64; 6] {
     let r = motion.rotation();
     let shift = motion.point(&centre) - centre;
     let turn = |i: usize, j: usize| 0.5 * (r[(i, j)] - r[(j, i)]);

@@ -2,7 +2,7 @@
 //!
 //! The rehearsals are `rehearsal.rs`. The bias of an extreme lies between what noise adds to the measured surface and what it
 //! adds to a perfect one; conformity is judged with the smaller correction, nonconformity with the larger. Value and interval
-//! take the bias that noise has on the surface with most of its noise taken out (`likely.rs`), which lies between the two.
+//! take the bias that noise has on the surface with most of its noise taken out (`filter/likely.rs`), which lies between the two.
 
 use crate::conformity::{Decided, Known, Question, Unit, decide_on};
 use crate::geometry::Point;

@@ -7,14 +7,17 @@
 
 use rayon::prelude::*;
 
-use super::likely::{Likely, likely};
 use super::zone_interval::{at_least, biases};
-use crate::filter::{Draws, REHEARSALS};
+use crate::filter::{Cells, Draws, Likely, REHEARSALS};
 use crate::geometry::Point;
 use crate::run::{Run, Stopped};
 
+const _: () = assert!(ANEW + AMONG <= REHEARSALS, "there are no more draws");
+
 /// Draws of which the correction is found anew: they tell the scatter of a value to a fifth, in which it is one part of several.
 const ANEW: usize = 12;
+/// Other draws, the same for each of those, that tell the bias there: what so few are off is common to all, and no scatter.
+const AMONG: usize = 16;
 
 /// The deviations of a surface with most of their noise taken out, and what noise does to them.
 pub(super) struct Field<'a> {
@@ -49,12 +52,12 @@ struct Again<'a> {
 }
 
 impl<'a> Again<'a> {
-    fn new(run: &Run, field: &Field<'a>, draw: usize) -> Result<Self, Stopped> {
+    fn new(run: &Run, (field, cells): (&Field<'a>, &Cells), draw: usize) -> Result<Self, Stopped> {
         let own = |i: usize| field.nominal.map_or(0.0, |n| n[i]);
         let read: Vec<f64> =
             field.likely.iter().zip(field.noise).map(|(v, e)| v + f64::from(e[draw])).collect();
         let off: Vec<f64> = read.iter().enumerate().map(|(i, v)| v - own(i)).collect();
-        let Likely { mut values, kept } = likely(run, field.places, &off, field.noise, field.finest_mm)?;
+        let Likely { mut values, kept } = cells.likely(run, &off)?;
         values.iter_mut().enumerate().for_each(|(i, v)| *v += own(i));
         Ok(Self { noise: field.noise, read, likely: values, kept })
     }
@@ -75,23 +78,26 @@ impl<'a> Again<'a> {
 ///
 /// # Errors
 /// Only a stop by the caller.
-pub(super) fn added(
+pub(super) fn added<'a>(
     run: &Run,
-    fields: &[Field],
+    fields: &[Field<'a>],
     (perfect, shared): (&[f64], bool),
     told: impl Fn(&[Vec<f64>]) -> Result<Option<Vec<f64>>, Stopped> + Sync,
 ) -> Result<Vec<f64>, Stopped> {
+    let cells = |f: &Field<'a>| Cells::new(run, f.places, f.noise, f.finest_mm);
+    let cells: Vec<Cells> = fields.iter().map(cells).collect::<Result<_, _>>()?;
     // What one draw reads, and what it would have been corrected by.
     let one = |draw: usize| -> Result<Option<Vec<[f64; 2]>>, Stopped> {
-        let all: Vec<Again> = fields.iter().map(|f| Again::new(run, f, draw)).collect::<Result<_, _>>()?;
+        let both = fields.iter().zip(&cells);
+        let all: Vec<Again> = both.map(|both| Again::new(run, both, draw)).collect::<Result<_, _>>()?;
         let of = |each: &dyn Fn(&Again) -> Vec<f64>| told(&all.iter().map(each).collect::<Vec<_>>());
         let mean = |on: On, from: &[f64]| -> Result<Option<Vec<f64>>, Stopped> {
             let mut sums = vec![0.0; from.len()];
-            for draw in 0..REHEARSALS {
+            for draw in ANEW..ANEW + AMONG {
                 run.check()?;
                 let Some(found) = of(&|a| a.drawn(on, draw))? else { return Ok(None) };
                 let all = sums.iter_mut().zip(&found).zip(from);
-                all.for_each(|((sum, v), f)| *sum += (v - f) / REHEARSALS as f64);
+                all.for_each(|((sum, v), f)| *sum += (v - f) / AMONG as f64);
             }
             Ok(Some(sums))
         };

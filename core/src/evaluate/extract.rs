@@ -1,18 +1,19 @@
 //! A feature of the part as rules look at it: its measured surface, a perfect one under the same points, and noise to
 //! rehearse with.
 
-use crate::filter::{Draws, FilterError, Gaussian, REHEARSALS, add_correlated, balance, drawn_noise};
+use crate::filter::{
+    Draws, FilterError, Gaussian, Likely, MOST_POINTS, REHEARSALS, add_correlated, balance, drawn_noise,
+    likely, thinned,
+};
 use crate::geometry::{Direction, Point, Vector};
 use crate::nominal::Nominal;
 use crate::partition::{Looked, Lost, MeasuredPoint, Partition, Rim, Seen, Tube, strip_mm, turn_seen};
 use crate::plan::{BoundFeature, Characteristic, Filter, Situation};
 use crate::run::{Run, Stopped};
-use crate::search::PointGrid;
 use crate::tolerance::Surface;
 
 use super::Context;
 use super::ideal::under;
-use super::likely::{Likely, likely};
 use super::sight::Sight;
 
 /// A measured feature.
@@ -87,10 +88,6 @@ pub(super) enum Drawn {
     /// What it has not.
     Rest,
 }
-
-/// More points than a rule needs: of a filtered surface the highest and lowest of cells half a nesting index wide stand
-/// for the rest.
-pub(super) const MOST_POINTS: usize = 20_000;
 
 /// Raw points beyond this are drawn evenly: a fit then errs by their noise, which is rehearsed as such.
 const MOST_RAW: usize = 50_000;
@@ -395,33 +392,5 @@ impl Extracted {
             deviations_mm: surface.deviations_mm.iter().enumerate().map(|(i, d)| d + along(i)).collect(),
             wall_mm: surface.wall_mm,
         }
-    }
-}
-
-/// The highest and lowest points of cells half a nesting index wide, ascending: what lies between them is no extreme.
-pub(super) fn thinned(
-    points: &[Point],
-    all: &[u32],
-    value: &dyn Fn(u32) -> f64,
-    nesting_mm: f64,
-) -> Vec<u32> {
-    let places: Vec<Point> = all.iter().map(|&i| points[i as usize]).collect();
-    let mut edge = 0.5 * nesting_mm;
-    loop {
-        let grid = PointGrid::new(&places, edge);
-        let mut kept = Vec::new();
-        for cell in grid.cells() {
-            let of = |k: &u32| (value(all[*k as usize]), all[*k as usize]);
-            let by = |a: &(f64, u32), b: &(f64, u32)| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1));
-            let lowest = cell.iter().map(of).min_by(by);
-            let highest = cell.iter().map(of).max_by(by);
-            kept.extend([lowest, highest].into_iter().flatten().map(|(_, i)| i));
-        }
-        kept.sort_unstable();
-        kept.dedup();
-        if kept.len() <= 2 * MOST_POINTS {
-            return kept;
-        }
-        edge *= 1.5;
     }
 }

@@ -14,7 +14,6 @@ mod first_plane;
 mod ideal;
 mod joint;
 mod lean;
-mod likely;
 mod location;
 mod on_skin;
 mod patch_form;

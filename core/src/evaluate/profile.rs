@@ -1,15 +1,13 @@
 //! Profile of a surface (ISO 1660:2017): the signed extremes of the filtered deviation.
 
 use crate::conformity::{Decided, over_all};
-use crate::filter::{Draws, Filtered, Gaussian, REHEARSALS};
+use crate::filter::{Draws, Filtered, Gaussian, Likely, MOST_POINTS, REHEARSALS, likely, thinned};
 use crate::geometry::{Direction, Point, Vector};
 use crate::partition::{Looked, Lost, MeasuredFeature, MeasuredPoint, Rim, normals_under};
 use crate::record::{Evaluation, Extreme, Interval, Limits, Verdict};
 use crate::run::Stopped;
 use crate::uncertainty::{Budget, Source};
 
-use super::extract::{MOST_POINTS, thinned};
-use super::likely::{Likely, likely};
 use super::rehearsal::deviations;
 use super::sight::Sight;
 use super::zone_interval::{Readings, at_least, biases, shares_noise, unsure, variance_of_bias};

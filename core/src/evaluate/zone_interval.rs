@@ -3,7 +3,7 @@
 //! Noise makes an extreme larger, and all inputs make a value larger that cannot be negative, where it is small: a perfect part
 //! reads above zero. So the interval is found by asking which true values would read as this one does (the ends of a confidence
 //! interval by inversion of the distribution of readings). That distribution is rehearsed. Of an extreme on the surface with most of its
-//! noise taken out (`likely.rs`): on the surface as it was measured, which holds noise already, more noise adds less than
+//! noise taken out (`filter/likely.rs`): on the surface as it was measured, which holds noise already, more noise adds less than
 //! the first did. Of what cannot be negative on a perfect surface besides, as the distribution at zero.
 //! Of a fit the bias falls as one over the true value, as that of a length with errors across it does (Rice, Bell System
 //! Technical Journal 24, 1945; from memory), and never below that at the measured one. Quantiles by Cornish and Fisher's first term
@@ -129,9 +129,8 @@ pub(super) fn zone(read: f64, likely: &Readings, extreme: Option<[f64; 2]>, perf
 #[cfg(test)]
 mod tests {
     use super::super::correction::{Field, added};
-    use super::super::likely::{Likely, likely};
     use super::*;
-    use crate::filter::{Draws, Gaussian, REHEARSALS};
+    use crate::filter::{Draws, Gaussian, Likely, REHEARSALS, likely};
     use crate::geometry::random::Random;
     use crate::geometry::sum::CHUNK;
     use crate::geometry::{Direction, Point, math};

@@ -331,6 +331,11 @@ impl Gaussian {
         Ok((!alone.is_empty()).then(|| robust_scatter(&mut alone)))
     }
 
+    /// The nesting index, mm.
+    pub fn nesting_mm(&self) -> f64 {
+        self.nesting_index_mm
+    }
+
     /// The points, mm.
     pub fn points(&self) -> &[Point] {
         &self.points

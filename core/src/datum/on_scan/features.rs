@@ -2,17 +2,20 @@
 //!
 //! Contacts and extremes are taken on filtered points only: every point is moved along the nominal normal to its
 //! filtered height. Least squares is taken on the points as they are, each cell of the face counting alike. What the
-//! noise does to an association by contacts is rehearsed: the same association with seeded draws of the noise added.
+//! noise does to an association by contacts is rehearsed: the same association on the face with most of its noise taken out
+//! (`filter/likely.rs`), with seeded draws of the noise as the filter passes it. On the points as they were measured, which
+//! hold noise already, contacts sit on its peaks, and more noise moves them further than the first did.
+
+use rayon::prelude::*;
 
 use crate::associate::{
     Ideal, On, Pattern, PatternPoint, Together, TogetherError, associate_pattern, associate_pattern_near,
 };
-use crate::filter::{FilterError, Gaussian};
-use crate::geometry::random::Random;
-use crate::geometry::{Cholesky, Direction, Motion, PartFrame, Point, Vector, symmetric_eigen};
+use crate::filter::{Draws, FilterError, Gaussian, Likely, MOST_POINTS, likely, thinned};
+use crate::geometry::{Cholesky, Direction, Point, Vector, symmetric_eigen};
 use crate::partition::{MeasuredPoint, Partition, Rim, Seen, Tube, normals_under, strip_mm, turn_seen};
 use crate::plan::{Association, Situation};
-use crate::run::Run;
+use crate::run::{Run, Stopped};
 use crate::search::PointGrid;
 
 use super::{
@@ -22,8 +25,11 @@ use crate::datum::pattern::{FaceKind, Features, PartFace};
 use crate::datum::targets::{Target, TargetMeasured};
 use crate::datum::{DatumError, DatumInput, Hold, Measured};
 
-/// Draws of the noise: their mean square is right to a fifth.
-const REHEARSALS: u64 = 12;
+/// Draws of the noise: their mean square is right to a seventh.
+pub(in crate::datum) const DRAWS: usize = 24;
+
+/// Seed of the draws: any constant; the same scan must always give the same answer.
+const SEED: u64 = 0xDA7A_F00D;
 
 /// Points this many robust standard deviations off a wall are burrs, threads of fibre or neighbours; as for a hole.
 const OFF_WALL: f64 = 6.0;
@@ -87,22 +93,24 @@ pub(super) fn on_features(
     let pattern = &features.pattern;
     let found = associate_pattern(run, pattern, &all, features.association).map_err(failed)?;
     let mut errors = Vec::new();
+    let mut form_mm = (found.rms_mm * found.rms_mm - input.noise_mm * input.noise_mm).max(0.0).sqrt();
     if sure {
         if contacts {
-            errors = rehearsed(run, input, hold, (features, &found), (&mut fields, &all))?;
+            (errors, form_mm) = rehearsed(run, input, hold, (features, &found), (&fields, &all))?;
         } else if let Some(unit) = found.unit_covariance {
             let noise = input.noise_mm * input.noise_mm;
             errors = rows(pattern, &hold.targets, &unit.map(|row| row.map(|c| c * noise)));
         }
         // Form that was not seen is as that which was, all of one sign; what was seen of it was so at places a form's
         // length apart.
-        let form = (found.rms_mm * found.rms_mm
-            - if contacts { 0.0 } else { input.noise_mm * input.noise_mm })
-        .max(0.0);
         let places = (area / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
         let share = (1.0 - seen).max(1.0 / places);
         if let Some(inverse) = inverse(&found.normal, pattern.motions.len()) {
-            errors.extend(rows(pattern, &hold.targets, &inverse.map(|row| row.map(|c| c * form * share))));
+            errors.extend(rows(
+                pattern,
+                &hold.targets,
+                &inverse.map(|row| row.map(|c| c * form_mm * form_mm * share)),
+            ));
         }
     }
     Ok(measured(hold, &found, errors))
@@ -207,23 +215,39 @@ impl Field {
         Ok(field)
     }
 
-    /// A draw of the noise, filtered: how it moves each point that has a value.
-    pub(in crate::datum) fn drawn(
-        &mut self,
+    /// What is rehearsed of a filtered field: of very many points, or of all (`few`), the highest and lowest of small cells.
+    /// Another `salt` draws other noise. Nothing of a field that is not filtered.
+    pub(in crate::datum) fn rehearsal(
+        &self,
         run: &Run,
         noise_mm: f64,
-        random: &mut Random,
-        who: Who,
-    ) -> Result<Vec<Vector>, DatumError> {
-        let noise: Vec<f64> = self.points.iter().map(|_| noise_mm * random.normal()).collect();
-        let value = match self.filter.as_mut() {
-            Some(filter) => filter.apply(run, &noise).map_err(|e| unfiltered(who, e))?.value,
-            None => noise.into_iter().map(Some).collect(),
+        (salt, few): (u64, bool),
+    ) -> Result<Rehearsal, Stopped> {
+        let Some(filter) = &self.filter else { return Ok(Rehearsal::default()) };
+        let all: Vec<u32> =
+            (0..self.points.len() as u32).filter(|&i| self.moved_mm[i as usize].is_some()).collect();
+        let value = |i: u32| {
+            let i = i as usize;
+            self.points[i].deviation_mm + self.moved_mm[i].unwrap_or(0.0)
         };
-        let of_one = |((n, moved), g): ((&Direction, &Option<f64>), Option<f64>)| {
-            moved.map(|_| n.vector() * g.unwrap_or(0.0))
+        let nesting_mm = filter.nesting_mm();
+        let points = filter.points();
+        let own = if few || all.len() > MOST_POINTS {
+            thinned(points, &all, &value, nesting_mm)
+        } else {
+            all.clone()
         };
-        Ok(self.normals.iter().zip(&self.moved_mm).zip(value).filter_map(of_one).collect())
+        let seed = SEED ^ salt.wrapping_mul(0x9E37_79B9_7F4A_7C15);
+        let noise = filter.passed_noise(run, &own, noise_mm, seed)?;
+        let places: Vec<Point> = own.iter().map(|&i| points[i as usize]).collect();
+        let values: Vec<f64> = own.iter().map(|&i| value(i)).collect();
+        let Likely { values: clean, .. } = likely(run, &places, &values, &noise, nesting_mm)?;
+        Ok(Rehearsal {
+            which: own.iter().map(|i| all.partition_point(|j| j < i)).collect(),
+            normals: own.iter().map(|&i| self.normals[i as usize].vector()).collect(),
+            off_mm: clean.iter().zip(&values).map(|(clean, v)| clean - v).collect(),
+            noise,
+        })
     }
 
     /// Each point that has a value, at its filtered height, as one of a facet of its own, and its deviation, mm.
@@ -240,6 +264,11 @@ impl Field {
             (p, d)
         };
         self.points(0, cell_mm).into_iter().zip(deviations).map(own).collect()
+    }
+
+    /// Points that have a value.
+    pub(in crate::datum) fn valued(&self) -> usize {
+        self.moved_mm.iter().flatten().count()
     }
 
     /// The points with a value, each at its filtered height; each cell of the face counts alike, but one that holds
@@ -274,40 +303,67 @@ fn unfiltered(who: Who, error: FilterError) -> DatumError {
     }
 }
 
-/// What draws of the noise do to the rows of the targets, one column a draw.
+/// What is rehearsed of a field.
+#[derive(Default)]
+pub(in crate::datum) struct Rehearsal {
+    /// Places among the points that have a value, ascending.
+    pub(in crate::datum) which: Vec<usize>,
+    normals: Vec<Vector>,
+    /// How far the likely surface lies off the filtered one, mm.
+    off_mm: Vec<f64>,
+    noise: Vec<Draws>,
+}
+
+impl Rehearsal {
+    /// How a draw moves each point from its filtered height, mm; without one, to the likely surface.
+    pub(in crate::datum) fn moves(&self, draw: Option<usize>) -> impl Iterator<Item = Vector> + '_ {
+        let off = self.normals.iter().zip(&self.off_mm).zip(&self.noise);
+        off.map(move |((n, off), noise)| n * (off + draw.map_or(0.0, |d| f64::from(noise[d]))))
+    }
+}
+
+/// What draws of the noise do to the rows of the targets, one column a draw, and the form of the features without most of it: root
+/// mean square, mm. Contacts lie off the middle of what they touch, which is no form.
 fn rehearsed(
     run: &Run,
     input: &DatumInput,
     hold: &Hold,
     (features, found): (&Features, &Together),
-    (fields, base): (&mut [Field], &[PatternPoint]),
-) -> Result<Vec<Vec<f64>>, DatumError> {
-    let back = |m: &Motion<PartFrame, PartFrame>| {
-        let back = m.inverse();
-        hold.targets.iter().map(|t| back.point(&t.nominal)).collect::<Vec<Point>>()
-    };
-    let still = back(&found.nominal_from_measured);
-    let mut columns = Vec::new();
-    for draw in 0..REHEARSALS {
-        let mut random = Random::seeded(draw);
-        let mut all = base.to_vec();
-        let mut next = all.iter_mut();
-        for field in fields.iter_mut() {
-            for off in field.drawn(run, input.noise_mm, &mut random, (hold.letter, &hold.name))? {
-                if let Some(p) = next.next() {
-                    p.point += off;
-                }
-            }
-        }
-        let found = associate_pattern_near(run, &features.pattern, &all, features.association, found)
-            .map_err(|cause| failed(hold, cause))?;
-        let mut column = Vec::new();
-        for ((t, p), q) in hold.targets.iter().zip(back(&found.nominal_from_measured)).zip(&still) {
-            column.extend(along(t).map(|d| d.vector().dot(&(p - q)) / (REHEARSALS as f64).sqrt()));
-        }
-        columns.push(column);
+    (fields, all): (&[Field], &[PatternPoint]),
+) -> Result<(Vec<Vec<f64>>, f64), DatumError> {
+    let mut base: Vec<PatternPoint> = Vec::new();
+    let mut rehearsals: Vec<Rehearsal> = Vec::with_capacity(fields.len());
+    let mut first = 0;
+    for (salt, field) in (0..).zip(fields) {
+        let one = field.rehearsal(run, input.noise_mm, (salt, false))?;
+        base.extend(one.which.iter().map(|&i| all[first + i]));
+        first += field.valued();
+        rehearsals.push(one);
     }
-    Ok(columns)
+    let moved = |draw: Option<usize>| {
+        let mut points = base.clone();
+        let moves = rehearsals.iter().flat_map(|r| r.moves(draw));
+        points.iter_mut().zip(moves).for_each(|(p, by)| p.point += by);
+        points
+    };
+    let targets = |draw: Option<usize>| -> Result<Vec<Point>, DatumError> {
+        let points = moved(draw);
+        let found = associate_pattern_near(run, &features.pattern, &points, features.association, found)
+            .map_err(|cause| failed(hold, cause))?;
+        let back = found.nominal_from_measured.inverse();
+        Ok(hold.targets.iter().map(|t| back.point(&t.nominal)).collect())
+    };
+    let still = targets(None)?;
+    let column = |draw: usize| -> Result<Vec<f64>, DatumError> {
+        let there = targets(Some(draw))?;
+        let off = hold.targets.iter().zip(there.iter().zip(&still));
+        let rows = off.flat_map(|(t, (p, q))| along(t).map(move |d| d.vector().dot(&(p - q))));
+        Ok(rows.map(|row| row / (DRAWS as f64).sqrt()).collect())
+    };
+    let columns = (0..DRAWS).into_par_iter().map(column).collect::<Result<_, DatumError>>()?;
+    let middle = associate_pattern(run, &features.pattern, &moved(None), Association::LeastSquares)
+        .map_err(|cause| failed(hold, cause))?;
+    Ok((columns, middle.rms_mm))
 }
 
 pub(in crate::datum) fn shown(

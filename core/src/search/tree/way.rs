@@ -40,6 +40,11 @@ impl Way {
         };
         let to = corners.map(|c| c - p);
         let along = to.map(|w| w.dot(&self.way));
+        let ahead = least(along);
+        // Behind the point nothing is told, and what is far enough ahead needs no other question.
+        if !(ahead > 0.0) || ahead * ahead > self.limit2 * self.length2 {
+            return ahead > 0.0;
+        }
         let middle = to[0] + to[1] + to[2];
         let aside = middle * self.length2 - self.way * (along[0] + along[1] + along[2]);
         let aside2 = aside.norm_squared();
@@ -47,9 +52,8 @@ impl Way {
         let usable = aside2 > 1e-6 * middle.norm_squared() * self.length2 * self.length2;
         let (aside2, beside) = if usable { (aside2, least(to.map(|w| w.dot(&aside)))) } else { (1.0, 0.0) };
         let beside = if beside > 0.0 { beside } else { 0.0 };
-        let ahead = least(along);
         let squared = ahead * ahead * aside2 + beside * beside * self.length2;
-        ahead > 0.0 && squared > self.limit2 * self.length2 * aside2
+        squared > self.limit2 * self.length2 * aside2
     }
 }
 

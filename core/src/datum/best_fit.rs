@@ -6,8 +6,6 @@
 //! every time the points are given to the nominal: Chen and Medioni, Image and Vision Computing 10(3), 1992 (from
 //! memory).
 
-use rayon::prelude::*;
-
 use crate::associate::{Pattern, PatternPoint, Together, associate_pattern, normal_of};
 use crate::geometry::{Cholesky, Motion, PartFrame, Point, Twist, Vector, symmetric_eigen};
 use crate::partition::{Partition, Rim};
@@ -15,7 +13,7 @@ use crate::plan::{Association, BestFit, BestFitCriterion};
 use crate::run::Run;
 use crate::search::PointGrid;
 
-use super::on_scan::features::{DRAWS, Field, Rehearsal, shown};
+use super::on_scan::features::{Field, Rehearsal, drawn, shown};
 use super::on_scan::{FORM_LENGTH_MM, HOLE_COVERAGE, lacking, too_little};
 use super::pattern::PartFace;
 use super::targets::{LEAST_HOLD, named_motions};
@@ -150,7 +148,7 @@ impl<'a> Fitting<'a> {
         let (held, free) = split(&normal, left);
         let pattern = Pattern { motions: held.clone(), ..whole };
         let criterion = if minimax { Association::MinimumZone } else { Association::LeastSquares };
-        let solve = |points: &[PatternPoint]| {
+        let solve = |points: &[PatternPoint], criterion: Association| {
             associate_pattern(run, &pattern, points, criterion).map_err(|cause| match cause {
                 crate::associate::TogetherError::Fit(crate::associate::FitError::Stopped(s)) => {
                     DatumError::Stopped(s)
@@ -159,7 +157,7 @@ impl<'a> Fitting<'a> {
             })
         };
         let chosen_points: Vec<PatternPoint> = part(&used);
-        let found = if held.is_empty() { None } else { Some(solve(&chosen_points)?) };
+        let found = if held.is_empty() { None } else { Some(solve(&chosen_points, criterion)?) };
         let step = found.as_ref().map_or_else(Motion::identity, |f| f.nominal_from_measured);
         let mut fitted = Fitted {
             step,
@@ -170,13 +168,14 @@ impl<'a> Fitting<'a> {
         };
         let Some(found) = found.filter(|_| sure) else { return Ok(fitted) };
         let mut columns: Vec<[f64; 6]> = Vec::new();
+        let mut form_mm = (found.rms_mm * found.rms_mm - input.noise_mm * input.noise_mm).max(0.0).sqrt();
         if minimax {
-            columns = self.rehearsed(run, (input, left), (&fields, &used, &weights), &solve)?;
+            (columns, form_mm) = self.rehearsed(run, (input, left), (&fields, &used, &weights), &solve)?;
         } else if let Some(unit) = &found.unit_covariance {
             let noise = input.noise_mm * input.noise_mm;
             columns.extend(columns_of(&unit.map(|row| row.map(|c| c * noise)), &held));
         }
-        columns.extend(form(&found, input, &held, (seen, area, minimax)));
+        columns.extend(form(&found, &held, form_mm, (seen, area)));
         for c in columns {
             for i in 0..6 {
                 for j in 0..6 {
@@ -187,15 +186,15 @@ impl<'a> Fitting<'a> {
         Ok(fitted)
     }
 
-    /// What draws of the noise do to (turn, shift) of a fit by the largest deviation, one column a draw: on the faces with most of
-    /// their noise taken out, as a datum by contacts is rehearsed.
+    /// What draws of the noise do to (turn, shift) of a fit by the largest deviation, one column a draw, and the form of its faces (root
+    /// mean square, mm): on the faces with most of their noise taken out, as a datum by contacts is rehearsed.
     fn rehearsed(
         &self,
         run: &Run,
         (input, left): (&DatumInput, &Left),
         (fields, used, weights): (&[Field], &[PatternPoint], &[f64]),
-        solve: &(impl Fn(&[PatternPoint]) -> Result<Together, DatumError> + Sync),
-    ) -> Result<Vec<[f64; 6]>, DatumError> {
+        solve: &(impl Fn(&[PatternPoint], Association) -> Result<Together, DatumError> + Sync),
+    ) -> Result<(Vec<[f64; 6]>, f64), DatumError> {
         let mut base: Vec<PatternPoint> = Vec::new();
         let mut rehearsals: Vec<Rehearsal> = Vec::with_capacity(fields.len());
         let mut first = 0;
@@ -206,18 +205,21 @@ impl<'a> Fitting<'a> {
             first += field.valued();
             rehearsals.push(one);
         }
-        let fit = |draw: Option<usize>| -> Result<Motion<PartFrame, PartFrame>, DatumError> {
+        let moved = |draw: Option<usize>| {
             let mut points = base.clone();
             let moves = rehearsals.iter().flat_map(|r| r.moves(draw));
             points.iter_mut().zip(moves).for_each(|(p, by)| p.point += left.moved.vector(&by));
-            Ok(solve(&points)?.nominal_from_measured)
+            points
         };
-        let still = fit(None)?.inverse();
-        let column = |draw: usize| {
-            let off = turn_and_shift(&(fit(Some(draw))? * still), left.centre);
-            Ok(off.map(|v| v / (DRAWS as f64).sqrt()))
-        };
-        (0..DRAWS).into_par_iter().map(column).collect()
+        let still = solve(&moved(None), Association::MinimumZone)?.nominal_from_measured.inverse();
+        let columns = drawn(|draw| {
+            let there = solve(&moved(Some(draw)), Association::MinimumZone)?.nominal_from_measured;
+            let off = Twist::of(&(there * still), left.centre);
+            Ok([off.turn.x, off.turn.y, off.turn.z, off.shift.x, off.shift.y, off.shift.z])
+        })?;
+        let share = (columns.len() as f64).sqrt();
+        let middle = solve(&moved(None), Association::LeastSquares)?;
+        Ok((columns.into_iter().map(|c| c.map(|v| v / share)).collect(), middle.rms_mm))
     }
 
     fn names(&self) -> String {
@@ -342,14 +344,6 @@ fn answer(normal: &[[f64; 6]; 6], held: &[Twist], lever_mm: f64) -> [[f64; 6]; 6
     out
 }
 
-/// A small motion as (turn, shift) about a centre.
-pub(super) fn turn_and_shift(motion: &Motion<PartFrame, PartFrame>, centre: Point) -> [f64; 6] {
-    let r = motion.rotation();
-    let shift = motion.point(&centre) - centre;
-    let turn = |i: usize, j: usize| 0.5 * (r[(i, j)] - r[(j, i)]);
-    [turn(2, 1), turn(0, 2), turn(1, 0), shift.x, shift.y, shift.z]
-}
-
 /// Columns of a covariance of the amounts of motions, as (turn, shift).
 fn columns_of(covariance: &[[f64; 6]; 6], held: &[Twist]) -> Vec<[f64; 6]> {
     let (values, vectors) = symmetric_eigen(covariance);
@@ -367,14 +361,8 @@ fn columns_of(covariance: &[[f64; 6]; 6], held: &[Twist]) -> Vec<[f64; 6]> {
 
 /// What form does: that which was not seen may be as that which was, all of one sign; that which was seen is known at
 /// places a form's length apart.
-fn form(
-    found: &Together,
-    input: &DatumInput,
-    held: &[Twist],
-    (seen, area_mm2, filtered): (f64, f64, bool),
-) -> Vec<[f64; 6]> {
-    let noise = if filtered { 0.0 } else { input.noise_mm * input.noise_mm };
-    let form = (found.rms_mm * found.rms_mm - noise).max(0.0);
+fn form(found: &Together, held: &[Twist], form_mm: f64, (seen, area_mm2): (f64, f64)) -> Vec<[f64; 6]> {
+    let form = form_mm * form_mm;
     let places = (area_mm2 / (FORM_LENGTH_MM * FORM_LENGTH_MM)).max(1.0);
     let share = (1.0 - seen).max(1.0 / places);
     let mut filled = found.normal;

@@ -34,7 +34,7 @@ use crate::run::{Run, Stage};
 use crate::scan::Scan;
 use crate::search::SurfaceTree;
 
-use best_fit::{Fitted, Fitting, Left, turn_and_shift};
+use best_fit::{Fitted, Fitting, Left};
 pub use holds::served;
 use holds::{Hold, HoldKind, Holds, holds};
 use leeway::{loose, orthogonal};
@@ -202,8 +202,7 @@ pub fn establish(
         let fitted = fit(false)?;
         let step = fitted.as_ref().map_or(moved, |f| f.step * moved);
         moved_mm = corners.iter().map(|c| (step.point(c) - c).norm()).fold(0.0, f64::max);
-        let rests = moved_mm < still_mm;
-        if rests || round == most {
+        if moved_mm < still_mm {
             // At rest: the pose at which the points were given to the features is the datum alignment. Measured and solved once
             // more where all of the uncertainty takes longer: the answer is the same.
             let features = holds.all.iter().any(|h| matches!(h.kind, HoldKind::Features(_)));
@@ -221,10 +220,6 @@ pub fn establish(
                 free.clone_from(&fitted.free);
                 datums.extend(fitted.taken);
             }
-            // Points at the end of a wall may be taken in one round and left in the next, for ever.
-            if !rests && !unrest(&mut covariance, &step, centre, &corners) {
-                break;
-            }
             return Ok(DatumAlignment {
                 part_from_scan: pose,
                 partition,
@@ -241,34 +236,6 @@ pub fn establish(
         pose = (step * pose).orthonormalised();
     }
     Err(DatumError::NotSettled { id: system.id.clone(), rounds: most, moved_mm })
-}
-
-/// Adds a step that is taken back and again to the covariance of (turn, shift) about `centre`; false where it moves a corner by
-/// more than its standard uncertainty, so that the part has no place.
-fn unrest(
-    covariance: &mut [[f64; 6]; 6],
-    step: &Motion<PartFrame, PartFrame>,
-    centre: Point,
-    corners: &[Point],
-) -> bool {
-    let sure = |corner: &Point| {
-        let arm = corner - centre;
-        let along = |n: Vector| {
-            let turn = arm.cross(&n);
-            let row = [turn.x, turn.y, turn.z, n.x, n.y, n.z];
-            let each = |i: usize| (0..6).map(|j| row[i] * covariance[i][j] * row[j]).sum::<f64>();
-            (0..6).map(each).sum::<f64>()
-        };
-        [Vector::x(), Vector::y(), Vector::z()].map(along).into_iter().sum::<f64>()
-    };
-    if !corners.iter().all(|c| (step.point(c) - c).norm_squared() <= sure(c)) {
-        return false;
-    }
-    let column = turn_and_shift(step, centre);
-    for (row, a) in covariance.iter_mut().zip(&column) {
-        row.iter_mut().zip(&column).for_each(|(sum, b)| *sum += a * b);
-    }
-    true
 }
 
 /// Moves the part from `pose` onto what was measured there.

@@ -269,14 +269,17 @@ fn added<'s>(
     let Some(fields) = fields.filter(|_| asked.extremes && asked.rule.of_places()) else {
         return Ok(vec![0.0; perfect.len()]);
     };
-    correction::added(subject.context.run, &fields, (perfect, shares_noise(subject)), |deviations| {
-        let there: Vec<Surface> = likely
-            .iter()
-            .zip(deviations)
-            .map(|(s, d)| Surface { deviations_mm: d.clone(), ..s.clone() })
-            .collect();
-        numbers(subject, asked, &there)
-    })
+    let even = |_: &[&[f64]]| perfect.to_vec();
+    let added =
+        correction::added(subject.context.run, &fields, (&even, shares_noise(subject)), |deviations| {
+            let there: Vec<Surface> = likely
+                .iter()
+                .zip(deviations)
+                .map(|(s, d)| Surface { deviations_mm: d.clone(), ..s.clone() })
+                .collect();
+            numbers(subject, asked, &there)
+        })?;
+    Ok(added.unwrap_or_else(|| vec![f64::INFINITY; perfect.len()]))
 }
 
 /// Writes what the rule came to, and decides.

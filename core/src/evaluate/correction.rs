@@ -16,7 +16,8 @@ const _: () = assert!(ANEW + AMONG <= REHEARSALS, "there are no more draws");
 
 /// Draws of which the correction is found anew: they tell the scatter of a value to a fifth, in which it is one part of several.
 const ANEW: usize = 12;
-/// Other draws, the same for each of those, that tell the bias there: what so few are off is common to all, and no scatter.
+/// Other draws, the same for each of those, that tell the bias there: what so few are off is common to all where the furthest place is
+/// the same in all, and adds to the scatter elsewhere.
 const AMONG: usize = 16;
 
 /// The deviations of a surface with most of their noise taken out, and what noise does to them.
@@ -72,18 +73,18 @@ impl<'a> Again<'a> {
     }
 }
 
-/// What finding the bias from the same noise adds to the variance of each number. `told` makes the numbers of the deviations of all
-/// fields; `perfect` are the biases of a perfect surface, and `shared` says whether neighbours share noise, so that the bias may be as
-/// little as what more noise adds. Infinite where there are no numbers.
+/// What finding the bias from the same noise adds to the variance of each number, mm2. `told` makes the numbers of the deviations of all
+/// fields; `even` tells from their likely deviations what noise would add to each number where it adds most, and `shared` says whether
+/// neighbours share noise, so that the bias may be as little as what more noise adds. `None` where a draw has no numbers.
 ///
 /// # Errors
 /// Only a stop by the caller.
 pub(super) fn added<'a>(
     run: &Run,
     fields: &[Field<'a>],
-    (perfect, shared): (&[f64], bool),
+    (even, shared): (&(dyn Fn(&[&[f64]]) -> Vec<f64> + Sync), bool),
     told: impl Fn(&[Vec<f64>]) -> Result<Option<Vec<f64>>, Stopped> + Sync,
-) -> Result<Vec<f64>, Stopped> {
+) -> Result<Option<Vec<f64>>, Stopped> {
     let cells = |f: &Field<'a>| Cells::new(run, f.places, f.noise, f.finest_mm);
     let cells: Vec<Cells> = fields.iter().map(cells).collect::<Result<_, _>>()?;
     // What one draw reads, and what it would have been corrected by.
@@ -108,22 +109,21 @@ pub(super) fn added<'a>(
             return Ok(None);
         };
         let more = if shared { mean(On::Read, &read)? } else { None };
+        let even = even(&all.iter().map(|a| &a.likely[..]).collect::<Vec<_>>());
         let corrected = |k: usize| {
-            let between = biases(rest[k], kept[k], perfect[k]);
+            let between = biases(rest[k], kept[k], even[k]);
             let between = more.as_ref().map_or(between, |m| at_least(m[k], between));
             [read[k], 0.5 * (between[0] + between[1])]
         };
-        Ok(Some((0..perfect.len()).map(corrected).collect()))
+        Ok(Some((0..read.len()).map(corrected).collect()))
     };
     let all: Vec<Option<Vec<[f64; 2]>>> = (0..ANEW).into_par_iter().map(one).collect::<Result<_, _>>()?;
-    let Some(all) = all.into_iter().collect::<Option<Vec<_>>>() else {
-        return Ok(vec![f64::INFINITY; perfect.len()]);
-    };
+    let Some(all) = all.into_iter().collect::<Option<Vec<_>>>() else { return Ok(None) };
     let variance = |of: &dyn Fn(&[f64; 2]) -> f64, k: usize| {
         let mean = all.iter().map(|v| of(&v[k])).sum::<f64>() / ANEW as f64;
         let square = |v: &Vec<[f64; 2]>| (of(&v[k]) - mean) * (of(&v[k]) - mean);
         all.iter().map(square).sum::<f64>() / (ANEW - 1) as f64
     };
     let more = |k: usize| (variance(&|[read, by]| read - by, k) - variance(&|v| v[0], k)).max(0.0);
-    Ok((0..perfect.len()).map(more).collect())
+    Ok(Some((0..all[0].len()).map(more).collect()))
 }

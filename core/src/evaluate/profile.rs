@@ -10,14 +10,11 @@ use crate::uncertainty::{Budget, Source};
 
 use super::rehearsal::deviations;
 use super::sight::Sight;
-use super::zone_interval::{Readings, at_least, biases, shares_noise, unsure, variance_of_bias};
+use super::zone_interval::{Readings, as_even, at_least, biases, shares_noise, unsure, variance_of_bias};
 use super::{Outcome, Subject, correction, decide_between, effects, filter_words, place, settle, sparse};
 
 /// Seed of the noise rehearsals: any constant; the same scan must always give the same answer.
 const SEED: u64 = 0x5CA7_71B6;
-
-/// How many standard deviations of what noise does between two places may lie between them where they are as high as each other.
-const AS_HIGH: f64 = 2.0;
 
 /// More points than this beyond reach of a feature are no stray: something stands off it that was not measured.
 const MOST_FAR: usize = 10;
@@ -158,30 +155,6 @@ impl Rehearsed {
         Ok(squares.map(f64::sqrt))
     }
 
-    /// What noise adds to both extremes where every place that may be as far out as the furthest is: on a surface that may be perfect
-    /// what it adds to a perfect one, on a single peak no more than its top lets it.
-    fn as_even(&self) -> [f64; 2] {
-        std::array::from_fn(|k| {
-            let out = |v: f64| if k == 0 { -v } else { v };
-            let furthest = (0..self.likely.len())
-                .fold(0, |f, i| if out(self.likely[i]) > out(self.likely[f]) { i } else { f });
-            let Some((top, of_top)) = self.likely.get(furthest).zip(self.noise.get(furthest)) else {
-                return 0.0;
-            };
-            let field: Vec<f64> = self
-                .likely
-                .iter()
-                .zip(&self.noise)
-                .map(|(v, e)| {
-                    let between = e.iter().zip(of_top).map(|(a, b)| f64::from(a - b) * f64::from(a - b));
-                    let square = mean(between);
-                    if (top - v) * (top - v) <= AS_HIGH * AS_HIGH * square { *top } else { *v }
-                })
-                .collect();
-            mean(drawn(&field, &self.noise).iter().map(|d| d[k])) - top
-        })
-    }
-
     /// What lies between the points, as a standard uncertainty of both extremes: as of a rule's value (`rehearsal::sampling`).
     fn sampling(&self) -> [f64; 2] {
         const THIRDS: usize = 3;
@@ -271,10 +244,14 @@ pub(super) fn evaluate(
         noise: &r.noise,
         finest_mm: nesting_mm,
     };
-    let (shares, even) = (shares_noise(subject), r.as_even());
-    let added = correction::added(subject.context.run, &[likely], (&even, shares), |fields| {
+    let shares = shares_noise(subject);
+    let both = |likely: &[f64]| [true, false].map(|low| as_even(likely, &r.noise, low));
+    let even = both(&r.likely);
+    let anew = |fields: &[&[f64]]| both(fields[0]).to_vec();
+    let added = correction::added(subject.context.run, &[likely], (&anew, shares), |fields| {
         Ok(Some(ends(fields[0].iter().copied()).to_vec()))
     })?;
+    let added = added.unwrap_or_else(|| vec![f64::INFINITY; 2]);
     let (alignment, sampling, effects) = (r.alignment(subject)?, r.sampling(), r.effects(subject)?);
     let side = |k: usize, (raw, at): (f64, u32), limits: Limits, room: fn(f64, f64) -> f64, limit: f64| {
         let p = &field.feature.points[at as usize];
@@ -341,30 +318,4 @@ pub(super) fn evaluate(
         },
     );
     Ok(())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::filter::drawn_noise;
-
-    #[test]
-    fn noise_adds_to_a_peak_what_its_top_lets_it_and_to_an_even_surface_what_it_adds_to_a_perfect_one() {
-        let n = 400;
-        let noise = drawn_noise(n, 0.01, 3);
-        let of = |likely: Vec<f64>| {
-            let places = (0..n).map(|i| Point::new((i % 20) as f64, (i / 20) as f64, 0.0)).collect();
-            let normals = vec![Vector::z(); n];
-            let (kept, rest, measured) = (Vec::new(), Vec::new(), Vec::new());
-            Rehearsed { places, normals, noise: noise.clone(), kept, rest, measured, likely }.as_even()
-        };
-        let perfect = [0, 1].map(|k| mean(drawn(&vec![0.0; n], &noise).iter().map(|d| d[k])));
-        let even = of(vec![0.3; n]);
-        assert!((0..2).all(|k| (even[k] - perfect[k]).abs() < 1e-9), "{even:?} {perfect:?}");
-        // One place stands out to each side: noise has no other to choose there.
-        let mut peaks = vec![0.0; n];
-        (peaks[70], peaks[310]) = (-1.0, 1.0);
-        let peaked = of(peaks);
-        assert!((0..2).all(|k| peaked[k].abs() < 0.3 * perfect[k].abs()), "{peaked:?} {perfect:?}");
-    }
 }

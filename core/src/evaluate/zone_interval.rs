@@ -9,6 +9,8 @@
 //! Technical Journal 24, 1945; from memory), and never below that at the measured one. Quantiles by Cornish and Fisher's first term
 //! (Revue de l'Institut International de Statistique 5, 1938; from memory), since extremes are skewed.
 
+use crate::filter::{Draws, REHEARSALS};
+
 /// Readings at one true value, as rehearsed.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Readings {
@@ -71,6 +73,27 @@ pub(super) fn biases(rest: f64, kept: f64, perfect: f64) -> [f64; 2] {
     [least, if more { least + HALF * (perfect - least) } else { least }]
 }
 
+/// How many standard deviations of what noise does between two places may lie between them where they may be as far out as each other.
+const AS_FAR: f64 = 2.0;
+
+/// What noise would add to the lowest or highest of `likely` values (mm; `noise` has as many places) if all places that may be as far
+/// out as the furthest were exactly as far out: on a surface that may be even what it adds to an even one, on a single peak no more
+/// than its top lets it. Nothing of no places.
+pub(super) fn as_even(likely: &[f64], noise: &[Draws], lowest: bool) -> f64 {
+    let out = |v: f64| if lowest { -v } else { v };
+    let furthest = (0..likely.len()).fold(0, |f, i| if out(likely[i]) > out(likely[f]) { i } else { f });
+    let Some((top, of_top)) = likely.get(furthest).zip(noise.get(furthest)) else { return 0.0 };
+    let mut most = [f64::NEG_INFINITY; REHEARSALS];
+    for (v, e) in likely.iter().zip(noise) {
+        let between = e.iter().zip(of_top).map(|(a, b)| f64::from(a - b) * f64::from(a - b));
+        let square = between.sum::<f64>() / REHEARSALS as f64;
+        let off = out(*v) - out(*top);
+        let off = if off * off <= AS_FAR * AS_FAR * square { 0.0 } else { off };
+        most.iter_mut().zip(e).for_each(|(m, e)| *m = m.max(off + out(f64::from(*e))));
+    }
+    out(most.iter().sum::<f64>() / REHEARSALS as f64)
+}
+
 /// Whether noise that neighbours share is stated. How much of it is in this very scan its points do not tell, since it looks like
 /// form to them: the bias may then be as little as [`at_least`] says.
 pub(super) fn shares_noise(subject: &super::Subject) -> bool {
@@ -130,7 +153,7 @@ pub(super) fn zone(read: f64, likely: &Readings, extreme: Option<[f64; 2]>, perf
 mod tests {
     use super::super::correction::{Field, added};
     use super::*;
-    use crate::filter::{Draws, Gaussian, Likely, REHEARSALS, likely};
+    use crate::filter::{Gaussian, Likely, drawn_noise, likely};
     use crate::geometry::random::Random;
     use crate::geometry::sum::CHUNK;
     use crate::geometry::{Direction, Point, math};
@@ -247,15 +270,18 @@ mod tests {
                 let of_perfect = [0, 1].map(|k| readings(&perfect, 0.0, k));
                 let bounds = [0, 1].map(|k| {
                     let mean = |part: &[[f64; 2]]| readings(part, base[k], k).bias;
-                    biases(mean(&rest), mean(&kept), of_perfect[k].bias)
+                    // Of a range by a perfect surface, of a highest place as profiles have it.
+                    let most = if k == 0 { of_perfect[0].bias } else { as_even(&clean, &face.draws, false) };
+                    biases(mean(&rest), mean(&kept), most)
                 });
                 // What finding the bias from the same noise adds is rehearsed for places, not for ranges; here of five faces.
                 if trial % 60 == 0 {
                     let (places, noise) = (&face.points[..], &face.draws[..]);
                     let field = Field { places, likely: &clean, nominal: None, noise, finest_mm: NESTING_MM };
-                    let perfect = of_perfect.map(|r| r.bias);
+                    let even =
+                        |likely: &[&[f64]]| vec![of_perfect[0].bias, as_even(likely[0], &face.draws, false)];
                     let of = |f: &[Vec<f64>]| Ok(Some(told(f[0].iter().copied()).to_vec()));
-                    more = added(&quiet(), &[field], (&perfect, false), of).unwrap()[1];
+                    more = added(&quiet(), &[field], (&even, false), of).unwrap().unwrap()[1];
                 }
                 // The bounds of the bias are in the interval as such.
                 let others =
@@ -312,6 +338,25 @@ mod tests {
             (low + 1.0 - (0.04 - 0.0345)).abs() < 1e-3 && (high + 1.0 - (0.07 + 0.0439)).abs() < 1e-3,
             "{low} {high}"
         );
+    }
+
+    #[test]
+    fn noise_adds_to_a_peak_what_its_top_lets_it_and_to_an_even_surface_what_it_adds_to_a_perfect_one() {
+        let n = 400;
+        let noise = drawn_noise(n, 0.01, 3);
+        let both = |likely: &[f64]| [true, false].map(|low| as_even(likely, &noise, low));
+        let range = |d: usize| noise.iter().fold([0.0f32; 2], |[l, h], e| [l.min(e[d]), h.max(e[d])]);
+        let mean =
+            |k: usize| (0..REHEARSALS).map(|d| f64::from(range(d)[k])).sum::<f64>() / REHEARSALS as f64;
+        let perfect = [mean(0), mean(1)];
+        let even = both(&vec![0.3; n]);
+        assert!((0..2).all(|k| (even[k] - perfect[k]).abs() < 1e-9), "{even:?} {perfect:?}");
+        // One place stands out to each side: noise has no other to choose there.
+        let mut peaks = vec![0.0; n];
+        (peaks[70], peaks[310]) = (-1.0, 1.0);
+        let peaked = both(&peaks);
+        assert!((0..2).all(|k| peaked[k].abs() < 0.3 * perfect[k].abs()), "{peaked:?} {perfect:?}");
+        assert_eq!(as_even(&[], &[], true), 0.0);
     }
 
     #[test]

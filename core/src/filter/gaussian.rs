@@ -347,15 +347,12 @@ pub type Draws = [f32; REHEARSALS];
 
 /// Independent seeded noise of standard deviation `noise_mm`, mm, for each of `count` points.
 pub fn drawn_noise(count: usize, noise_mm: f64, seed: u64) -> Vec<Draws> {
-    let parts: Vec<Vec<Draws>> = (0..count.div_ceil(CHUNK))
-        .into_par_iter()
-        .map(|chunk| {
-            let mut random = Random::seeded(seed ^ (chunk as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15));
-            let count = ((chunk + 1) * CHUNK).min(count) - chunk * CHUNK;
-            (0..count).map(|_| std::array::from_fn(|_| (noise_mm * random.normal()) as f32)).collect()
-        })
-        .collect();
-    parts.concat()
+    let mut all = vec![[0.0; REHEARSALS]; count];
+    all.par_chunks_mut(CHUNK).enumerate().for_each(|(chunk, own)| {
+        let mut random = Random::seeded(seed ^ (chunk as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15));
+        own.iter_mut().for_each(|d| *d = std::array::from_fn(|_| (noise_mm * random.normal()) as f32));
+    });
+    all
 }
 
 /// Adds noise that neighbouring points share; `at` tells place and normal of each.

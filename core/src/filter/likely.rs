@@ -17,7 +17,7 @@ use super::{Draws, REHEARSALS};
 use crate::geometry::{Aabb, Point, Vector, math, symmetric_eigen};
 use crate::run::{Run, Stopped};
 
-/// Most scales: cells a thousand times as wide as the finest.
+/// Most scales: cells 512 times as wide as the finest.
 const MOST_SCALES: usize = 10;
 /// Cells are laid so many times, each a part of the finest further along all axes.
 const SHIFTS: usize = 4;
@@ -32,9 +32,9 @@ const BY_CHANCE: f64 = 0.2;
 /// A field with most of its noise taken out.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Likely {
-    /// Its values.
+    /// Its values, mm, one a place.
     pub values: Vec<f64>,
-    /// What of each draw of the noise is still in it.
+    /// What of each draw of the noise is still in it, mm.
     pub kept: Vec<Draws>,
 }
 
@@ -350,7 +350,7 @@ impl<'a> Cells<'a> {
         Ok(Self { places, noise, laid })
     }
 
-    /// `values` (one a place) with what is likely noise taken out.
+    /// `values` (mm, one a place) with what is likely noise taken out.
     ///
     /// # Errors
     /// Only a stop by the caller.
@@ -370,7 +370,8 @@ impl<'a> Cells<'a> {
     }
 }
 
-/// The values at `places` with what is likely noise taken out; cells of the finest scale are `finest_mm` wide.
+/// The values (mm) at `places` with what is likely noise taken out; of both and `noise` there must be as many. Cells of the finest scale
+/// are `finest_mm` wide.
 ///
 /// # Errors
 /// Only a stop by the caller.

@@ -1,4 +1,5 @@
 //! A block made of sheets whose place and form are known, scanned, and put on datums.
+#![allow(dead_code, reason = "for tests, none of which uses everything")]
 
 use std::f64::consts::TAU;
 

@@ -11,7 +11,7 @@ use rayon::prelude::*;
 use crate::associate::{
     Ideal, On, Pattern, PatternPoint, Together, TogetherError, associate_pattern, associate_pattern_near,
 };
-use crate::filter::{Draws, FilterError, Gaussian, Likely, MOST_POINTS, likely, thinned};
+use crate::filter::{Draws, FilterError, Gaussian, Likely, MOST_POINTS, REHEARSALS, likely, thinned};
 use crate::geometry::{Cholesky, Direction, Point, Vector, symmetric_eigen};
 use crate::partition::{MeasuredPoint, Partition, Rim, Seen, Tube, normals_under, strip_mm, turn_seen};
 use crate::plan::{Association, Situation};
@@ -25,8 +25,12 @@ use crate::datum::pattern::{FaceKind, Features, PartFace};
 use crate::datum::targets::{Target, TargetMeasured};
 use crate::datum::{DatumError, DatumInput, Hold, Measured};
 
-/// Draws of the noise: their mean square is right to a seventh.
-pub(in crate::datum) const DRAWS: usize = 24;
+/// Draws of the noise: their root mean square is right to a seventh.
+const DRAWS: usize = 24;
+const _: () = assert!(DRAWS <= REHEARSALS, "there are no more draws");
+
+/// Draws of which an association may not be found.
+const MOST_FAILED: usize = DRAWS / 4;
 
 /// Seed of the draws: any constant; the same scan must always give the same answer.
 const SEED: u64 = 0xDA7A_F00D;
@@ -190,12 +194,14 @@ pub(in crate::datum) struct Field {
     /// How far a point is moved along its normal, mm; `None` for one that the filter gives no value.
     moved_mm: Vec<Option<f64>>,
     filter: Option<Gaussian>,
+    /// Noise of its points as the filter found it, mm; 0 without one.
+    noise_mm: f64,
 }
 
 impl Field {
     pub(in crate::datum) fn plain(input: &DatumInput, points: Vec<MeasuredPoint>) -> Self {
         let normals = normals_under(input.nominal, &points);
-        Self { moved_mm: vec![Some(0.0); points.len()], normals, points, filter: None }
+        Self { moved_mm: vec![Some(0.0); points.len()], normals, points, filter: None, noise_mm: 0.0 }
     }
 
     pub(in crate::datum) fn filtered(
@@ -212,6 +218,7 @@ impl Field {
         let filtered = filter.apply(run, &deviations).map_err(|e| unfiltered(who, e))?;
         field.moved_mm = filtered.value.iter().zip(&deviations).map(|(g, d)| g.map(|g| g - d)).collect();
         field.filter = Some(filter);
+        field.noise_mm = filtered.noise_mm;
         Ok(field)
     }
 
@@ -237,8 +244,9 @@ impl Field {
         } else {
             all.clone()
         };
-        let seed = SEED ^ salt.wrapping_mul(0x9E37_79B9_7F4A_7C15);
-        let noise = filter.passed_noise(run, &own, noise_mm, seed)?;
+        let seed = SEED ^ salt.wrapping_mul(0x9E37_79B9);
+        // What this face itself shows, or what the whole scan shows where that is more.
+        let noise = filter.passed_noise(run, &own, noise_mm.max(self.noise_mm), seed)?;
         let places: Vec<Point> = own.iter().map(|&i| points[i as usize]).collect();
         let values: Vec<f64> = own.iter().map(|&i| value(i)).collect();
         let Likely { values: clean, .. } = likely(run, &places, &values, &noise, nesting_mm)?;
@@ -281,18 +289,23 @@ impl Field {
                 all.push(PatternPoint { point, on: On::Ideal(ideal), weight: 1.0 });
             }
         }
-        let places: Vec<Point> = all.iter().map(|p| p.point).collect();
-        let grid = PointGrid::new(&places, cell_mm);
-        let mut counts: Vec<usize> = grid.cells().map(<[u32]>::len).collect();
-        counts.sort_unstable();
-        let usual = counts.get(counts.len() / 2).copied().unwrap_or(1);
-        for cell in grid.cells() {
-            let weight = 1.0 / (cell.len() as f64).max(0.25 * usual as f64);
-            for &i in cell {
-                all[i as usize].weight = weight;
-            }
-        }
+        fair(&mut all, cell_mm);
         all
+    }
+}
+
+/// Each cell counts alike, but one that holds less than a quarter of the usual number is a sliver and counts less.
+fn fair(all: &mut [PatternPoint], cell_mm: f64) {
+    let places: Vec<Point> = all.iter().map(|p| p.point).collect();
+    let grid = PointGrid::new(&places, cell_mm);
+    let mut counts: Vec<usize> = grid.cells().map(<[u32]>::len).collect();
+    counts.sort_unstable();
+    let usual = counts.get(counts.len() / 2).copied().unwrap_or(1);
+    for cell in grid.cells() {
+        let weight = 1.0 / (cell.len() as f64).max(0.25 * usual as f64);
+        for &i in cell {
+            all[i as usize].weight = weight;
+        }
     }
 }
 
@@ -300,6 +313,26 @@ fn unfiltered(who: Who, error: FilterError) -> DatumError {
     match error {
         FilterError::Stopped(stopped) => DatumError::Stopped(stopped),
         sparse @ FilterError::TooSparse { .. } => lacking(who, sparse.to_string()),
+    }
+}
+
+/// What each draw comes to; a few may have no association.
+pub(in crate::datum) fn drawn<T: Send>(
+    of: impl Fn(usize) -> Result<T, DatumError> + Sync,
+) -> Result<Vec<T>, DatumError> {
+    let all: Vec<Result<T, DatumError>> = (0..DRAWS).into_par_iter().map(&of).collect();
+    let mut good = Vec::with_capacity(DRAWS);
+    let mut failed = Vec::new();
+    for one in all {
+        match one {
+            Ok(found) => good.push(found),
+            Err(stopped @ DatumError::Stopped(_)) => return Err(stopped),
+            Err(cause) => failed.push(cause),
+        }
+    }
+    match failed.into_iter().nth(MOST_FAILED) {
+        Some(cause) => Err(cause),
+        None => Ok(good),
     }
 }
 
@@ -336,7 +369,10 @@ fn rehearsed(
     let mut first = 0;
     for (salt, field) in (0..).zip(fields) {
         let one = field.rehearsal(run, input.noise_mm, (salt, false))?;
-        base.extend(one.which.iter().map(|&i| all[first + i]));
+        let mut own: Vec<PatternPoint> = one.which.iter().map(|&i| all[first + i]).collect();
+        // The highest and lowest of small cells are as many wherever the scan is dense.
+        fair(&mut own, input.cell_mm);
+        base.extend(own);
         first += field.valued();
         rehearsals.push(one);
     }
@@ -354,13 +390,14 @@ fn rehearsed(
         Ok(hold.targets.iter().map(|t| back.point(&t.nominal)).collect())
     };
     let still = targets(None)?;
-    let column = |draw: usize| -> Result<Vec<f64>, DatumError> {
+    let columns = drawn(|draw| {
         let there = targets(Some(draw))?;
         let off = hold.targets.iter().zip(there.iter().zip(&still));
         let rows = off.flat_map(|(t, (p, q))| along(t).map(move |d| d.vector().dot(&(p - q))));
-        Ok(rows.map(|row| row / (DRAWS as f64).sqrt()).collect())
-    };
-    let columns = (0..DRAWS).into_par_iter().map(column).collect::<Result<_, DatumError>>()?;
+        Ok(rows.collect::<Vec<f64>>())
+    })?;
+    let share = (columns.len() as f64).sqrt();
+    let columns = columns.into_iter().map(|c| c.into_iter().map(|v| v / share).collect()).collect();
     let middle = associate_pattern(run, &features.pattern, &moved(None), Association::LeastSquares)
         .map_err(|cause| failed(hold, cause))?;
     Ok((columns, middle.rms_mm))

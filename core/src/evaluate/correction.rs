@@ -73,6 +73,9 @@ impl<'a> Again<'a> {
     }
 }
 
+/// What noise would add to each number where it adds most, from the likely deviations of all fields, mm.
+type Even<'a> = &'a (dyn Fn(&[&[f64]]) -> Vec<f64> + Sync);
+
 /// What finding the bias from the same noise adds to the variance of each number, mm2. `told` makes the numbers of the deviations of all
 /// fields; `even` tells from their likely deviations what noise would add to each number where it adds most, and `shared` says whether
 /// neighbours share noise, so that the bias may be as little as what more noise adds. `None` where a draw has no numbers.
@@ -82,7 +85,7 @@ impl<'a> Again<'a> {
 pub(super) fn added<'a>(
     run: &Run,
     fields: &[Field<'a>],
-    (even, shared): (&(dyn Fn(&[&[f64]]) -> Vec<f64> + Sync), bool),
+    (even, shared): (Even, bool),
     told: impl Fn(&[Vec<f64>]) -> Result<Option<Vec<f64>>, Stopped> + Sync,
 ) -> Result<Option<Vec<f64>>, Stopped> {
     let cells = |f: &Field<'a>| Cells::new(run, f.places, f.noise, f.finest_mm);

@@ -10,12 +10,16 @@ use rayon::prelude::*;
 use scantling_core::datum::DatumError;
 use scantling_core::geometry::Vector;
 
+#[allow(dead_code, reason = "other associations are for other tests")]
 mod sheets;
 
 use sheets::{Case, Placed, datums};
 
 /// What a datum system lets through, mm, and the variance that is told of it, mm2.
 type Change = fn(&Placed) -> (f64, f64);
+
+/// Those that are told together, by name.
+type Changes = [(&'static str, &'static [Change]); 2];
 
 /// Turns about x and y, as what they move at 50 mm.
 const TURNS: [Change; 2] = [
@@ -47,8 +51,8 @@ fn contacts_move_as_far_as_is_told() {
     let plane = |association: &str| datums(&[("A", "A", association)]);
     let bore = |association: &str| datums(&[("A", "H1", association)]);
     let fit = |criterion: &str| format!("best_fit = {{ feature = [\"A\"], criterion = \"{criterion}\" }}");
-    let (of_plane, of_bore): ([(&str, &[Change]); 2], [(&str, &[Change]); 2]) =
-        ([("tilt", &TURNS), ("height", &HEIGHT)], [("lean", &TURNS), ("place", &ACROSS)]);
+    let of_plane: Changes = [("tilt", &TURNS), ("height", &HEIGHT)];
+    let of_bore: Changes = [("lean", &TURNS), ("place", &ACROSS)];
     let mut systems = vec![
         ("plane, minimum zone", plane("minimum_zone"), of_plane),
         ("plane, least squares outside", plane("least_squares_outside"), of_plane),

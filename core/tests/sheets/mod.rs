@@ -1,5 +1,4 @@
 //! A block made of sheets whose place and form are known, scanned, and put on datums.
-#![allow(dead_code, reason = "for tests, none of which uses everything")]
 
 use std::f64::consts::TAU;
 
